@@ -1,0 +1,1 @@
+"""From samples to answers about the picking stroke: pure functions, no files, clocks, devices or prints."""

@@ -1,0 +1,44 @@
+"""The per-stroke table: every column's name, unit, dtype and meaning, listed once."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class Column(NamedTuple):
+    """One column of a table."""
+
+    name: str
+    unit: str
+    dtype: str
+    meaning: str
+
+
+STROKE_COLUMNS: tuple[Column, ...] = (
+    Column("start_s", "s", "float64", "turn at which the stroke starts, log time"),
+    Column("end_s", "s", "float64", "turn at which the stroke ends, log time"),
+    Column("block", "", "Int64", "index of the play event it belongs to; empty outside any block"),
+    Column("direction", "", "str", "down or up"),
+    Column("tilt_deg", "deg", "float64", "angle of the downstroke's direction out of the string plane"),
+    Column("tilt_se_deg", "deg", "float64", "standard error of tilt_deg, the stroke's own part only"),
+    Column("span_mm", "mm", "float64", "length of the tip's path from turn to turn in the end view"),
+    Column(
+        "bow_mm", "mm", "float64", "how far the path bends away from its chord; positive lifts at both ends"
+    ),
+    Column(
+        "lift_mm", "mm", "float64", "tip's height one spacing past the contact (or at its end), less depth"
+    ),
+    Column("string_change", "", "str", "true, false or unknown: does the next note stand on another string"),
+    Column("strokes_per_s", "1/s", "float64", "local stroke rate"),
+    Column("posture", "", "str", "the block's posture label"),
+    Column("tempo_bpm", "1/min", "float64", "the block's tempo; empty where none was given"),
+    # From here on: in the analysis' table, not in the strokes CSV.
+    Column("run", "", "int64", "index of the unbroken run of play it belongs to"),
+    Column("attack", "", "bool", "a pick attack was found inside the stroke"),
+    Column(
+        "contact_s", "s", "float64", "moment of string contact: the attack, or mid-stroke where none is found"
+    ),
+    Column("clears", "", "bool", "lift_mm > 0"),
+)
+
+STROKE_CSV_COLUMNS: tuple[str, ...] = tuple(c.name for c in STROKE_COLUMNS[:13])

@@ -1,0 +1,1 @@
+"""Record, read, report: everything of strokeplane that touches files, devices and screens."""

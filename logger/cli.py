@@ -1,0 +1,51 @@
+"""The ``strokeplane`` command: parse, call, print. Commands are imported only when called, so help stays quick."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+import click
+
+from analysis.errors import StrokeplaneError
+
+# name -> (module, function, one-line help). Keep in the order of a player's evening.
+COMMANDS: dict[str, tuple[str, str, str]] = {}
+
+
+class LazyGroup(click.Group):
+    """A group whose commands live in modules of their own, imported on first use."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the command names in the order of the table."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import and return a command, or None if there is none of that name."""
+        if cmd_name not in COMMANDS:
+            return None
+        module, function, _ = COMMANDS[cmd_name]
+        command = getattr(importlib.import_module(module), function)
+        if not isinstance(command, click.Command):
+            raise TypeError(f"{module}.{function} is not a click command")
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List commands from the table, so that help imports none of them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, entry[2]) for name, entry in COMMANDS.items()])
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="strokeplane")
+def cli() -> None:
+    """Measure the plane of a plectrum player's picking stroke with a hand-worn motion sensor."""
+
+
+def main() -> None:
+    """Run the command line; a known error is one sentence on stderr and exit code 1."""
+    try:
+        cli(prog_name="strokeplane")
+    except StrokeplaneError as error:
+        click.echo(f"strokeplane: {error}", err=True)
+        sys.exit(1)
