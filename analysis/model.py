@@ -179,8 +179,11 @@ class GestureQuality:
 
 @dataclass(frozen=True)
 class ReferenceSummary:
-    """What the reference gestures gave. ``kind`` is ``gestures`` or ``hand`` (no instrument frame: tilt is
-    against the hand's own mean plane and must be marked so wherever it is shown)."""
+    """What the reference gestures gave.
+
+    ``kind`` is ``gestures``, or ``hand``: no instrument frame, tilt is against the hand's own mean plane and must
+    be marked so wherever it is shown.
+    """
 
     kind: Literal["gestures", "hand"]
     gestures: tuple[GestureQuality, ...]

@@ -22,12 +22,8 @@ STROKE_COLUMNS: tuple[Column, ...] = (
     Column("tilt_deg", "deg", "float64", "angle of the downstroke's direction out of the string plane"),
     Column("tilt_se_deg", "deg", "float64", "standard error of tilt_deg, the stroke's own part only"),
     Column("span_mm", "mm", "float64", "length of the tip's path from turn to turn in the end view"),
-    Column(
-        "bow_mm", "mm", "float64", "how far the path bends away from its chord; positive lifts at both ends"
-    ),
-    Column(
-        "lift_mm", "mm", "float64", "tip's height one spacing past the contact (or at its end), less depth"
-    ),
+    Column("bow_mm", "mm", "float64", "how far the path bends away from its chord; positive lifts at both ends"),
+    Column("lift_mm", "mm", "float64", "tip's height one spacing past the contact (or at its end), less depth"),
     Column("string_change", "", "str", "true, false or unknown: does the next note stand on another string"),
     Column("strokes_per_s", "1/s", "float64", "local stroke rate"),
     Column("posture", "", "str", "the block's posture label"),
@@ -35,9 +31,7 @@ STROKE_COLUMNS: tuple[Column, ...] = (
     # From here on: in the analysis' table, not in the strokes CSV.
     Column("run", "", "int64", "index of the unbroken run of play it belongs to"),
     Column("attack", "", "bool", "a pick attack was found inside the stroke"),
-    Column(
-        "contact_s", "s", "float64", "moment of string contact: the attack, or mid-stroke where none is found"
-    ),
+    Column("contact_s", "s", "float64", "moment of string contact: the attack, or mid-stroke where none is found"),
     Column("clears", "", "bool", "lift_mm > 0"),
 )
 
