@@ -1,0 +1,23 @@
+"""Rules for every test run."""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+
+from tests.optional import REQUIRE_ALL
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Say why a run with skipped tests fails where every part is required."""
+    if os.environ.get(REQUIRE_ALL) == "1" and terminalreporter.stats.get("skipped"):
+        terminalreporter.write_line(f"{REQUIRE_ALL}=1: a skipped test counts as failed", red=True)
+
+
+def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
+    """Where every part is required, a skipped test fails the run, whatever skipped it."""
+    reporter = session.config.pluginmanager.get_plugin("terminalreporter")
+    skipped = isinstance(reporter, pytest.TerminalReporter) and bool(reporter.stats.get("skipped"))
+    if os.environ.get(REQUIRE_ALL) == "1" and skipped and exitstatus == pytest.ExitCode.OK:
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
