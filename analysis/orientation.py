@@ -1,0 +1,61 @@
+"""Orientation of the hand in the world, from gyroscope and accelerometer only.
+
+The filter is VQF (Laidig and Seel 2023, Information Fusion 91, 187-204), offline, without its own bias estimation:
+a living hand is never still enough for it, and the bias comes from the sensor lying off the hand.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import vqf
+
+from analysis.model import FloatArray
+
+TAU_ACC_S = 3.0
+_NO_BIAS = {"motionBiasEstEnabled": False, "restBiasEstEnabled": False}
+
+
+def estimate_orientation(gyro_radps: FloatArray, accel_mps2: FloatArray, rate_hz: float) -> FloatArray:
+    """Sensor-to-world orientation, Z up, heading arbitrary and drifting.
+
+    Parameters
+    ----------
+    gyro_radps, accel_mps2 : float64 (n, 3)
+        Bias-corrected, uniform.
+    rate_hz : float
+
+    Returns
+    -------
+    float64 (n, 4)
+        ``quat_wxyz``.
+    """
+    params = {"tauAcc": TAU_ACC_S, **_NO_BIAS}
+    result = vqf.offlineVQF(
+        np.ascontiguousarray(gyro_radps), np.ascontiguousarray(accel_mps2), None, 1.0 / rate_hz, params
+    )
+    return np.asarray(result["quat6D"], dtype=np.float64)
+
+
+def integrate_rotation(gyro_radps: FloatArray, rate_hz: float) -> FloatArray:
+    """Strapdown integration of the gyroscope alone, starting at the identity.
+
+    Parameters
+    ----------
+    gyro_radps : float64 (n, 3)
+    rate_hz : float
+
+    Returns
+    -------
+    float64 (n, 4)
+        ``quat_wxyz`` at the end of each sample.
+
+    Examples
+    --------
+    >>> quat = integrate_rotation(np.tile([0.0, 0.0, np.pi / 2], (100, 1)), 100.0)
+    >>> np.round(quat[-1], 6).tolist()
+    [0.707107, 0.0, 0.0, 0.707107]
+    """
+    still = np.tile([0.0, 0.0, 9.81], (len(gyro_radps), 1))
+    filter_ = vqf.VQF(1.0 / rate_hz, **_NO_BIAS)
+    result = filter_.updateBatchFullState(np.ascontiguousarray(gyro_radps), still)
+    return np.asarray(result["quat3D"], dtype=np.float64)
