@@ -10,6 +10,7 @@ import numpy as np
 import vqf
 
 from analysis.model import FloatArray
+from analysis.rotation import multiply
 
 TAU_ACC_S = 3.0
 _NO_BIAS = {"motionBiasEstEnabled": False, "restBiasEstEnabled": False}
@@ -55,7 +56,14 @@ def integrate_rotation(gyro_radps: FloatArray, rate_hz: float) -> FloatArray:
     >>> np.round(quat[-1], 6).tolist()
     [0.707107, 0.0, 0.0, 0.707107]
     """
-    still = np.tile([0.0, 0.0, 9.81], (len(gyro_radps), 1))
-    filter_ = vqf.VQF(1.0 / rate_hz, **_NO_BIAS)
-    result = filter_.updateBatchFullState(np.ascontiguousarray(gyro_radps), still)
-    return np.asarray(result["quat3D"], dtype=np.float64)
+    step = np.asarray(gyro_radps, dtype=np.float64) / rate_hz
+    angle = np.linalg.norm(step, axis=1)
+    quat = np.empty((len(step), 4))
+    quat[:, 0] = np.cos(angle / 2)
+    quat[:, 1:] = 0.5 * np.sinc(angle / (2 * np.pi))[:, None] * step
+    # Prefix products by doubling: after pass k every entry holds the product of the last 2^k steps.
+    reach = 1
+    while reach < len(quat):
+        quat[reach:] = multiply(quat[:-reach], quat[reach:])
+        reach *= 2
+    return quat / np.linalg.norm(quat, axis=1, keepdims=True)

@@ -59,6 +59,28 @@ def rotate(quat_wxyz: FloatArray, vectors: FloatArray) -> FloatArray:
     return out
 
 
+def multiply(left_wxyz: FloatArray, right_wxyz: FloatArray) -> FloatArray:
+    """Quaternion products, row by row: the rotation ``right`` followed by ``left``.
+
+    Parameters
+    ----------
+    left_wxyz, right_wxyz : float64 (n, 4)
+
+    Returns
+    -------
+    float64 (n, 4)
+    """
+    a, b, c, d = left_wxyz.T
+    w, x, y, z = right_wxyz.T
+    product = (
+        a * w - b * x - c * y - d * z,
+        a * x + b * w + c * z - d * y,
+        a * y - b * z + c * w + d * x,
+        a * z + b * y - c * x + d * w,
+    )
+    return np.stack(product, axis=1)
+
+
 def yaw_matrix(angle_rad: float) -> FloatArray:
     """Rotation by an angle (rad) about the world's vertical.
 

@@ -79,7 +79,7 @@ def prepare_signals(session: Session, timebase: Timebase) -> Signals:
     if factor > 1:
         padded = np.ones(-(-valid.size // factor) * factor, dtype=bool)
         padded[: valid.size] = valid
-        valid = padded.reshape(-1, factor).all(axis=1)
+        valid = np.asarray(padded.reshape(-1, factor).all(axis=1), dtype=np.bool_)
     return Signals(
         start_s=timebase.start_s,
         rate_hz=timebase.rate_hz / factor,
