@@ -1,0 +1,51 @@
+# Everything a player or a contributor does here, one command each. Python 3.11 or newer, venv and make are enough.
+.DEFAULT_GOAL := help
+.PHONY: help demo test setup setup-run check lint types docs bench soak live samples lock clean
+unexport PYTHONPATH PYTHONHOME
+PY := .venv/bin/python
+RUN := .venv/bin/strokeplane
+
+help:  ## list these commands
+	@sed -n 's/^\([a-z]*\):.*## \(.*\)/make \1: \2/p' Makefile
+
+demo: setup-run  ## set up, analyse the shipped logs, show the reports
+	@PY=$(PY) RUN=$(RUN) sh sample_logs/demo.sh
+
+test: setup  ## set up with all test tools and pass all tests
+	$(PY) -m pytest
+
+setup:  ## set up .venv to work on strokeplane
+	@sh requirements/setup.sh dev
+
+setup-run:  ## set up .venv to use strokeplane
+	@sh requirements/setup.sh run
+
+check: lint types docs test  ## everything that must hold before a change is handed in
+
+lint: setup  ## style: ruff's rules and its formatter
+	$(PY) -m ruff check .
+	$(PY) -m ruff format --check .
+
+types: setup  ## types: mypy, strict
+	$(PY) -m mypy
+
+docs: setup  ## build the documentation into site/, links checked
+	$(PY) -m mkdocs build --strict --quiet --site-dir site
+
+bench: setup  ## measure accuracy and speed, write the tables
+	$(PY) -m benchmarks
+
+soak: setup  ## the long runs
+	$(PY) -m pytest -m soak
+
+live: setup-run  ## the live page with a simulated sensor
+	$(RUN) live --source simulated
+
+samples: setup  ## make the shipped logs anew
+	$(PY) -m logger.sample_logs
+
+lock: setup  ## pin the requirements anew (UPGRADE=1: take the newest versions)
+	$(PY) requirements/lock.py $(if $(UPGRADE),--upgrade)
+
+clean:  ## remove everything that was made here, .venv included
+	rm -rf .venv out site build dist *.egg-info .mypy_cache .pytest_cache .ruff_cache .hypothesis
