@@ -66,4 +66,4 @@ def integrate_rotation(gyro_radps: FloatArray, rate_hz: float) -> FloatArray:
     while reach < len(quat):
         quat[reach:] = multiply(quat[:-reach], quat[reach:])
         reach *= 2
-    return quat / np.linalg.norm(quat, axis=1, keepdims=True)
+    return np.asarray(quat / np.linalg.norm(quat, axis=1, keepdims=True))

@@ -3,7 +3,7 @@
 A phrase is drawn note by note at random from the seed; nothing is looked up. First the strings: a closed walk over
 neighbouring strings, with run lengths that put every change after the wanted stroke. Then the frets: a closed walk
 over the scale's notes under the hand, small intervals likelier than large ones. Both walks are drawn exactly from
-their weights among all walks that close (forward weights, backward sampling), so a phrase is found if there is one.
+their weights among all walks that close (weights carried backwards, notes drawn forwards).
 """
 
 from __future__ import annotations

@@ -1,0 +1,157 @@
+"""Directions from the reference gestures ``across`` and ``along``.
+
+A gesture is a run of strokes of the tip to and fro; its direction is the mean of the signed turn-to-turn chords,
+which is linear in every small error, so its uncertainty follows from theirs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.model import Event, FloatArray, GestureQuality
+from analysis.motion import Motion
+from analysis.strokes import StrokeSettings, cycle_frequencies, find_runs, find_turns, sample_at
+from analysis.tip_path import Band
+
+
+@dataclass(frozen=True)
+class GestureSettings:
+    """What a usable gesture needs, and the part of a human's sloppiness that one gesture cannot show.
+
+    ``across_slope_deg`` is the assumed SD, from one repetition to the next, of the slope of ``across`` out of the
+    string plane; ``along_slope_deg`` that of ``along`` against the strings.
+    """
+
+    trim_s: float = 0.3
+    min_cycles: float = 2.0
+    min_extent_mm: float = 12.0
+    max_spread: float = 0.35
+    min_angle_deg: float = 35.0
+    across_slope_deg: float = 0.7
+    along_slope_deg: float = 0.15
+    min_pivot_deg: float = 3.0
+
+
+@dataclass(frozen=True)
+class Direction:
+    """A gesture's direction in the world at its own time.
+
+    Attributes
+    ----------
+    kind, posture : str
+    time_s : float
+        Middle of the cycles used.
+    chord_m : float64 (3,)
+        Mean signed chord; its sign is that of the first move.
+    chord_cov : float64 (3, 3)
+        Of the mean, from the scatter of single chords.
+    columns : float64 (28, 3)
+        Change of the chord for a unit of each sensor error and lever component.
+    quality : GestureQuality
+    """
+
+    kind: str
+    posture: str
+    time_s: float
+    chord_m: FloatArray
+    chord_cov: FloatArray
+    columns: FloatArray
+    quality: GestureQuality
+
+    @property
+    def usable(self) -> bool:
+        """Whether the gesture is good enough to be used."""
+        return self.quality.usable
+
+
+def measure_direction(motion: Motion, event: Event, lever_m: FloatArray, settings: GestureSettings) -> Direction:
+    """Mean chord of an ``across`` or ``along`` gesture.
+
+    Parameters
+    ----------
+    motion : Motion
+    event : Event
+    lever_m : float64 (3,)
+    settings : GestureSettings
+
+    Returns
+    -------
+    Direction
+        ``usable`` is False, with a remark, where the gesture is too short, too small or too crooked.
+    """
+    first, last = motion.index(event.start_s + settings.trim_s), motion.index(event.end_s - settings.trim_s)
+    if last - first < motion.rate_hz:
+        return _unusable(event, "shorter than a second and a half; repeat it with ten cycles")
+    rough = motion.displacement(first, last, lever_m, Band(0.5, 4, 20.0))
+    axis = _principal(rough)
+    _, frequency, speed = cycle_frequencies(rough @ axis, motion.rate_hz, StrokeSettings(), 2.0)
+    cycle_hz = float(np.average(frequency, weights=speed**2 + 1e-12))
+    band = Band(0.5 * cycle_hz, 4, max(6 * cycle_hz, 8.0))
+    path = motion.displacement(first, last, lever_m, band)
+    axis = _principal(path)
+    turns = _steady_turns(path @ axis)
+    if turns.size < 2 * settings.min_cycles + 1:
+        return _unusable(
+            event, f"only {max(0, turns.size - 1) / 2:g} even cycles found; repeat it, ten cycles to and fro"
+        )
+    chords = np.diff(sample_at(path, turns), axis=0)
+    sign = np.where(np.arange(len(chords)) % 2 == 0, 1.0, -1.0)[:, None]
+    signed = chords * sign
+    mean = signed.mean(axis=0)
+    # Neighbouring chords share a turn; two chords count as one independent cycle.
+    cov = np.cov(signed.T) / max(1.0, len(signed) / 2)
+    columns = motion.displacement_columns(first, last, lever_m, band)
+    at_turns = sample_at(columns.reshape(len(columns), -1), turns).reshape(turns.size, 3, -1)
+    moved = (np.diff(at_turns, axis=0) * sign[:, :, None]).mean(axis=0).T
+    extent = float(np.linalg.norm(mean))
+    across = signed - np.outer(signed @ mean / extent**2, mean)
+    spread = float(np.sqrt((across**2).sum() / (signed**2).sum()))
+    remark = _remark(extent, spread, settings)
+    quality = GestureQuality(
+        kind=event.kind,
+        start_s=event.start_s,
+        end_s=event.end_s,
+        posture=event.posture,
+        cycles=len(chords) / 2,
+        extent_mm=1e3 * extent,
+        straightness=1 - spread,
+        usable=not remark,
+        remark=remark,
+    )
+    middle = motion.start_s + (first + float(turns.mean())) / motion.rate_hz
+    return Direction(event.kind, event.posture, middle, mean, cov, moved, quality)
+
+
+def _principal(path: FloatArray) -> FloatArray:
+    centred = path - path.mean(axis=0)
+    return np.asarray(np.linalg.eigh(centred.T @ centred)[1][:, -1])
+
+
+def _steady_turns(position: FloatArray) -> FloatArray:
+    """Turns of the longest run whose strokes resemble each other in time and length."""
+    turns = find_turns(position, 0.35 * (np.percentile(position, 95) - np.percentile(position, 5)))
+    if turns.size < 3:
+        return turns
+    place = sample_at(position[:, None], turns)[:, 0]
+    settings = StrokeSettings(min_run=3, min_span_share=0.5, period_ratio=1.8)
+    run = find_runs(turns[:-1], turns[1:], np.abs(np.diff(place)), settings)
+    if (run < 0).all():
+        return turns[:0]
+    longest = np.flatnonzero(run == np.bincount(run[run >= 0]).argmax())
+    return turns[longest[0] : longest[-1] + 2]
+
+
+def _remark(extent_m: float, spread: float, settings: GestureSettings) -> str:
+    if 1e3 * extent_m < settings.min_extent_mm:
+        return f"the tip moved only {1e3 * extent_m:.0f} mm; repeat it with a larger motion"
+    if spread > settings.max_spread:
+        return "the path was too crooked for a direction; repeat it, straight to and fro"
+    return ""
+
+
+def _unusable(event: Event, remark: str) -> Direction:
+    quality = GestureQuality(event.kind, event.start_s, event.end_s, event.posture, 0.0, 0.0, 0.0, False, remark)
+    nothing = np.zeros(3)
+    return Direction(event.kind, event.posture, event.start_s, nothing, np.zeros((3, 3)), np.zeros((28, 3)), quality)

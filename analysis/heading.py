@@ -1,0 +1,120 @@
+r"""How far the heading has drifted, as a Gaussian process.
+
+Without a magnetometer the world's heading drifts. Two things show by how much: the directions of ``along`` at several
+times (the strings do not turn), and the yaw of the playing hand, which wanders but has a home in each posture:
+
+.. math::
+
+   y_i &= D(t_i) + o_{class(i)} + u(t_i) + e_i                                                         (4) \\
+   \mathrm{cov}\, D(t, u) &= \sigma_1^2 t u + q^2 m^2 (3 M - m) / 6 \quad (t, u \text{ from the reference, same sign})
+
+``D`` is a residual gyroscope bias and its random walk; ``o`` the home of each posture (or the azimuth of the
+strings); ``u`` the hand's wander, ``cov = s_u^2 exp(-|t-u|/60 s)``. Only ``D`` is removed: a change of the hand's yaw
+stays in the data.
+
+References
+----------
+Rasmussen and Williams, Gaussian Processes for Machine Learning, 2006, eq. 2.22-2.24.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import linalg
+
+from analysis.model import FloatArray, IntArray
+
+
+@dataclass(frozen=True)
+class HeadingSettings:
+    """Standard deviations of equation (4), degrees and seconds."""
+
+    rate_dps: float = 0.02
+    walk_dps_rts: float = 0.004
+    wander_deg: float = 2.5
+    wander_tau_s: float = 60.0
+    window_noise_deg: float = 0.3
+    along_noise_deg: float = 1.0
+    home_deg: float = 20.0
+    most_windows: int = 400
+    window_s: float = 2.5
+
+
+@dataclass(frozen=True)
+class HeadingDrift:
+    """Posterior of the drift, to be asked at any time.
+
+    Attributes
+    ----------
+    reference_s : float
+        Time at which the drift is zero by definition.
+    """
+
+    reference_s: float
+    times_s: FloatArray
+    weights: FloatArray
+    factor: FloatArray
+    settings: HeadingSettings
+
+    def mean_rad(self, times_s: FloatArray) -> FloatArray:
+        """Expected drift (rad) at each time (s)."""
+        cross = _drift_cov(np.atleast_1d(times_s) - self.reference_s, self.times_s - self.reference_s, self.settings)
+        return np.asarray(np.radians(cross @ self.weights))
+
+    def covariance_rad2(self, times_s: FloatArray) -> FloatArray:
+        """Posterior covariance (rad^2) of the drift between times (s)."""
+        t = np.atleast_1d(times_s) - self.reference_s
+        cross = _drift_cov(t, self.times_s - self.reference_s, self.settings)
+        half = linalg.solve_triangular(self.factor, cross.T, lower=True)
+        return np.asarray(np.radians(1.0) ** 2 * (_drift_cov(t, t, self.settings) - half.T @ half))
+
+
+def fit_drift(
+    times_s: FloatArray, yaw_rad: FloatArray, group: IntArray, reference_s: float, settings: HeadingSettings
+) -> HeadingDrift:
+    """Fit equation (4).
+
+    Parameters
+    ----------
+    times_s, yaw_rad : float64 (n,)
+        Observations, unwrapped.
+    group : int64 (n,)
+        Negative: azimuth of ``along``. Otherwise the posture of the hand.
+    reference_s : float
+    settings : HeadingSettings
+
+    Returns
+    -------
+    HeadingDrift
+
+    Examples
+    --------
+    >>> t = np.linspace(0, 3600, 300)
+    >>> drift = fit_drift(t, np.radians(0.01 * t), np.zeros(300, dtype=np.int64), 0.0, HeadingSettings())
+    >>> bool(abs(np.degrees(drift.mean_rad(np.array([3600.0]))[0]) - 36) < 3)
+    True
+    """
+    t = times_s - reference_s
+    apart = np.abs(np.subtract.outer(t, t))
+    hand = group >= 0
+    same = np.equal.outer(group, group)
+    both = np.logical_and.outer(hand, hand)
+    cov = _drift_cov(t, t, settings)
+    cov += settings.wander_deg**2 * np.exp(-apart / settings.wander_tau_s) * both
+    # The azimuth of the strings is unknown: a wide prior; so is each posture's home, less so.
+    cov += same * np.where(both, settings.home_deg**2, 180.0**2)
+    cov += np.diag(np.where(hand, settings.window_noise_deg, settings.along_noise_deg) ** 2)
+    factor = linalg.cholesky(cov, lower=True) if t.size else np.empty((0, 0))
+    centred = np.degrees(yaw_rad)
+    weights = linalg.cho_solve((factor, True), centred) if t.size else np.empty(0)
+    return HeadingDrift(reference_s, times_s, weights, factor, settings)
+
+
+def _drift_cov(t: FloatArray, u: FloatArray, settings: HeadingSettings) -> FloatArray:
+    same_side = np.greater_equal(np.multiply.outer(t, u), 0)
+    low = np.minimum.outer(np.abs(t), np.abs(u))
+    high = np.maximum.outer(np.abs(t), np.abs(u))
+    walk = settings.walk_dps_rts**2 * low**2 * (3 * high - low) / 6 * same_side
+    return np.asarray(settings.rate_dps**2 * np.multiply.outer(t, u) + walk)

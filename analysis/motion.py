@@ -1,0 +1,125 @@
+r"""The hand's motion in the world, and how every small error of the sensor or the lever would move the tip.
+
+Tip displacement is linear in small errors, equation (1) of :mod:`analysis.lever`; :func:`error_columns` is its one
+implementation, shared by the pivot problem and by the uncertainty of every direction.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.integrate import cumulative_trapezoid
+
+from analysis.model import BoolArray, FloatArray
+from analysis.orientation import estimate_orientation
+from analysis.rotation import matrices, rotate
+from analysis.sensor_errors import ERRORS, SensorErrors
+from analysis.signals import Signals
+from analysis.tip_path import GRAVITY_MPS2, Band, band_displacement
+
+
+@dataclass(frozen=True)
+class Motion:
+    """Corrected signals of a session with the orientation of the hand.
+
+    Attributes
+    ----------
+    start_s, rate_hz : float
+    accel_mps2, gyro_radps : float64 (n, 3)
+        Corrected, sensor axes.
+    quat_wxyz : float64 (n, 4)
+        Sensor to world.
+    valid : bool (n,)
+    attack_mps2 : float64 (n,) or None
+    """
+
+    start_s: float
+    rate_hz: float
+    accel_mps2: FloatArray
+    gyro_radps: FloatArray
+    quat_wxyz: FloatArray
+    valid: BoolArray
+    attack_mps2: FloatArray | None
+
+    def index(self, time_s: float) -> int:
+        """Nearest sample to a log time, limited to the log."""
+        return int(np.clip(round((time_s - self.start_s) * self.rate_hz), 0, self.valid.size))
+
+    def displacement(self, first: int, last: int, lever_m: FloatArray, band: Band) -> FloatArray:
+        """Tip displacement (m, world axes) over samples ``first:last``, filtered with a margin on both sides."""
+        margin = int(2.0 / band.highpass_hz * self.rate_hz)
+        start, end = max(0, first - margin), min(self.valid.size, last + margin)
+        quat = self.quat_wxyz[start:end]
+        accel = rotate(quat, self.accel_mps2[start:end])
+        accel[:, 2] -= GRAVITY_MPS2
+        path = band_displacement(accel, rotate(quat, lever_m), self.rate_hz, band)
+        return path[first - start : last - start]
+
+    def displacement_columns(self, first: int, last: int, lever_m: FloatArray, band: Band) -> FloatArray:
+        """Change of the tip displacement for a unit of each sensor error, then of each lever component.
+
+        Returns
+        -------
+        float64 (last - first, 3, 28)
+        """
+        margin = int(2.0 / band.highpass_hz * self.rate_hz)
+        start, end = max(0, first - margin), min(self.valid.size, last + margin)
+        rotation = matrices(self.quat_wxyz[start:end])
+        accel, arm = error_columns(
+            rotation, self.accel_mps2[start:end], self.gyro_radps[start:end], lever_m, self.rate_hz
+        )
+        n = end - start
+        path = band_displacement(accel.reshape(n, -1), arm.reshape(n, -1), self.rate_hz, band)
+        return path.reshape(n, 3, -1)[first - start : last - start]
+
+
+def build_motion(signals: Signals, errors: SensorErrors) -> Motion:
+    """Correct the signals and run the orientation filter once over the session."""
+    accel = errors.correct_accel(signals.accel_mps2, signals.rate_hz)
+    gyro = errors.correct_gyro(signals.gyro_radps)
+    return Motion(
+        start_s=signals.start_s,
+        rate_hz=signals.rate_hz,
+        accel_mps2=accel,
+        gyro_radps=gyro,
+        quat_wxyz=estimate_orientation(gyro, accel, signals.rate_hz),
+        valid=signals.valid,
+        attack_mps2=signals.attack_mps2,
+    )
+
+
+def error_columns(
+    rotation: FloatArray, accel: FloatArray, gyro: FloatArray, lever_m: FloatArray, rate_hz: float
+) -> tuple[FloatArray, FloatArray]:
+    """Change of world acceleration and of the rotated lever for a unit of each error.
+
+    Parameters
+    ----------
+    rotation : float64 (n, 3, 3)
+        Sensor to world.
+    accel, gyro : float64 (n, 3)
+        Sensor axes.
+    lever_m : float64 (3,)
+    rate_hz : float
+
+    Returns
+    -------
+    accel_columns, arm_columns : float64 (n, 3, 28)
+        In the order b, A, c, E, s of :mod:`analysis.sensor_errors`, then the lever.
+    """
+    n, dt = len(accel), 1 / rate_hz
+    force = np.einsum("nij,nj->ni", rotation, accel)
+    arm = rotation @ lever_m
+    accel_columns = np.zeros((n, 3, ERRORS + 3))
+    arm_columns = np.zeros((n, 3, ERRORS + 3))
+    accel_columns[:, :, 0:3] = -rotation
+    accel_columns[:, :, 3:12] = -(rotation[:, :, :, None] * accel[:, None, None, :]).reshape(n, 3, 9)
+    # Attitude error of a rate error: phi = -integral of R (c + E w).
+    rates = np.concatenate([rotation, (rotation[:, :, :, None] * gyro[:, None, None, :]).reshape(n, 3, 9)], axis=2)
+    phi = -cumulative_trapezoid(rates, dx=dt, axis=0, initial=0)
+    accel_columns[:, :, 12:24] = np.cross(phi, force[:, :, None], axis=1)
+    arm_columns[:, :, 12:24] = np.cross(phi, arm[:, :, None], axis=1)
+    accel_columns[:, :, 24] = np.einsum("nij,nj->ni", rotation, np.gradient(accel, dt, axis=0))
+    arm_columns[:, :, ERRORS:] = rotation
+    return accel_columns, arm_columns
