@@ -1,1 +1,3 @@
 """Record, read, report: everything of strokeplane that touches files, devices and screens."""
+
+PART_OF = "strokeplane"
