@@ -35,8 +35,7 @@ def lock(name: str, extra_arguments: list[str], upgrade: bool) -> None:
         command = [sys.executable, "-m", "uv", "pip", "compile", str(PROJECT), str(build), "--output-file", str(output)]
         command += ["--universal", "--python-version", PYTHONS[0], "--fork-strategy", "fewest"]
         command += ["--generate-hashes", "--only-binary", ":all:", "--no-header", "--no-annotate", "--quiet"]
-        command += ["--no-emit-index-url", "--no-emit-find-links", "--no-emit-build-options", *extra_arguments]
-        subprocess.run(command + ["--upgrade"] * upgrade, check=True)
+        subprocess.run(command + extra_arguments + ["--upgrade"] * upgrade, check=True)
     for line in output.read_text(encoding="utf-8").splitlines():
         if not PIN.fullmatch(line):
             sys.exit(f"{output.name} holds {line!r}: only names, versions, markers and hashes belong there")
