@@ -1,0 +1,178 @@
+"""Bytes of the wire protocol to samples: unwrapped, in marked axes, each once, every loss counted by cause."""
+
+from __future__ import annotations
+
+from collections import deque
+
+import numpy as np
+
+from analysis.errors import DeviceError
+from analysis.model import RawSamples
+from logger.clock import DeviceClock, SequenceUnwrapper, TickUnwrapper
+from logger.device_profile import DeviceProfile, sensor_from_hello
+from logger.packets import FrameDecoder, Hello, SampleFrame, axes_matrix, newer_version, parse
+from logger.stream import DeviceInfo, Item, Losses
+
+MAX_PENDING_FRAMES = 1024
+BACK_LIMIT_S = 2.0
+"""Numbers that go back further than this are a device that counts from its start again, not repetitions."""
+JUMP_LIMIT_S = 86_400.0
+"""Numbers that jump further than this are no loss that any link could have, but a new count."""
+
+
+class FrameReader:
+    """Turn the bytes of one device into items. Bounded memory; damage raises nothing.
+
+    Attributes
+    ----------
+    losses : Losses
+    clock : DeviceClock
+        Device seconds (``ticks / tick_hz``) against host seconds.
+    hello : Hello or None
+        The device's latest.
+    """
+
+    def __init__(self, profile: DeviceProfile) -> None:
+        self.losses = Losses()
+        self.clock = DeviceClock()
+        self.hello: Hello | None = None
+        self.info: DeviceInfo | None = None
+        self._base_profile = profile
+        self._decoder = FrameDecoder()
+        self._pending: deque[tuple[SampleFrame, float]] = deque(maxlen=MAX_PENDING_FRAMES)
+        self._damage_seen = 0
+        self._link_lost = False
+        self._sequence = SequenceUnwrapper()
+        self._ticks: TickUnwrapper | None = None
+        self._last = (-1, -1)  # Newest sample number and tick handed on.
+        self._offset = (0, 0)  # Added to both, so that a restarted device goes on where it would have been.
+        self._restarted = False
+
+    def link_lost(self) -> None:
+        """Note that the link went away: what is missing next is missing for that."""
+        self._link_lost = True
+        self._decoder = FrameDecoder()
+        self._damage_seen = 0
+
+    def feed(self, data: bytes, host_s: float) -> list[Item]:
+        """Take bytes that arrived at ``host_s`` and return what they complete.
+
+        Raises
+        ------
+        DeviceError
+            Only if the device speaks a newer version of the protocol.
+        """
+        items: list[Item] = []
+        frames: list[tuple[SampleFrame, float]] = []
+        for payload in self._decoder.feed(data):
+            message = parse(payload)
+            if message is None:
+                self._refuse(payload)
+            elif isinstance(message, SampleFrame):
+                (frames if self.hello is not None else self._pending).append((message, host_s))
+            elif isinstance(message, Hello):
+                self._flush(frames, items)
+                items += self._meet(message)
+                frames += self._pending
+                self._pending.clear()
+            else:
+                items.append(message)
+        self._flush(frames, items)
+        return items
+
+    def _refuse(self, payload: bytes) -> None:
+        version = newer_version(payload)
+        if version is not None:
+            raise DeviceError(
+                f"the sensor speaks version {version} of the wire protocol, this program version 1; update strokeplane"
+            )
+        self.losses.unread += 1
+
+    def _meet(self, hello: Hello) -> list[Item]:
+        if self.hello == hello and self.info is not None:
+            return []
+        if self.hello is None:
+            self._ticks = TickUnwrapper(hello.tick_bits, hello.tick_hz / hello.rate_hz)
+        elif hello.boot != self.hello.boot or hello.tick_hz != self.hello.tick_hz:
+            self._start_anew(hello)
+        self.hello = hello
+        self._matrix = axes_matrix(hello.axes)
+        self.info = DeviceInfo(sensor_from_hello(self._base_profile, hello), hello)
+        return [self.info]
+
+    def _start_anew(self, hello: Hello) -> TickUnwrapper:
+        self._restarted = self._last[0] >= 0
+        self.losses.restarts += 1
+        self._ticks = TickUnwrapper(hello.tick_bits, hello.tick_hz / hello.rate_hz)
+        self._sequence = SequenceUnwrapper()
+        return self._ticks
+
+    def _flush(self, frames: list[tuple[SampleFrame, float]], items: list[Item]) -> None:
+        """Append the samples of these frames to ``items`` and empty the list."""
+        if not frames or self.hello is None or self._ticks is None:
+            return
+        kept: list[tuple[np.ndarray, np.ndarray, SampleFrame, float]] = []
+        for frame, host_s in frames:
+            placed = self._place(frame, host_s)
+            if placed is not None:
+                kept.append((*placed, frame, host_s))
+        frames.clear()
+        if not kept:
+            return
+        counts = np.concatenate([frame.counts for _, _, frame, _ in kept]).astype(np.int32)
+        if self.hello.axes != (1, 2, 3):
+            counts = np.hstack([counts[:, :3] @ self._matrix.T, counts[:, 3:] @ self._matrix.T])
+        ticks = np.concatenate([t for t, _, _, _ in kept])
+        hosts = np.repeat([h for *_, h in kept], [len(t) for t, *_ in kept])
+        items.append(RawSamples(ticks, np.concatenate([n for _, n, _, _ in kept]), hosts, counts))
+        self.clock.observe(float(ticks[-1]) / self.hello.tick_hz, float(hosts[-1]))
+
+    def _place(self, frame: SampleFrame, host_s: float) -> tuple[np.ndarray, np.ndarray] | None:
+        """Return a frame's unwrapped ticks and sample numbers, or None if it came before."""
+        hello, ticks_unwrapper = self.hello, self._ticks
+        if hello is None or ticks_unwrapper is None:
+            return None
+        n = len(frame.offsets)
+        number = self._sequence.unwrap(frame.sample)
+        step = number + self._offset[0] - self._last[0]
+        if self._last[0] >= 0 and not self._restarted:
+            if -BACK_LIMIT_S * hello.rate_hz <= step <= 0:
+                self.losses.repeated += n
+                return None
+            if not 0 < step <= JUMP_LIMIT_S * hello.rate_hz:
+                ticks_unwrapper = self._start_anew(hello)
+                number = self._sequence.unwrap(frame.sample)
+        ticks = ticks_unwrapper.unwrap(frame.tick, number, frame.offsets)
+        if self._restarted:
+            self._restarted = False
+            self._offset = self._bridge(number, int(ticks[0]), host_s, hello)
+        numbers = number + self._offset[0] + np.arange(n, dtype=np.int64)
+        ticks = ticks + self._offset[1]
+        if self._last[0] >= 0:
+            self._count_missing(int(numbers[0]) - self._last[0] - 1)
+        self._last = (int(numbers[-1]), int(ticks[-1]))
+        self._sequence.last = int(numbers[-1]) - self._offset[0]
+        self._link_lost = False
+        self._damage_seen = self._decoder.damaged + self._decoder.overlong
+        return ticks, numbers
+
+    def _bridge(self, number: int, tick: int, host_s: float, hello: Hello) -> tuple[int, int]:
+        """Offsets that put a restarted device's first sample where the host's clock says that it belongs."""
+        fit = self.clock.fit()
+        last_number, last_tick = self._last
+        self.clock.restart()
+        if fit is None or last_number < 0:
+            return 0, 0
+        now_tick = max(last_tick + 1, round(fit.device_s(host_s - fit.delay_p50_s) * hello.tick_hz))
+        gone = max(1, round((now_tick - last_tick) * hello.rate_hz / hello.tick_hz))
+        return last_number + gone - number, now_tick - tick
+
+    def _count_missing(self, missing: int) -> None:
+        if missing <= 0:
+            return
+        if self._link_lost:
+            self.losses.link += missing
+        elif self._decoder.damaged + self._decoder.overlong > self._damage_seen:
+            self.losses.damaged += missing
+        else:
+            self.losses.device += missing
