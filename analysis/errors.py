@@ -27,3 +27,7 @@ class DeviceError(StrokeplaneError):
 
 class NotEnoughDataError(StrokeplaneError):
     """A question that this session cannot answer, with what would answer it."""
+
+
+class OutputError(StrokeplaneError):
+    """A file that cannot be written where it was asked for."""

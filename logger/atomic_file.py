@@ -1,0 +1,75 @@
+"""Write a file whole or not at all: a temporary file in the same folder, synced, then renamed over the target."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+from collections.abc import Iterator
+from pathlib import Path
+from typing import BinaryIO
+
+from analysis.errors import OutputError
+
+
+@contextlib.contextmanager
+def open_atomic(path: Path) -> Iterator[BinaryIO]:
+    """Open ``path`` for writing bytes; it appears, complete, only when the block ends without an exception.
+
+    A device or pipe (``/dev/stdout``) cannot be renamed over and is written directly.
+
+    Parameters
+    ----------
+    path : Path
+        An existing file is replaced; a symbolic link keeps pointing to its target.
+
+    Raises
+    ------
+    OutputError
+        The folder is missing, the path is a folder, there is no permission, or the disk is full.
+    """
+    try:
+        target = path.resolve()
+        if target.is_dir():
+            raise OutputError(f"{path} is a folder; name a file to write")
+        if target.exists() and not target.is_file():
+            with target.open("wb") as device:
+                yield device
+            return
+        if not target.parent.is_dir():
+            raise OutputError(f"{path} cannot be written: there is no folder {target.parent}; make it first")
+        partial = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
+        try:
+            with partial.open("xb") as stream:
+                yield stream
+                stream.flush()
+                os.fsync(stream.fileno())
+            partial.replace(target)
+        finally:
+            partial.unlink(missing_ok=True)
+        sync_folder(target.parent)
+    except OSError as error:
+        raise OutputError(f"{path} cannot be written ({reason(error)}); free the way or name another file") from error
+
+
+def write_text_atomic(path: Path, text: str) -> None:
+    """Write UTF-8 text, line ends as they are, through :func:`open_atomic`."""
+    with open_atomic(path) as stream:
+        stream.write(text.encode("utf-8"))
+
+
+def sync_folder(folder: Path) -> None:
+    """Make a new or renamed name in ``folder`` survive a power cut, where the system lets folders be synced."""
+    if os.name != "posix":
+        return
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def reason(error: OSError) -> str:
+    """The system's own words for an error, in lower case at the start."""
+    words = error.strerror or str(error)
+    return words[:1].lower() + words[1:]
