@@ -1,0 +1,244 @@
+"""What is simulated: the player's hand, the instrument, the plan of gestures and play, the sensor.
+
+Conventions: millimetres, degrees and seconds in every field; vectors of the hand in instrument axes (X along the
+strings, Y towards the end of a downstroke, Z out of the soundboard) at the reference attitude of the hand.
+Fields that are None are drawn by :func:`analysis.synthesis.simulate` from its seed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from analysis.model import Instrument, Player
+from analysis.synthesis.grades import SensorGrade
+
+Vector = tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class Joint:
+    """One joint's part in a stroke: the hand turns about ``axis`` by ``share * displacement / radius_mm``.
+
+    Attributes
+    ----------
+    axis : (float, float, float)
+        Unit vector, its sign such that a positive angle goes with a downstroke.
+    radius_mm : float
+        Distance from the joint's axis to the plectrum tip.
+    share : float
+        Part of the tip's motion that this joint makes; the shoulder and elbow make the rest by translation.
+    lag_ms : float
+        How much the turning trails (or leads) the tip.
+    harmonic : float
+        Second harmonic of the turning, as a part of its amplitude.
+    """
+
+    axis: Vector
+    radius_mm: float
+    share: float
+    lag_ms: float = 0.0
+    harmonic: float = 0.0
+
+
+@dataclass(frozen=True)
+class Posture:
+    """A way of holding the hand: turned about the vertical, gripping the plectrum a little differently."""
+
+    label: str = "A"
+    yaw_deg: float = 0.0
+    grip_change_mm: Vector = (0.0, 0.0, 0.0)
+    joints: tuple[Joint, ...] | None = None
+
+
+@dataclass(frozen=True)
+class Hand:
+    """The rigid body of hand, plectrum and sensor, and how a living hand moves.
+
+    Attributes
+    ----------
+    lever_mm : (float, float, float)
+        Sensor to plectrum tip.
+    mounting_wxyz : tuple of 4 floats
+        Rotates sensor axes into instrument axes at the reference attitude.
+    joints : tuple of Joint
+    tip_radius_mm : float
+        Rounding of the plectrum's tip: in ``pivot`` the centre of this curvature stays put, not the tip.
+    plectrum_axis : (float, float, float)
+        Direction in which the plectrum points.
+    obliqueness_deg : float
+        How far the strokes run along the strings.
+    smoothness : float
+        0 for minimum-jerk strokes, 1 for sinusoidal ones.
+    loop_mm : float
+        Half the distance between the downstroke's and the upstroke's path at mid-stroke.
+    tremor_deg, tremor_mm : float
+        RMS per axis of physiological tremor, 8-12 Hz.
+    wander_deg : float
+        RMS per axis of the hand's slow turning while it plays, 0.05-1 Hz.
+    wander_mm : (float, float, float)
+        RMS of the tip's slow wander while it plays.
+    posture_drift_deg : float
+        RMS per axis of the turning over minutes.
+    settle_deg : float
+        SD per axis with which the hand finds its attitude again for each gesture or block.
+    """
+
+    lever_mm: Vector
+    mounting_wxyz: tuple[float, float, float, float]
+    joints: tuple[Joint, ...]
+    tip_radius_mm: float = 0.75
+    plectrum_axis: Vector = (0.0, 0.0, -1.0)
+    obliqueness_deg: float = 0.0
+    smoothness: float = 0.8
+    loop_mm: float = 0.2
+    tremor_deg: float = 0.035
+    tremor_mm: float = 0.03
+    wander_deg: float = 1.5
+    wander_mm: Vector = (1.5, 0.7, 0.25)
+    posture_drift_deg: float = 2.0
+    settle_deg: float = 3.0
+
+
+@dataclass(frozen=True)
+class Attitude:
+    """How the instrument is held: heading about the vertical, neck raised, soundboard turned up."""
+
+    heading_deg: float = 0.0
+    neck_up_deg: float = 12.0
+    face_up_deg: float = 10.0
+
+
+@dataclass(frozen=True)
+class PlayBlock:
+    """One block of play.
+
+    ``tempo_bpm`` with ``notes_per_beat`` override ``strokes_per_s`` and hold the player to a metronome.
+    ``string_change_every`` n: after every n strokes the hand moves on by one string; 0 means never.
+    ``attacks``: on all strokes, on none, or the share of strokes that have one. ``*_per_min`` are trends:
+    slopes (degrees a minute) or growth (0.1 is +10 % a minute).
+    """
+
+    strokes_per_s: float = 8.0
+    tilt_deg: float = 15.0
+    span_mm: float = 15.0
+    duration_s: float = 30.0
+    bow_mm: float = 0.0
+    posture: str = "A"
+    tempo_bpm: float | None = None
+    notes_per_beat: float | None = None
+    wanted: Literal["down", "up"] | None = None
+    string_change_every: int = 0
+    attacks: Literal["all", "none"] | float = "all"
+    first: Literal["down", "up"] = "down"
+    drill: str = ""
+    tilt_scatter_deg: float = 1.0
+    tilt_wander_deg: float = 1.0
+    span_scatter: float = 0.06
+    timing_noise: float = 0.04
+    attack_mps2: tuple[float, float] = (2.0, 20.0)
+    catch_mm: float = 0.06
+    rate_drift_per_min: float = 0.0
+    tilt_slope_deg_per_min: float = 0.0
+    span_growth_per_min: float = 0.0
+    timing_growth_per_min: float = 0.0
+    attack_growth_per_min: float = 0.0
+    tremor_growth_per_min: float = 0.0
+
+    @property
+    def rate(self) -> float:
+        """Strokes a second, from the tempo where one is given."""
+        if self.tempo_bpm is not None and self.notes_per_beat is not None:
+            return self.tempo_bpm * self.notes_per_beat / 60.0
+        return self.strokes_per_s
+
+
+@dataclass(frozen=True)
+class GesturePlan:
+    """The reference gestures and how well a person does them.
+
+    ``sloppiness`` multiplies every human error below it. ``poor_across`` drags the tip nearly along the strings,
+    ``poor_pivot`` hardly rocks, ``missing`` leaves gestures out.
+    """
+
+    repetitions: int = 1
+    length: Literal["full", "short"] = "full"
+    per_posture: bool = True
+    sloppiness: float = 1.0
+    across_slope_sd_deg: float = 0.7
+    across_oblique_sd_deg: float = 8.0
+    across_bump_mm: float = 0.3
+    along_noise_mm: float = 0.25
+    pivot_slip_mm: float = 0.75
+    pivot_slip_time_s: float = 0.4
+    edge_sd_s: float = 0.15
+    off_hand: bool = True
+    poor_across: bool = False
+    poor_pivot: bool = False
+    missing: tuple[str, ...] = ()
+
+    @property
+    def still_s(self) -> float:
+        """Seconds of each still."""
+        return 3.0 if self.length == "full" else 2.0
+
+    @property
+    def drag_s(self) -> float:
+        """Seconds of ``across`` and of ``along``, at about 2 Hz."""
+        return 5.0 if self.length == "full" else 4.0
+
+    @property
+    def pivot_s(self) -> float:
+        """Seconds of ``pivot``."""
+        return 9.0 if self.length == "full" else 5.0
+
+
+@dataclass(frozen=True)
+class Recording:
+    """What happens to the samples between sensor and file.
+
+    ``lost_share`` of samples vanish singly, and bursts of 20-200 ms vanish ``bursts_per_min`` times a minute.
+    ``rate_error`` is the sensor's own sampling clock against the device's ticks (visible in the ticks);
+    ``tick_error_ppm`` that of the ticks against true time (invisible).
+    """
+
+    lost_share: float = 2e-4
+    bursts_per_min: float = 0.05
+    tick_jitter_us: float = 3.0
+    rate_error: float | None = None
+    tick_error_ppm: float | None = None
+    start_s: float | None = None
+    host_times: bool = True
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """Everything that :func:`analysis.synthesis.simulate` needs besides a seed.
+
+    ``sway_deg`` is the RMS angle of the instrument's slow sway (0.1-0.5 Hz) about horizontal axes. ``ruler_sd_mm``
+    is the error per axis of the lever that the player measured; None: not measured. ``rest_knocks_per_min`` and
+    ``rest_scratches_per_min`` are real movements between blocks that are not play.
+    """
+
+    rate_hz: float = 400.0
+    grade: Literal["good", "cheap", "ideal"] | SensorGrade = "cheap"
+    instrument: Instrument = field(default_factory=Instrument)
+    player: Player = field(default_factory=Player)
+    blocks: tuple[PlayBlock, ...] = (PlayBlock(),)
+    postures: tuple[Posture, ...] = (Posture(),)
+    gestures: GesturePlan = GesturePlan()
+    recording: Recording = Recording()
+    hand: Hand | None = None
+    attitude: Attitude | None = None
+    sway_deg: float = 0.0
+    sway_ride: float = 0.8
+    rest_s: tuple[float, float] = (3.0, 6.0)
+    rest_knocks_per_min: float = 6.0
+    rest_scratches_per_min: float = 3.0
+    ruler_sd_mm: float | None = 5.0
+    gravity_mps2: float = 9.81
+    metadata: dict[str, str] = field(default_factory=dict)
+
+    def posture(self, label: str) -> Posture:
+        """Return the posture of that label, or a plain one where none is described."""
+        return next((p for p in self.postures if p.label == label), Posture(label))

@@ -1,0 +1,131 @@
+"""Writes the script of a session: off the hand, strap on, gestures, rest and play, gestures again per posture."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.model import Event, FloatArray
+from analysis.synthesis.draw import hand_matrix, instrument_quat
+from analysis.synthesis.gestures import lay_gestures, lay_off_hand
+from analysis.synthesis.performance import Performance
+from analysis.synthesis.play import lay_block
+from analysis.synthesis.rest import lay_roam
+from analysis.synthesis.rotation import matrix
+from analysis.synthesis.scenario import Attitude, Hand, Scenario
+from analysis.synthesis.streams import Streams
+from analysis.synthesis.timeline import TABLE, Timeline
+from analysis.synthesis.track import Catches, Pulses, random_process
+
+_SWAY_CENTRE_MM = 250.0
+
+
+def perform(scenario: Scenario, hand: Hand, attitude: Attitude, streams: Streams) -> Performance:
+    """Return the whole session's motion."""
+    instrument = instrument_quat(attitude, scenario.instrument, scenario.player)
+    vertical = matrix(instrument).T @ np.array([0.0, 0.0, 1.0])
+    line = Timeline(scenario, hand, vertical)
+    to_sensor = hand_matrix(hand).T
+    labels = [block.posture for block in scenario.blocks] or ["A"]
+    for label in dict.fromkeys(labels):
+        line.lever_m[label] = _lever(scenario, hand, label, to_sensor)
+    _open(line, streams, labels[0])
+    _play_all(line, streams)
+    _close(line, labels[-1])
+    return _finish(line, streams, instrument, to_sensor)
+
+
+def _lever(scenario: Scenario, hand: Hand, label: str, to_sensor: FloatArray) -> FloatArray:
+    change = np.array(scenario.posture(label).grip_change_mm)
+    lever: FloatArray = 1e-3 * to_sensor @ (np.array(hand.lever_mm) + change)
+    return lever
+
+
+def _open(line: Timeline, streams: Streams, posture: str) -> None:
+    rng = streams.gestures
+    if line.scenario.gestures.off_hand:
+        lay_off_hand(line, rng, posture)
+    else:
+        line.tip.add(0.0, np.array([0.06, 0.08, 0.06]))
+        line.turning.add(0.0, np.zeros(3))
+        line.rest_joints(0.0)
+        line.slow.add(0.0, line.state(np.zeros(3), posture, TABLE))
+    # Strapping the sensor on: large, quick, with knocks.
+    line.now_s += 0.4
+    lay_roam(line, rng, posture, rng.uniform(5.0, 8.0), 80.0, 30.0)
+    lay_gestures(line, rng, posture)
+
+
+def _play_all(line: Timeline, streams: Streams) -> None:
+    scenario = line.scenario
+    known = {scenario.blocks[0].posture} if scenario.blocks else set()
+    before = scenario.blocks[0].posture if scenario.blocks else ""
+    for index, block in enumerate(scenario.blocks):
+        rng = streams.block(index)
+        start = line.now_s
+        lay_roam(line, rng, before, rng.uniform(*scenario.rest_s), 35.0, 18.0)
+        if index > 0:
+            line.mark(rng, Event(start + 0.4, max(line.now_s, start + 1.0), "rest"), 0.1)
+        if block.posture not in known or (scenario.gestures.per_posture and block.posture != before):
+            lay_gestures(line, streams.gestures, block.posture)
+            known.add(block.posture)
+        before = block.posture
+        lay_block(line, rng, block, index)
+
+
+def _close(line: Timeline, posture: str) -> None:
+    lay_roam(line, np.random.default_rng(0), posture, 2.0, 20.0, 10.0)
+    line.now_s += 0.5
+    line.slow.add(line.now_s, line.slow.last)
+    line.tip.add(max(line.now_s, line.tip.last_s + 0.1), line.tip.last)
+    line.turning.add(max(line.now_s, line.turning.last_s + 0.1), line.turning.last)
+    line.rest_joints(line.now_s + 2.0)
+
+
+def _finish(line: Timeline, streams: Streams, instrument: FloatArray, to_sensor: FloatArray) -> Performance:
+    hand, scenario, span = line.hand, line.scenario, (-1.0, line.now_s + 1.0)
+    rng = streams.processes
+    wander_sd = np.concatenate((np.full(3, np.radians(hand.wander_deg)), 1e-3 * np.array(hand.wander_mm)))
+    tremor_sd = np.repeat([np.radians(hand.tremor_deg), 1e-3 * hand.tremor_mm], 3)
+    wander = random_process(rng, span, 0.125, (0.05, 1.0), wander_sd)
+    drift = random_process(rng, span, 2.0, (1 / 300.0, 0.03), np.full(3, np.radians(hand.posture_drift_deg)))
+    tremor = random_process(rng, span, 1 / 60.0, (8.0, 12.0), tremor_sd)
+    sway = None
+    if scenario.sway_deg > 0.0:
+        angle = rng.uniform(0, 2 * np.pi)
+        sway_sd = np.radians(scenario.sway_deg) * np.abs([np.cos(angle), np.sin(angle)])
+        sway = random_process(rng, span, 0.125, (0.1, 0.5), sway_sd)
+    place = rng.normal(size=3)
+    origin = 1e-3 * _SWAY_CENTRE_MM * place / np.linalg.norm(place)
+    onset = np.concatenate([*line.pulses.onset_s, np.empty(0)])
+    order = np.argsort(onset, kind="stable")
+    pulses = Pulses(
+        onset[order],
+        np.concatenate([*line.pulses.amplitude, np.empty((6, 0))], axis=1)[:, order],
+        np.concatenate([*line.pulses.frequency_hz, np.empty(0)])[order],
+        np.concatenate([*line.pulses.decay_s, np.empty(0)])[order],
+    )
+    catches = Catches(
+        np.concatenate([*line.catch_s, np.empty(0)]), np.concatenate([*line.catch_depth, np.empty((3, 0))], axis=1)
+    )
+    return Performance(
+        duration_s=line.now_s,
+        hand=hand,
+        mounting=np.array(hand.mounting_wxyz),
+        instrument=instrument,
+        origin_m=origin,
+        plectrum_axis=to_sensor @ np.array(hand.plectrum_axis),
+        tip=line.tip.build(),
+        turning=line.turning.build(),
+        joints=tuple(nodes.build() for nodes in line.joints),
+        slow=line.slow.build(),
+        wander=wander,
+        drift=drift,
+        tremor=tremor,
+        sway=sway,
+        sway_ride=scenario.sway_ride,
+        pulses=pulses,
+        catches=catches,
+        events=tuple(sorted(line.events, key=lambda event: event.start_s)),
+        blocks=tuple(line.blocks),
+        lever_m=dict(line.lever_m),
+    )

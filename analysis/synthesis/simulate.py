@@ -1,0 +1,219 @@
+"""Simulate a whole session: samples as a sensor would send them, and the truth beside them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from analysis.model import BoolArray, Event, FloatArray, RawSamples, Session
+from analysis.synthesis.draw import draw_attitude, draw_hand, hand_matrix
+from analysis.synthesis.grades import GRADES, SensorGrade
+from analysis.synthesis.performance import Performance
+from analysis.synthesis.rotation import matrix
+from analysis.synthesis.scenario import Attitude, Hand, Scenario
+from analysis.synthesis.script import perform
+from analysis.synthesis.sensor import Electronics, SensorTruth, draw_sensor, profile_of, sample_times, sense
+from analysis.synthesis.streams import Streams
+from analysis.synthesis.truth import stroke_table
+
+_CHUNK = 16_000
+_EPOCH_S = 1.75e9
+
+
+@dataclass(frozen=True)
+class TruePath:
+    """The true motion at log times: tip in the instrument's frame, sensor's and instrument's attitudes (n, 4)."""
+
+    time_s: FloatArray
+    tip_mm: FloatArray
+    sensor_mm: FloatArray
+    sensor_quat_wxyz: FloatArray
+    instrument_quat_wxyz: FloatArray
+
+
+@dataclass(frozen=True)
+class Truth:
+    """What really happened, on the log's own time.
+
+    Attributes
+    ----------
+    strokes : DataFrame
+        start_s, end_s, block, direction, tilt_deg, span_mm, bow_mm, lift_mm, contact_s, attack, string_change (the
+        next note is on another string), in_change (the hand moves between strings during this stroke), course,
+        posture.
+    blocks : DataFrame
+        index, start_s, end_s, posture, strokes, strokes_per_s, tilt_mean_deg, tilt_sd_deg (strokes in changes left
+        out), span_mm, bow_mm, lift_mm.
+    lever_mm : dict of posture to (3,)
+        Sensor to tip in sensor axes.
+    axes_world : float64 (3, 3)
+        Rows: the instrument's X, Y, Z in the simulated world without sway.
+    hand_to_instrument : float64 (3, 3)
+        Sensor axes to instrument axes at the hand's reference attitude.
+    sensor : SensorTruth
+        The sensor's errors as drawn.
+    hand, attitude
+        As drawn or given.
+    lost_samples : int
+    """
+
+    strokes: pd.DataFrame
+    blocks: pd.DataFrame
+    lever_mm: dict[str, FloatArray]
+    axes_world: FloatArray
+    hand_to_instrument: FloatArray
+    sensor: SensorTruth
+    hand: Hand
+    attitude: Attitude
+    lost_samples: int
+    performance: Performance
+
+    def path(self, time_s: FloatArray) -> TruePath:
+        """Return the true motion at log times (n,)."""
+        pose = self.performance.pose((np.asarray(time_s, dtype=float) - self.sensor.start_s) / self.sensor.tick_scale)
+        turned = np.broadcast_to(pose.instrument_quat, pose.sensor_quat.shape)
+        return TruePath(time_s, 1e3 * pose.tip_m.T, 1e3 * pose.sensor_m.T, pose.sensor_quat.T, turned.T)
+
+
+@dataclass(frozen=True)
+class SimulatedSession:
+    """A session and its truth."""
+
+    session: Session
+    truth: Truth
+
+
+def simulate(scenario: Scenario, seed: int) -> SimulatedSession:
+    """Simulate one session.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    seed : int
+        The same scenario and seed give the same session, to the bit on one machine.
+
+    Returns
+    -------
+    SimulatedSession
+
+    Examples
+    --------
+    >>> from analysis.synthesis import PlayBlock, Scenario, simulate
+    >>> made = simulate(Scenario(blocks=(PlayBlock(strokes_per_s=8, duration_s=2),)), seed=1)
+    >>> len(made.truth.strokes)
+    16
+    """
+    streams = Streams.of(seed)
+    hand = draw_hand(streams.person, scenario.player.handed) if scenario.hand is None else scenario.hand
+    attitude = draw_attitude(streams.person) if scenario.attitude is None else scenario.attitude
+    grade = scenario.grade if isinstance(scenario.grade, SensorGrade) else GRADES[scenario.grade]
+    sensor = draw_sensor(streams.sensor, grade, scenario.rate_hz, scenario.recording)
+    performance = perform(scenario, hand, attitude, streams)
+    raw, lost = _record(performance, sensor, grade, scenario, streams)
+    strokes = stroke_table(performance, scenario.instrument)
+    for name in ("start_s", "end_s", "contact_s"):
+        if name in strokes:
+            strokes[name] = sensor.start_s + sensor.tick_scale * strokes[name]
+    lever = {label: 1e3 * value for label, value in performance.lever_m.items()}
+    truth = Truth(
+        strokes=strokes,
+        blocks=_block_table(strokes),
+        lever_mm=lever,
+        axes_world=matrix(performance.instrument).T,
+        hand_to_instrument=hand_matrix(hand),
+        sensor=sensor,
+        hand=hand,
+        attitude=attitude,
+        lost_samples=lost,
+        performance=performance,
+    )
+    return SimulatedSession(_session(scenario, seed, raw, truth, grade), truth)
+
+
+def _session(scenario: Scenario, seed: int, raw: RawSamples, truth: Truth, grade: SensorGrade) -> Session:
+    first = next(iter(truth.lever_mm.values()))
+    lever = None
+    if scenario.ruler_sd_mm is not None:
+        measured = first + scenario.ruler_sd_mm * np.random.default_rng([seed, 0x7]).normal(size=3)
+        lever = (float(measured[0]), float(measured[1]), float(measured[2]))
+    return Session(
+        raw=raw,
+        profile=profile_of(grade, scenario.rate_hz),
+        player=scenario.player,
+        instrument=scenario.instrument,
+        events=tuple(_in_log_time(event, truth.sensor) for event in truth.performance.events),
+        lever_mm=lever,
+        lever_sd_mm=scenario.ruler_sd_mm,
+        metadata={"synthetic": "true", "seed": str(seed), **scenario.metadata},
+    )
+
+
+def _in_log_time(event: Event, sensor: SensorTruth) -> Event:
+    start, end = (sensor.start_s + sensor.tick_scale * t for t in (event.start_s, event.end_s))
+    return replace(event, start_s=start, end_s=end)
+
+
+def _record(
+    performance: Performance, sensor: SensorTruth, grade: SensorGrade, scenario: Scenario, streams: Streams
+) -> tuple[RawSamples, int]:
+    """Return the samples that arrive, and how many were lost."""
+    profile = profile_of(grade, scenario.rate_hz)
+    t = sample_times(sensor, performance.duration_s, grade.warm_time_s)
+    electronics = Electronics(sensor, grade, profile, streams.noise)
+    counts = np.empty((t.size, 6), dtype=np.int32)
+    for start in range(0, t.size, _CHUNK):
+        rows = slice(start, start + _CHUNK)
+        signal = sense(performance, t[rows], sensor, grade, scenario.gravity_mps2)
+        counts[rows] = electronics.counts(t[rows], signal)
+    rng = streams.host
+    jitter = 1e-6 * scenario.recording.tick_jitter_us * np.abs(rng.normal(size=t.size))
+    ticks = np.rint((sensor.start_s + sensor.tick_scale * (t + jitter)) * profile.tick_hz).astype(np.int64)
+    host = _host_times(t, rng) if scenario.recording.host_times else np.full(t.size, np.nan)
+    kept = _kept(t, scenario, rng)
+    sequence = np.arange(t.size, dtype=np.int64)[kept] + int(rng.integers(0, 5000))
+    return RawSamples(ticks[kept], sequence, host[kept], counts[kept]), int(t.size - np.count_nonzero(kept))
+
+
+def _host_times(t: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """Arrival at the host: packets of eight samples, a few milliseconds late, never out of order."""
+    packet = np.minimum((np.arange(t.size) // 8 + 1) * 8 - 1, t.size - 1)
+    delay = 0.008 + rng.exponential(0.004, t.size // 8 + 1)[np.arange(t.size) // 8]
+    arrival: FloatArray = _EPOCH_S + np.maximum.accumulate(t[packet] + delay)
+    return arrival
+
+
+def _kept(t: FloatArray, scenario: Scenario, rng: np.random.Generator) -> BoolArray:
+    kept = rng.random(t.size) >= scenario.recording.lost_share
+    minutes = (t[-1] - t[0]) / 60.0
+    for _ in range(int(rng.poisson(scenario.recording.bursts_per_min * minutes))):
+        start = rng.uniform(t[0], t[-1])
+        kept[np.searchsorted(t, start) : np.searchsorted(t, start + rng.uniform(0.02, 0.2))] = False
+    kept[0] = kept[-1] = True
+    return kept
+
+
+def _block_table(strokes: pd.DataFrame) -> pd.DataFrame:
+    rows: list[dict[str, object]] = []
+    if strokes.empty:
+        return pd.DataFrame(rows)
+    for index, block in strokes.groupby("block", sort=True):
+        clean = block[~block["in_change"]]
+        seconds = float(block["end_s"].iloc[-1] - block["start_s"].iloc[0])
+        rows.append(
+            {
+                "index": index,
+                "start_s": block["start_s"].iloc[0],
+                "end_s": block["end_s"].iloc[-1],
+                "posture": block["posture"].iloc[0],
+                "strokes": len(block),
+                "strokes_per_s": len(block) / seconds,
+                "tilt_mean_deg": clean["tilt_deg"].mean(),
+                "tilt_sd_deg": clean["tilt_deg"].std(),
+                "span_mm": clean["span_mm"].median(),
+                "bow_mm": clean["bow_mm"].median(),
+                "lift_mm": clean["lift_mm"].median(),
+            }
+        )
+    return pd.DataFrame(rows)

@@ -1,0 +1,172 @@
+"""The course of a session: where tip and hand are meant to be, when, and how alive the hand is meanwhile.
+
+Internal units: metres, radians, seconds of true time from the start of the recording.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from analysis.model import BoolArray, Event, FloatArray, IntArray
+from analysis.synthesis.scenario import Hand, Scenario
+from analysis.synthesis.track import Nodes
+
+# How much of the living hand shows: slow turning, slow wander of the tip, tremor, sway of the instrument.
+TABLE = np.array([0.0, 0.0, 0.0, 0.0])
+STILL = np.array([0.1, 0.2, 1.0, 1.0])
+DRAG = np.array([0.7, 0.0, 1.0, 1.0])
+PINNED = np.array([0.5, 0.0, 0.5, 1.0])
+PLAY = np.array([1.0, 1.0, 1.0, 1.0])
+LOOSE = np.array([1.5, 2.0, 1.0, 1.0])
+
+BASE, LEVER, LIFE, ROLL = slice(0, 3), slice(3, 6), slice(6, 10), 10
+SLOW_DIMS = 11
+
+
+@dataclass(frozen=True)
+class BlockPlan:
+    """What was laid out for one block; one entry a stroke, turns one more."""
+
+    index: int
+    posture: str
+    turns_s: FloatArray
+    downstroke: BoolArray
+    contact_s: FloatArray
+    attack: BoolArray
+    string_change: BoolArray
+    in_change: BoolArray
+    course: IntArray
+
+
+@dataclass
+class PulseList:
+    """Vibrations in the order in which they are laid; amplitude (6, k): displacement in m, turning in rad."""
+
+    onset_s: list[FloatArray] = field(default_factory=list)
+    amplitude: list[FloatArray] = field(default_factory=list)
+    frequency_hz: list[FloatArray] = field(default_factory=list)
+    decay_s: list[FloatArray] = field(default_factory=list)
+
+    def add(
+        self,
+        rng: np.random.Generator,
+        onset_s: FloatArray,
+        peak_mps2: FloatArray,
+        frequency_hz: tuple[float, float],
+        decay_s: tuple[float, float],
+    ) -> None:
+        """Add vibrations of about the given peak acceleration in random directions."""
+        k = onset_s.size
+        frequency = rng.uniform(*frequency_hz, k)
+        decay = rng.uniform(*decay_s, k)
+        direction = rng.normal(size=(2, 3, k))
+        direction /= np.linalg.norm(direction, axis=1, keepdims=True)
+        # (t/tau)^2 exp(-t/tau) peaks at 4 exp(-2); the second derivative brings 1/tau^2 beside the frequency squared.
+        size = peak_mps2 / (4 * np.exp(-2) * ((2 * np.pi * frequency) ** 2 + decay**-2))
+        turning = rng.uniform(0.0, 0.5, k) / 0.08
+        self.onset_s.append(onset_s)
+        self.amplitude.append(np.concatenate((direction[0] * size, direction[1] * size * turning)))
+        self.frequency_hz.append(frequency)
+        self.decay_s.append(decay)
+
+
+class Timeline:
+    """Builds a session segment by segment; ``now_s`` is the time up to which it is laid out."""
+
+    def __init__(self, scenario: Scenario, hand: Hand, vertical: FloatArray) -> None:
+        self.scenario = scenario
+        self.hand = hand
+        self.vertical = vertical
+        self.now_s = 0.0
+        self.tip = Nodes(3)
+        self.turning = Nodes(3)
+        count = max([len(hand.joints), *(len(p.joints) for p in scenario.postures if p.joints is not None)])
+        self.joints = [Nodes(3) for _ in range(count)]
+        self.slow = Nodes(SLOW_DIMS)
+        self.pulses = PulseList()
+        self.catch_s: list[FloatArray] = []
+        self.catch_depth: list[FloatArray] = []
+        self.events: list[Event] = []
+        self.blocks: list[BlockPlan] = []
+        self.lever_m: dict[str, FloatArray] = {}
+
+    def state(self, base: FloatArray, posture: str, life: FloatArray, roll: float = 0.0) -> FloatArray:
+        """Return the slow state (11,): base attitude, lever in sensor axes, liveliness, rolling of the tip."""
+        return np.concatenate((base, self.lever_m[posture], life, [roll]))
+
+    def hold(self, end_s: float, start: FloatArray, end: FloatArray | None = None) -> None:
+        """Hold a slow state from now until ``end_s``; whatever lies before blends smoothly into it."""
+        self.slow.add(self.now_s, start)
+        self.slow.add(end_s, start if end is None else end)
+
+    def attitude(self, rng: np.random.Generator, posture: str) -> FloatArray:
+        """Return the hand's base attitude (rotation vector) as it settles anew in a posture."""
+        yaw = np.radians(self.scenario.posture(posture).yaw_deg)
+        base: FloatArray = yaw * self.vertical + np.radians(self.hand.settle_deg) * rng.normal(size=3)
+        return base
+
+    def rest_joints(self, t_s: float) -> None:
+        """Bring all joints' own turning to zero at a time."""
+        for nodes in self.joints:
+            nodes.add(t_s, np.zeros(3))
+
+    def mark(self, rng: np.random.Generator, event: Event, edge_sd_s: float) -> None:
+        """Note an event as a person does: either edge off by up to 0.3 s."""
+        off = np.clip(rng.normal(0.0, edge_sd_s, 2), -0.3, 0.3)
+        fields = {**event.__dict__, "start_s": max(event.start_s + off[0], 0.0), "end_s": event.end_s + off[1]}
+        self.events.append(Event(**fields))
+
+
+def add_turns(
+    nodes: Nodes,
+    t_s: FloatArray,
+    values: FloatArray,
+    smoothness: float,
+    bend: FloatArray | None = None,
+    loop: FloatArray | None = None,
+) -> None:
+    """Append a to-and-fro motion: at rest at every turn, smooth in between.
+
+    Parameters
+    ----------
+    nodes : Nodes
+    t_s : float64 (n + 1,)
+    values : float64 (n + 1, d)
+        Values at the turns.
+    smoothness : float
+        0: minimum jerk; 1: as a sinusoid.
+    bend : float64 (n, d), optional
+        Offset at mid-stroke of a path that bends along a parabola of its progress.
+    loop : float64 (n, d), optional
+        Offset at mid-stroke that vanishes, with its slope, at the turns.
+    """
+    h = np.diff(t_s)[:, None]
+    step = np.diff(values, axis=0)
+    alpha = smoothness * np.pi**2 / 2
+    pull = alpha * step / h**2
+    turn = np.zeros_like(values)
+    # Neighbouring strokes share the acceleration at their turn; a first and a last stroke start and stop at rest.
+    turn[1:-1] = 0.5 * (pull[1:] - pull[:-1])
+    a0, a1 = turn[:-1], turn[1:]
+    middle = 0.5 * (values[:-1] + values[1:]) + h**2 * (a0 + a1) / 64
+    speed = 1.875 * step / h + h * (a1 - a0) / 32
+    middle_acceleration = -0.25 * (a0 + a1)
+    at_turn = turn.copy()
+    pace = (1.875 - 0.0625 * alpha) / h
+    if bend is not None:
+        middle = middle + bend
+        middle_acceleration = middle_acceleration - 8 * bend * pace**2
+        at_turn[1:-1] += 2 * alpha * (bend[1:] / h[1:] ** 2 + bend[:-1] / h[:-1] ** 2)
+    if loop is not None:
+        middle = middle + loop
+        middle_acceleration = middle_acceleration - 16 * loop * pace**2
+    n, dims = step.shape
+    times = np.empty(2 * n + 1)
+    times[::2], times[1::2] = t_s, 0.5 * (t_s[1:] + t_s[:-1])
+    packed = np.zeros((3, 2 * n + 1, dims))
+    packed[0, ::2], packed[0, 1::2] = values, middle
+    packed[1, 1::2] = speed
+    packed[2, ::2], packed[2, 1::2] = at_turn, middle_acceleration
+    nodes.add(times, packed[0], packed[1], packed[2])
