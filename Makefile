@@ -20,7 +20,7 @@ setup:  ## set up .venv to work on strokeplane
 setup-run:  ## set up .venv to use strokeplane
 	@sh requirements/setup.sh run
 
-check: lint types docs test  ## everything that must hold before a change is handed in
+check: lint types test  ## everything that must hold before a change is handed in (the tests build the docs)
 
 lint: setup  ## style: ruff's rules and its formatter
 	$(PY) -m ruff check .
