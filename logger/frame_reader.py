@@ -145,7 +145,7 @@ class FrameReader:
         ticks = ticks_unwrapper.unwrap(frame.tick, number, frame.offsets)
         if self._restarted:
             self._restarted = False
-            self._offset = self._bridge(number, int(ticks[0]), host_s, hello)
+            self._offset = self._bridge(number + n - 1, int(ticks[-1]), host_s, hello)
         numbers = number + self._offset[0] + np.arange(n, dtype=np.int64)
         ticks = ticks + self._offset[1]
         if self._last[0] >= 0:
@@ -157,7 +157,7 @@ class FrameReader:
         return ticks, numbers
 
     def _bridge(self, number: int, tick: int, host_s: float, hello: Hello) -> tuple[int, int]:
-        """Offsets that put a restarted device's first sample where the host's clock says that it belongs."""
+        """Offsets that put the last sample of a restarted device's first frame where the host's clock says."""
         fit = self.clock.fit()
         last_number, last_tick = self._last
         self.clock.restart()

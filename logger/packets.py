@@ -311,7 +311,8 @@ def _parse_hello(body: bytes) -> Hello | None:
     axes = (rest[0], rest[1], rest[2])
     names = _parse_names(body[_HELLO.size :])
     in_bounds = (
-        16 <= tick_bits <= 32
+        version == PROTOCOL_VERSION
+        and 16 <= tick_bits <= 32
         and 1_000 <= tick_hz <= 100_000_000
         and 1_000 <= rate_mhz <= 8_000_000
         and 1 <= accel_range <= 400

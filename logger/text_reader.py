@@ -93,7 +93,7 @@ class TextReader:
             self.losses.unread += 1
             return None
         number = self._number(values, host_s)
-        tick = self._tick(values, host_s)
+        tick = None if number is None else self._tick(values, host_s)
         if number is None or tick is None:
             return None
         if self._last_number >= 0:
