@@ -44,11 +44,13 @@ class Direction:
     time_s : float
         Middle of the cycles used.
     chord_m : float64 (3,)
-        Mean signed chord; its sign is that of the first move.
+        Mean signed chord.
     chord_cov : float64 (3, 3)
         Of the mean, from the scatter of single chords.
     columns : float64 (28, 3)
         Change of the chord for a unit of each sensor error and lever component.
+    first_sign : float
+        +1 where the first move of the gesture goes the way of ``chord_m``, else -1.
     quality : GestureQuality
     """
 
@@ -58,6 +60,7 @@ class Direction:
     chord_m: FloatArray
     chord_cov: FloatArray
     columns: FloatArray
+    first_sign: float
     quality: GestureQuality
 
     @property
@@ -120,8 +123,20 @@ def measure_direction(motion: Motion, event: Event, lever_m: FloatArray, setting
         usable=not remark,
         remark=remark,
     )
+    first_sign = _first_move(motion, event, lever_m, band, mean / extent)
     middle = motion.start_s + (first + float(turns.mean())) / motion.rate_hz
-    return Direction(event.kind, event.posture, middle, mean, cov, moved, quality)
+    return Direction(event.kind, event.posture, middle, mean, cov, moved, first_sign, quality)
+
+
+def _first_move(motion: Motion, event: Event, lever_m: FloatArray, band: Band, axis: FloatArray) -> float:
+    """Sign of the first move along ``axis``: from the start of the event to the first turn."""
+    first, last = motion.index(event.start_s), motion.index(event.end_s)
+    position = motion.displacement(first, last, lever_m, band) @ axis
+    turns = find_turns(position, 0.4 * float(np.ptp(position)))
+    if turns.size < 2:
+        return 1.0
+    place = sample_at(position[:, None], turns[:2])[:, 0]
+    return 1.0 if place[0] > place[1] else -1.0
 
 
 def _principal(path: FloatArray) -> FloatArray:
@@ -154,4 +169,6 @@ def _remark(extent_m: float, spread: float, settings: GestureSettings) -> str:
 def _unusable(event: Event, remark: str) -> Direction:
     quality = GestureQuality(event.kind, event.start_s, event.end_s, event.posture, 0.0, 0.0, 0.0, False, remark)
     nothing = np.zeros(3)
-    return Direction(event.kind, event.posture, event.start_s, nothing, np.zeros((3, 3)), np.zeros((28, 3)), quality)
+    return Direction(
+        event.kind, event.posture, event.start_s, nothing, np.zeros((3, 3)), np.zeros((28, 3)), 1.0, quality
+    )

@@ -16,7 +16,10 @@ from analysis.orientation import estimate_orientation
 from analysis.rotation import matrices, rotate
 from analysis.sensor_errors import ERRORS, SensorErrors
 from analysis.signals import Signals
-from analysis.tip_path import GRAVITY_MPS2, Band, band_displacement
+from analysis.tip_path import GRAVITY_MPS2, Band, band_displacements
+
+MARGIN_CYCLES = 2.0
+"""Margin around a stretch, in periods of its high-pass, so that the ends of the excerpt are not felt inside."""
 
 
 @dataclass(frozen=True)
@@ -46,15 +49,28 @@ class Motion:
         """Nearest sample to a log time, limited to the log."""
         return int(np.clip(round((time_s - self.start_s) * self.rate_hz), 0, self.valid.size))
 
+    def time_s(self, index: FloatArray) -> FloatArray:
+        """Log time (s) of (fractional) sample numbers."""
+        return np.asarray(self.start_s + np.asarray(index, dtype=np.float64) / self.rate_hz)
+
     def displacement(self, first: int, last: int, lever_m: FloatArray, band: Band) -> FloatArray:
         """Tip displacement (m, world axes) over samples ``first:last``, filtered with a margin on both sides."""
-        margin = int(2.0 / band.highpass_hz * self.rate_hz)
-        start, end = max(0, first - margin), min(self.valid.size, last + margin)
+        return self.displacements(first, last, lever_m, (band,))[0]
+
+    def displacements(
+        self, first: int, last: int, lever_m: FloatArray, bands: tuple[Band, ...]
+    ) -> tuple[FloatArray, ...]:
+        """Tip displacement in several bands, as :meth:`displacement`."""
+        start, end = self._with_margin(first, last, bands)
         quat = self.quat_wxyz[start:end]
         accel = rotate(quat, self.accel_mps2[start:end])
         accel[:, 2] -= GRAVITY_MPS2
-        path = band_displacement(accel, rotate(quat, lever_m), self.rate_hz, band)
-        return path[first - start : last - start]
+        paths = band_displacements(accel, rotate(quat, lever_m), self.rate_hz, bands)
+        return tuple(path[first - start : last - start] for path in paths)
+
+    def _with_margin(self, first: int, last: int, bands: tuple[Band, ...]) -> tuple[int, int]:
+        margin = int(MARGIN_CYCLES / min(band.highpass_hz for band in bands) * self.rate_hz)
+        return max(0, first - margin), min(self.valid.size, last + margin)
 
     def displacement_columns(self, first: int, last: int, lever_m: FloatArray, band: Band) -> FloatArray:
         """Change of the tip displacement for a unit of each sensor error, then of each lever component.
@@ -63,14 +79,13 @@ class Motion:
         -------
         float64 (last - first, 3, 28)
         """
-        margin = int(2.0 / band.highpass_hz * self.rate_hz)
-        start, end = max(0, first - margin), min(self.valid.size, last + margin)
+        start, end = self._with_margin(first, last, (band,))
         rotation = matrices(self.quat_wxyz[start:end])
         accel, arm = error_columns(
             rotation, self.accel_mps2[start:end], self.gyro_radps[start:end], lever_m, self.rate_hz
         )
         n = end - start
-        path = band_displacement(accel.reshape(n, -1), arm.reshape(n, -1), self.rate_hz, band)
+        path = band_displacements(accel.reshape(n, -1), arm.reshape(n, -1), self.rate_hz, (band,))[0]
         return path.reshape(n, 3, -1)[first - start : last - start]
 
 

@@ -44,10 +44,10 @@ class Band:
         return np.asarray(high / (1 + (f / self.lowpass_hz) ** LOWPASS_ORDER))
 
 
-def band_displacement(
-    accel_world_mps2: FloatArray, lever_world_m: FloatArray, rate_hz: float, band: Band
-) -> FloatArray:
-    """Band-limited displacement of the tip.
+def band_displacements(
+    accel_world_mps2: FloatArray, lever_world_m: FloatArray, rate_hz: float, bands: tuple[Band, ...]
+) -> tuple[FloatArray, ...]:
+    """Band-limited displacements of the tip.
 
     Parameters
     ----------
@@ -56,22 +56,21 @@ def band_displacement(
     lever_world_m : float64 (n, k)
         ``R r``.
     rate_hz : float
-    band : Band
+    bands : tuple of Band
 
     Returns
     -------
-    float64 (n, k)
-        Metres, zero mean. The first and last ``1/highpass_hz`` seconds feel the ends: give a margin.
+    tuple of float64 (n, k)
+        Metres, zero mean, one a band. The first and last ``1/highpass_hz`` seconds feel the ends: give a margin.
     """
     n = len(accel_world_mps2)
-    fade = min(n, int(FADE_S * rate_hz))
-    size = fft.next_fast_len(n + fade, real=True)
+    size = fft.next_fast_len(n + min(n, int(FADE_S * rate_hz)), real=True)
     frequency = fft.rfftfreq(size, 1 / rate_hz)
-    gain = band.gain(frequency)[:, None]
     omega2 = np.maximum((2 * np.pi * frequency) ** 2, 1e-12)[:, None]
     spectrum = fft.rfft(_closed(lever_world_m, size), axis=0)
     spectrum -= fft.rfft(_closed(accel_world_mps2, size), axis=0) / omega2
-    return np.asarray(fft.irfft(spectrum * gain, size, axis=0)[:n])
+    gains = [band.gain(frequency)[:, None] for band in bands]
+    return tuple(np.asarray(fft.irfft(spectrum * gain, size, axis=0)[:n]) for gain in gains)
 
 
 def _closed(values: FloatArray, size: int) -> FloatArray:

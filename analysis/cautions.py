@@ -1,0 +1,42 @@
+"""The cautions that are shown wherever results are shown."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from analysis.model import Event
+
+NOT_MEDICAL = "This is a practice aid, not a medical device; it cannot tell whether playing is safe for you."
+STOP = "Pain, numbness or tingling means stop, and see a clinician before you go on."
+BREAKS = "Warm up, take regular breaks, and raise tempo and playing time in small steps."
+FINGERS = (
+    "Motion of the fingers against the hand is not seen: a plectrum that moves in the grip changes the path unseen."
+)
+PATH = "Tilt is of the tip's path, not of the plectrum itself."
+HAND_ONLY = (
+    "Without reference gestures, tilt is only against the hand's own mean plane: it shows changes, not the side."
+)
+HURT = "Discomfort was reported in this session: stop for today, and see a clinician if it returns or stays."
+
+
+def session_cautions(events: Sequence[Event], from_gestures: bool) -> tuple[str, ...]:
+    """Cautions of one session, the most urgent first.
+
+    Parameters
+    ----------
+    events : sequence of Event
+    from_gestures : bool
+        Whether there is an instrument frame.
+
+    Returns
+    -------
+    tuple of str
+
+    Examples
+    --------
+    >>> session_cautions((), True)[0] == STOP
+    True
+    """
+    urgent = (HURT,) if any(event.kind == "hurt" for event in events) else ()
+    hand = () if from_gestures else (HAND_ONLY,)
+    return (*urgent, STOP, BREAKS, *hand, PATH, FINGERS, NOT_MEDICAL)

@@ -1,0 +1,147 @@
+"""The instrument frame of one posture, from the directions of its gestures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from analysis.errors import GestureError
+from analysis.gestures import Direction
+from analysis.heading import HeadingDrift
+from analysis.model import FloatArray
+from analysis.rotation import yaw_matrix
+
+DOWN = np.array([0.0, 0.0, -1.0])
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Instrument axes at the reference heading.
+
+    Attributes
+    ----------
+    posture : str
+    axes : float64 (3, 3)
+        Rows X, Y, Z in the world at the reference heading.
+    lever_m : float64 (3,)
+    grip : int
+        Which lever of the lever fit.
+    along, across : tuple of Direction
+        The gestures it was made of; empty where the frame is the hand's own.
+    """
+
+    posture: str
+    axes: FloatArray
+    lever_m: FloatArray
+    grip: int
+    along: tuple[Direction, ...]
+    across: tuple[Direction, ...]
+
+    @property
+    def from_gestures(self) -> bool:
+        """False where tilt is only against the hand's own mean plane."""
+        return bool(self.along)
+
+
+def frame_axes(along: FloatArray, across: FloatArray) -> FloatArray:
+    """Right-handed axes from two directions: X along, Z normal to both, Y = Z x X.
+
+    Parameters
+    ----------
+    along, across : float64 (3,)
+
+    Returns
+    -------
+    float64 (3, 3)
+        Rows X, Y, Z.
+
+    Examples
+    --------
+    >>> frame_axes(np.array([2.0, 0, 0]), np.array([1.0, 1.0, 0])).tolist()
+    [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]
+    """
+    x = along / np.linalg.norm(along)
+    z = np.cross(x, across)
+    z = z / np.linalg.norm(z)
+    return np.stack([x, np.cross(z, x), z])
+
+
+def mean_directions(
+    along: Sequence[Direction], across: Sequence[Direction], drift_rad: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Mean unit directions of the gestures, each turned back to the reference heading.
+
+    Parameters
+    ----------
+    along, across : sequences of Direction
+    drift_rad : float64 (len(along) + len(across),)
+        Heading drift at each gesture, ``along`` first.
+
+    Returns
+    -------
+    along, across : float64 (3,)
+    """
+    turned = [yaw_matrix(-d) @ g.chord_m for d, g in zip(drift_rad, [*along, *across], strict=True)]
+    return _mean_axis(turned[: len(along)]), _mean_axis(turned[len(along) :])
+
+
+def build_frame(
+    posture: str,
+    along: Sequence[Direction],
+    across: Sequence[Direction],
+    drift: HeadingDrift,
+    lever: tuple[FloatArray, int, FloatArray],
+    held: Literal["upright", "flat"],
+    min_angle_deg: float,
+) -> Frame:
+    """Axes of one posture from its usable gestures.
+
+    Parameters
+    ----------
+    posture : str
+    along, across : sequences of Direction
+    drift : HeadingDrift
+    lever : (float64 (3,), int, float64 (3,))
+        Lever in sensor axes, its grip, and the same lever in the world during ``across``.
+    held : str
+        ``upright``: Y points down in the world. ``flat``: the first move of ``across`` is a downstroke.
+    min_angle_deg : float
+        Smallest angle between ``across`` and ``along``.
+
+    Returns
+    -------
+    Frame
+
+    Raises
+    ------
+    GestureError
+        If ``across`` and ``along`` are nearly parallel.
+    """
+    times = np.array([g.time_s for g in (*along, *across)])
+    x, y = mean_directions(along, across, drift.mean_rad(times))
+    angle = float(np.degrees(np.arccos(np.clip(abs(x @ y), 0.0, 1.0))))
+    if angle < min_angle_deg:
+        raise GestureError(
+            f"expected across and along to be nearly at right angles, found {angle:.0f} deg between them; "
+            "repeat both: across over all strings, along on one string"
+        )
+    if held == "upright":
+        y = y if y @ DOWN > 0 else -y
+    else:
+        first = yaw_matrix(-float(drift.mean_rad(times[-len(across) :])[0])) @ across[0].chord_m
+        y = y if y @ first * across[0].first_sign > 0 else -y
+    axes = frame_axes(x, y)
+    lever_m, grip, arm = lever
+    if axes[2] @ arm > 0:  # the tip lies nearer the soundboard than the sensor does
+        axes = frame_axes(-x, y)
+    return Frame(posture, axes, lever_m, grip, tuple(along), tuple(across))
+
+
+def _mean_axis(vectors: Sequence[FloatArray]) -> FloatArray:
+    """Mean of directions whose signs are arbitrary; the sign of the first is kept."""
+    units = [v / np.linalg.norm(v) for v in vectors]
+    total = np.sum([u if u @ units[0] > 0 else -u for u in units], axis=0)
+    return np.asarray(total / np.linalg.norm(total))

@@ -1,0 +1,42 @@
+"""A frame without gestures: the hand's own mean plane. Tilt in it shows changes, not where the strings lie."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.frame import DOWN, Frame, frame_axes
+from analysis.model import FloatArray, Session
+from analysis.motion import Motion
+from analysis.tip_path import Band
+
+BAND = Band(0.8, 4, 20.0)
+EXCERPT_S = 60.0
+
+
+def hand_frame(motion: Motion, session: Session, lever_m: FloatArray) -> Frame:
+    """Axes from the main direction of play: Y along it, the rest from the lever or the second direction.
+
+    Parameters
+    ----------
+    motion : Motion
+    session : Session
+    lever_m : float64 (3,)
+        Zero where it is unknown; the path is then the sensor's.
+
+    Returns
+    -------
+    Frame
+        Without gestures: :attr:`Frame.from_gestures` is False.
+    """
+    plays = [event for event in session.events if event.kind == "play"]
+    first = motion.index(plays[0].start_s) if plays else 0
+    last = motion.index(plays[0].end_s) if plays else motion.valid.size
+    last = min(last, first + int(EXCERPT_S * motion.rate_hz))
+    path = motion.displacement(first, last, lever_m, BAND)
+    centred = path - path.mean(axis=0)
+    directions = np.linalg.eigh(centred.T @ centred)[1]
+    y = directions[:, -1]
+    if session.instrument.held == "upright" and y @ DOWN < 0:
+        y = -y
+    axes = frame_axes(np.cross(y, directions[:, -2]), y)
+    return Frame("", axes, lever_m, 0, (), ())

@@ -1,0 +1,209 @@
+"""Find the strokes of a session: where there is play, how fast it cycles, where the path turns."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.frame import Frame
+from analysis.heading import HeadingDrift
+from analysis.model import FloatArray, IntArray
+from analysis.motion import Motion
+from analysis.rotation import yaw_matrix
+from analysis.strokes import StrokeSettings, cycle_frequencies, find_turns, sample_at, split_by_tempo
+from analysis.tip_path import Band
+
+FINDING_BAND = Band(0.35, 4, 20.0)
+MIN_SPEED_MPS = 0.006
+LONGEST_PIECE_S = 60.0
+PATH_POINTS = 17
+
+
+@dataclass(frozen=True)
+class BandSettings:
+    """Bands as multiples of the cycle frequency: one for the turns, one for the tilt."""
+
+    turn_highpass: float = 0.5
+    turn_order: int = 4
+    tilt_highpass: float = 0.85
+    tilt_order: int = 4
+    lowpass: float = 3.5
+    lowest_lowpass_hz: float = 6.0
+    highest_lowpass_hz: float = 40.0
+
+    def turn_band(self, cycle_hz: float) -> Band:
+        """Band in which turns are found."""
+        return Band(self.turn_highpass * cycle_hz, self.turn_order, self._lowpass(cycle_hz))
+
+    def tilt_band(self, cycle_hz: float) -> Band:
+        """Band in which tilt is measured."""
+        return Band(self.tilt_highpass * cycle_hz, self.tilt_order, self._lowpass(cycle_hz))
+
+    def _lowpass(self, cycle_hz: float) -> float:
+        return float(np.clip(self.lowpass * cycle_hz, self.lowest_lowpass_hz, self.highest_lowpass_hz))
+
+
+@dataclass(frozen=True)
+class StrokeSet:
+    """Strokes in time order, as arrays.
+
+    Attributes
+    ----------
+    start, end : float64 (n,)
+        Turns, working sample numbers.
+    sign : float64 (n,)
+        +1 downstroke, -1 upstroke.
+    span_m : float64 (n,)
+        Travel across the strings in the turn band.
+    path_m : float64 (n, PATH_POINTS, 3)
+        Tip path in instrument axes, evenly sampled in time from turn to turn, gain divided out. Its shape is that of
+        the turn band, which is flat over the harmonics; its chord that of the tilt band, which keeps slow motion out.
+    cycle_hz : float64 (n,)
+        Cycle frequency of the piece it was measured in.
+    """
+
+    start: FloatArray
+    end: FloatArray
+    sign: FloatArray
+    span_m: FloatArray
+    path_m: FloatArray
+    cycle_hz: FloatArray
+
+    def select(self, keep: IntArray) -> StrokeSet:
+        """Strokes by index or mask."""
+        return StrokeSet(
+            self.start[keep], self.end[keep], self.sign[keep], self.span_m[keep], self.path_m[keep], self.cycle_hz[keep]
+        )
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A stretch of play of nearly one tempo: working samples ``first:last``."""
+
+    first: int
+    last: int
+    cycle_hz: float
+
+
+def find_pieces(
+    motion: Motion, first: int, last: int, frame: Frame, drift: HeadingDrift, settings: StrokeSettings
+) -> list[Piece]:
+    """Stretches of rhythmic motion across the strings within samples ``first:last``."""
+    axes = turned_axes(frame, drift, motion.start_s + 0.5 * (first + last) / motion.rate_hz)
+    position = motion.displacement(first, last, frame.lever_m, FINDING_BAND) @ axes[1]
+    centre, frequency, speed = cycle_frequencies(position, motion.rate_hz, settings)
+    if centre.size == 0:
+        return []
+    hop = int(centre[1] - centre[0]) if centre.size > 1 else 2 * int(centre[0])
+    groups = split_by_tempo(frequency, speed > MIN_SPEED_MPS, max(2, int(LONGEST_PIECE_S * motion.rate_hz / hop)))
+    pieces = []
+    for start, end in groups:
+        begin = 0 if start == 0 else int(centre[start]) - hop // 2
+        finish = last - first if end == centre.size else int(centre[end - 1]) + hop // 2
+        cycle = float(np.average(frequency[start:end], weights=speed[start:end] ** 2))
+        pieces.append(Piece(first + begin, first + min(finish, last - first), cycle))
+    return pieces
+
+
+def turned_axes(frame: Frame, drift: HeadingDrift, time_s: float) -> FloatArray:
+    """Instrument axes in the drifted world at one time: rows X, Y, Z."""
+    angle = float(drift.mean_rad(np.array([time_s]))[0])
+    return np.asarray(frame.axes @ yaw_matrix(-angle))
+
+
+def trace_strokes(
+    motion: Motion,
+    pieces: Sequence[Piece],
+    frame_at: Callable[[float], FloatArray],
+    lever_m: FloatArray,
+    settings: StrokeSettings,
+    bands: BandSettings,
+) -> StrokeSet:
+    """Turns and tip paths of a chain of pieces.
+
+    Parameters
+    ----------
+    motion : Motion
+    pieces : sequence of Piece
+        In time order, inside one stretch.
+    frame_at : callable
+        Instrument axes (rows) in the drifted world at a log time.
+    lever_m : float64 (3,)
+    settings : StrokeSettings
+    bands : BandSettings
+
+    Returns
+    -------
+    StrokeSet
+    """
+    parts = [_trace_piece(motion, piece, frame_at, lever_m, settings, bands) for piece in pieces]
+    return join([part for part in parts if part.start.size])
+
+
+def join(parts: Sequence[StrokeSet]) -> StrokeSet:
+    """Strokes of several parts, one after the other."""
+    if not parts:
+        none = np.empty(0)
+        return StrokeSet(none, none, none, none, np.empty((0, PATH_POINTS, 3)), none)
+    return StrokeSet(
+        *(np.concatenate([getattr(part, name) for part in parts]) for name in StrokeSet.__dataclass_fields__)
+    )
+
+
+def _trace_piece(
+    motion: Motion,
+    piece: Piece,
+    frame_at: Callable[[float], FloatArray],
+    lever_m: FloatArray,
+    settings: StrokeSettings,
+    bands: BandSettings,
+) -> StrokeSet:
+    cycle = piece.cycle_hz
+    reach = int(1.2 * motion.rate_hz / cycle)
+    first, last = max(0, piece.first - reach), min(motion.valid.size, piece.last + reach)
+    axes = frame_at(motion.start_s + 0.5 * (piece.first + piece.last) / motion.rate_hz)
+    turn_path, tilt_path = motion.displacements(first, last, lever_m, (bands.turn_band(cycle), bands.tilt_band(cycle)))
+    across = turn_path @ axes[1]
+    turns = find_turns(across, settings.first_prominence_mm * 1e-3)
+    if turns.size > 2:
+        typical = float(np.median(np.abs(np.diff(sample_at(across[:, None], turns)[:, 0]))))
+        turns = find_turns(across, max(settings.min_span_mm * 1e-3, settings.min_span_share * typical))
+    if turns.size < 2:
+        return join([])
+    travel = np.diff(sample_at(across[:, None], turns)[:, 0])
+    start, end = turns[:-1], turns[1:]
+    middle = 0.5 * (start + end) + first
+    mine = (middle >= piece.first) & (middle < piece.last)
+    start, end, travel = start[mine], end[mine], travel[mine]
+    phase = np.linspace(0.0, 1.0, PATH_POINTS)
+    at = start[:, None] + (end - start)[:, None] * phase
+    turn_gain = bands.turn_band(cycle).gain(np.array([cycle]))[0]
+    tilt_gain = bands.tilt_band(cycle).gain(np.array([cycle]))[0]
+    path = sample_at(turn_path @ axes.T, at) / turn_gain
+    ends = sample_at(tilt_path @ axes.T, np.stack([start, end], axis=1)) / tilt_gain
+    path = swap_chord(path, ends[:, 1] - ends[:, 0])
+    return StrokeSet(
+        start + first, end + first, np.sign(travel), np.abs(travel) / turn_gain, path, np.full(start.size, cycle)
+    )
+
+
+def swap_chord(path_m: FloatArray, chord_m: FloatArray) -> FloatArray:
+    """Shear paths so that they run along given chords; the bend away from the chord stays.
+
+    Parameters
+    ----------
+    path_m : float64 (n, k, 3)
+    chord_m : float64 (n, 3)
+
+    Returns
+    -------
+    float64 (n, k, 3)
+        Each path's midpoint between its turns at the origin.
+    """
+    old = path_m[:, -1] - path_m[:, 0]
+    share = np.einsum("nki,ni->nk", path_m - path_m[:, :1], old) / np.einsum("ni,ni->n", old, old)[:, None]
+    bend = path_m - path_m[:, :1] - share[:, :, None] * old[:, None]
+    sheared: FloatArray = bend + (share[:, :, None] - 0.5) * chord_m[:, None]
+    return sheared

@@ -1,0 +1,259 @@
+"""From stills and reference gestures to levers, a corrected motion, the heading drift and one frame a posture."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from analysis.errors import GestureError
+from analysis.frame import Frame, build_frame
+from analysis.gestures import Direction, GestureSettings, measure_direction
+from analysis.hand_frame import hand_frame
+from analysis.heading import HeadingDrift, HeadingSettings, fit_drift
+from analysis.lever import LeverFit, LeverSettings, PivotWindow, fit_levers
+from analysis.model import Event, FloatArray, GestureQuality, Session
+from analysis.motion import Motion, build_motion
+from analysis.orientation import integrate_rotation
+from analysis.rotation import matrices
+from analysis.signals import Signals
+from analysis.stillness import mean_still_accel, still_gyro_bias
+
+
+@dataclass(frozen=True)
+class ReferenceSettings:
+    """Settings of every step that leads to the frame."""
+
+    lever: LeverSettings = field(default_factory=LeverSettings)
+    gestures: GestureSettings = field(default_factory=GestureSettings)
+    heading: HeadingSettings = field(default_factory=HeadingSettings)
+
+
+@dataclass(frozen=True)
+class Reference:
+    """What the gestures gave.
+
+    Attributes
+    ----------
+    frames : mapping of str to Frame
+        By posture; ``""`` serves strokes without one.
+    lever_fit : LeverFit
+    drift : HeadingDrift
+    qualities : tuple of GestureQuality
+    warnings : tuple of str
+    """
+
+    frames: Mapping[str, Frame]
+    lever_fit: LeverFit
+    drift: HeadingDrift
+    qualities: tuple[GestureQuality, ...]
+    warnings: tuple[str, ...]
+
+    def frame(self, posture: str) -> Frame:
+        """Frame of a posture, or the session's first where the posture has none of its own."""
+        return self.frames.get(posture) or next(iter(self.frames.values()))
+
+
+def establish_reference(signals: Signals, session: Session, settings: ReferenceSettings) -> tuple[Motion, Reference]:
+    """Solve levers and sensor errors, run the orientation filter, measure the gestures, build the frames.
+
+    Parameters
+    ----------
+    signals : Signals
+    session : Session
+        Its events, lever and instrument are used.
+    settings : ReferenceSettings
+
+    Returns
+    -------
+    motion : Motion
+    reference : Reference
+    """
+    events = session.events
+    signals = still_gyro_bias(signals, events)
+    pivots, warnings = _usable_pivots(signals, events, settings)
+    grips = sorted({event.posture for event, _, _ in pivots}) or [""]
+    windows = [PivotWindow(window[0], window[1], grips.index(event.posture)) for event, window, _ in pivots]
+    prior = _lever_prior(session, settings.lever)
+    stills = [mean_still_accel(signals, event) for event in events if event.kind == "still"]
+    fit = fit_levers(windows, stills, signals.rate_hz, [prior] * len(grips), settings.lever)
+    motion = build_motion(signals, fit.errors)
+    directions = [
+        measure_direction(motion, event, fit.levers_m[_grip_of(event.posture, grips)], settings.gestures)
+        for event in events
+        if event.kind in ("across", "along")
+    ]
+    drift = _drift(motion, events, directions, settings.heading)
+    known_lever = bool(windows) or session.lever_mm is not None
+    frames, more = _frames(motion, session, directions, drift, (fit, grips, known_lever), settings)
+    qualities = tuple(
+        sorted([d.quality for d in directions] + [q for _, _, q in pivots], key=lambda quality: quality.start_s)
+    )
+    return motion, Reference(frames, fit, drift, qualities, (*warnings, *more))
+
+
+def _usable_pivots(
+    signals: Signals, events: Sequence[Event], settings: ReferenceSettings
+) -> tuple[list[tuple[Event, tuple[FloatArray, FloatArray], GestureQuality]], tuple[str, ...]]:
+    """Pivot windows that rock enough, with their quality; a sentence for each that does not."""
+    found, warnings = [], []
+    for event in (e for e in events if e.kind == "pivot"):
+        first = signals.index(event.start_s + settings.lever.trim_s)
+        last = signals.index(event.end_s - settings.lever.trim_s)
+        if last - first < 2 * signals.rate_hz or not signals.valid[first:last].all():
+            warnings.append(
+                f"pivot at {event.start_s:.1f} s was left out: expected at least 2 s without a gap; repeat it for 9 s"
+            )
+            continue
+        gyro = signals.gyro_radps[first:last]
+        rocking = np.degrees(_rocking_rad(gyro, signals.rate_hz))
+        if rocking[1] < settings.gestures.min_pivot_deg:
+            warnings.append(
+                f"pivot at {event.start_s:.1f} s was left out: expected rocking of about 15 deg about every axis, "
+                f"found {rocking[1]:.1f} deg about the second largest; keep the tip on one spot and rock the hand"
+            )
+            continue
+        quality = GestureQuality(
+            "pivot",
+            event.start_s,
+            event.end_s,
+            event.posture,
+            float("nan"),
+            float("nan"),
+            float("nan"),
+            True,
+            f"rocked {rocking[0]:.0f}, {rocking[1]:.0f}, {rocking[2]:.0f} deg (RMS, largest axis first)",
+        )
+        found.append((event, (signals.accel_mps2[first:last], gyro), quality))
+    return found, tuple(warnings)
+
+
+def _rocking_rad(gyro: FloatArray, rate_hz: float) -> FloatArray:
+    """RMS rotation about the three principal axes, largest first."""
+    rotation = matrices(integrate_rotation(gyro, rate_hz))
+    vector = 0.5 * np.stack(
+        [
+            rotation[:, 2, 1] - rotation[:, 1, 2],
+            rotation[:, 0, 2] - rotation[:, 2, 0],
+            rotation[:, 1, 0] - rotation[:, 0, 1],
+        ],
+        axis=1,
+    )
+    vector = vector - vector.mean(axis=0)
+    return np.asarray(np.linalg.svd(vector, compute_uv=False) / np.sqrt(len(vector)))
+
+
+def _lever_prior(session: Session, settings: LeverSettings) -> tuple[FloatArray, float]:
+    if session.lever_mm is None:
+        return np.zeros(3), 1e-3 * settings.free_lever_mm
+    spread = session.lever_sd_mm if session.lever_sd_mm is not None else settings.ruler_sd_mm
+    return 1e-3 * np.asarray(session.lever_mm), 1e-3 * spread
+
+
+def _grip_of(posture: str, grips: Sequence[str]) -> int:
+    """The posture's own grip, else the unlabelled one, else the first."""
+    for name in (posture, ""):
+        if name in grips:
+            return list(grips).index(name)
+    return 0
+
+
+def _drift(
+    motion: Motion, events: Sequence[Event], directions: Sequence[Direction], settings: HeadingSettings
+) -> HeadingDrift:
+    """Heading drift from the hand's yaw in play and the azimuth of ``along``."""
+    along = [d for d in directions if d.kind == "along" and d.usable]
+    plays = [event for event in events if event.kind == "play"]
+    postures = sorted({event.posture for event in plays})
+    total = sum(event.end_s - event.start_s for event in plays)
+    window_s = max(settings.window_s, total / settings.most_windows)
+    times, rotations, group = [], [], []
+    for event in plays:
+        for start in np.arange(event.start_s + 0.5, event.end_s - 0.5 - 0.5 * window_s, window_s):
+            first, last = motion.index(start), motion.index(min(start + window_s, event.end_s - 0.5))
+            if last - first > motion.rate_hz and motion.valid[first:last].all():
+                step = max(1, int(motion.rate_hz // 25))
+                times.append(motion.start_s + 0.5 * (first + last) / motion.rate_hz)
+                rotations.append(matrices(motion.quat_wxyz[first:last:step]).mean(axis=0))
+                group.append(postures.index(event.posture))
+    yaw = np.unwrap([_yaw(rotation @ rotations[0].T) for rotation in rotations]) if rotations else np.empty(0)
+    azimuth = _along_azimuths(along)
+    reference_s = along[0].time_s if along else (times[0] if times else motion.start_s)
+    return fit_drift(
+        np.concatenate([times, [d.time_s for d in along]]),
+        np.concatenate([yaw, azimuth]),
+        np.concatenate([group, np.full(len(along), -1)]).astype(np.int64),
+        reference_s,
+        settings,
+    )
+
+
+def _yaw(rotation: FloatArray) -> float:
+    """Twist about the vertical of a (mean of) rotation."""
+    return float(np.arctan2(rotation[1, 0] - rotation[0, 1], rotation[0, 0] + rotation[1, 1]))
+
+
+def _along_azimuths(along: Sequence[Direction]) -> FloatArray:
+    """Azimuth of each ``along`` against the first, as axes (modulo half a turn), unwrapped."""
+    if not along:
+        return np.empty(0)
+    raw = np.array([np.arctan2(d.chord_m[1], d.chord_m[0]) for d in along])
+    return np.asarray(np.unwrap(raw - raw[0], period=np.pi))
+
+
+def _frames(
+    motion: Motion,
+    session: Session,
+    directions: Sequence[Direction],
+    drift: HeadingDrift,
+    levers: tuple[LeverFit, Sequence[str], bool],
+    settings: ReferenceSettings,
+) -> tuple[dict[str, Frame], tuple[str, ...]]:
+    """One frame a posture; the hand's own where the gestures do not suffice, with the reason."""
+    fit, grips, known_lever = levers
+    warnings = [
+        f"{d.kind} at {d.quality.start_s:.1f} s was left out: {d.quality.remark}" for d in directions if not d.usable
+    ]
+    usable = [d for d in directions if d.usable]
+    missing = [kind for kind in ("across", "along") if not any(d.kind == kind for d in usable)]
+    if not known_lever:
+        missing.append("pivot (or a ruler's lever_mm)")
+    postures = sorted({event.posture for event in session.events if event.kind == "play"}) or [""]
+    if missing:
+        warnings.append(
+            f"no instrument frame: {', '.join(missing)} missing or not usable; tilt is only against the hand's own "
+            "mean plane. Record still, across, along and pivot before playing"
+        )
+        return {p: hand_frame(motion, session, fit.levers_m[0]) for p in postures[:1]}, tuple(warnings)
+    frames = {}
+    for posture in postures:
+        along, across = _of_posture(usable, "along", posture), _of_posture(usable, "across", posture)
+        grip = _grip_of(posture, grips)
+        lever = fit.levers_m[grip]
+        arm = matrices(motion.quat_wxyz[[motion.index(across[0].time_s)]])[0] @ lever
+        try:
+            frames[posture] = build_frame(
+                posture,
+                along,
+                across,
+                drift,
+                (lever, grip, arm),
+                session.instrument.held,
+                settings.gestures.min_angle_deg,
+            )
+        except GestureError as error:
+            warnings.append(f"no instrument frame for posture {posture!r}: {error}")
+    if not frames:
+        return {postures[0]: hand_frame(motion, session, fit.levers_m[0])}, tuple(warnings)
+    return frames, tuple(warnings)
+
+
+def _of_posture(directions: Sequence[Direction], kind: str, posture: str) -> list[Direction]:
+    """Gestures of the posture itself, else those without a label, else all."""
+    of_kind = [d for d in directions if d.kind == kind]
+    for name in (posture, ""):
+        own = [d for d in of_kind if d.posture == name]
+        if own:
+            return own
+    return of_kind
