@@ -14,7 +14,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Literal, TypeGuard
 
-from analysis.errors import DeviceError
+from analysis.errors import DeviceError, StrokeplaneError
 from analysis.model import SensorProfile
 from logger.packets import Hello
 
@@ -237,24 +237,32 @@ def _read_ble(table: Table) -> BleSettings:
 
 
 class Table:
-    """A TOML table that hands out checked values and refuses keys that nobody asked for."""
+    """A TOML table that hands out checked values and refuses keys that nobody asked for.
 
-    def __init__(self, values: Mapping[str, object], where: str) -> None:
+    ``failure`` is the type of the errors it raises: it serves other files than profiles, too.
+    """
+
+    def __init__(self, values: Mapping[str, object], where: str, failure: type[StrokeplaneError] = DeviceError) -> None:
         self._values = dict(values)
         self._where = where
+        self._failure = failure
         self._used: set[str] = set()
         self._children: list[Table] = []
 
-    def error(self, sentence: str) -> DeviceError:
+    def error(self, sentence: str) -> StrokeplaneError:
         """Return an error that names this table."""
-        return DeviceError(f"{self._where}: {sentence}")
+        return self._failure(f"{self._where}: {sentence}")
+
+    def has(self, key: str) -> bool:
+        """Whether the file gives this key."""
+        return key in self._values
 
     def table(self, key: str, optional: bool = False) -> Table:
         """Return a table inside this one; an empty one where it is optional and absent."""
         value = self._take(key, {} if optional else None)
         if not isinstance(value, dict):
             raise self.error(f"[{key}] must be a table")
-        child = Table(value, f"{self._where} [{key}]")
+        child = Table(value, f"{self._where} [{key}]", self._failure)
         self._children.append(child)
         return child
 
@@ -290,6 +298,17 @@ class Table:
         """Return a number in ``[low, high]``, or None where the key is absent."""
         self._used.add(key)
         return self.number(key, low, high) if key in self._values else None
+
+    def numbers(self, key: str, count: int, low: float, high: float) -> tuple[float, ...]:
+        """Return a list of ``count`` numbers in ``[low, high]``."""
+        value = self._take(key, None)
+        if (
+            not isinstance(value, list)
+            or len(value) != count
+            or not all(_is_number(v) and low <= v <= high for v in value)
+        ):
+            raise self.error(f"{key} must be a list of {count} numbers from {low:g} to {high:g}, not {value!r}")
+        return tuple(float(v) for v in value)
 
     def integer(self, key: str, low: int, high: int, default: int | None = None) -> int:
         """Return a whole number in ``[low, high]``."""

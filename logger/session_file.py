@@ -188,6 +188,7 @@ class _ChunkStream:
     def __init__(self, stream: BinaryIO, head: SessionHead) -> None:
         self.head = head
         self._chunk = self._samples = 0
+        self._empty = True
         self._events: list[Event] = []
         self._tick_hz = head.profile.tick_hz
         self._writer = Writer(
@@ -226,8 +227,11 @@ class _ChunkStream:
 
     def close_chunk(self) -> None:
         """End the open chunk, if anything is in it, and hand it to the operating system."""
+        if self._empty:
+            return
         self._writer.flush()
         self._chunk += 1
+        self._empty = True
         if self._chunk % HEAD_INTERVAL_CHUNKS == 0:
             self.add_head()
 
@@ -241,6 +245,7 @@ class _ChunkStream:
 
     def _add(self, topic: str, data: bytes, time_s: float) -> None:
         time_ns = int(min(max(time_s, 0.0) * 1e9, 2.0**63 - 1024))
+        self._empty = False
         self._writer.add_message(CHANNELS[topic], time_ns, data, time_ns, sequence=self._chunk)
 
 
