@@ -37,7 +37,6 @@ def lay_off_hand(line: Timeline, rng: np.random.Generator, posture: str) -> None
     place = np.array([0.25, 0.1, 0.15]) + rng.normal(0.0, 0.05, 3)
     line.tip.add([0.0, end + 0.4], place)
     line.turning.add([0.0, end + 0.4], np.zeros(3))
-    line.rest_joints(0.0)
     line.hold(end + 0.4, line.state(tilted, posture, TABLE))
     if "still" not in plan.missing:
         line.mark(rng, Event(start, end, "still", OFF_HAND), min(plan.edge_sd_s * plan.sloppiness, 0.15))

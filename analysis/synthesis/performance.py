@@ -35,7 +35,7 @@ class Performance:
     plectrum_axis: FloatArray
     tip: Track
     turning: Track
-    joints: tuple[Track, ...]
+    joints: tuple[tuple[FloatArray, Track], ...]
     slow: Track
     wander: GridSpline
     drift: GridSpline
@@ -65,8 +65,8 @@ class Performance:
         tip = self._tip(t_s, life, wander, tremor)
         pulses = self.pulses(t_s)
         turning = self.turning(t_s)
-        for joint in self.joints:
-            turning += joint(t_s)
+        for axis, angle in self.joints:
+            turning += axis[:, None] * angle(t_s)
         turning += life[0] * (wander[:3] + self.drift(t_s)) + life[2] * tremor[:3] + pulses[3:]
         hand = multiply(multiply(exp_quat(turning), exp_quat(slow[BASE])), self.mounting[:, None])
         if np.any(slow[ROLL] > 0.0):

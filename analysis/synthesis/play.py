@@ -7,7 +7,7 @@ from scipy.signal import lfilter
 
 from analysis.model import BoolArray, Event, FloatArray, IntArray
 from analysis.synthesis.gestures import course_positions
-from analysis.synthesis.scenario import Joint, PlayBlock
+from analysis.synthesis.scenario import PlayBlock
 from analysis.synthesis.timeline import PLAY, BlockPlan, Timeline, add_turns
 
 
@@ -149,18 +149,13 @@ def _lay_joints(
 ) -> None:
     """Turn each joint with the strokes: not quite in step, not quite in proportion, not quite as a sine."""
     arrive, t = times
-    chosen = line.scenario.posture(block.posture).joints
-    joints: tuple[Joint, ...] = line.hand.joints if chosen is None else chosen
-    for nodes, joint in zip(line.joints, joints, strict=False):
+    for joint, nodes in line.joint_nodes(block.posture):
         gain = joint.share / (1e-3 * joint.radius_mm)
         angle = gain * half[:, 1] * (1 + 0.04 * rng.normal(size=t.size)) * (1 + 0.08 * _slow(rng, t, 6.0))
-        size = gain * 0.5e-3 * block.span_mm
-        axis = np.array(joint.axis)
         lag = 1e-3 * joint.lag_ms + np.clip(0.01 / block.rate * rng.normal(size=t.size), -0.05, 0.05)
         moved = np.maximum(t + lag, arrive + 0.05)
-        nodes.add(arrive - 0.6, np.zeros(3))
-        nodes.add(arrive, angle[0] * axis)
-        bend = np.full(t.size - 1, joint.harmonic * size)[:, None] * axis
-        add_turns(nodes, moved, angle[:, None] * axis, 0.9, bend)
-        nodes.add(max(t[-1] + 0.25, moved[-1] + 0.05), angle[-1] * axis)
-        nodes.add(max(t[-1] + 0.25, moved[-1] + 0.05) + 0.6, np.zeros(3))
+        stop = max(t[-1] + 0.25, moved[-1] + 0.05)
+        bend = np.full((t.size - 1, 1), joint.harmonic * gain * 0.5e-3 * block.span_mm)
+        nodes.add([arrive - 0.6, arrive], np.array([[0.0], [angle[0]]]))
+        add_turns(nodes, moved, angle[:, None], 0.9, bend)
+        nodes.add([stop, stop + 0.6], np.array([[angle[-1]], [0.0]]))

@@ -53,11 +53,10 @@ def _lay_scratch(
     attitude: FloatArray,
 ) -> float:
     """Lay a scratch: quick small to-and-fro movement without strings; returns its end."""
-    period = 0.5 / rng.uniform(2.5, 6.0)
+    period: float = 0.5 / rng.uniform(2.5, 6.0)
     count = max(4, int((span_s[1] - span_s[0]) / period))
-    turns: FloatArray = span_s[0] + period * (
-        np.arange(count + 1) + np.clip(0.08 * rng.normal(size=count + 1), -0.25, 0.25)
-    )
+    uneven: FloatArray = np.clip(0.08 * rng.normal(size=count + 1), -0.25, 0.25)
+    turns = span_s[0] + period * (np.arange(count + 1) + uneven)
     side = np.where(np.arange(count + 1) % 2, 1.0, -1.0) * (1 + 0.15 * rng.normal(size=count + 1))
     way: FloatArray = rng.normal(size=3)
     way *= 0.5e-3 * rng.uniform(3.0, 12.0) / np.linalg.norm(way)

@@ -47,7 +47,6 @@ def _open(line: Timeline, streams: Streams, posture: str) -> None:
     else:
         line.tip.add(0.0, np.array([0.06, 0.08, 0.06]))
         line.turning.add(0.0, np.zeros(3))
-        line.rest_joints(0.0)
         line.slow.add(0.0, line.state(np.zeros(3), posture, TABLE))
     # Strapping the sensor on: large, quick, with knocks.
     line.now_s += 0.4
@@ -78,7 +77,6 @@ def _close(line: Timeline, posture: str) -> None:
     line.slow.add(line.now_s, line.slow.last)
     line.tip.add(max(line.now_s, line.tip.last_s + 0.1), line.tip.last)
     line.turning.add(max(line.now_s, line.turning.last_s + 0.1), line.turning.last)
-    line.rest_joints(line.now_s + 2.0)
 
 
 def _finish(line: Timeline, streams: Streams, instrument: FloatArray, to_sensor: FloatArray) -> Performance:
@@ -116,7 +114,7 @@ def _finish(line: Timeline, streams: Streams, instrument: FloatArray, to_sensor:
         plectrum_axis=to_sensor @ np.array(hand.plectrum_axis),
         tip=line.tip.build(),
         turning=line.turning.build(),
-        joints=tuple(nodes.build() for nodes in line.joints),
+        joints=tuple((axis, nodes.build()) for axis, nodes in line.joints.values()),
         slow=line.slow.build(),
         wander=wander,
         drift=drift,

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from analysis.model import BoolArray, Event, FloatArray, IntArray
-from analysis.synthesis.scenario import Hand, Scenario
+from analysis.synthesis.scenario import Hand, Joint, Scenario
 from analysis.synthesis.track import Nodes
 
 # How much of the living hand shows: slow turning, slow wander of the tip, tremor, sway of the instrument.
@@ -82,8 +82,7 @@ class Timeline:
         self.now_s = 0.0
         self.tip = Nodes(3)
         self.turning = Nodes(3)
-        count = max([len(hand.joints), *(len(p.joints) for p in scenario.postures if p.joints is not None)])
-        self.joints = [Nodes(3) for _ in range(count)]
+        self.joints: dict[tuple[str, int], tuple[FloatArray, Nodes]] = {}
         self.slow = Nodes(SLOW_DIMS)
         self.pulses = PulseList()
         self.catch_s: list[FloatArray] = []
@@ -107,10 +106,16 @@ class Timeline:
         base: FloatArray = yaw * self.vertical + np.radians(self.hand.settle_deg) * rng.normal(size=3)
         return base
 
-    def rest_joints(self, t_s: float) -> None:
-        """Bring all joints' own turning to zero at a time."""
-        for nodes in self.joints:
-            nodes.add(t_s, np.zeros(3))
+    def joint_nodes(self, posture: str) -> list[tuple[Joint, Nodes]]:
+        """Return each joint of a posture with the nodes of its own angle."""
+        chosen = self.scenario.posture(posture).joints
+        joints = self.hand.joints if chosen is None else chosen
+        for i, joint in enumerate(joints):
+            if (posture, i) not in self.joints:
+                nodes = Nodes(1)
+                nodes.add(0.0, np.zeros(1))
+                self.joints[posture, i] = (np.array(joint.axis), nodes)
+        return [(joint, self.joints[posture, i][1]) for i, joint in enumerate(joints)]
 
     def mark(self, rng: np.random.Generator, event: Event, edge_sd_s: float) -> None:
         """Note an event as a person does: either edge off by up to 0.3 s."""

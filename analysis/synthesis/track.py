@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from scipy.fft import irfft, next_fast_len, rfftfreq
 from scipy.interpolate import CubicSpline
 
-from analysis.model import FloatArray
+from analysis.model import FloatArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -31,14 +32,37 @@ class Track:
     coefficients: FloatArray
 
     def __call__(self, t_s: FloatArray) -> FloatArray:
-        """Evaluate at times (n,)."""
-        index = np.clip(np.searchsorted(self.times_s, t_s, side="right") - 1, 0, self.times_s.size - 2)
+        """Evaluate at times (n,); quickest where they increase."""
+        if t_s.size > 1 and np.all(t_s[1:] >= t_s[:-1]):
+            first, last = np.clip(np.searchsorted(self.times_s, t_s[[0, -1]], "right") - 1, 0, self.times_s.size - 2)
+            edges = np.searchsorted(t_s, self.times_s[first + 1 : last + 1])
+            edges = np.concatenate(([0], edges, [t_s.size]))
+            if (last - first + 1) * 1000 < t_s.size:
+                return self._evaluate_runs(t_s, int(first), edges)
+            index = np.repeat(np.arange(first, last + 1), np.diff(edges))
+        else:
+            index = np.clip(np.searchsorted(self.times_s, t_s, "right") - 1, 0, self.times_s.size - 2)
         start = self.times_s[index]
         u = np.clip((t_s - start) / (self.times_s[index + 1] - start), 0.0, 1.0)
-        value: FloatArray = self.coefficients[5][:, index]
+        value = np.take(self.coefficients[5], index, axis=1)
         for power in range(4, -1, -1):
             value *= u
-            value += self.coefficients[power][:, index]
+            value += np.take(self.coefficients[power], index, axis=1)
+        return value
+
+    def _evaluate_runs(self, t_s: FloatArray, first: int, edges: IntArray) -> FloatArray:
+        """Evaluate where many times share an interval: no coefficient is copied for each time."""
+        value = np.empty((self.coefficients.shape[1], t_s.size))
+        for k, (a, b) in enumerate(pairwise(edges.tolist()), start=first):
+            c = self.coefficients[:, :, k, None]
+            part = value[:, a:b]
+            part[:] = c[0]
+            if b > a and np.any(c[1:]):
+                u = np.clip((t_s[a:b] - self.times_s[k]) / (self.times_s[k + 1] - self.times_s[k]), 0.0, 1.0)
+                part[:] = c[5]
+                for power in range(4, -1, -1):
+                    part *= u
+                    part += c[power]
         return value
 
 
@@ -126,10 +150,10 @@ class GridSpline:
         position = (t_s - self.start_s) / self.step_s
         index = np.clip(position.astype(np.int64), 0, self.coefficients.shape[2] - 1)
         u = (position - index) * self.step_s
-        value: FloatArray = self.coefficients[0][:, index]
+        value = np.take(self.coefficients[0], index, axis=1)
         for power in range(1, 4):
             value *= u
-            value += self.coefficients[power][:, index]
+            value += np.take(self.coefficients[power], index, axis=1)
         return value
 
 

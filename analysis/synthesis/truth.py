@@ -11,6 +11,7 @@ from analysis.synthesis.performance import Performance
 from analysis.synthesis.timeline import BlockPlan
 
 _POINTS = 97
+_ROWS = 2000
 
 
 def find_turns(performance: Performance, plan: BlockPlan) -> FloatArray:
@@ -18,11 +19,17 @@ def find_turns(performance: Performance, plan: BlockPlan) -> FloatArray:
     t = plan.turns_s
     gap = np.diff(t)
     width = 0.3 * np.minimum(np.concatenate((gap[:1], gap)), np.concatenate((gap, gap[-1:])))
+    top = np.concatenate((plan.downstroke, ~plan.downstroke[-1:]))  # a downstroke starts at the smallest Y
+    parts = [slice(i, i + _ROWS) for i in range(0, t.size, _ROWS)]
+    return np.concatenate([_extrema(performance, t[part], width[part], top[part]) for part in parts])
+
+
+def _extrema(performance: Performance, t: FloatArray, width: FloatArray, smallest: BoolArray) -> FloatArray:
+    """Return times of the extrema of Y within ``width`` of times (k,), refined by a parabola."""
     offsets = np.linspace(-1.0, 1.0, 61)
     times = t[:, None] + width[:, None] * offsets
     y = performance.tip_m(times.ravel())[1].reshape(times.shape)
-    top = np.concatenate((plan.downstroke, ~plan.downstroke[-1:]))  # a downstroke starts at the smallest Y
-    y = np.where(top[:, None], -y, y)
+    y = np.where(smallest[:, None], -y, y)
     k = np.clip(np.argmax(y, axis=1), 1, offsets.size - 2)
     rows = np.arange(t.size)
     left, mid, right = y[rows, k - 1], y[rows, k], y[rows, k + 1]
@@ -42,8 +49,8 @@ def stroke_table(performance: Performance, instrument: Instrument) -> pd.DataFra
 def _block_table(performance: Performance, plan: BlockPlan, instrument: Instrument) -> pd.DataFrame:
     turns = find_turns(performance, plan)
     parts = [
-        _shapes(performance, plan, turns, slice(i, min(i + 4000, turns.size - 1)), instrument)
-        for i in range(0, turns.size - 1, 4000)
+        _shapes(performance, plan, turns, slice(i, min(i + _ROWS, turns.size - 1)), instrument)
+        for i in range(0, turns.size - 1, _ROWS)
     ]
     table = pd.DataFrame({name: np.concatenate([part[name] for part in parts]) for name in parts[0]})
     table.insert(0, "start_s", turns[:-1])
