@@ -1,0 +1,155 @@
+"""A simulated sensor: a known session, sent as wire-protocol bytes at its own pace, read like a real one."""
+
+from __future__ import annotations
+
+import itertools
+import math
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from analysis.errors import DeviceError
+from analysis.model import SensorProfile, Session
+from logger.clock import DeviceClock
+from logger.device_profile import G_MPS2, DeviceProfile, load_profile
+from logger.frame_reader import FrameReader
+from logger.packets import MAX_SAMPLES, Hello, SampleFrame, encode
+from logger.sources.base import Sink, steady_time_s
+from logger.stream import DeviceInfo, LinkChange, Losses
+
+FRAME_S = 0.025
+MAX_OFFSET = 2**16 - 1
+
+
+class SimulatedSource:
+    """Samples of a session, at ``speed`` times their pace, over and over if ``repeat``.
+
+    Parameters
+    ----------
+    session : Session
+    speed : float
+        ``inf`` sends without waiting.
+    repeat : bool
+        Go on from the start at the end; times and numbers go on rising.
+    """
+
+    def __init__(self, session: Session, speed: float = 1.0, repeat: bool = False) -> None:
+        self.name = "simulated sensor"
+        self._session = session
+        self._speed = speed
+        self._repeat = repeat
+        self._reader = FrameReader(named_profile(session.profile))
+        self._stopping = threading.Event()
+        self.finished = threading.Event()
+        self._sink: Sink | None = None
+        self._thread = threading.Thread(target=self._run, name="simulated sensor", daemon=True)
+
+    @property
+    def losses(self) -> Losses:
+        """Losses so far."""
+        return self._reader.losses
+
+    @property
+    def clock(self) -> DeviceClock:
+        """Device time against host time."""
+        return self._reader.clock
+
+    def start(self, sink: Sink) -> DeviceInfo:
+        """See :class:`logger.sources.base.Source`."""
+        hello = encode(hello_of(self._session.profile), 0)
+        (info,) = self._reader.feed(hello, steady_time_s())
+        if not isinstance(info, DeviceInfo):
+            raise DeviceError("the simulated sensor gave no hello; its session's profile is out of bounds")
+        self._sink = sink
+        sink([LinkChange(True, steady_time_s()), info])
+        self._thread.start()
+        return info
+
+    def stop(self) -> None:
+        """See :class:`logger.sources.base.Source`."""
+        self._stopping.set()
+        if self._thread.is_alive():
+            self._thread.join(timeout=5.0)
+
+    def _run(self) -> None:
+        start_s, first_tick = time.monotonic(), None
+        for tick, wire in session_frames(self._session, self._repeat):
+            first_tick = tick if first_tick is None else first_tick
+            due_s = start_s + (tick - first_tick) / self._session.profile.tick_hz / self._speed
+            delay_s = due_s - time.monotonic()
+            if delay_s > 0.0:
+                self._stopping.wait(delay_s)
+            if self._stopping.is_set():
+                return
+            items = self._reader.feed(wire, steady_time_s())
+            if self._sink is not None:
+                self._sink(items)
+        self.finished.set()
+
+
+def session_frames(session: Session, repeat: bool = False) -> Iterator[tuple[int, bytes]]:
+    """Yield a session's samples as wire frames, each with the tick at which it is due to be sent.
+
+    Raises
+    ------
+    DeviceError
+        If the session's counts do not fit the protocol's 16 bits.
+    """
+    raw, profile = session.raw, session.profile
+    if len(raw.ticks) == 0 or np.abs(raw.counts).max(initial=0) > 32768 or raw.counts.max(initial=0) > 32767:
+        raise DeviceError("this session cannot be sent as a sensor would: it is empty or its counts exceed 16 bits")
+    counts = raw.counts.astype(np.int16)
+    edges = _frame_edges(raw.ticks, raw.sequence, profile)
+    span = int(raw.ticks[-1] - raw.ticks[0]) + round(profile.tick_hz / profile.rate_hz)
+    numbers = int(raw.sequence[-1] - raw.sequence[0]) + 1
+    lap = frame_number = 0
+    while lap == 0 or repeat:
+        for start, stop in itertools.pairwise(edges):
+            ticks = raw.ticks[start:stop] + lap * span
+            frame = SampleFrame(
+                int(raw.sequence[start] + lap * numbers) % 2**32,
+                int(ticks[0]) % 2**32,
+                (ticks - ticks[0]).astype(np.uint16),
+                counts[start:stop],
+            )
+            frame_number += 1
+            yield int(ticks[-1]), encode(frame, frame_number)
+        lap += 1
+
+
+def _frame_edges(ticks: np.ndarray, sequence: np.ndarray, profile: SensorProfile) -> list[int]:
+    """Where frames start and end: whole runs of numbers, at most 25 ms and 16 samples long."""
+    longest = min(FRAME_S * profile.tick_hz, MAX_OFFSET)
+    edges = [0]
+    for i in range(1, len(ticks)):
+        first = edges[-1]
+        if i - first >= MAX_SAMPLES or sequence[i] != sequence[i - 1] + 1 or ticks[i] - ticks[first] > longest:
+            edges.append(i)
+    return [*edges, len(ticks)]
+
+
+def hello_of(profile: SensorProfile) -> Hello:
+    """Return the hello that a sensor of this profile would send."""
+    accel, gyro = profile.accel_mps2_per_count / G_MPS2, math.degrees(profile.gyro_radps_per_count)
+    return Hello(
+        tick_bits=32,
+        tick_hz=round(profile.tick_hz),
+        rate_hz=profile.rate_hz,
+        accel_range_g=max(1, round(accel * (profile.accel_clip_counts or 32768))),
+        gyro_range_dps=max(1, round(gyro * (profile.gyro_clip_counts or 32768))),
+        accel_g_per_count=accel,
+        gyro_dps_per_count=gyro,
+        axes=(1, 2, 3),
+        boot=1,
+        id="5157000000000001",
+        part=(profile.part or "simulated")[:32],
+        firmware="simulated",
+    )
+
+
+def named_profile(profile: SensorProfile) -> DeviceProfile:
+    """Return a device profile that keeps what a hello cannot say: the noise densities."""
+    return replace(load_profile("frames"), sensor=profile)
