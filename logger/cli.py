@@ -10,7 +10,9 @@ import click
 from analysis.errors import StrokeplaneError
 
 # name -> (module, function, one-line help). Keep in the order of a player's evening.
-COMMANDS: dict[str, tuple[str, str, str]] = {}
+COMMANDS: dict[str, tuple[str, str, str]] = {
+    "simulate": ("logger.commands.simulate", "command", "Write a session of an invented player with known strokes."),
+}
 
 
 class LazyGroup(click.Group):

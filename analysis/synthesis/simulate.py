@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -85,7 +86,9 @@ class SimulatedSession:
     truth: Truth
 
 
-def simulate(scenario: Scenario, seed: int) -> SimulatedSession:
+def simulate(
+    scenario: Scenario, seed: int, on_progress: Callable[[float], None] = lambda part: None
+) -> SimulatedSession:
     """Simulate one session.
 
     Parameters
@@ -93,6 +96,8 @@ def simulate(scenario: Scenario, seed: int) -> SimulatedSession:
     scenario : Scenario
     seed : int
         The same scenario and seed give the same session, to the bit on one machine.
+    on_progress : callable, optional
+        Told the part of the samples that are done, 0 to 1.
 
     Returns
     -------
@@ -111,7 +116,7 @@ def simulate(scenario: Scenario, seed: int) -> SimulatedSession:
     grade = scenario.grade if isinstance(scenario.grade, SensorGrade) else GRADES[scenario.grade]
     sensor = draw_sensor(streams.sensor, grade, scenario.rate_hz, scenario.recording)
     performance = perform(scenario, hand, attitude, streams)
-    raw, lost = _record(performance, sensor, grade, scenario, streams)
+    raw, lost = _record(performance, (sensor, grade), scenario, streams, on_progress)
     strokes = stroke_table(performance, scenario.instrument)
     for name in ("start_s", "end_s", "contact_s"):
         if name in strokes:
@@ -156,9 +161,14 @@ def _in_log_time(event: Event, sensor: SensorTruth) -> Event:
 
 
 def _record(
-    performance: Performance, sensor: SensorTruth, grade: SensorGrade, scenario: Scenario, streams: Streams
+    performance: Performance,
+    part: tuple[SensorTruth, SensorGrade],
+    scenario: Scenario,
+    streams: Streams,
+    on_progress: Callable[[float], None],
 ) -> tuple[RawSamples, int]:
     """Return the samples that arrive, and how many were lost."""
+    sensor, grade = part
     profile = profile_of(grade, scenario.rate_hz)
     t = sample_times(sensor, performance.duration_s, grade.warm_time_s)
     electronics = Electronics(sensor, grade, profile, streams.noise)
@@ -167,6 +177,7 @@ def _record(
         rows = slice(start, start + _CHUNK)
         signal = sense(performance, t[rows], sensor, grade, scenario.gravity_mps2)
         counts[rows] = electronics.counts(t[rows], signal)
+        on_progress(min(1.0, (start + _CHUNK) / t.size))
     rng = streams.host
     jitter = 1e-6 * scenario.recording.tick_jitter_us * np.abs(rng.normal(size=t.size))
     ticks = np.rint((sensor.start_s + sensor.tick_scale * (t + jitter)) * profile.tick_hz).astype(np.int64)

@@ -120,7 +120,11 @@ class Timeline:
     def mark(self, rng: np.random.Generator, event: Event, edge_sd_s: float) -> None:
         """Note an event as a person does: either edge off by up to 0.3 s."""
         off = np.clip(rng.normal(0.0, edge_sd_s, 2), -0.3, 0.3)
-        fields = {**event.__dict__, "start_s": max(event.start_s + off[0], 0.0), "end_s": event.end_s + off[1]}
+        fields = {
+            **event.__dict__,
+            "start_s": float(max(event.start_s + off[0], 0.0)),
+            "end_s": float(event.end_s + off[1]),
+        }
         self.events.append(Event(**fields))
 
 

@@ -1,0 +1,227 @@
+"""``strokeplane simulate``: write a session of an invented player, and the truth beside it."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, fields, replace
+from pathlib import Path
+from typing import Any
+
+import click
+import numpy as np
+from rich.console import Console
+from rich.progress import Progress
+
+from analysis.model import Instrument, Player, Session
+from analysis.synthesis import (
+    GesturePlan,
+    PlayBlock,
+    Posture,
+    Recording,
+    Scenario,
+    SimulatedSession,
+    random_scenario,
+    simulate,
+)
+from logger.atomic_file import write_text_atomic
+from logger.session_file import write_session
+
+EVENT_FIELDS = (
+    "start_s",
+    "end_s",
+    "kind",
+    "label",
+    "posture",
+    "tempo_bpm",
+    "notes_per_beat",
+    "drill",
+    "rating",
+    "wanted",
+)
+SECOND_POSTURE = Posture("B", yaw_deg=15.0, grip_change_mm=(4.0, -2.0, 2.2))
+PER_BLOCK = ("tilt", "rate", "tempo", "span", "seconds", "bow", "wanted")
+
+
+@click.command()
+@click.option(
+    "-o", "--output", type=click.Path(dir_okay=False, path_type=Path), required=True, help="Session to write."
+)
+@click.option("--tilt", type=float, multiple=True, default=(15.0,), show_default=True, help="Tilt of a block, degrees.")
+@click.option("--rate", type=float, multiple=True, default=(8.0,), show_default=True, help="Strokes a second.")
+@click.option("--tempo", type=float, multiple=True, help="Beats a minute; overrides --rate.")
+@click.option("--notes-per-beat", type=float, default=4.0, show_default=True, help="Strokes on each beat of --tempo.")
+@click.option("--span", type=float, multiple=True, default=(15.0,), show_default=True, help="Length of a stroke, mm.")
+@click.option("--bow", type=float, multiple=True, default=(0.0,), show_default=True, help="Bend of the path, mm.")
+@click.option("--seconds", type=float, multiple=True, default=(30.0,), show_default=True, help="Length of a block.")
+@click.option("--wanted", type=click.Choice(["down", "up"]), multiple=True, help="Wanted clearing stroke.")
+@click.option("--string-change-every", type=click.IntRange(0), default=0, help="Strokes on each string; 0: one string.")
+@click.option(
+    "--attacks", type=click.FloatRange(0, 1), default=1.0, show_default=True, help="Share with a pick attack."
+)
+@click.option("--drill", default="", help="Drill label of every block.")
+@click.option(
+    "--posture-change", type=float, help="Play all again in posture B, its tilt changed by this many degrees."
+)
+@click.option("--gestures", type=click.Choice(["full", "short"]), default="full", show_default=True)
+@click.option("--repetitions", type=click.IntRange(0), default=1, show_default=True, help="Of the reference gestures.")
+@click.option("--sway", type=click.FloatRange(0), default=0.0, help="Slow sway of the instrument, degrees RMS.")
+@click.option("--handed", type=click.Choice(["right", "left"]), default="right", show_default=True)
+@click.option("--held", type=click.Choice(["upright", "flat"]), default="upright", show_default=True)
+@click.option("--grade", type=click.Choice(["cheap", "good", "ideal"]), default="cheap", show_default=True)
+@click.option("--rate-hz", type=click.FloatRange(20, 8000), default=400.0, show_default=True, help="Sample rate.")
+@click.option("--lost-share", type=click.FloatRange(0, 0.9), default=2e-4, show_default=True, help="Lost samples.")
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Another seed, another player.")
+@click.option("--csv", "with_csv", is_flag=True, help="Also write the files that `strokeplane import` reads.")
+def command(output: Path, seed: int, with_csv: bool, **options: Any) -> None:
+    """Write a session of an invented player with known strokes.
+
+    Writes SESSION.mcap, and the truth beside it as SESSION.truth.csv and SESSION.truth.json. Options that describe
+    a block may be given several times, once for each block. Everything is synthetic and marked so.
+    """
+    scenario = scenario_from(seed, options)
+    with Progress(console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task("simulating", total=1.0)
+        made = simulate(scenario, seed, lambda part: progress.update(task, completed=part))
+    write_session(output, made.session)
+    write_text_atomic(output.with_suffix(".truth.csv"), made.truth.strokes.to_csv(index=False, float_format="%.6f"))
+    write_text_atomic(output.with_suffix(".truth.json"), truth_json(made, scenario, seed))
+    if with_csv:
+        write_text_atomic(output.with_suffix(".imu.csv"), imu_csv(made.session))
+        write_text_atomic(output.with_suffix(".map.toml"), map_toml(made.session))
+        write_text_atomic(output.with_suffix(".events.csv"), events_csv(made.session))
+    click.echo(f"{output}: {len(made.truth.strokes)} true strokes in {len(made.truth.blocks)} blocks (synthetic)")
+
+
+def scenario_from(seed: int, options: Mapping[str, Any]) -> Scenario:
+    """Return the scenario that the options describe.
+
+    Raises
+    ------
+    click.UsageError
+        If an option for blocks is given neither once nor once for each block.
+    """
+    blocks = blocks_from(options)
+    if options["posture_change"] is not None:
+        change = float(options["posture_change"])
+        blocks += tuple(replace(b, posture="B", tilt_deg=b.tilt_deg + change) for b in blocks)
+    drawn = random_scenario(seed, rate_hz=options["rate_hz"])
+    return replace(
+        drawn,
+        # The drawn hand may be a left one; another seed's stream draws the one asked for.
+        hand=drawn.hand if drawn.player.handed == options["handed"] else None,
+        grade=options["grade"],
+        instrument=Instrument(held=options["held"]),
+        player=Player(name="invented", handed=options["handed"]),
+        blocks=blocks,
+        postures=(Posture(), SECOND_POSTURE),
+        gestures=GesturePlan(repetitions=options["repetitions"], length=options["gestures"]),
+        recording=Recording(lost_share=options["lost_share"]),
+        sway_deg=options["sway"],
+        metadata={"note": "synthetic: an invented player, made by strokeplane simulate"},
+    )
+
+
+def blocks_from(options: Mapping[str, Any]) -> tuple[PlayBlock, ...]:
+    """Return one block for each repetition of the options that describe blocks."""
+    count = max(len(options[name]) for name in PER_BLOCK)
+    for name in PER_BLOCK:
+        if len(options[name]) not in (0, 1, count):
+            raise click.UsageError(f"--{name} is given {len(options[name])} times; give it once or {count} times")
+
+    def pick(name: str, index: int) -> Any:
+        given: Sequence[Any] = options[name]
+        return given[index if len(given) > 1 else 0] if given else None
+
+    blocks = []
+    for i in range(count):
+        tempo = pick("tempo", i)
+        block = PlayBlock(
+            strokes_per_s=pick("rate", i),
+            tilt_deg=pick("tilt", i),
+            span_mm=pick("span", i),
+            duration_s=pick("seconds", i),
+            bow_mm=pick("bow", i),
+            tempo_bpm=tempo,
+            notes_per_beat=options["notes_per_beat"] if tempo is not None else None,
+            wanted=pick("wanted", i),
+            string_change_every=options["string_change_every"],
+            attacks=options["attacks"],
+            drill=options["drill"],
+        )
+        if not (block.rate > 0 and block.span_mm > 0 and block.duration_s > 0):
+            raise click.UsageError("tempo, rate, span and seconds must be above zero")
+        blocks.append(block)
+    return tuple(blocks)
+
+
+def truth_json(made: SimulatedSession, scenario: Scenario, seed: int) -> str:
+    """Return the truth of a session as JSON."""
+    truth = made.truth
+    document = {
+        "synthetic": True,
+        "seed": seed,
+        "scenario": asdict(scenario),
+        "blocks": json.loads(truth.blocks.to_json(orient="records", double_precision=9)),
+        "lever_mm": truth.lever_mm,
+        "instrument_axes_world": truth.axes_world,
+        "hand_to_instrument": truth.hand_to_instrument,
+        "sensor": asdict(truth.sensor),
+        "hand": asdict(truth.hand),
+        "attitude": asdict(truth.attitude),
+        "lost_samples": truth.lost_samples,
+    }
+    return json.dumps(document, indent=1, default=_plain, allow_nan=False) + "\n"
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, np.ndarray | np.generic):
+        return value.tolist()
+    raise TypeError(f"{type(value).__name__} has no place in JSON")
+
+
+def imu_csv(session: Session) -> str:
+    """Return the raw samples as CSV: ticks and counts."""
+    rows = np.column_stack((session.raw.ticks, session.raw.counts))
+    text = io.StringIO()
+    text.write("tick,ax,ay,az,gx,gy,gz\n")
+    np.savetxt(text, rows, fmt="%d", delimiter=",")
+    return text.getvalue()
+
+
+def map_toml(session: Session) -> str:
+    """Return the column map that goes with :func:`imu_csv`."""
+    profile, instrument = session.profile, session.instrument
+    lines = [
+        "# synthetic: an invented player",
+        f'[time]\ncolumn = "tick"\nunit = "ticks"\ntick_hz = {profile.tick_hz!r}\n',
+        '[accel]\ncolumns = ["ax", "ay", "az"]\nunit = "counts"\n',
+        '[gyro]\ncolumns = ["gx", "gy", "gz"]\nunit = "counts"\n',
+        f"[sensor]\nrate_hz = {profile.rate_hz!r}",
+        f"accel_per_g = {9.80665 / profile.accel_mps2_per_count!r}",
+        f"gyro_per_dps = {np.pi / 180 / profile.gyro_radps_per_count!r}",
+    ]
+    if session.lever_mm is not None:
+        lines.append(f"lever_mm = {list(session.lever_mm)!r}")
+    lines += [
+        f'\n[player]\nhanded = "{session.player.handed}"\n',
+        f"[instrument]\nstrings = {instrument.strings}\ncourses = {instrument.courses}",
+        f"spacing_mm = {list(instrument.spacing_mm)!r}",
+        f'plectrum_depth_mm = {instrument.plectrum_depth_mm!r}\nheld = "{instrument.held}"',
+    ]
+    if instrument.radius_mm is not None:
+        lines.append(f"radius_mm = {instrument.radius_mm!r}")
+    return "\n".join(lines) + "\n"
+
+
+def events_csv(session: Session) -> str:
+    """Return the events as the table that ``strokeplane import`` reads."""
+    text = io.StringIO()
+    writer = csv.DictWriter(text, EVENT_FIELDS, extrasaction="ignore", lineterminator="\n")
+    writer.writeheader()
+    for event in session.events:
+        values = {f.name: getattr(event, f.name) for f in fields(event)}
+        writer.writerow({name: "" if value is None else value for name, value in values.items()})
+    return text.getvalue()
