@@ -28,6 +28,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
 
 from analysis.drills import Phrase
 from analysis.errors import InputError, NotEnoughDataError
@@ -58,6 +59,9 @@ class AlignmentSettings:
     median_strokes: int = 15
     pause_s: float = 2.0
     start_sd_s: float = 0.1
+    p_other_start: float = 1e-4
+    p_count_in: float = 0.05
+    count_in_sd: float = 0.08
     least_confidence: float = 0.9
 
 
@@ -69,6 +73,8 @@ class DrillTiming:
     ----------
     period_s : float or None
         Seconds per note, from tempo and notes per beat; None where unknown.
+    beat_s : float or None
+        Seconds per beat; known, it lets a count-in that was played be told from the drill.
     due_s : float or None
         Log time at which note 0 is due (after the count-in); None where unknown.
     repeats : int or None
@@ -76,6 +82,7 @@ class DrillTiming:
     """
 
     period_s: float | None = None
+    beat_s: float | None = None
     due_s: float | None = None
     repeats: int | None = None
 
@@ -157,7 +164,7 @@ def align_strokes(
         rows = np.flatnonzero(piece == number)
         stretch = _read_stretch(strokes.iloc[rows], timing.period_s, settings)
         # A due time or a number of repeats is about the first stretch only.
-        known = timing if number == 0 else DrillTiming(timing.period_s)
+        known = timing if number == 0 else DrillTiming(timing.period_s, timing.beat_s)
         note[rows], confidence[rows] = decode_lattice(_build_lattice(stretch, phrase, known, settings))
         period[rows] = stretch.period_s
         matched = note[rows][note[rows] >= 0]
@@ -206,18 +213,35 @@ def _build_lattice(stretch: _Stretch, phrase: Phrase, timing: DrillTiming, setti
     total = _total_notes(phrase, timing)
     # Each extra stroke: its rate per period, either direction, with an attack or without.
     skip = np.log(settings.p_extra * 0.5 * 0.5)
-    before = skip * np.arange(count)[:, None]
-    start = before + np.log(settings.p_missed) * np.maximum(notes, 0)
-    if timing.due_s is not None:
-        late = (stretch.times[:, None] - timing.due_s - notes * stretch.period_s[:, None]) / settings.start_sd_s
-        # Starting somewhere else altogether is a thousandth as likely as at the top of the bell.
-        start = start + np.log(np.exp(-0.5 * late**2) + 1e-3)
-    end = np.broadcast_to(before[::-1], notes.shape)
+    end = np.broadcast_to(skip * np.arange(count)[::-1, None], notes.shape)
     if np.isfinite(total):
         end = end + np.log(settings.p_missed) * np.clip(total - 1 - notes, 0, settings.max_missed)
     match = _score_matches(stretch, notes, phrase, settings)
     match[(notes < 0) | (notes >= total)] = -np.inf
+    start = _score_starts(stretch, notes, timing, settings)
     return Lattice(low, match, start, end, _score_steps(stretch, skip, settings))
+
+
+def _score_starts(stretch: _Stretch, notes: IntArray, timing: DrillTiming, settings: AlignmentSettings) -> FloatArray:
+    """Score each pair as the first match: notes before it missed, strokes before it extra or a count-in."""
+    skip = np.full(len(stretch.times), np.log(settings.p_extra * 0.5 * 0.5))
+    if timing.due_s is not None:
+        # Before the first note is due, strokes are as likely as not.
+        skip[stretch.times < timing.due_s - 0.5 * stretch.period_s] = np.log(0.5 * 0.5)
+    before = np.concatenate([[0.0], np.cumsum(skip)[:-1]])[:, None]
+    start = before + np.log(settings.p_missed) * np.maximum(notes, 0)
+    if timing.due_s is not None:
+        late = (stretch.times[:, None] - timing.due_s - notes * stretch.period_s[:, None]) / settings.start_sd_s
+        start = start + np.log(np.exp(-0.5 * late**2) + settings.p_other_start)
+    if timing.beat_s is not None and timing.beat_s > 1.5 * float(np.median(stretch.period_s)):
+        # A played count-in: every stroke before note 0 one beat after the one before it.
+        beats = np.diff(stretch.times) / timing.beat_s
+        per_stroke = np.log(
+            0.5 * _bell(beats - 1, settings.count_in_sd**2) * stretch.period_s[1:] / timing.beat_s + 1e-9
+        )
+        count_in = np.log(settings.p_count_in) + np.concatenate([[-np.inf], np.cumsum(per_stroke)])
+        start = np.where(notes == 0, np.maximum(start, count_in[:, None]), start)
+    return np.asarray(start)
 
 
 def _score_matches(stretch: _Stretch, notes: IntArray, phrase: Phrase, settings: AlignmentSettings) -> FloatArray:
@@ -246,7 +270,7 @@ def _score_steps(stretch: _Stretch, skip: float, settings: AlignmentSettings) ->
     return np.asarray(step)
 
 
-def _bell(deviation: FloatArray, variance: "np.ndarray[Any, np.dtype[np.floating]]") -> FloatArray:
+def _bell(deviation: FloatArray, variance: NDArray[np.floating] | float) -> FloatArray:
     """Return the normal density of a deviation."""
     return np.asarray(np.exp(-0.5 * deviation**2 / variance) / np.sqrt(2 * np.pi * variance))
 
@@ -254,14 +278,13 @@ def _bell(deviation: FloatArray, variance: "np.ndarray[Any, np.dtype[np.floating
 def _local_period(times: FloatArray, nominal_s: float | None, strokes: int) -> FloatArray:
     """Return the running median of the intervals at each stroke; the nominal period where there are too few."""
     intervals = np.diff(times)
-    if len(intervals) < 5:
-        return np.full(len(times), nominal_s or max(float(np.median(intervals)), 1e-3))
-    half = strokes // 2
-    padded = np.pad(intervals, half, mode="reflect") if len(intervals) > half else intervals
-    if len(padded) < strokes:
-        return np.full(len(times), max(float(np.median(intervals)), 1e-3))
-    median = np.median(sliding_window_view(padded, strokes), axis=1)
-    return np.maximum(np.concatenate([median[:1], median]), 1e-3)
+    if len(intervals) < 5 and nominal_s is not None:
+        return np.full(len(times), nominal_s)
+    size = min(strokes, len(intervals))
+    median = np.median(sliding_window_view(intervals, size), axis=1)
+    # At both ends the window stays inside: a mirrored one would count a count-in twice.
+    window = np.clip(np.arange(len(times)) - (size + 1) // 2, 0, len(median) - 1)
+    return np.maximum(median[window], 1e-3)
 
 
 def _total_notes(phrase: Phrase, timing: DrillTiming) -> float:
