@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import secrets
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import BinaryIO
 
@@ -29,15 +29,12 @@ def open_atomic(path: Path) -> Iterator[BinaryIO]:
         The folder is missing, the path is a folder, there is no permission, or the disk is full.
     """
     try:
+        check_writable(path)
         target = path.resolve()
-        if target.is_dir():
-            raise OutputError(f"{path} is a folder; name a file to write")
         if target.exists() and not target.is_file():
             with target.open("wb") as device:
                 yield device
             return
-        if not target.parent.is_dir():
-            raise OutputError(f"{path} cannot be written: there is no folder {target.parent}; make it first")
         partial = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
         try:
             with partial.open("xb") as stream:
@@ -49,7 +46,37 @@ def open_atomic(path: Path) -> Iterator[BinaryIO]:
             partial.unlink(missing_ok=True)
         sync_folder(target.parent)
     except OSError as error:
-        raise OutputError(f"{path} cannot be written ({reason(error)}); free the way or name another file") from error
+        raise _cannot(path, error) from error
+
+
+def check_writable(path: Path, inputs: Sequence[Path] = ()) -> None:
+    """Find out before a long computation what would keep its result from being written.
+
+    Parameters
+    ----------
+    path : Path
+        The file to write.
+    inputs : sequence of Path
+        Files that are read and must not be replaced.
+
+    Raises
+    ------
+    OutputError
+        The path is one of the inputs or a folder, its folder is missing, or may not be written to.
+    """
+    try:
+        target = path.resolve()
+        if target in [source.resolve() for source in inputs]:
+            raise OutputError(f"{path} is one of the files to read; name another file to write")
+        if target.is_dir():
+            raise OutputError(f"{path} is a folder; name a file to write")
+        if not target.parent.is_dir():
+            raise OutputError(f"{path} cannot be written: there is no folder {target.parent}; make it first")
+        device = target.exists() and not target.is_file()
+        if not os.access(target if device else target.parent, os.W_OK):
+            raise OutputError(f"{path} cannot be written (permission denied); name a file elsewhere")
+    except OSError as error:
+        raise _cannot(path, error) from error
 
 
 def write_text_atomic(path: Path, text: str) -> None:
@@ -73,3 +100,7 @@ def reason(error: OSError) -> str:
     """The system's own words for an error, in lower case at the start."""
     words = error.strerror or str(error)
     return words[:1].lower() + words[1:]
+
+
+def _cannot(path: Path, error: OSError) -> OutputError:
+    return OutputError(f"{path} cannot be written ({reason(error)}); name another file")

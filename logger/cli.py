@@ -11,6 +11,8 @@ from analysis.errors import StrokeplaneError
 
 # name -> (module, function, one-line help). Keep in the order of a player's evening.
 COMMANDS: dict[str, tuple[str, str, str]] = {
+    "import": ("logger.commands.import_", "import_command", "Turn any sensor's CSV into a session file."),
+    "analyse": ("logger.commands.analyse", "analyse_command", "Say on which side the stroke leaves the strings."),
     "simulate": ("logger.commands.simulate", "command", "Write a session of an invented player with known strokes."),
 }
 

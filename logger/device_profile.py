@@ -257,6 +257,11 @@ class Table:
         """Whether the file gives this key."""
         return key in self._values
 
+    def list_length(self, key: str) -> int | None:
+        """Length of the list that the file gives here; None where it gives another kind of value."""
+        value = self._values.get(key)
+        return len(value) if isinstance(value, list) else None
+
     def table(self, key: str, optional: bool = False) -> Table:
         """Return a table inside this one; an empty one where it is optional and absent."""
         value = self._take(key, {} if optional else None)

@@ -270,6 +270,8 @@ def read_session(path: Path) -> Session:
         ) from error
     if not data:
         raise SessionFileError(f"{path} is empty; copy or record it again")
+    if b"\0" not in data:
+        raise SessionFileError(f"{path} is text, not a session file; a sensor's CSV needs strokeplane import first")
     with ThreadPoolExecutor(1) as pool:
         digest = pool.submit(lambda: hashlib.sha256(data).hexdigest())
         try:

@@ -1,0 +1,75 @@
+"""``strokeplane analyse``: from a session file to the answer."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from analysis.model import SessionResult
+
+STDOUT = Path("-")
+
+
+@click.command("analyse")
+@click.argument("session", metavar="SESSION", type=click.Path(path_type=Path))
+@click.option(
+    "--strokes", metavar="FILE.csv", type=click.Path(path_type=Path), help="Write one row a stroke to this file."
+)
+@click.option(
+    "--json",
+    "json_path",
+    metavar="FILE|-",
+    type=click.Path(path_type=Path, allow_dash=True),
+    help="Write the answer as JSON to this file; - prints it, and nothing else.",
+)
+@click.option("--html", metavar="FILE", type=click.Path(path_type=Path), help="Write the report to this file.")
+def analyse_command(session: Path, strokes: Path | None, json_path: Path | None, html: Path | None) -> None:
+    """Say on which side the stroke leaves the strings, how far, how steadily, and how sure that is.
+
+    SESSION is a session file (.mcap). The verdict is printed; the options write more.
+    """
+    import shutil
+
+    from analysis.errors import StrokeplaneError
+    from analysis.pipeline import analyse_session
+    from logger.atomic_file import check_writable
+    from logger.progress_bar import show_progress
+    from logger.session_file import read_session
+
+    outputs = [path for path in (strokes, None if json_path == STDOUT else json_path, html) if path is not None]
+    for path in outputs:
+        check_writable(path, inputs=(session,))
+    if len({path.resolve() for path in outputs}) < len(outputs):
+        raise click.UsageError("two of --strokes, --json and --html name the same file")
+    with show_progress() as progress:
+        progress(f"Reading {session.name}", 0.0)
+        recording = read_session(session)
+        try:
+            result = analyse_session(recording, progress)
+        except StrokeplaneError as error:
+            raise type(error)(f"{session}: {error}") from error
+        progress("Writing", 1.0)
+        _write(result, strokes, json_path, html)
+    if json_path != STDOUT:
+        from logger.terminal_verdict import render_verdict
+
+        click.echo(render_verdict(result, min(100, shutil.get_terminal_size().columns)))
+
+
+def _write(result: SessionResult, strokes: Path | None, json_path: Path | None, html: Path | None) -> None:
+    """Write what was asked for."""
+    from logger.result_files import render_result_json, write_result_json, write_strokes_csv
+
+    if strokes is not None:
+        write_strokes_csv(result, strokes)
+    if json_path == STDOUT:
+        click.echo(render_result_json(result).encode("utf-8"), nl=False)
+    elif json_path is not None:
+        write_result_json(result, json_path)
+    if html is not None:
+        from logger.report import write_report
+
+        write_report(result, html)

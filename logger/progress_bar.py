@@ -1,0 +1,45 @@
+"""A progress bar on stderr for whatever takes longer than a second; nothing where stderr is no terminal."""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+import threading
+from collections.abc import Callable, Iterator
+
+SHOW_AFTER_S = 1.0
+
+
+@contextlib.contextmanager
+def show_progress() -> Iterator[Callable[[str, float], None]]:
+    """Give a callable that takes a stage's name and the share of it that is done, 0 to 1.
+
+    Examples
+    --------
+    >>> with show_progress() as progress:
+    ...     progress("reading", 0.5)
+    """
+    if not sys.stderr.isatty():
+        yield lambda stage, share: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
+
+    bar = Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TaskProgressColumn(),
+        TimeElapsedColumn(),
+        console=Console(stderr=True),
+        transient=True,
+    )
+    task = bar.add_task("starting", total=1.0)
+    timer = threading.Timer(SHOW_AFTER_S, bar.start)
+    timer.daemon = True
+    timer.start()
+    try:
+        yield lambda stage, share: bar.update(task, description=stage, completed=share)
+    finally:
+        timer.cancel()
+        timer.join()
+        bar.stop()
