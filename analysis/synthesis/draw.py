@@ -63,6 +63,7 @@ def draw_hand(rng: np.random.Generator, handed: str = "right") -> Hand:
         plectrum_axis=_vector(mirror * points),
         obliqueness_deg=rng.uniform(-20.0, 20.0),
         smoothness=rng.uniform(0.55, 1.0),
+        uneven=float(np.clip(rng.normal(0.0, 0.04), -0.1, 0.1)),
         loop_mm=float(rng.normal(0.0, 0.25)),
         tremor_deg=rng.uniform(0.02, 0.05),
         tremor_mm=rng.uniform(0.015, 0.04),

@@ -36,6 +36,7 @@ class Performance:
     tip: Track
     turning: Track
     joints: tuple[tuple[FloatArray, Track], ...]
+    fingers: Track | None
     slow: Track
     wander: GridSpline
     drift: GridSpline
@@ -80,5 +81,6 @@ class Performance:
             instrument = multiply(exp_quat(swing), instrument)
             hand_world = multiply(exp_quat(self.sway_ride * swing), hand_world)
         sensor_quat = multiply(hand_world, hand)
-        sensor = rotate(instrument, tip + pulses[:3] + self.origin_m[:, None]) - rotate(sensor_quat, lever)
+        carried = tip if self.fingers is None else tip - self.fingers(t_s)
+        sensor = rotate(instrument, carried + pulses[:3] + self.origin_m[:, None]) - rotate(sensor_quat, lever)
         return Pose(tip, sensor, sensor_quat, instrument)

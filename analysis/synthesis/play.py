@@ -83,6 +83,8 @@ def lay_block(line: Timeline, rng: np.random.Generator, block: PlayBlock, index:
     """Lay one block: the hand arrives, waits a moment, plays, stops."""
     arrive = line.now_s + rng.uniform(0.9, 1.5)
     t = arrive + rng.uniform(0.3, 0.8) + turn_times(block, rng)
+    bottom = slice(1, None, 2) if block.first == "down" else slice(2, None, 2)
+    t[bottom] += line.hand.uneven / block.rate
     count = t.size - 1
     course = course_of_strokes(count, block.string_change_every, line.scenario.instrument.courses)
     half = _half_strokes(block, line, t - t[0], rng)
@@ -93,9 +95,11 @@ def lay_block(line: Timeline, rng: np.random.Generator, block: PlayBlock, index:
     bow = -1e-3 * block.bow_mm * (1 + 0.1 * rng.normal(size=count))
     loop = 1e-3 * line.hand.loop_mm * (1 + 0.3 * rng.normal(size=count)) * np.where(down, 1.0, -1.0)
     smoothness = float(np.clip(line.hand.smoothness * (0.75 + 0.03 * block.rate), 0.2, 1.05))
+    moves = [_waiting(block, t, v) for v in (turns, bow[:, None] * normal, loop[:, None] * normal)]
     line.tip.add(arrive, turns[0])
-    add_turns(line.tip, t, turns, smoothness, bow[:, None] * normal, loop[:, None] * normal)
+    add_turns(line.tip, moves[0][0], moves[0][1], smoothness, moves[1][1], moves[2][1])
     line.tip.add(t[-1] + 0.25, turns[-1])
+    _lay_fingers(line, (arrive, t), half)
     line.turning.add([arrive, t[-1] + 0.25], np.zeros(3))
     _lay_joints(line, rng, block, (arrive, t), half)
     _lay_contacts(line, rng, block, BlockPlan(index, block.posture, t, down, *_contacts(block, t, course, rng)), turns)
@@ -117,6 +121,30 @@ def lay_block(line: Timeline, rng: np.random.Generator, block: PlayBlock, index:
     line.mark(rng, played, line.scenario.gestures.edge_sd_s)
 
 
+def _waiting(block: PlayBlock, t: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return times and values with a wait at every inner turn; values at turns (n + 1, d) or of strokes (n, d)."""
+    if block.dwell <= 0.0:
+        return t, values
+    wait = 0.5 * block.dwell * np.minimum(np.diff(t)[1:], np.diff(t)[:-1])
+    times = np.concatenate((t[:1], np.column_stack((t[1:-1] - wait, t[1:-1] + wait)).ravel(), t[-1:]))
+    if values.shape[0] == t.size:
+        return times, np.concatenate((values[:1], np.repeat(values[1:-1], 2, axis=0), values[-1:]))
+    strokes = np.zeros((times.size - 1, values.shape[1]))
+    strokes[::2] = values
+    return times, strokes
+
+
+def _lay_fingers(line: Timeline, times: tuple[float, FloatArray], half: FloatArray) -> None:
+    """Let fingers move the plectrum against the hand, where the grip is not rigid."""
+    if line.hand.finger_share == 0.0:
+        return
+    arrive, t = times
+    shift = line.hand.finger_share * half[:, 1:2] * np.array(line.hand.finger_axis)
+    line.fingers.add([arrive - 0.6, arrive], np.array([np.zeros(3), shift[0]]))
+    add_turns(line.fingers, t, shift, 0.9)
+    line.fingers.add([t[-1] + 0.25, t[-1] + 0.85], np.array([shift[-1], np.zeros(3)]))
+
+
 def _contacts(
     block: PlayBlock, t: FloatArray, course: IntArray, rng: np.random.Generator
 ) -> tuple[FloatArray, BoolArray, BoolArray, BoolArray, IntArray]:
@@ -136,7 +164,8 @@ def _lay_contacts(
     onset = plan.contact_s[plan.attack]
     growth = np.maximum(0.05, 1.0 + block.attack_growth_per_min * (onset - plan.turns_s[0]) / 60.0)
     strength = rng.uniform(*block.attack_mps2) * 0.5 + 0.5 * rng.uniform(*block.attack_mps2, onset.size)
-    line.pulses.add(rng, onset, strength * growth, (80.0, 350.0), (1.5e-3, 3.5e-3))
+    harder = np.where(plan.downstroke[plan.attack], 1.15, 0.85)
+    line.pulses.add(rng, onset, strength * harder * growth, (80.0, 350.0), (1.5e-3, 3.5e-3))
     chord = np.diff(turns, axis=0)[plan.attack]
     chord /= np.linalg.norm(chord, axis=1, keepdims=True)
     depth = block.catch_mm * 1e-3 * np.abs(1 + 0.4 * rng.normal(size=onset.size)) * growth
@@ -157,5 +186,6 @@ def _lay_joints(
         stop = max(t[-1] + 0.25, moved[-1] + 0.05)
         bend = np.full((t.size - 1, 1), joint.harmonic * gain * 0.5e-3 * block.span_mm)
         nodes.add([arrive - 0.6, arrive], np.array([[0.0], [angle[0]]]))
-        add_turns(nodes, moved, angle[:, None], 0.9, bend)
+        at, angles = _waiting(block, moved, angle[:, None])
+        add_turns(nodes, at, angles, 0.9, _waiting(block, moved, bend)[1])
         nodes.add([stop, stop + 0.6], np.array([[angle[-1]], [0.0]]))

@@ -70,6 +70,8 @@ class Hand:
         How far the strokes run along the strings.
     smoothness : float
         0 for minimum-jerk strokes, 1 for sinusoidal ones.
+    uneven : float
+        How much longer than half a cycle a downstroke takes, as a part; downstrokes also strike harder.
     loop_mm : float
         Half the distance between the downstroke's and the upstroke's path at mid-stroke.
     tremor_deg, tremor_mm : float
@@ -82,6 +84,11 @@ class Hand:
         RMS per axis of the turning over minutes.
     settle_deg : float
         SD per axis with which the hand finds its attitude again for each gesture or block.
+    finger_share : float
+        Part of each stroke that fingers make by moving the plectrum against the hand, which no sensor on the hand
+        can see. 0 is a rigid grip.
+    finger_axis : (float, float, float)
+        Direction of that motion with a downstroke.
     """
 
     lever_mm: Vector
@@ -91,6 +98,7 @@ class Hand:
     plectrum_axis: Vector = (0.0, 0.0, -1.0)
     obliqueness_deg: float = 0.0
     smoothness: float = 0.8
+    uneven: float = 0.0
     loop_mm: float = 0.2
     tremor_deg: float = 0.035
     tremor_mm: float = 0.03
@@ -98,6 +106,8 @@ class Hand:
     wander_mm: Vector = (1.5, 0.7, 0.25)
     posture_drift_deg: float = 2.0
     settle_deg: float = 3.0
+    finger_share: float = 0.0
+    finger_axis: Vector = (0.0, 0.0, 1.0)
 
 
 @dataclass(frozen=True)
@@ -115,6 +125,7 @@ class PlayBlock:
 
     ``tempo_bpm`` with ``notes_per_beat`` override ``strokes_per_s`` and hold the player to a metronome.
     ``string_change_every`` n: after every n strokes the hand moves on by one string; 0 means never.
+    ``dwell`` is the part of each stroke's time for which the hand waits at its end.
     ``attacks``: on all strokes, on none, or the share of strokes that have one. ``*_per_min`` are trends:
     slopes (degrees a minute) or growth (0.1 is +10 % a minute).
     """
@@ -129,6 +140,7 @@ class PlayBlock:
     notes_per_beat: float | None = None
     wanted: Literal["down", "up"] | None = None
     string_change_every: int = 0
+    dwell: float = 0.0
     attacks: Literal["all", "none"] | float = "all"
     first: Literal["down", "up"] = "down"
     drill: str = ""

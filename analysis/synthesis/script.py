@@ -115,6 +115,7 @@ def _finish(line: Timeline, streams: Streams, instrument: FloatArray, to_sensor:
         tip=line.tip.build(),
         turning=line.turning.build(),
         joints=tuple((axis, nodes.build()) for axis, nodes in line.joints.values()),
+        fingers=line.fingers.build() if hand.finger_share != 0.0 and line.blocks else None,
         slow=line.slow.build(),
         wander=wander,
         drift=drift,

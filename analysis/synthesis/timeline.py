@@ -82,6 +82,8 @@ class Timeline:
         self.now_s = 0.0
         self.tip = Nodes(3)
         self.turning = Nodes(3)
+        self.fingers = Nodes(3)
+        self.fingers.add(0.0, np.zeros(3))
         self.joints: dict[tuple[str, int], tuple[FloatArray, Nodes]] = {}
         self.slow = Nodes(SLOW_DIMS)
         self.pulses = PulseList()
