@@ -22,7 +22,7 @@ find_python() {
         fi
     done
     die "needs Python 3.11 or newer, found ${PYTHON:-$(python3 --version 2>&1 || echo none)};" \
-        "install it (on Debian or Ubuntu: apt-get install python3 python3-venv), or name one: make $kind PYTHON=/path/to/python3"
+        "install it (on Debian or Ubuntu: apt-get install python3 python3-venv), or name one: make PYTHON=/path/to/python3 ..."
 }
 
 create_venv() {
@@ -51,12 +51,12 @@ if is_current dev || { [ "$kind" = run ] && is_current run; }; then
 fi
 say "installing the pinned requirements ($kind); the first time takes a few minutes"
 rm -f $venv/set-up-run $venv/set-up-dev
-# User installs make no sense inside a virtual environment, whatever the machine's pip configuration says.
-PIP_USER=0 PIP_DISABLE_PIP_VERSION_CHECK=1
-export PIP_USER PIP_DISABLE_PIP_VERSION_CHECK
+# Whatever the machine's pip configuration says: a virtual environment knows no user installs, and the hashes alone
+# decide on versions, no constraints file. Its package index and certificates stay in force.
+export PIP_USER=0 PIP_CONSTRAINT=/dev/null PIP_DISABLE_PIP_VERSION_CHECK=1
 $venv/bin/python -m pip install --quiet --require-hashes -r "requirements/$kind.txt" ||
-    die "the requirements could not be installed; see pip's message above. Without a network, or with a constraint in" \
-        "your pip configuration (python3 -m pip config list), pip cannot get the pinned versions"
+    die "the requirements could not be installed; see pip's message above. It needs the network the first time;" \
+        "try again, or look at your pip configuration: python3 -m pip config list"
 $venv/bin/python -m pip install --quiet --no-deps --no-build-isolation --config-settings editable_mode=compat -e . ||
     die "strokeplane itself could not be installed; see pip's message above"
 state "$kind" > "$venv/set-up-$kind"
