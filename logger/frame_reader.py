@@ -10,7 +10,7 @@ from analysis.errors import DeviceError
 from analysis.model import RawSamples
 from logger.clock import DeviceClock, SequenceUnwrapper, TickUnwrapper
 from logger.device_profile import DeviceProfile, sensor_from_hello
-from logger.packets import FrameDecoder, Hello, SampleFrame, axes_matrix, newer_version, parse
+from logger.packets import STOP_CODE, Answer, FrameDecoder, Hello, SampleFrame, axes_matrix, newer_version, parse
 from logger.stream import DeviceInfo, Item, Losses
 
 MAX_PENDING_FRAMES = 1024
@@ -18,6 +18,10 @@ BACK_LIMIT_S = 2.0
 """Numbers that go back further than this are a device that counts from its start again, not repetitions."""
 JUMP_LIMIT_S = 86_400.0
 """Numbers that jump further than this are no loss that any link could have, but a new count."""
+
+
+class OtherSensorError(DeviceError):
+    """Another sensor answers on the link than the one that was read so far."""
 
 
 class FrameReader:
@@ -42,6 +46,7 @@ class FrameReader:
         self._pending: deque[tuple[SampleFrame, float]] = deque(maxlen=MAX_PENDING_FRAMES)
         self._damage_seen = 0
         self._link_lost = False
+        self._met = False  # On the present link: until its hello, nobody knows whose samples these are.
         self._sequence = SequenceUnwrapper()
         self._ticks: TickUnwrapper | None = None
         self._last = (-1, -1)  # Newest sample number and tick handed on.
@@ -51,6 +56,8 @@ class FrameReader:
     def link_lost(self) -> None:
         """Note that the link went away: what is missing next is missing for that."""
         self._link_lost = True
+        self._met = False
+        self._pending.clear()
         self._decoder = FrameDecoder()
         self._damage_seen = 0
 
@@ -60,7 +67,7 @@ class FrameReader:
         Raises
         ------
         DeviceError
-            Only if the device speaks a newer version of the protocol.
+            Only if the device speaks a newer version of the protocol, or is another one than before.
         """
         items: list[Item] = []
         frames: list[tuple[SampleFrame, float]] = []
@@ -69,13 +76,15 @@ class FrameReader:
             if message is None:
                 self._refuse(payload)
             elif isinstance(message, SampleFrame):
-                (frames if self.hello is not None else self._pending).append((message, host_s))
+                (frames if self._met else self._pending).append((message, host_s))
             elif isinstance(message, Hello):
                 self._flush(frames, items)
                 items += self._meet(message)
                 frames += self._pending
                 self._pending.clear()
             else:
+                if isinstance(message, Answer) and message.command == STOP_CODE:
+                    self._pending.clear()  # Sent before the stop, perhaps with other settings than the next hello's.
                 items.append(message)
         self._flush(frames, items)
         return items
@@ -89,7 +98,11 @@ class FrameReader:
         self.losses.unread += 1
 
     def _meet(self, hello: Hello) -> list[Item]:
-        if self.hello == hello and self.info is not None:
+        if self.hello is not None and hello.id != self.hello.id:
+            self._pending.clear()
+            raise OtherSensorError(f"expected sensor {self.hello.id}, found {hello.id}; plug the first one in again")
+        self._met = True
+        if self.hello == hello:
             return []
         if self.hello is None:
             self._ticks = TickUnwrapper(hello.tick_bits, hello.tick_hz / hello.rate_hz)

@@ -25,6 +25,7 @@ MAX_WIRE_BYTES = MAX_FRAME_BYTES + 1
 """After COBS (one code byte suffices below 255), without the delimiter."""
 MAX_SAMPLES = 16
 TEMPERATURE_UNKNOWN = -32768
+STOP_CODE = 0x83
 
 _HEADER = struct.Struct("<BH")
 _CRC = struct.Struct("<I")
@@ -213,7 +214,7 @@ def parse_command(payload: bytes) -> tuple[int, Command] | None:
         return None
     kind, number = _HEADER.unpack_from(payload)
     body = payload[_HEADER.size :]
-    plain: dict[int, Command] = {0x81: Identify(), 0x82: Start(), 0x83: Stop()}
+    plain: dict[int, Command] = {0x81: Identify(), 0x82: Start(), STOP_CODE: Stop()}
     if kind in plain and not body:
         return number, plain[kind]
     if kind == 0x84 and len(body) == _RATE.size:
@@ -264,7 +265,7 @@ def _encode_body(message: Message) -> tuple[int, bytes]:
         case Start():
             return 0x82, b""
         case Stop():
-            return 0x83, b""
+            return STOP_CODE, b""
         case SetRate():
             return 0x84, _RATE.pack(round(message.rate_hz * 1000.0))
         case SetRange():

@@ -12,7 +12,7 @@ from analysis.errors import DeviceError
 from analysis.model import RawSamples
 from logger.clock import DeviceClock
 from logger.device_profile import DeviceProfile
-from logger.frame_reader import FrameReader
+from logger.frame_reader import FrameReader, OtherSensorError
 from logger.packets import Answer, Command, Identify, SetRange, SetRate, Start, Stop, encode
 from logger.stream import DeviceInfo, Item, LinkChange, Losses
 from logger.text_reader import TextReader
@@ -186,23 +186,32 @@ class Conversation:
         self._heard_s = now_s
         self._bytes_since_up += len(data)
         items: list[Item] = []
-        for item in self.reader.feed(data, now_s):
+        for item in self._read(data, now_s):
             if isinstance(item, DeviceInfo):
                 self._meet(item)
-            if self._foreign and isinstance(item, DeviceInfo | RawSamples):
-                self.reader.losses.link += len(item.ticks) if isinstance(item, RawSamples) else 0
-                continue
-            items.append(item)
-            if isinstance(item, RawSamples):
-                self._met_since_up = True
+                if not self._foreign and self.ready:
+                    items.append(item)
+            elif isinstance(item, RawSamples):
+                items += self._take(item)
             elif isinstance(item, Answer) and item.result == 2 and not self._ready.is_set():
                 raise DeviceError(
                     f"{self.name} cannot sample as asked; leave out the rate or the range, or ask another"
                 )
+            else:
+                items.append(item)
         if items:
             self._deliver(items)
-        if not self._ready.is_set() and self._met_since_up and self._info is not None:
-            self._ready.set()
+
+    def _take(self, samples: RawSamples) -> list[Item]:
+        if self._foreign:
+            self.reader.losses.link += len(samples.ticks)
+            return []
+        self._met_since_up = True
+        if self.ready or self._info is None:
+            return [samples]
+        # Settings may change several times before the first sample; only those that it was taken with are told.
+        self._ready.set()
+        return [self._info, samples]
 
     def tick(self) -> None:
         """Ask again, or give the link up, when the device is silent. Call this several times a second.
@@ -233,10 +242,16 @@ class Conversation:
         """Ask the device for silence."""
         self.say(Stop())
 
+    def _read(self, data: bytes, now_s: float) -> list[Item]:
+        try:
+            return self.reader.feed(data, now_s)
+        except OtherSensorError as error:
+            raise LinkLostError(f"another sensor answers at {self.name}: {error}") from error
+
     def _greet(self, configure: bool) -> None:
         self._asked_s = self._settings.host_time_s()
         rate_hz, ranges = self._settings.rate_hz, self._settings.ranges
-        if self._info is not None and self._info.hello is not None:
+        if self.ready and self._info is not None and self._info.hello is not None:
             # It restarted with its own settings: ask for those that the recording began with.
             hello = self._info.hello
             rate_hz, ranges = hello.rate_hz, (hello.accel_range_g, hello.gyro_range_dps)
@@ -251,9 +266,7 @@ class Conversation:
 
     def _meet(self, info: DeviceInfo) -> None:
         known = self._info
-        if known is not None and known.hello is not None and info.hello is not None:
-            if known.hello.id != info.hello.id:
-                raise LinkLostError(f"another sensor answers at {self.name}; plug the first one in again")
+        if self.ready and known is not None:
             self._foreign = known.profile.sensor != info.profile.sensor
             if self._foreign:
                 self._greet(configure=True)
