@@ -17,6 +17,7 @@ from analysis.frame import Frame
 from analysis.gate import accept_strokes
 from analysis.model import (
     BlockSummary,
+    BoolArray,
     Event,
     FloatArray,
     IntArray,
@@ -40,6 +41,7 @@ Progress = Callable[[str, float], None]
 GESTURE_KINDS = ("still", "across", "along", "pivot")
 NOT_PLAY = (*GESTURE_KINDS, "rest", "hurt")
 EVENT_EDGE_S = 2.0
+LONG_GAP_S = 0.25
 
 
 @dataclass(frozen=True)
@@ -161,9 +163,9 @@ def _near(plays: Sequence[Event], motion: Motion, first: int) -> str:
 
 
 def _long_gaps(motion: Motion) -> list[tuple[int, int]]:
-    """Stretches without samples, as (first, last)."""
+    """Stretches without samples that are too long to filter across, as (first, last)."""
     edges = np.flatnonzero(np.diff(np.concatenate([[1], motion.valid.astype(np.int8), [1]])))
-    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
+    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2) if b - a > LONG_GAP_S * motion.rate_hz]
 
 
 def _stroke_table(
@@ -181,7 +183,8 @@ def _stroke_table(
     block = _block_of(0.5 * (start_s + end_s), blocks)
     run = find_runs(strokes.start, strokes.end, strokes.span_m, settings.strokes)
     seen = None if threshold is None else attack
-    keep = np.flatnonzero(accept_strokes(run, block, seen, bool(blocks), settings.strokes))
+    sound = ~(strokes.edge & ~attack) & _unbroken(motion, strokes)
+    keep = np.flatnonzero(accept_strokes(np.where(sound, run, -1), block, seen, bool(blocks), settings.strokes))
     strokes = strokes.select(keep)
     measures = measure_strokes(strokes, session.instrument, contact[keep], attack[keep])
     bands = {float(c): settings.bands.tilt_band(float(c)) for c in np.unique(strokes.cycle_hz)}
@@ -200,6 +203,14 @@ STROKE_ORDER = (
     "start_s", "end_s", "block", "direction", "tilt_deg", "tilt_se_deg", "span_mm", "bow_mm", "lift_mm",
     "string_change", "strokes_per_s", "posture", "tempo_bpm", "run", "attack", "contact_s", "clears",
 )  # fmt: skip
+
+
+def _unbroken(motion: Motion, strokes: StrokeSet) -> BoolArray:
+    """Strokes without a missing sample inside."""
+    missing = np.concatenate([[0], np.cumsum(~motion.valid)])
+    return np.asarray(
+        missing[np.ceil(strokes.end).astype(np.int64)] == missing[np.floor(strokes.start).astype(np.int64)]
+    )
 
 
 def _block_of(time_s: FloatArray, blocks: Sequence[Event]) -> IntArray:

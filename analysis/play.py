@@ -9,15 +9,23 @@ import numpy as np
 
 from analysis.frame import Frame
 from analysis.heading import HeadingDrift
-from analysis.model import FloatArray, IntArray
+from analysis.model import BoolArray, FloatArray, IntArray
 from analysis.motion import Motion
 from analysis.rotation import yaw_matrix
-from analysis.strokes import StrokeSettings, cycle_frequencies, find_turns, sample_at, split_by_tempo
+from analysis.strokes import (
+    StrokeSettings,
+    cycle_frequencies,
+    find_turns,
+    sample_at,
+    split_by_tempo,
+    strokes_between,
+)
 from analysis.tip_path import Band
 
 FINDING_BAND = Band(0.35, 4, 20.0)
 MIN_SPEED_MPS = 0.006
 LONGEST_PIECE_S = 60.0
+REACH_S = 1.5
 PATH_POINTS = 17
 
 
@@ -28,6 +36,7 @@ class BandSettings:
     turn_highpass: float = 0.5
     turn_order: int = 4
     tilt_highpass: float = 0.85
+    tilt_highpass_most_hz: float = 1.0
     tilt_order: int = 4
     lowpass: float = 3.5
     lowest_lowpass_hz: float = 6.0
@@ -39,7 +48,8 @@ class BandSettings:
 
     def tilt_band(self, cycle_hz: float) -> Band:
         """Band in which tilt is measured."""
-        return Band(self.tilt_highpass * cycle_hz, self.tilt_order, self._lowpass(cycle_hz))
+        highpass = min(self.tilt_highpass * cycle_hz, self.tilt_highpass_most_hz)
+        return Band(highpass, self.tilt_order, self._lowpass(cycle_hz))
 
     def _lowpass(self, cycle_hz: float) -> float:
         return float(np.clip(self.lowpass * cycle_hz, self.lowest_lowpass_hz, self.highest_lowpass_hz))
@@ -62,6 +72,8 @@ class StrokeSet:
         the turn band, which is flat over the harmonics; its chord that of the tilt band, which keeps slow motion out.
     cycle_hz : float64 (n,)
         Cycle frequency of the piece it was measured in.
+    edge : bool (n,)
+        First or last of its series, with one turn placed by the series' rhythm because the path shows none.
     """
 
     start: FloatArray
@@ -70,21 +82,21 @@ class StrokeSet:
     span_m: FloatArray
     path_m: FloatArray
     cycle_hz: FloatArray
+    edge: BoolArray
 
     def select(self, keep: IntArray) -> StrokeSet:
         """Strokes by index or mask."""
-        return StrokeSet(
-            self.start[keep], self.end[keep], self.sign[keep], self.span_m[keep], self.path_m[keep], self.cycle_hz[keep]
-        )
+        return StrokeSet(*(getattr(self, name)[keep] for name in StrokeSet.__dataclass_fields__))
 
 
 @dataclass(frozen=True)
 class Piece:
-    """A stretch of play of nearly one tempo: working samples ``first:last``."""
+    """Play of nearly one tempo: working samples ``first:last``, inside a stretch that ends at ``bounds``."""
 
     first: int
     last: int
     cycle_hz: float
+    bounds: tuple[int, int]
 
 
 def find_pieces(
@@ -103,7 +115,7 @@ def find_pieces(
         begin = 0 if start == 0 else int(centre[start]) - hop // 2
         finish = last - first if end == centre.size else int(centre[end - 1]) + hop // 2
         cycle = float(np.average(frequency[start:end], weights=speed[start:end] ** 2))
-        pieces.append(Piece(first + begin, first + min(finish, last - first), cycle))
+        pieces.append(Piece(first + begin, first + min(finish, last - first), cycle, (first, last)))
     return pieces
 
 
@@ -138,15 +150,33 @@ def trace_strokes(
     -------
     StrokeSet
     """
-    parts = [_trace_piece(motion, piece, frame_at, lever_m, settings, bands) for piece in pieces]
-    return join([part for part in parts if part.start.size])
+    parts = []
+    claimed = np.zeros(0)
+    for piece in sorted(pieces, key=lambda piece: piece.first - piece.last):
+        part = _trace_piece(motion, piece, frame_at, lever_m, settings, bands)
+        # A longer piece's series runs on past its border; what it has claimed is left out here.
+        middle = 0.5 * (part.start + part.end)
+        free = np.searchsorted(claimed, middle) % 2 == 0
+        part = part.select(free)
+        if part.start.size:
+            parts.append(part)
+            claimed = np.sort(np.concatenate([claimed, _spans(part)]))
+    strokes = join(parts)
+    return strokes.select(np.argsort(strokes.start, kind="stable"))
+
+
+def _spans(part: StrokeSet) -> FloatArray:
+    """Borders of the contiguous series of a part, ascending: start, end, start, end..."""
+    breaks = np.flatnonzero(np.abs(part.start[1:] - part.end[:-1]) > 1e-6)
+    first, last = np.concatenate([[0], breaks + 1]), np.concatenate([breaks, [part.start.size - 1]])
+    return np.stack([part.start[first], part.end[last]], axis=1).ravel()
 
 
 def join(parts: Sequence[StrokeSet]) -> StrokeSet:
     """Strokes of several parts, one after the other."""
     if not parts:
         none = np.empty(0)
-        return StrokeSet(none, none, none, none, np.empty((0, PATH_POINTS, 3)), none)
+        return StrokeSet(none, none, none, none, np.empty((0, PATH_POINTS, 3)), none, none > 0)
     return StrokeSet(
         *(np.concatenate([getattr(part, name) for part in parts]) for name in StrokeSet.__dataclass_fields__)
     )
@@ -161,8 +191,8 @@ def _trace_piece(
     bands: BandSettings,
 ) -> StrokeSet:
     cycle = piece.cycle_hz
-    reach = int(1.2 * motion.rate_hz / cycle)
-    first, last = max(0, piece.first - reach), min(motion.valid.size, piece.last + reach)
+    reach = int(REACH_S * motion.rate_hz)
+    first, last = max(piece.bounds[0], piece.first - reach), min(piece.bounds[1], piece.last + reach)
     axes = frame_at(motion.start_s + 0.5 * (piece.first + piece.last) / motion.rate_hz)
     turn_path, tilt_path = motion.displacements(first, last, lever_m, (bands.turn_band(cycle), bands.tilt_band(cycle)))
     across = turn_path @ axes[1]
@@ -172,11 +202,10 @@ def _trace_piece(
         turns = find_turns(across, max(settings.min_span_mm * 1e-3, settings.min_span_share * typical))
     if turns.size < 2:
         return join([])
-    travel = np.diff(sample_at(across[:, None], turns)[:, 0])
-    start, end = turns[:-1], turns[1:]
-    middle = 0.5 * (start + end) + first
-    mine = (middle >= piece.first) & (middle < piece.last)
-    start, end, travel = start[mine], end[mine], travel[mine]
+    start, end, edge = strokes_between(turns, settings.longest_ratio)
+    mine = _own_series(start + first, end + first, piece, settings) & (start >= 0) & (end <= last - first - 1)
+    start, end, edge = start[mine], end[mine], edge[mine]
+    travel = sample_at(across[:, None], end)[:, 0] - sample_at(across[:, None], start)[:, 0]
     phase = np.linspace(0.0, 1.0, PATH_POINTS)
     at = start[:, None] + (end - start)[:, None] * phase
     turn_gain = bands.turn_band(cycle).gain(np.array([cycle]))[0]
@@ -185,8 +214,28 @@ def _trace_piece(
     ends = sample_at(tilt_path @ axes.T, np.stack([start, end], axis=1)) / tilt_gain
     path = swap_chord(path, ends[:, 1] - ends[:, 0])
     return StrokeSet(
-        start + first, end + first, np.sign(travel), np.abs(travel) / turn_gain, path, np.full(start.size, cycle)
+        start + first, end + first, np.sign(travel), np.abs(travel) / turn_gain, path, np.full(start.size, cycle), edge
     )
+
+
+def _own_series(start: FloatArray, end: FloatArray, piece: Piece, settings: StrokeSettings) -> BoolArray:
+    """Strokes inside the piece, and those outside that go on in its rhythm without a break."""
+    middle = 0.5 * (start + end)
+    inside = (middle >= piece.first) & (middle < piece.last)
+    if not inside.any():
+        return inside
+    typical = float(np.median((end - start)[inside]))
+    regular = np.abs(np.log((end - start) / typical)) < np.log(settings.longest_ratio)
+    joined = np.abs(start[1:] - end[:-1]) < 1e-6
+    for at in range(int(np.flatnonzero(inside)[-1]) + 1, start.size):
+        if not (regular[at] and joined[at - 1]):
+            break
+        inside[at] = True
+    for at in range(int(np.flatnonzero(inside)[0]) - 1, -1, -1):
+        if not (regular[at] and joined[at]):
+            break
+        inside[at] = True
+    return inside
 
 
 def swap_chord(path_m: FloatArray, chord_m: FloatArray) -> FloatArray:

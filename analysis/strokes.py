@@ -23,6 +23,7 @@ class StrokeSettings:
     min_span_share: float = 0.2
     min_run: int = 4
     period_ratio: float = 2.0
+    longest_ratio: float = 1.45
     min_cycle_hz: float = 0.4
     max_cycle_hz: float = 10.0
     attack_ratio: float = 4.0
@@ -63,6 +64,58 @@ def find_turns(position: FloatArray, min_prominence: float) -> FloatArray:
     rank = np.lexsort((-sign * position[index], group))
     first = np.unique(group[rank], return_index=True)[1]
     return refine_extrema(position, index[rank][first])
+
+
+def strokes_between(turns: FloatArray, longest_ratio: float) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Strokes from turn to turn; where a series begins or ends, its outermost stroke gets the rhythm's length.
+
+    A hand that starts from rest, stops, or leaves the strings gives no turn at that end of the stroke.
+
+    Parameters
+    ----------
+    turns : float64 (k,)
+    longest_ratio : float
+        An interval longer than this times its neighbours' median is not one stroke.
+
+    Returns
+    -------
+    start, end : float64 (n,)
+        In time order.
+    edge : bool (n,)
+        True for strokes with a turn placed by the rhythm.
+
+    Examples
+    --------
+    >>> start, end, edge = strokes_between(np.array([10.0, 20, 30, 40, 90, 100, 110]), 1.45)
+    >>> start.tolist()
+    [0.0, 10.0, 20.0, 30.0, 40.0, 80.0, 90.0, 100.0, 110.0]
+    >>> edge.tolist()
+    [True, False, False, False, True, True, False, False, True]
+    """
+    length = np.diff(turns)
+    typical = _running_median(length)
+    whole = length <= longest_ratio * typical
+    bounds = np.flatnonzero(np.diff(np.concatenate([[0], whole.astype(np.int8), [0]]))).reshape(-1, 2)
+    start, end, edge, size = [], [], [], []
+    for first, last in bounds:
+        series = turns[first : last + 1]
+        before, after = series[0] - typical[first], series[-1] + typical[last - 1]
+        start += [before, *series]
+        end += [*series, after]
+        edge += [True, *([False] * (last - first)), True]
+        size += [last - first] * (last - first + 2)
+    return _drop_overlaps(np.array(start), np.array(end), np.array(edge, dtype=bool), np.array(size))
+
+
+def _drop_overlaps(
+    start: FloatArray, end: FloatArray, edge: BoolArray, size: IntArray
+) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Where two series meet, the longer one keeps its placed stroke."""
+    keep = np.ones(start.size, dtype=bool)
+    for at in np.flatnonzero(end[:-1] > start[1:] + 1e-9):
+        keep[at if size[at] < size[at + 1] else at + 1] = False
+    keep |= ~edge
+    return start[keep], end[keep], edge[keep]
 
 
 def refine_extrema(position: FloatArray, index: IntArray) -> FloatArray:
