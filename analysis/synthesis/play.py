@@ -67,11 +67,37 @@ def _half_strokes(block: PlayBlock, line: Timeline, t: FloatArray, rng: np.rando
 
 def _string_places(line: Timeline, course: IntArray) -> FloatArray:
     """Return the places (n + 1, 3) about which the turns lie; a change moves half before, half after its turn."""
+    place = _course_places(line, course)
+    return np.concatenate((place[:1], 0.5 * (place[1:] + place[:-1]), place[-1:]))
+
+
+def _course_places(line: Timeline, course: IntArray) -> FloatArray:
+    """Return each stroke's string (n, 3) in the end view."""
     instrument = line.scenario.instrument
     y = course_positions(instrument.spacing_mm)[course]
     z = np.zeros_like(y) if instrument.radius_mm is None else -(y**2) / (2e-3 * instrument.radius_mm)
-    place = np.column_stack((np.zeros_like(y), y, z))
-    return np.concatenate((place[:1], 0.5 * (place[1:] + place[:-1]), place[-1:]))
+    return np.column_stack((np.zeros_like(y), y, z))
+
+
+def _travel_places(line: Timeline, course: IntArray, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
+    """Return the places (n + 1, 3) about which the turns lie, and what brings mid-stroke back over its string (n, 3).
+
+    The hand has gone about half its way at the turn, sometimes more, sometimes less.
+    """
+    place = _course_places(line, course)
+    gone = np.clip(0.5 + 0.12 * rng.normal(size=course.size - 1), 0.2, 0.8)[:, None]
+    turning = np.concatenate((place[:1], place[:-1] + gone * np.diff(place, axis=0), place[-1:]))
+    return turning, place - 0.5 * (turning[1:] + turning[:-1])
+
+
+def _meet_strings(
+    line: Timeline, t: FloatArray, course: IntArray, turns: FloatArray, over_string: FloatArray
+) -> FloatArray:
+    """Return the times at which the tip crosses its string: near mid-stroke, along the stroke's speed there."""
+    middle = 0.5 * (turns[1:, 1] + turns[:-1, 1]) + over_string[:, 1]
+    share = 0.5 + (_course_places(line, course)[:, 1] - middle) / (1.8 * np.diff(turns[:, 1]))
+    met: FloatArray = t[:-1] + np.diff(t) * np.clip(share, 0.3, 0.7)
+    return met
 
 
 def _attack_flags(block: PlayBlock, count: int, rng: np.random.Generator) -> BoolArray:
@@ -87,22 +113,30 @@ def lay_block(line: Timeline, rng: np.random.Generator, block: PlayBlock, index:
     t[bottom] += line.hand.uneven / block.rate
     count = t.size - 1
     course = course_of_strokes(count, block.string_change_every, line.scenario.instrument.courses)
+    if block.courses:
+        course = np.resize(np.array(block.courses, dtype=np.int64), count)
     half = _half_strokes(block, line, t - t[0], rng)
-    turns = _string_places(line, course) + half
+    place, over_string = _string_places(line, course), np.zeros((count, 3))
+    if block.courses:
+        place, over_string = _travel_places(line, course, rng)
+    turns = place + half
     down = (np.arange(count) % 2 == 0) == (block.first == "down")
     tilt = np.radians(block.tilt_deg)
     normal = np.array([0.0, -np.sin(tilt), np.cos(tilt)])
     bow = -1e-3 * block.bow_mm * (1 + 0.1 * rng.normal(size=count))
     loop = 1e-3 * line.hand.loop_mm * (1 + 0.3 * rng.normal(size=count)) * np.where(down, 1.0, -1.0)
     smoothness = float(np.clip(line.hand.smoothness * (0.75 + 0.03 * block.rate), 0.2, 1.05))
-    moves = [_waiting(block, t, v) for v in (turns, bow[:, None] * normal, loop[:, None] * normal)]
+    moves = [_waiting(block, t, v) for v in (turns, bow[:, None] * normal, loop[:, None] * normal + over_string)]
     line.tip.add(arrive, turns[0])
     add_turns(line.tip, moves[0][0], moves[0][1], smoothness, moves[1][1], moves[2][1])
     line.tip.add(t[-1] + 0.25, turns[-1])
     _lay_fingers(line, (arrive, t), half)
     line.turning.add([arrive, t[-1] + 0.25], np.zeros(3))
     _lay_joints(line, rng, block, (arrive, t), half)
-    _lay_contacts(line, rng, block, BlockPlan(index, block.posture, t, down, *_contacts(block, t, course, rng)), turns)
+    met = _contacts(block, t, course, rng)
+    if block.courses:
+        met = (_meet_strings(line, t, course, turns, over_string), *met[1:])
+    _lay_contacts(line, rng, block, BlockPlan(index, block.posture, t, down, *met), turns)
     line.now_s = arrive
     alive = PLAY * np.array([1, 1, max(0.0, 1 + block.tremor_growth_per_min * (t[-1] - t[0]) / 60.0), 1])
     base = line.attitude(rng, block.posture)

@@ -125,6 +125,9 @@ class PlayBlock:
 
     ``tempo_bpm`` with ``notes_per_beat`` override ``strokes_per_s`` and hold the player to a metronome.
     ``string_change_every`` n: after every n strokes the hand moves on by one string; 0 means never.
+    ``courses``: the course that each stroke meets, 0 the one that a downstroke meets first, repeated to the end; it
+    takes the place of ``string_change_every``. The hand is then over its string at every contact, travels in between,
+    and the attack comes where the tip crosses the string.
     ``dwell`` is the part of each stroke's time for which the hand waits at its end.
     ``attacks``: on all strokes, on none, or the share of strokes that have one. ``*_per_min`` are trends:
     slopes (degrees a minute) or growth (0.1 is +10 % a minute).
@@ -140,6 +143,7 @@ class PlayBlock:
     notes_per_beat: float | None = None
     wanted: Literal["down", "up"] | None = None
     string_change_every: int = 0
+    courses: tuple[int, ...] = ()
     dwell: float = 0.0
     attacks: Literal["all", "none"] | float = "all"
     first: Literal["down", "up"] = "down"

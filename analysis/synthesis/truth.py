@@ -21,7 +21,10 @@ def find_turns(performance: Performance, plan: BlockPlan) -> FloatArray:
     width = 0.3 * np.minimum(np.concatenate((gap[:1], gap)), np.concatenate((gap, gap[-1:])))
     top = np.concatenate((plan.downstroke, ~plan.downstroke[-1:]))  # a downstroke starts at the smallest Y
     parts = [slice(i, i + _ROWS) for i in range(0, t.size, _ROWS)]
-    return np.concatenate([_extrema(performance, t[part], width[part], top[part]) for part in parts])
+    found = np.concatenate([_extrema(performance, t[part], width[part], top[part]) for part in parts])
+    # Before its first and after its last stroke the hand waits, where a wandering tip has no turn of its own.
+    found[0], found[-1] = t[0], t[-1]
+    return found
 
 
 def _extrema(performance: Performance, t: FloatArray, width: FloatArray, smallest: BoolArray) -> FloatArray:
