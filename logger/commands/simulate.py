@@ -65,12 +65,32 @@ PER_BLOCK = ("tilt", "rate", "tempo", "span", "seconds", "bow", "wanted")
 @click.option(
     "--posture-change", type=float, help="Play all again in posture B, its tilt changed by this many degrees."
 )
-@click.option("--gestures", type=click.Choice(["full", "short"]), default="full", show_default=True)
+@click.option(
+    "--gestures",
+    type=click.Choice(["full", "short"]),
+    default="full",
+    show_default=True,
+    help="Length of the reference gestures.",
+)
 @click.option("--repetitions", type=click.IntRange(0), default=1, show_default=True, help="Of the reference gestures.")
 @click.option("--sway", type=click.FloatRange(0), default=0.0, help="Slow sway of the instrument, degrees RMS.")
-@click.option("--handed", type=click.Choice(["right", "left"]), default="right", show_default=True)
-@click.option("--held", type=click.Choice(["upright", "flat"]), default="upright", show_default=True)
-@click.option("--grade", type=click.Choice(["cheap", "good", "ideal"]), default="cheap", show_default=True)
+@click.option(
+    "--handed", type=click.Choice(["right", "left"]), default="right", show_default=True, help="The player's hand."
+)
+@click.option(
+    "--held",
+    type=click.Choice(["upright", "flat"]),
+    default="upright",
+    show_default=True,
+    help="How the instrument is held.",
+)
+@click.option(
+    "--grade",
+    type=click.Choice(["cheap", "good", "ideal"]),
+    default="cheap",
+    show_default=True,
+    help="Quality of the sensor; ideal has no errors.",
+)
 @click.option("--rate-hz", type=click.FloatRange(20, 8000), default=400.0, show_default=True, help="Sample rate.")
 @click.option("--lost-share", type=click.FloatRange(0, 0.9), default=2e-4, show_default=True, help="Lost samples.")
 @click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Another seed, another player.")
