@@ -71,11 +71,23 @@ PAGES_WITH_COMMANDS = [page for page in PAGES if console_commands(page)]
 
 @pytest.mark.parametrize("page", PAGES_WITH_COMMANDS, ids=page_name)
 def test_every_command_shown_runs(page: Path, tmp_path: Path) -> None:
-    """The commands of one page run in order, in a folder with the shipped logs; each must succeed."""
-    shutil.copytree(ROOT / "sample_logs", tmp_path / "sample_logs")
+    """The commands of one page run in order; each must succeed.
+
+    The folder holds the shipped logs, and a simulated evening as the files of somebody's own sensor.
+    """
     program = bin_folder(Path(sys.prefix)) / "strokeplane"
+    shutil.copytree(ROOT / "sample_logs", tmp_path / "sample_logs")
+    subprocess.run([program, "simulate", "-o", tmp_path / "own.mcap", "--seconds", "8", "--csv"], check=True)
+    for made, shown in (("own.imu.csv", "imu.csv"), ("own.map.toml", "map.toml"), ("own.events.csv", "events.csv")):
+        (tmp_path / made).rename(tmp_path / shown)
     for command in console_commands(page):
         words = shlex.split(command)
         assert words[0] == "strokeplane", f"{command}: console blocks hold strokeplane commands; use sh for others"
         done = subprocess.run([program, *words[1:]], cwd=tmp_path, capture_output=True, text=True, check=False)
         assert done.returncode == 0, f"{command}\n{done.stdout}{done.stderr}"
+
+
+@pytest.mark.parametrize("page", PAGES, ids=page_name)
+def test_shipped_logs_that_a_page_names_are_shipped(page: Path) -> None:
+    names = re.findall(r"sample_logs[/\\]([\w.-]+\.\w+)", page.read_text(encoding="utf-8"))
+    assert [name for name in names if not (ROOT / "sample_logs" / name).exists()] == []

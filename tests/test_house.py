@@ -6,6 +6,7 @@ import ast
 import importlib
 import re
 import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -127,14 +128,23 @@ def test_no_assert_and_no_broad_except_in_the_packages() -> None:
     assert found == []
 
 
-def test_every_command_has_a_summary_and_every_option_a_help_text() -> None:
-    for name, (module, function, summary) in COMMANDS.items():
-        command = getattr(importlib.import_module(module), function)
-        assert isinstance(command, click.Command), name
-        assert summary, f"{name} has no summary"
-        assert command.help, f"{name} has no help"
-        bare = [p.name for p in command.params if isinstance(p, click.Option) and not p.hidden and not p.help]
-        assert bare == [], f"options of {name} without a help text"
+def with_subcommands(name: str, command: click.Command) -> Iterator[tuple[str, click.Command]]:
+    yield name, command
+    if isinstance(command, click.Group):
+        for inner, subcommand in command.commands.items():
+            yield from with_subcommands(f"{name} {inner}", subcommand)
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_a_command_has_a_summary_and_every_option_a_help_text(name: str) -> None:
+    module, function, summary = COMMANDS[name]
+    command = getattr(importlib.import_module(module), function)
+    assert isinstance(command, click.Command)
+    assert summary
+    for full_name, each in with_subcommands(name, command):
+        assert each.help, f"{full_name} has no help"
+        bare = [p.name for p in each.params if isinstance(p, click.Option) and not p.hidden and not p.help]
+        assert bare == [], f"options of {full_name} without a help text"
 
 
 def test_the_command_table_is_what_the_group_offers() -> None:
@@ -142,6 +152,17 @@ def test_the_command_table_is_what_the_group_offers() -> None:
         offered = {name: cli.get_command(context, name) for name in cli.list_commands(context)}
     assert list(offered) == list(COMMANDS)
     assert all(command is not None for command in offered.values())
+
+
+def test_help_loads_no_heavy_package() -> None:
+    code = (
+        "import sys, strokeplane; sys.argv = ['strokeplane', '--help']\n"
+        "try: strokeplane.main()\n"
+        "except SystemExit: print(sorted({'numpy', 'scipy', 'pandas', 'plotly', 'aiohttp', 'rich'} & set(sys.modules)))"
+    )
+    shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    assert shown.splitlines()[0].startswith("Usage: strokeplane")
+    assert shown.splitlines()[-1] == "[]"
 
 
 def tracked_files() -> list[Path]:
