@@ -11,7 +11,9 @@ followed): from one matched stroke to the next ``u = (t_i - t_k) / T``. All cost
 - timing: the log of a mixture of two bells about ``m + 1``, of the player's own unevenness ``s`` (estimated from the
   intervals) and, rarely, of ``3 s``, and an exponential tail for hesitation, with a floor that bounds the cost;
 - direction against strict alternation: ``-log p_wrong`` or ``-log(1 - p_wrong)``;
-- pick attack: its share among all strokes for a match, one half for an extra stroke.
+- pick attack: its share among all strokes for a match, one half for an extra stroke;
+- span, where the table has it: near the block's median for a match, anything up to twice that for an extra stroke (a
+  hand that arrives or leaves makes small ones).
 
 The best path is Viterbi's; a stroke's confidence is the posterior probability of its note on that path (forward and
 backward sums over all paths).
@@ -130,7 +132,8 @@ def align_strokes(
     Parameters
     ----------
     strokes : DataFrame
-        The block's rows of the strokes table in order of time; uses ``contact_s``, ``direction``, ``attack``.
+        The block's rows of the strokes table in order of time; uses ``contact_s``, ``direction``, ``attack``
+        and, where it is there, ``span_mm``.
     phrase : Phrase
     timing : DrillTiming, optional
     settings : AlignmentSettings, optional
@@ -182,6 +185,8 @@ class _Stretch:
     period_s: FloatArray
     phase: FloatArray
     sigma: float
+    span_score: FloatArray
+    """Log of how much likelier each stroke's span is for a note than for an extra stroke."""
 
 
 def _read_stretch(strokes: pd.DataFrame, nominal_s: float | None, settings: AlignmentSettings) -> _Stretch:
@@ -198,7 +203,19 @@ def _read_stretch(strokes: pd.DataFrame, nominal_s: float | None, settings: Alig
         period_s,
         np.concatenate([[0.0], np.cumsum(steps)]),
         min(max(spread, settings.least_uneven), settings.most_uneven),
+        _score_spans(strokes),
     )
+
+
+def _score_spans(strokes: pd.DataFrame) -> FloatArray:
+    """Compare each span with the median one; zeros where the table has no spans."""
+    if "span_mm" not in strokes:
+        return np.zeros(len(strokes))
+    span = strokes["span_mm"].to_numpy(np.float64)
+    off = span / np.median(span) - 1
+    variance = max(1.4826 * float(np.median(np.abs(off))), 0.1) ** 2
+    note = 0.9 * _bell(off, variance) + 0.1 * _bell(off, 9 * variance)
+    return np.asarray(np.log(note + 1e-6) - np.log(0.5))
 
 
 def _build_lattice(stretch: _Stretch, phrase: Phrase, timing: DrillTiming, settings: AlignmentSettings) -> Lattice:
@@ -249,8 +266,8 @@ def _score_matches(stretch: _Stretch, notes: IntArray, phrase: Phrase, settings:
     downstroke = (notes % 2 == 0) == (phrase.first_stroke == "down")
     right = downstroke == stretch.down[:, None]
     share = min(max(float(stretch.attack.mean()), 0.5), 0.98)
-    attack = np.where(stretch.attack, np.log(share), np.log1p(-share)) + np.log1p(-settings.p_missed)
-    return np.asarray(np.where(right, np.log1p(-settings.p_wrong), np.log(settings.p_wrong)) + attack[:, None])
+    own = np.where(stretch.attack, np.log(share), np.log1p(-share)) + stretch.span_score + np.log1p(-settings.p_missed)
+    return np.asarray(np.where(right, np.log1p(-settings.p_wrong), np.log(settings.p_wrong)) + own[:, None])
 
 
 def _score_steps(stretch: _Stretch, skip: float, settings: AlignmentSettings) -> FloatArray:

@@ -80,9 +80,7 @@ def resolve_overlaps(events: Sequence[Event]) -> tuple[Event, ...]:
     >>> [(e.kind, e.start_s, e.end_s) for e in cut]
     [('play', 0.0, 20.0), ('rest', 20.0, 30.0), ('play', 30.0, 60.0)]
     """
-    pieces = [
-        replace(event, start_s=start, end_s=end) for event in events for start, end in _uncovered(event, events)
-    ]
+    pieces = [replace(event, start_s=start, end_s=end) for event in events for start, end in _uncovered(event, events)]
     return tuple(sorted(pieces, key=lambda e: (e.start_s, e.end_s)))
 
 

@@ -16,7 +16,7 @@ from analysis.orientation import estimate_orientation
 from analysis.rotation import matrices, rotate
 from analysis.sensor_errors import ERRORS, SensorErrors
 from analysis.signals import Signals
-from analysis.tip_path import GRAVITY_MPS2, Band, band_displacements
+from analysis.tip_path import GRAVITY_MPS2, Band, band_displacements, filter_contained
 
 MARGIN_CYCLES = 2.0
 """Margin around a stretch, in periods of its high-pass, so that the ends of the excerpt are not felt inside."""
@@ -67,6 +67,20 @@ class Motion:
         accel[:, 2] -= GRAVITY_MPS2
         paths = band_displacements(accel, rotate(quat, lever_m), self.rate_hz, bands)
         return tuple(path[first - start : last - start] for path in paths)
+
+    def series_displacement(self, first: int, last: int, lever_m: FloatArray, band: Band) -> FloatArray:
+        """Tip displacement (m, world axes) from samples ``first:last`` alone.
+
+        What the hand does before and after a series of strokes is larger and slower than the strokes, and would ring
+        into the first and last of them; here the path is reflected about its ends instead.
+        """
+        quat = self.quat_wxyz[first:last]
+        accel = rotate(quat, self.accel_mps2[first:last])
+        accel -= accel.mean(axis=0)
+        once = cumulative_trapezoid(accel, dx=1 / self.rate_hz, axis=0, initial=0)
+        path = cumulative_trapezoid(once - once.mean(axis=0), dx=1 / self.rate_hz, axis=0, initial=0)
+        path += rotate(quat, lever_m)
+        return filter_contained(path, self.rate_hz, band)
 
     def _with_margin(self, first: int, last: int, bands: tuple[Band, ...]) -> tuple[int, int]:
         margin = int(MARGIN_CYCLES / min(band.highpass_hz for band in bands) * self.rate_hz)

@@ -167,9 +167,7 @@ def trace_strokes(
 
 def _spans(part: StrokeSet) -> FloatArray:
     """Borders of the contiguous series of a part, ascending: start, end, start, end..."""
-    breaks = np.flatnonzero(np.abs(part.start[1:] - part.end[:-1]) > 1e-6)
-    first, last = np.concatenate([[0], breaks + 1]), np.concatenate([breaks, [part.start.size - 1]])
-    return np.stack([part.start[first], part.end[last]], axis=1).ravel()
+    return np.array([[part.start[m[0]], part.end[m[-1]]] for m in _series(part.start, part.end)]).ravel()
 
 
 def join(parts: Sequence[StrokeSet]) -> StrokeSet:
@@ -209,13 +207,25 @@ def _trace_piece(
     phase = np.linspace(0.0, 1.0, PATH_POINTS)
     at = start[:, None] + (end - start)[:, None] * phase
     turn_gain = bands.turn_band(cycle).gain(np.array([cycle]))[0]
-    tilt_gain = bands.tilt_band(cycle).gain(np.array([cycle]))[0]
     path = sample_at(turn_path @ axes.T, at) / turn_gain
-    ends = sample_at(tilt_path @ axes.T, np.stack([start, end], axis=1)) / tilt_gain
-    path = swap_chord(path, ends[:, 1] - ends[:, 0])
+    chord = np.empty((start.size, 3))
+    for members in _series(start, end):
+        low, high = int(start[members[0]]), int(np.ceil(end[members[-1]])) + 1
+        tilt_path = motion.series_displacement(first + low, first + high, lever_m, bands.tilt_band(cycle)) @ axes.T
+        ends = sample_at(tilt_path, np.stack([start[members], end[members]], axis=1) - low)
+        chord[members] = ends[:, 1] - ends[:, 0]
+    path = swap_chord(path, chord / bands.tilt_band(cycle).gain(np.array([cycle]))[0])
     return StrokeSet(
         start + first, end + first, np.sign(travel), np.abs(travel) / turn_gain, path, np.full(start.size, cycle), edge
     )
+
+
+def _series(start: FloatArray, end: FloatArray) -> list[IntArray]:
+    """Indices of each contiguous series."""
+    if start.size == 0:
+        return []
+    breaks = np.flatnonzero(np.abs(start[1:] - end[:-1]) > 1e-6) + 1
+    return np.split(np.arange(start.size), breaks)
 
 
 def _own_series(start: FloatArray, end: FloatArray, piece: Piece, settings: StrokeSettings) -> BoolArray:

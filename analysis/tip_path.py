@@ -73,6 +73,35 @@ def band_displacements(
     return tuple(np.asarray(fft.irfft(spectrum * gain, size, axis=0)[:n]) for gain in gains)
 
 
+def filter_contained(path_m: FloatArray, rate_hz: float, band: Band) -> FloatArray:
+    """Filter a path that is known only between its ends.
+
+    A cubic trend, to which double integration drifts, is removed first; then the path is extended by point
+    reflection about each end, which keeps value and slope continuous.
+
+    Parameters
+    ----------
+    path_m : float64 (n, k)
+    rate_hz : float
+    band : Band
+
+    Returns
+    -------
+    float64 (n, k)
+    """
+    n = len(path_m)
+    trend = np.vander(np.linspace(-1, 1, n), 4)
+    path = path_m - trend @ np.linalg.lstsq(trend, path_m, rcond=None)[0]
+    reach = min(n - 1, int(3.0 / band.highpass_hz * rate_hz))
+    head = 2 * path[0] - path[reach:0:-1]
+    tail = 2 * path[-1] - path[-2 : -reach - 2 : -1]
+    extended = np.concatenate([head, path, tail])
+    size = fft.next_fast_len(len(extended) + reach, real=True)
+    gain = band.gain(fft.rfftfreq(size, 1 / rate_hz))[:, None]
+    filtered = fft.irfft(fft.rfft(_closed(extended, size), axis=0) * gain, size, axis=0)
+    return np.asarray(filtered[reach : reach + n])
+
+
 def _closed(values: FloatArray, size: int) -> FloatArray:
     """Centre, and lead smoothly from the last value back to the first, so that the period has no step."""
     n = len(values)
