@@ -53,6 +53,11 @@ class FrameReader:
         self._offset = (0, 0)  # Added to both, so that a restarted device goes on where it would have been.
         self._restarted = False
 
+    @property
+    def frames(self) -> int:
+        """Whole frames read on the present link."""
+        return self._decoder.frames
+
     def link_lost(self) -> None:
         """Note that the link went away: what is missing next is missing for that."""
         self._link_lost = True

@@ -282,6 +282,8 @@ class Conversation:
                 f"{count} bytes came from {self.name}, but no line as the profile describes it; check the profile's "
                 "columns, separator and baud rate"
             )
+        if self.reader.frames:
+            return f"{self.name} speaks the wire protocol but sends no samples; reset the sensor and try again"
         return (
             f"{count} bytes came from {self.name}, but nothing of the wire protocol; if the sensor prints lines of "
             "text, name its profile with --profile"
