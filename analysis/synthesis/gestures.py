@@ -147,13 +147,17 @@ def lay_along(line: Timeline, rng: np.random.Generator, posture: str) -> None:
     values = np.zeros((turns.size, 3))
     values[:, 0] = reach + rng.normal(0.0, 2e-3, turns.size)
     t, path = _smooth_path(turns, values, rng.uniform(0.4, 1.0))
-    noise = lfilter([1.0], [1.0, -0.97], rng.normal(size=(t.size, 2)), axis=0)
-    noise = lfilter([0.08], [1.0, -0.92], noise, axis=0)
+    noise = rng.normal(size=(t.size, 2))
+    for keep in (0.97, 0.92, 0.85):  # corners at about 2, 5 and 10 Hz
+        noise = lfilter([1.0 - keep], [1.0, -keep], noise, axis=0)
     path[:, 1:] += plan.along_noise_mm * 1e-3 * plan.sloppiness * noise / np.std(noise, axis=0)
     course = rng.choice(course_positions(line.scenario.instrument.spacing_mm))
     path[:, 1] += course
     swing = reach[:, None] / half * np.radians(4.0) * rng.normal(size=3)
     _lay_drag(line, rng, turns, path, swing, posture)
+    # A string's winding rasps.
+    rasp = np.sort(rng.uniform(turns[0], turns[-1], int(20 * (turns[-1] - turns[0]))))
+    line.pulses.add(rng, rasp, rng.uniform(0.5, 2.5, rasp.size), (100.0, 350.0), (1.5e-3, 3e-3))
     _mark(line, rng, "along", turns[0], posture)
 
 

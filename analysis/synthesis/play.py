@@ -126,6 +126,8 @@ def lay_block(line: Timeline, rng: np.random.Generator, block: PlayBlock, index:
     bow = -1e-3 * block.bow_mm * (1 + 0.1 * rng.normal(size=count))
     loop = 1e-3 * line.hand.loop_mm * (1 + 0.3 * rng.normal(size=count)) * np.where(down, 1.0, -1.0)
     smoothness = float(np.clip(line.hand.smoothness * (0.75 + 0.03 * block.rate), 0.2, 1.05))
+    if block.dwell > 0.0:
+        smoothness = 0.0  # a hand that waits comes to rest; only one that does not can turn like a pendulum
     moves = [_waiting(block, t, v) for v in (turns, bow[:, None] * normal, loop[:, None] * normal + over_string)]
     line.tip.add(arrive, turns[0])
     add_turns(line.tip, moves[0][0], moves[0][1], smoothness, moves[1][1], moves[2][1])
@@ -136,7 +138,7 @@ def lay_block(line: Timeline, rng: np.random.Generator, block: PlayBlock, index:
     met = _contacts(block, t, course, rng)
     if block.courses:
         met = (_meet_strings(line, t, course, turns, over_string), *met[1:])
-    _lay_contacts(line, rng, block, BlockPlan(index, block.posture, t, down, *met), turns)
+    _lay_contacts(line, rng, block, BlockPlan(index, block.posture, t, down, block.dwell > 0, *met), turns)
     line.now_s = arrive
     alive = PLAY * np.array([1, 1, max(0.0, 1 + block.tremor_growth_per_min * (t[-1] - t[0]) / 60.0), 1])
     base = line.attitude(rng, block.posture)
@@ -221,5 +223,5 @@ def _lay_joints(
         bend = np.full((t.size - 1, 1), joint.harmonic * gain * 0.5e-3 * block.span_mm)
         nodes.add([arrive - 0.6, arrive], np.array([[0.0], [angle[0]]]))
         at, angles = _waiting(block, moved, angle[:, None])
-        add_turns(nodes, at, angles, 0.9, _waiting(block, moved, bend)[1])
+        add_turns(nodes, at, angles, 0.9 if block.dwell == 0.0 else 0.0, _waiting(block, moved, bend)[1])
         nodes.add([stop, stop + 0.6], np.array([[angle[-1]], [0.0]]))

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from analysis.errors import InputError
 from analysis.model import Instrument, Player
 from analysis.synthesis.grades import SensorGrade
 
@@ -161,6 +162,16 @@ class PlayBlock:
     attack_growth_per_min: float = 0.0
     tremor_growth_per_min: float = 0.0
 
+    def __post_init__(self) -> None:
+        """Refuse what no hand can play."""
+        for name in ("rate", "span_mm", "duration_s"):
+            if not getattr(self, name) > 0.0:
+                raise InputError(
+                    f"a block's {name} must be above zero, not {getattr(self, name)}; correct the scenario"
+                )
+        if not 0.0 <= self.dwell <= 0.5:
+            raise InputError(f"a block's dwell must lie between 0 and 0.5, not {self.dwell}; correct the scenario")
+
     @property
     def rate(self) -> float:
         """Strokes a second, from the tempo where one is given."""
@@ -254,6 +265,11 @@ class Scenario:
     ruler_sd_mm: float | None = 5.0
     gravity_mps2: float = 9.81
     metadata: dict[str, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Refuse a sensor that does not sample."""
+        if not self.rate_hz > 0.0:
+            raise InputError(f"rate_hz must be above zero, not {self.rate_hz}; correct the scenario")
 
     def posture(self, label: str) -> Posture:
         """Return the posture of that label, or a plain one where none is described."""

@@ -33,6 +33,7 @@ class BlockPlan:
     posture: str
     turns_s: FloatArray
     downstroke: BoolArray
+    waits: bool
     contact_s: FloatArray
     attack: BoolArray
     string_change: BoolArray

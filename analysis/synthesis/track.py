@@ -134,7 +134,9 @@ class Nodes:
 def add_samples(nodes: Nodes, t_s: FloatArray, values: FloatArray) -> None:
     """Append a smooth curve through samples (k, d), at rest at both ends."""
     spline = CubicSpline(t_s, values, bc_type="clamped")
-    nodes.add(t_s, values, spline(t_s, 1), spline(t_s, 2))
+    acceleration = spline(t_s, 2)
+    acceleration[[0, -1]] = 0.0
+    nodes.add(t_s, values, spline(t_s, 1), acceleration)
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,8 @@ _ROWS = 2000
 def find_turns(performance: Performance, plan: BlockPlan) -> FloatArray:
     """Return the times (n + 1,) of the extrema of the tip's Y nearest to the planned turns."""
     t = plan.turns_s
+    if plan.waits:
+        return t  # the middle of each wait: a resting tip has no extremum of its own
     gap = np.diff(t)
     width = 0.3 * np.minimum(np.concatenate((gap[:1], gap)), np.concatenate((gap, gap[-1:])))
     top = np.concatenate((plan.downstroke, ~plan.downstroke[-1:]))  # a downstroke starts at the smallest Y

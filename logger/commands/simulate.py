@@ -52,7 +52,13 @@ PER_BLOCK = ("tilt", "rate", "tempo", "span", "seconds", "bow", "wanted")
 @click.option("--tilt", type=float, multiple=True, default=(15.0,), show_default=True, help="Tilt of a block, degrees.")
 @click.option("--rate", type=float, multiple=True, default=(8.0,), show_default=True, help="Strokes a second.")
 @click.option("--tempo", type=float, multiple=True, help="Beats a minute; overrides --rate.")
-@click.option("--notes-per-beat", type=float, default=4.0, show_default=True, help="Strokes on each beat of --tempo.")
+@click.option(
+    "--notes-per-beat",
+    type=click.FloatRange(0, min_open=True),
+    default=4.0,
+    show_default=True,
+    help="Strokes on each beat of --tempo.",
+)
 @click.option("--span", type=float, multiple=True, default=(15.0,), show_default=True, help="Length of a stroke, mm.")
 @click.option("--bow", type=float, multiple=True, default=(0.0,), show_default=True, help="Bend of the path, mm.")
 @click.option("--seconds", type=float, multiple=True, default=(30.0,), show_default=True, help="Length of a block.")
@@ -158,22 +164,25 @@ def blocks_from(options: Mapping[str, Any]) -> tuple[PlayBlock, ...]:
     blocks = []
     for i in range(count):
         tempo = pick("tempo", i)
-        block = PlayBlock(
-            strokes_per_s=pick("rate", i),
-            tilt_deg=pick("tilt", i),
-            span_mm=pick("span", i),
-            duration_s=pick("seconds", i),
-            bow_mm=pick("bow", i),
-            tempo_bpm=tempo,
-            notes_per_beat=options["notes_per_beat"] if tempo is not None else None,
-            wanted=pick("wanted", i),
-            string_change_every=options["string_change_every"],
-            attacks=options["attacks"],
-            drill=options["drill"],
+        given = {"rate": pick("rate", i), "span": pick("span", i), "seconds": pick("seconds", i), "tempo": tempo}
+        for name, value in given.items():
+            if value is not None and not value > 0:
+                raise click.UsageError(f"--{name} must be above zero, not {value:g}")
+        blocks.append(
+            PlayBlock(
+                strokes_per_s=given["rate"],
+                tilt_deg=pick("tilt", i),
+                span_mm=given["span"],
+                duration_s=given["seconds"],
+                bow_mm=pick("bow", i),
+                tempo_bpm=tempo,
+                notes_per_beat=options["notes_per_beat"] if tempo is not None else None,
+                wanted=pick("wanted", i),
+                string_change_every=options["string_change_every"],
+                attacks=options["attacks"],
+                drill=options["drill"],
+            )
         )
-        if not (block.rate > 0 and block.span_mm > 0 and block.duration_s > 0):
-            raise click.UsageError("tempo, rate, span and seconds must be above zero")
-        blocks.append(block)
     return tuple(blocks)
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from analysis.errors import InputError
 from analysis.synthesis import (
     CHEAP,
     GesturePlan,
@@ -309,3 +310,33 @@ def test_tremor_lies_between_8_and_12_hz() -> None:
     frequency = np.fft.rfftfreq(gyro.shape[0], 1 / 400)
     assert spectrum[(frequency > 7) & (frequency < 13)].sum() > 0.9 * spectrum.sum()
     assert 1.0 < np.degrees(np.sqrt(np.mean(gyro**2))) < 6.0  # 0.05 deg at 10 Hz is 3 deg/s
+
+
+@pytest.mark.parametrize("wrong", [{"span_mm": 0.0}, {"duration_s": -1.0}, {"strokes_per_s": 0.0}, {"dwell": 0.9}])
+def test_blocks_that_no_hand_can_play_are_refused(wrong: dict[str, float]) -> None:
+    with pytest.raises(InputError, match="correct the scenario"):
+        PlayBlock(**wrong)  # type: ignore[arg-type]
+
+
+def test_a_wait_at_the_turns_keeps_tilt_and_span() -> None:
+    hand = quiet_hand(draw_hand(np.random.default_rng(2)))
+    block = replace(QUIET_BLOCK, strokes_per_s=3.0, dwell=0.3, tilt_deg=12.0)
+    made = simulate(plain_scenario(hand=hand, blocks=(block,)), 4)
+    strokes = made.truth.strokes
+    np.testing.assert_allclose(strokes["tilt_deg"], 12.0, atol=0.1)
+    np.testing.assert_allclose(strokes["span_mm"][2:-2], 15.0, atol=0.4)
+    # A quarter of a stroke's time before and after each turn the tip has hardly left it.
+    turn = strokes["start_s"].to_numpy()[4:8]
+    y = np.array([made.truth.path(turn + dt).tip_mm[:, 1] for dt in (-0.04, 0.0, 0.04)])
+    assert np.max(np.abs(y - y[1])) < 0.5
+
+
+def test_random_players_spread_over_the_tilts_and_share_nothing_between_seeds() -> None:
+    drawn = [random_scenario(seed) for seed in range(200)]
+    tilts = np.array([s.blocks[0].tilt_deg for s in drawn])
+    assert np.abs(tilts).max() <= 28.0
+    assert np.std(tilts) == pytest.approx(56.0 / np.sqrt(12), rel=0.12)
+    assert abs(np.corrcoef(tilts[:-1], tilts[1:])[0, 1]) < 0.2
+    levers = {s.hand.lever_mm for s in drawn if s.hand is not None}
+    assert len(levers) == 200
+    assert 5 < sum(s.player.handed == "left" for s in drawn) < 40
