@@ -267,7 +267,9 @@ class Scenario:
     metadata: dict[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        """Refuse a sensor that does not sample."""
+        """Refuse a sensor that does not sample, and an instrument without a neighbouring string."""
+        if self.instrument.courses < 2:
+            raise InputError("a simulated instrument needs at least two courses, not one; correct the scenario")
         if not self.rate_hz > 0.0:
             raise InputError(f"rate_hz must be above zero, not {self.rate_hz}; correct the scenario")
 

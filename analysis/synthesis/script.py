@@ -30,7 +30,7 @@ def perform(scenario: Scenario, hand: Hand, attitude: Attitude, streams: Streams
         line.lever_m[label] = _lever(scenario, hand, label, to_sensor)
     _open(line, streams, labels[0])
     _play_all(line, streams)
-    _close(line, labels[-1])
+    _close(line, streams, labels[-1])
     return _finish(line, streams, instrument, to_sensor)
 
 
@@ -63,7 +63,7 @@ def _play_all(line: Timeline, streams: Streams) -> None:
         start = line.now_s
         lay_roam(line, rng, before, rng.uniform(*scenario.rest_s), 35.0, 18.0)
         if index > 0:
-            line.mark(rng, Event(start + 0.4, max(line.now_s, start + 1.0), "rest"), 0.1)
+            line.mark(rng, Event(start + 0.7, max(line.now_s, start + 1.4), "rest"), 0.1)
         if block.posture not in known or (scenario.gestures.per_posture and block.posture != before):
             lay_gestures(line, streams.gestures, block.posture)
             known.add(block.posture)
@@ -71,8 +71,8 @@ def _play_all(line: Timeline, streams: Streams) -> None:
         lay_block(line, rng, block, index)
 
 
-def _close(line: Timeline, posture: str) -> None:
-    lay_roam(line, np.random.default_rng(0), posture, 2.0, 20.0, 10.0)
+def _close(line: Timeline, streams: Streams, posture: str) -> None:
+    lay_roam(line, streams.person, posture, 2.0, 20.0, 10.0)
     line.now_s += 0.5
     line.slow.add(line.now_s, line.slow.last)
     line.tip.add(max(line.now_s, line.tip.last_s + 0.1), line.tip.last)

@@ -10,6 +10,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from analysis.errors import InputError
+from analysis.model import Instrument
 from analysis.synthesis import (
     CHEAP,
     GesturePlan,
@@ -340,3 +341,13 @@ def test_random_players_spread_over_the_tilts_and_share_nothing_between_seeds() 
     levers = {s.hand.lever_mm for s in drawn if s.hand is not None}
     assert len(levers) == 200
     assert 5 < sum(s.player.handed == "left" for s in drawn) < 40
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [{"rate_hz": 0.0}, {"instrument": Instrument(strings=1, courses=1, spacing_mm=())}],
+    ids=["rate", "courses"],
+)
+def test_scenarios_that_nothing_can_record_are_refused(wrong: dict[str, object]) -> None:
+    with pytest.raises(InputError, match="correct the scenario"):
+        Scenario(**wrong)  # type: ignore[arg-type]
