@@ -105,7 +105,7 @@ class SessionWriter:
         self._clock = clock
         self._pending: list[RawSamples] = []
         try:
-            self._file = path.open("xb")
+            self._file = path.open("x+b")
             self._chunks = _ChunkStream(self._file, head)
             self.sync()
             sync_folder(path.resolve().parent)
@@ -120,9 +120,15 @@ class SessionWriter:
             self._pending.append(raw)
         self._sync_if_due()
 
-    def write_event(self, event: Event) -> None:
-        """Take an event, once its end is known."""
-        self._chunks.add_event(event)
+    def write_event(self, event: Event) -> int:
+        """Take an event and return its number."""
+        number = self._chunks.add_event(event)
+        self._sync_if_due()
+        return number
+
+    def replace_event(self, number: int, event: Event) -> None:
+        """Write an event anew, once more is known of it; readers keep the latest of one number."""
+        self._chunks.replace_event(number, event)
         self._sync_if_due()
 
     def write_metadata(self, metadata: Mapping[str, str]) -> None:
@@ -152,6 +158,29 @@ class SessionWriter:
                 "and start a new recording"
             ) from error
         self._synced_at = self._clock()
+
+    def is_in_place(self) -> bool:
+        """Whether the file is still found under its name; a folder can be removed while one records into it."""
+        try:
+            found = self.path.stat()
+        except OSError:
+            return False
+        mine = os.fstat(self._file.fileno())
+        return (found.st_dev, found.st_ino) == (mine.st_dev, mine.st_ino)
+
+    def copy_synced_to(self, path: Path) -> None:
+        """Copy everything that was synced into another file, although this one has lost its name.
+
+        Raises
+        ------
+        OutputError
+            The copy cannot be written.
+        """
+        with open_atomic(path) as copy:
+            self._file.seek(0)
+            while block := self._file.read(1 << 20):
+                copy.write(block)
+            self._file.seek(0, os.SEEK_END)
 
     def close(self) -> None:
         """Write what is pending, a second copy of settings and events, and the index. Closing twice does nothing."""
@@ -220,10 +249,16 @@ class _ChunkStream:
         self._samples += raw.ticks.size
         self._add(SAMPLES_TOPIC, encode_samples(raw), float(raw.ticks[0]) / self._tick_hz)
 
-    def add_event(self, event: Event) -> None:
-        """Put an event into the open chunk."""
-        self._add(EVENTS_TOPIC, encode_event(event, len(self._events)), event.start_s)
+    def add_event(self, event: Event) -> int:
+        """Put an event into the open chunk and return its number."""
         self._events.append(event)
+        self.replace_event(len(self._events) - 1, event)
+        return len(self._events) - 1
+
+    def replace_event(self, number: int, event: Event) -> None:
+        """Put a newer copy of an event into the open chunk."""
+        self._events[number] = event
+        self._add(EVENTS_TOPIC, encode_event(event, number), event.start_s)
 
     def close_chunk(self) -> None:
         """End the open chunk, if anything is in it, and hand it to the operating system."""
