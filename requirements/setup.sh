@@ -49,15 +49,15 @@ pwd > $venv/where
 if is_current dev || { [ "$kind" = run ] && is_current run; }; then
     exit 0
 fi
-say "installing the pinned requirements ($kind); the first time takes a few minutes"
+say "installing the pinned requirements ($kind); the first time takes a few minutes, with nothing to see"
 rm -f $venv/set-up-run $venv/set-up-dev
 # Whatever the machine's pip configuration says: a virtual environment knows no user installs, and the hashes alone
 # decide on versions, no constraints file. Its package index and certificates stay in force.
 export PIP_USER=0 PIP_CONSTRAINT=/dev/null PIP_DISABLE_PIP_VERSION_CHECK=1
-$venv/bin/python -m pip install --quiet --require-hashes -r "requirements/$kind.txt" ||
+$venv/bin/python -m pip install --quiet --quiet --require-hashes -r "requirements/$kind.txt" ||
     die "the requirements could not be installed; see pip's message above. It needs the network the first time;" \
         "try again, or look at your pip configuration: python3 -m pip config list"
-$venv/bin/python -m pip install --quiet --no-deps --no-build-isolation --config-settings editable_mode=compat -e . ||
+$venv/bin/python -m pip install --quiet --quiet --no-deps --no-build-isolation --config-settings editable_mode=compat -e . ||
     die "strokeplane itself could not be installed; see pip's message above"
 state "$kind" > "$venv/set-up-$kind"
 say "set up: $venv/bin/strokeplane"

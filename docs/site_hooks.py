@@ -1,22 +1,32 @@
-"""Reference pages that are made from the code while the site is built, so that they cannot drift from it."""
+"""What the site's builder does beyond Markdown: reference pages made from the code, formulas turned into MathML.
+
+Pages made from the code cannot drift from it. MathML needs no script and fetches nothing. Formulas are LaTeX: inline
+between ``$`` and backticks, or as a fenced block named ``math``.
+"""
 
 from __future__ import annotations
 
 import importlib
+import re
 
 import click
+from latex2mathml.converter import convert
 from mkdocs.config.defaults import MkDocsConfig
 from mkdocs.structure.files import File, Files
 
 from analysis.tables import STROKE_COLUMNS, STROKE_CSV_COLUMNS
 from logger.cli import COMMANDS, cli
 
+BLOCK_FORMULA = re.compile(r"^```math\n(.*?)^```$", re.MULTILINE | re.DOTALL)
+INLINE_FORMULA = re.compile(r"\$`([^`]+)`\$")
+
 
 def command_help(path: list[tuple[str, click.Command]]) -> list[str]:
     """Return the Markdown lines of one command and, for a group, of the commands in it."""
     context = None
     for name, command in path:
-        context = click.Context(command, info_name=name, parent=context, terminal_width=100, max_content_width=100)
+        settings = {"terminal_width": 100, "max_content_width": 100, **command.context_settings}
+        context = click.Context(command, info_name=name, parent=context, **settings)
     name, command = path[-1]
     title = " ".join(part for part, _ in path[1:])
     lines = [f"{'#' * len(path)} {title}", "", "```text", command.get_help(context), "```", ""]
@@ -54,3 +64,9 @@ def on_files(files: Files, config: MkDocsConfig) -> Files:
     for address, text in (("reference/commands.md", commands_page()), ("reference/columns.md", columns_page())):
         files.append(File.generated(config, address, content=text))
     return files
+
+
+def on_page_markdown(markdown: str, **_: object) -> str:
+    """Turn a page's formulas into MathML."""
+    markdown = BLOCK_FORMULA.sub(lambda found: convert(found[1], display="block"), markdown)
+    return INLINE_FORMULA.sub(lambda found: convert(found[1]), markdown)
