@@ -45,12 +45,16 @@ class Scan:
 
 
 def scan_messages(data: bytes) -> Scan:
-    """All messages of all sound chunks, in file order."""
+    """All messages of all sound chunks, in order of their chunks' numbers; of two chunks of one number the first."""
     section = _sound_data_section(data)
     spans = _search_chunks(data) if section is None else _walk_chunks(data, section)
     view = memoryview(data)
-    messages = [message for start, stop in spans for message in _chunk_messages(view[start:stop])]
-    return Scan(messages, section is not None)
+    chunks: dict[int, list[ScannedMessage]] = {}
+    for start, stop in spans:
+        messages = list(_chunk_messages(view[start:stop]))
+        if messages:
+            chunks.setdefault(messages[0].chunk, messages)
+    return Scan([message for number in sorted(chunks) for message in chunks[number]], section is not None)
 
 
 def _sound_data_section(data: bytes) -> int | None:
