@@ -369,5 +369,5 @@ def test_permission_error_names_the_group(tmp_path: Path) -> None:
 
 def test_loop_url_is_its_own_echo() -> None:
     """pyserial's loop: only echoes; the commands come back, and are nothing that a device says."""
-    with pytest.raises(DeviceError, match="nothing of the wire protocol"):
+    with pytest.raises(DeviceError, match="sends no samples; reset"):
         open_source("loop://", FRAMES, LinkSettings(ready_s=0.4)).start(Taker())
