@@ -33,7 +33,7 @@ docs: setup  ## build the documentation into site/, links checked
 	$(PY) -m mkdocs build --strict --quiet --site-dir site
 
 bench: setup  ## measure accuracy and speed, write the tables
-	$(PY) -m benchmarks
+	@for bench in benchmarks/bench_*.py; do echo "$$bench"; $(PY) -m benchmarks.$$(basename $$bench .py) || exit 1; done
 
 soak: setup  ## the long runs
 	$(PY) -m pytest -m soak
