@@ -19,20 +19,19 @@ the hand travels smoothly, and the instrument frame's Y runs along the chord of 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from scipy.interpolate import CubicSpline
+from numpy.typing import NDArray
 
+from analysis.crossing import Crossing, PathErrors, place_strings
 from analysis.drill_alignment import DrillAlignment
 from analysis.drills import Phrase
 from analysis.errors import InputError
-from analysis.model import FloatArray, Instrument
+from analysis.model import Instrument
 from analysis.tables import Column
 
-POINTS = 65
-EDGE = 2
 CLEARED, CAUGHT, CANNOT_TELL = "cleared", "caught", "cannot tell"
 
 CHANGE_COLUMNS: tuple[Column, ...] = (
@@ -70,68 +69,49 @@ class ChangeSettings:
         Alignment confidence of both strokes from which a verdict is given.
     margin_se : float
         Standard errors by which the height must lie off 0.
-    depth_sd_mm : float
-        How much the depth at contact differs from string to string and note to note.
-    contact_sd_s : float
-        Error of the moment of the pick attack.
-    travel_sd : float
-        How far the hand's travel may be ahead or behind midway, as a share of what is handed out.
+    errors : PathErrors
     """
 
     least_confidence: float = 0.9
     margin_se: float = 1.0
-    depth_sd_mm: float = 0.3
-    contact_sd_s: float = 0.002
-    travel_sd: float = 0.1
+    errors: PathErrors = field(default_factory=PathErrors)
 
 
 @dataclass(frozen=True)
-class StringPlaces:
-    """Where the strings' tops lie in the end view, string 1 first, millimetres about the middle of the strings."""
+class BlockStrokes:
+    """Strokes of one block with their paths.
 
-    y_mm: FloatArray
-    z_mm: FloatArray
+    Attributes
+    ----------
+    strokes : DataFrame
+        The block's rows of the strokes table, in order of time.
+    paths_mm : float (n, k, 3)
+        Their tip paths, evenly spaced in time from turn to turn, instrument frame.
+    offset_se_deg : float
+        Standard error of tilt common to the whole block.
+    """
 
-
-def place_strings(instrument: Instrument) -> StringPlaces:
-    """Return the strings' places from spacing and arch; a flat plane where no radius is known."""
-    across = np.concatenate([[0.0], np.cumsum(instrument.spacing_mm)])
-    # spacing_mm starts at the string that a downstroke meets first, which is the last string.
-    y = (across - 0.5 * across[-1])[::-1]
-    radius = instrument.radius_mm
-    if radius is None:
-        return StringPlaces(y, np.zeros_like(y))
-    if radius <= np.abs(y).max():
-        raise InputError(
-            f"The arch's radius of {radius:g} mm is smaller than half the strings' width of {across[-1]:g} mm; "
-            "correct radius_mm or spacing_mm."
-        )
-    return StringPlaces(y, np.sqrt(radius**2 - y**2) - radius)
+    strokes: pd.DataFrame
+    paths_mm: NDArray[np.floating]
+    offset_se_deg: float = 0.0
 
 
 def judge_changes(
-    strokes: pd.DataFrame,
-    paths_mm: FloatArray,
+    played: BlockStrokes,
     alignment: DrillAlignment,
     phrase: Phrase,
     instrument: Instrument,
-    offset_se_deg: float = 0.0,
     settings: ChangeSettings | None = None,
 ) -> pd.DataFrame:
     """Judge every string change of one block.
 
     Parameters
     ----------
-    strokes : DataFrame
-        The block's rows of the strokes table, in order of time.
-    paths_mm : float (n, k, 3)
-        Their tip paths, evenly spaced in time from turn to turn, instrument frame.
+    played : BlockStrokes
     alignment : DrillAlignment
         Of these strokes with the phrase.
     phrase : Phrase
     instrument : Instrument
-    offset_se_deg : float
-        Standard error of tilt common to the whole block.
     settings : ChangeSettings, optional
 
     Returns
@@ -151,20 +131,22 @@ def judge_changes(
             "correct the drill or the instrument."
         )
     places = place_strings(instrument)
-    table = strokes.reset_index(drop=True)
+    table = played.strokes.reset_index(drop=True)
+    # After the last note of each stretch no change was played.
+    last_note = [alignment.note[alignment.piece == k].max() for k in range(int(alignment.piece.max()) + 1)]
     rows = []
     for i in np.flatnonzero(alignment.note >= 0):
         note = int(alignment.note[i])
         before, after = phrase.string_at(note), phrase.string_at(note + 1)
-        if before == after or (not phrase.loops and note + 1 >= len(phrase.notes)):
+        if before == after or note == last_note[alignment.piece[i]]:
             continue
         height, se = np.nan, np.nan
         reason = _obstacle(table, alignment, int(i), settings)
         if not reason:
-            crossing = _Crossing.between(table, paths_mm, int(i))
-            tilt_se_rad = np.radians(np.hypot(offset_se_deg, table["tilt_se_deg"].iloc[i : i + 2].max()))
+            crossing = Crossing.between(table, played.paths_mm, int(i))
+            tilt_se_rad = np.radians(np.hypot(played.offset_se_deg, table["tilt_se_deg"].iloc[i : i + 2].max()))
             height, se = crossing.lowest_height(
-                places, (before, after), instrument.plectrum_depth_mm, float(tilt_se_rad), settings
+                places, (before, after), instrument.plectrum_depth_mm, float(tilt_se_rad), settings.errors
             )
             if not np.isfinite(height):
                 reason = "the path crosses no string"
@@ -190,93 +172,48 @@ def _obstacle(table: pd.DataFrame, alignment: DrillAlignment, i: int, settings: 
     return ""
 
 
-@dataclass(frozen=True)
-class _Crossing:
-    """The tip between two contacts, measured from the first one.
+def summarise_pairs(changes: pd.DataFrame) -> pd.DataFrame:
+    """Count verdicts by string pair and preceding stroke.
 
-    Attributes
+    Parameters
     ----------
-    share : float64 (m,)
-        Time as a share of the time between the contacts.
-    path_mm : float64 (m, 2)
-        Y and Z.
-    turn : int
-        Place of the turn between the strokes.
-    velocity_mmps : float64 (2, 2)
-        Y and Z velocity at both contacts.
-    slope : float64 (2,)
-        Rise over travel (dz/dy) of both strokes' chords.
+    changes : DataFrame
+        Columns of :data:`CHANGE_COLUMNS`.
+
+    Returns
+    -------
+    DataFrame
+        Columns of :data:`PAIR_COLUMNS`, in order of the strings.
     """
-
-    share: FloatArray
-    path_mm: FloatArray
-    turn: int
-    velocity_mmps: FloatArray
-    slope: FloatArray
-
-    @classmethod
-    def between(cls, table: pd.DataFrame, paths_mm: FloatArray, i: int) -> _Crossing:
-        """Join the rest of stroke i to the beginning of the next, as far as its contact."""
-        start, end, contact = (
-            table[name].to_numpy(np.float64)[i : i + 2] for name in ("start_s", "end_s", "contact_s")
+    rows = []
+    for (before, after, stroke), group in changes.groupby(["from_string", "to_string", "after"], sort=True):
+        cleared, caught = (int((group["verdict"] == verdict).sum()) for verdict in (CLEARED, CAUGHT))
+        told = cleared + caught
+        share = cleared / told if told else np.nan
+        rows.append(
+            (before, after, stroke, len(group), cleared, caught, len(group) - told, share, group["height_mm"].median())
         )
-        phase = np.linspace(0.0, 1.0, paths_mm.shape[1])
-        yz = paths_mm[i : i + 2, :, 1:].astype(np.float64)
-        splines = [CubicSpline(start[k] + (end[k] - start[k]) * phase, yz[k]) for k in range(2)]
-        leaving = np.linspace(contact[0], end[0], POINTS)
-        arriving = np.linspace(start[1], contact[1], POINTS)
-        first, second = splines[0](leaving), splines[1](arriving)
-        # Both paths have their own origin; they meet at the turn.
-        path = np.concatenate([first, second[1:] - second[0] + first[-1]]) - first[0]
-        # A wait at the turn takes time, but no way.
-        elapsed = np.concatenate([leaving - contact[0], (arriving - start[1])[1:] + end[0] - contact[0]])
-        chord = yz[:, -1] - yz[:, 0]
-        return cls(
-            elapsed / elapsed[-1],
-            path,
-            POINTS - 1,
-            np.stack([splines[k](contact[k], 1) for k in range(2)]),
-            chord[:, 1] / np.where(chord[:, 0] == 0, np.inf, chord[:, 0]),
-        )
+    pairs = pd.DataFrame(rows, columns=[column.name for column in PAIR_COLUMNS])
+    return pairs.astype({column.name: column.dtype for column in PAIR_COLUMNS})
 
-    def lowest_height(
-        self,
-        places: StringPlaces,
-        strings: tuple[int, int],
-        depth_mm: float,
-        tilt_se_rad: float,
-        settings: ChangeSettings,
-    ) -> tuple[float, float]:
-        """Return the lowest height over a string's top among the crossings between the contacts, and its error.
 
-        NaN where the path crosses no string.
-        """
-        before, after = strings[0] - 1, strings[1] - 1
-        y, z = places.y_mm - places.y_mm[before], places.z_mm - places.z_mm[before]
-        missing = np.array([y[after], z[after]]) - self.path_mm[-1]
-        path = self.path_mm + self.share[:, None] * missing  # (1)
-        lowest = (np.nan, np.nan)
-        for k in range(len(y)):
-            off = path[:, 0] - y[k]
-            # The contacts themselves, at both ends, are no crossings.
-            for j in np.flatnonzero(off[EDGE : -1 - EDGE] * off[EDGE + 1 : -EDGE] <= 0) + EDGE:
-                step = off[j] - off[j + 1]
-                part = off[j] / step if step else 0.5
-                height = path[j, 1] + part * (path[j + 1, 1] - path[j, 1]) - depth_mm - z[k]
-                if not height >= lowest[0]:
-                    lowest = (float(height), self._height_se(int(j), missing, tilt_se_rad, settings))
-        return lowest
+def find_weakest(pairs: pd.DataFrame, least_told: int = 3) -> pd.Series | None:
+    """Return the row of the change that clears least often, the lower one where two are alike.
 
-    def _height_se(self, j: int, missing: FloatArray, tilt_se_rad: float, settings: ChangeSettings) -> float:
-        """Return the standard error of the height at one crossing.
+    None where no string pair has ``least_told`` verdicts, or all changes cleared.
+    """
+    told = pairs[pairs["cleared"] + pairs["caught"] >= least_told]
+    weak = told[told["share_cleared"] < 1].sort_values(["share_cleared", "height_mm"])
+    return None if weak.empty else weak.iloc[0]
 
-        An error (ey, ez) of the path there changes the height by ez - slope * ey.
-        """
-        slope = float(self.slope[0 if j <= self.turn else 1])
-        u = float(self.share[j])
-        # A late or early attack moves the origin at the first contact, the end at the second.
-        late = settings.contact_sd_s * (self.velocity_mmps[:, 1] - slope * self.velocity_mmps[:, 0]) * [1 - u, u]
-        # The hand may go its way sooner or later than evenly; at the contacts it has arrived.
-        travel = settings.travel_sd * 4 * u * (1 - u) * (missing[1] - slope * missing[0])
-        turned = tilt_se_rad * (self.path_mm[j, 0] - u * self.path_mm[-1, 0])
-        return float(np.sqrt(settings.depth_sd_mm**2 + np.sum(late**2) + travel**2 + turned**2))
+
+def mark_string_changes(alignment: DrillAlignment, phrase: Phrase, least_confidence: float = 0.9) -> list[str]:
+    """Return for every stroke whether the next note stands on another string: true, false, or unknown."""
+    marks = []
+    last = len(phrase.notes) - 1
+    for note, confidence in zip(alignment.note.tolist(), alignment.confidence.tolist(), strict=True):
+        if note < 0 or confidence < least_confidence or (not phrase.loops and note >= last):
+            marks.append("unknown")
+        else:
+            marks.append("true" if phrase.string_at(note) != phrase.string_at(note + 1) else "false")
+    return marks

@@ -45,7 +45,7 @@ class PhraseSettings:
     first_stroke: Stroke = "down"
     position: int = 5
     stretch: int = 4
-    max_leap_semitones: int = 7
+    max_leap_semitones: int = 9
     max_run: int = 4
     max_skip: int = 1
 

@@ -13,6 +13,7 @@ from analysis.errors import StrokeplaneError
 COMMANDS: dict[str, tuple[str, str, str]] = {
     "import": ("logger.commands.import_", "import_command", "Turn any sensor's CSV into a session file."),
     "analyse": ("logger.commands.analyse", "analyse_command", "Say on which side the stroke leaves the strings."),
+    "drill": ("logger.commands.drill", "command", "Work on phrases, their twins, and string changes."),
     "simulate": ("logger.commands.simulate", "command", "Write a session of an invented player with known strokes."),
 }
 

@@ -9,8 +9,6 @@ from __future__ import annotations
 import io
 import json
 import math
-import os
-import tempfile
 import wave
 from collections.abc import Sequence
 from dataclasses import asdict
@@ -19,12 +17,16 @@ from typing import NamedTuple
 
 import mido
 import numpy as np
+import pandas as pd
 
+from analysis.changes import CHANGE_COLUMNS
+from analysis.drill_report import DrillBlock
 from analysis.drills import Phrase, read_demand
-from analysis.errors import InputError
+from analysis.errors import InputError, OutputError
 from analysis.practice import PlanBlock, Practice, Section, microseconds_per_beat, plan_blocks
 from analysis.tab import require_strings, write_tab
 from analysis.tuning import Tuning
+from logger.atomic_file import open_atomic, reason, write_text_atomic
 
 # General MIDI's percussion channel and two of its sounds, high and low wood block; program 24 is a plucked guitar.
 CLICK_CHANNEL = 9
@@ -60,8 +62,13 @@ def write_material(folder: Path, practice: Practice, tuning: Tuning, name: str) 
     Raises
     ------
     InputError
-        If the phrase does not fit the tuning, or the folder cannot be written.
+        If the phrase does not fit the tuning, or a name holds characters that no file can.
+    OutputError
+        If the folder cannot be written.
     """
+    for text in (name, *practice.form.postures):
+        if not text.isprintable():
+            raise InputError(f"Names may hold printable characters only; found {text!r}.")
     # Everything is rendered before the first file is written, so a bad phrase leaves nothing behind.
     content = {
         "tab": render_tab(practice, tuning, name).encode(),
@@ -69,36 +76,15 @@ def write_material(folder: Path, practice: Practice, tuning: Tuning, name: str) 
         "click": render_click(practice),
         "plan": render_plan(plan_blocks(practice), name).encode(),
     }
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"{folder} cannot be made ({reason(error)}); name another folder") from error
     paths = {key: folder / FILE_NAMES[key] for key in content}
     for key, data in content.items():
-        write_whole(paths[key], data)
+        with open_atomic(paths[key]) as stream:
+            stream.write(data)
     return paths
-
-
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file so that it is there whole or not at all.
-
-    Raises
-    ------
-    InputError
-        If the place cannot be written.
-    """
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(data)
-            # mkstemp makes the file private; give it the rights that any new file gets.
-            mask = os.umask(0)
-            os.umask(mask)
-            Path(temporary).chmod(0o666 & ~mask)
-            Path(temporary).replace(path)
-        except OSError:
-            Path(temporary).unlink(missing_ok=True)
-            raise
-    except OSError as error:
-        raise InputError(f"Cannot write {path}: {error.strerror}; choose another place with --output.") from error
 
 
 def render_tab(practice: Practice, tuning: Tuning, name: str) -> str:
@@ -239,3 +225,16 @@ def _toml(value: object) -> str:
         # DEL is the one character that JSON leaves bare and TOML forbids.
         return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
     return repr(value)
+
+
+def write_changes(path: Path, blocks: Sequence[DrillBlock]) -> None:
+    """Write the string changes of a session's drills as CSV, one row a change, with the block in front.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written.
+    """
+    tables = [block.changes.assign(block=block.index) for block in blocks]
+    table = pd.concat(tables)[["block", *(column.name for column in CHANGE_COLUMNS)]]
+    write_text_atomic(path, table.to_csv(index=False, float_format="%.6g", lineterminator="\n"))
