@@ -8,6 +8,7 @@ from __future__ import annotations
 import codecs
 import csv
 import re
+import warnings
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -83,7 +84,7 @@ def read_rows(layout: CsvLayout) -> Iterator[tuple[int, list[str]]]:
         A row with more or fewer cells than the header, or one that is not text.
     """
     with layout.path.open(encoding=layout.encoding, newline="") as stream:
-        reader = csv.reader(stream, delimiter=layout.delimiter)
+        reader = csv.reader(stream, delimiter=layout.delimiter, skipinitialspace=True)
         try:
             for cells in reader:
                 if reader.line_num <= layout.header_row or not any(cell.strip() for cell in cells):
@@ -138,9 +139,12 @@ def read_columns(
         A cell that is no number, or a row of another length: the first one is named.
     """
     size = max(layout.path.stat().st_size, 1)
+    columns = [layout.names.index(name) for name in wanted]
     parts = []
     try:
-        with layout.path.open("rb") as stream:
+        # pandas drops a cell too many in the first row and only warns; with usecols it would drop any, unsaid.
+        with layout.path.open("rb") as stream, warnings.catch_warnings():
+            warnings.simplefilter("error", pd.errors.ParserWarning)
             chunks = pd.read_csv(
                 stream,
                 sep=layout.delimiter,
@@ -148,9 +152,8 @@ def read_columns(
                 encoding=layout.encoding,
                 header=None,
                 names=range(len(layout.names)),
-                usecols=[layout.names.index(name) for name in wanted],
                 skiprows=layout.header_row,
-                dtype=np.float64,
+                dtype={index: np.float64 if index in columns else str for index in range(len(layout.names))},
                 index_col=False,
                 skip_blank_lines=False,
                 keep_default_na=False,
@@ -159,11 +162,11 @@ def read_columns(
                 chunksize=ROWS_PER_STEP,
             )
             for chunk in chunks:
-                parts.append(chunk[[layout.names.index(name) for name in wanted]].to_numpy())
+                parts.append(chunk[columns].to_numpy())
                 progress(stream.tell() / size)
     except pd.errors.EmptyDataError:
         return np.empty((0, len(wanted))), np.empty(0, np.int64)
-    except (ValueError, pd.errors.ParserError) as error:
+    except (ValueError, pd.errors.ParserError, pd.errors.ParserWarning) as error:
         _raise_at_fault(layout, wanted)
         raise InputError(f"{layout.path} is no table of numbers ({error}); save it again as plain CSV") from error
     values = np.concatenate(parts)
@@ -204,7 +207,7 @@ def _encoding(path: Path) -> str:
 
 def _split(line: str, delimiter: str) -> tuple[str, ...]:
     """Cells of one line, stripped."""
-    return tuple(cell.strip() for cell in next(csv.reader([line], delimiter=delimiter), ()))
+    return tuple(cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), ()))
 
 
 def _decimal(lines: Sequence[str], delimiter: str) -> str:

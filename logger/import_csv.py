@@ -118,8 +118,9 @@ def _ticks(time: FloatArray, rows: IntArray, columns: ColumnMap, path: Path) -> 
         whole = np.abs(micro - np.rint(micro)) <= 4 * np.finfo(np.float64).eps * np.maximum(np.abs(micro), 1.0)
         tick_hz = 1e6 if whole.all() else 1e9
         scaled = micro if tick_hz == 1e6 else nano
-        if np.abs(scaled).max() >= 2.0**63:
-            at = int(np.argmax(np.abs(scaled)))
+        beyond = np.abs(scaled) >= 2.0**63
+        if beyond.any():
+            at = int(np.argmax(beyond))
             raise InputError(
                 f"{path}, row {rows[at]}: time {time[at]:g} {columns.time_unit} is out of bounds; check the unit"
             )
