@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -36,6 +35,7 @@ from logger.session_records import (
     encode_event,
     encode_head,
     encode_samples,
+    json_schema,
 )
 from logger.session_scan import Scan, scan_messages
 
@@ -229,13 +229,12 @@ class _ChunkStream:
         )
         self._writer.start(profile=FORMAT_NAME, library=f"strokeplane {version('strokeplane')}")
         self._writer.add_metadata(FORMAT_NAME, {"format_version": str(FORMAT_VERSION)})
-        json_schema = json.dumps({"type": "object"}).encode()
         for topic, schema, encoding, layout in (
-            (SESSION_TOPIC, "jsonschema", "json", json_schema),
-            (SAMPLES_TOPIC, "text", "strokeplane-rows", SAMPLES_LAYOUT.encode()),
-            (EVENTS_TOPIC, "jsonschema", "json", json_schema),
+            (SESSION_TOPIC, "jsonschema", "json", json_schema(SessionHead, "format", "format_version", "closing")),
+            (SAMPLES_TOPIC, "text", "strokeplane-rows", SAMPLES_LAYOUT),
+            (EVENTS_TOPIC, "jsonschema", "json", json_schema(Event, "number")),
         ):
-            schema_id = self._writer.register_schema(f"strokeplane{topic.replace('/', '.')}", schema, layout)
+            schema_id = self._writer.register_schema(f"strokeplane{topic.replace('/', '.')}", schema, layout.encode())
             if self._writer.register_channel(topic, encoding, schema_id) != CHANNELS[topic]:
                 raise SessionFileError("the mcap library numbers channels in an unexpected way; install mcap 1.x")
         self.add_head()

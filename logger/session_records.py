@@ -209,6 +209,12 @@ def decode_event(data: bytes | memoryview) -> tuple[int, Event]:
     return number, _build(Event, record)
 
 
+def json_schema(kind: type[SessionHead] | type[Event], *more: str) -> str:
+    """JSON Schema of a message: an object with all of these members, made from the dataclass that it holds."""
+    names = [*more, *(f.name for f in fields(kind))]
+    return json.dumps({"type": "object", "properties": {name: {} for name in names}, "required": names})
+
+
 def _json_bytes(record: Mapping[str, Any]) -> bytes:
     return json.dumps(record, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
 
