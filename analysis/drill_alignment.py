@@ -15,6 +15,7 @@ followed): from one matched stroke to the next ``u = (t_i - t_k) / T``. All cost
 - span, where the table has it: near the block's median for a match, anything up to twice that for an extra stroke (a
   hand that arrives or leaves makes small ones).
 
+Where a first pass sees many more missed or extra strokes than supposed, a second one takes the shares that it saw.
 The best path is Viterbi's; a stroke's confidence is the posterior probability of its note on that path (forward and
 backward sums over all paths).
 
@@ -25,7 +26,7 @@ alternating cannot be told from a slip in counting: the wrist alone does not kno
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -60,7 +61,9 @@ class AlignmentSettings:
     tempo_wander: float = 0.03
     median_strokes: int = 15
     pause_s: float = 2.0
-    start_sd_s: float = 0.1
+    learn_from: float = 1.5
+    most_learned: float = 0.4
+    start_sd_s: float = 0.06
     p_other_start: float = 1e-4
     p_count_in: float = 0.05
     count_in_sd: float = 0.08
@@ -168,11 +171,34 @@ def align_strokes(
         stretch = _read_stretch(strokes.iloc[rows], timing.period_s, settings)
         # A due time or a number of repeats is about the first stretch only.
         known = timing if number == 0 else DrillTiming(timing.period_s, timing.beat_s)
-        note[rows], confidence[rows] = decode_lattice(_build_lattice(stretch, phrase, known, settings))
-        period[rows] = stretch.period_s
-        matched = note[rows][note[rows] >= 0]
-        missed += int(np.ptp(matched)) + 1 - len(matched) if len(matched) else 0
+        found, sure = decode_lattice(_build_lattice(stretch, phrase, known, settings))
+        seen = _learn_shares(found, settings)
+        if seen != settings:
+            found, sure = decode_lattice(_build_lattice(stretch, phrase, known, seen))
+        note[rows], confidence[rows], period[rows] = found, sure, stretch.period_s
+        missed += _count_missed(found)
     return DrillAlignment(note, confidence, piece, missed, period)
+
+
+def _count_missed(note: IntArray) -> int:
+    """Count the notes without a stroke between the first and the last matched one."""
+    matched = note[note >= 0]
+    return int(np.ptp(matched)) + 1 - len(matched) if len(matched) else 0
+
+
+def _learn_shares(note: IntArray, settings: AlignmentSettings) -> AlignmentSettings:
+    """Return settings with the shares of missed and extra strokes that a first pass saw, where it saw more.
+
+    Play that is worse than supposed then also lowers the confidence.
+    """
+    most = settings.most_learned
+    missed = (_count_missed(note) + 1) / (len(note) + 2)
+    extra = (np.count_nonzero(note == EXTRA) + 1) / (len(note) + 2)
+    if max(missed / settings.p_missed, extra / settings.p_extra) < settings.learn_from:
+        return settings
+    return replace(
+        settings, p_missed=min(max(missed, settings.p_missed), most), p_extra=min(max(extra, settings.p_extra), most)
+    )
 
 
 @dataclass(frozen=True)
@@ -230,9 +256,12 @@ def _build_lattice(stretch: _Stretch, phrase: Phrase, timing: DrillTiming, setti
     total = _total_notes(phrase, timing)
     # Each extra stroke: its rate per period, either direction, with an attack or without.
     skip = np.log(settings.p_extra * 0.5 * 0.5)
-    end = np.broadcast_to(skip * np.arange(count)[::-1, None], notes.shape)
+    after = np.arange(count)[::-1, None]
+    end = np.broadcast_to(skip * after, notes.shape)
     if np.isfinite(total):
         end = end + np.log(settings.p_missed) * np.clip(total - 1 - notes, 0, settings.max_missed)
+        # After the last note strokes are as likely as not.
+        end = np.where(notes == total - 1, np.log(0.5 * 0.5) * after, end)
     match = _score_matches(stretch, notes, phrase, settings)
     match[(notes < 0) | (notes >= total)] = -np.inf
     start = _score_starts(stretch, notes, timing, settings)
