@@ -11,6 +11,14 @@ from analysis.errors import StrokeplaneError
 
 # name -> (module, function, one-line help). Keep in the order of a player's evening.
 COMMANDS: dict[str, tuple[str, str, str]] = {
+    "ports": ("logger.commands.ports", "ports_command", "List what a sensor may be at, by cable and by radio."),
+    "check": ("logger.commands.check", "check_command", "Say in a minute whether a sensor is good enough."),
+    "calibrate": (
+        "logger.commands.calibrate",
+        "calibrate_command",
+        "Measure a sensor's bias and scale, and keep them.",
+    ),
+    "record": ("logger.commands.record", "record_command", "Record a session from a sensor."),
     "import": ("logger.commands.import_", "import_command", "Turn any sensor's CSV into a session file."),
     "analyse": ("logger.commands.analyse", "analyse_command", "Say on which side the stroke leaves the strings."),
     "drill": ("logger.commands.drill", "command", "Work on phrases, their twins, and string changes."),

@@ -91,8 +91,8 @@ def read_column_map(path: Path) -> ColumnMap:
         gyro=_read_triad(root.table("gyro"), GYRO_UNITS, sensor, "gyro_per_dps", math.radians(1.0)),
         rate_hz=sensor.number_or_none("rate_hz", 1.0, 100_000.0),
         lever_mm=_triple(sensor.numbers("lever_mm", 3, -300.0, 300.0)) if sensor.has("lever_mm") else None,
-        player=_read_player(root.table("player", optional=True)),
-        instrument=_read_instrument(root.table("instrument", optional=True)),
+        player=read_player(root.table("player", optional=True)),
+        instrument=read_instrument(root.table("instrument", optional=True)),
     )
     root.refuse_unknown()
     twice = sorted({name for name in read.columns if read.columns.count(name) > 1})
@@ -130,12 +130,13 @@ def _triple(values: tuple[float, ...]) -> tuple[float, float, float]:
     return (x, y, z)
 
 
-def _read_player(table: Table) -> Player:
+def read_player(table: Table) -> Player:
+    """Who plays, from a [player] table."""
     handed = table.choice("handed", ("right", "left")) if table.has("handed") else "right"
     return Player(handed="left" if handed == "left" else "right")
 
 
-def _read_instrument(table: Table) -> Instrument:
+def read_instrument(table: Table) -> Instrument:
     """The strings; what is left out is taken from :class:`Instrument`, or follows from what is given."""
     usual = Instrument()
     spacings = table.list_length("spacing_mm")

@@ -192,6 +192,11 @@ class Recorder:
         """Whether samples are still being written."""
         return self._thread.is_alive() and self.error is None
 
+    @property
+    def exhausted(self) -> bool:
+        """Whether the source has no more samples, as at the end of a replay."""
+        return self._source.finished.is_set()
+
     def stop(self) -> RecordingState:
         """Close open event, link and file.
 

@@ -35,6 +35,8 @@ class Source(Protocol):
     ----------
     name : str
         What the player knows it by.
+    finished : Event
+        Set when no more samples will ever come, as at the end of a replay.
     losses : Losses
         Up to the hand-over to the sink.
     clock : DeviceClock
@@ -42,6 +44,7 @@ class Source(Protocol):
     """
 
     name: str
+    finished: threading.Event
 
     @property
     def losses(self) -> Losses:

@@ -62,6 +62,7 @@ class BleSource:
         self._receive_error: DeviceError | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._stopping = asyncio.Event()
+        self.finished = threading.Event()
         self._thread = threading.Thread(target=self._main, name=self.name, daemon=True)
 
     @property

@@ -42,6 +42,7 @@ class SerialSource:
         self._settings = settings or LinkSettings()
         self._talk = Conversation(port, profile, self._settings, self._write)
         self._stopping = threading.Event()
+        self.finished = threading.Event()
         self._port: Any = None
         self._thread = threading.Thread(target=self._run, name=f"serial {port}", daemon=True)
 

@@ -1,0 +1,122 @@
+"""``strokeplane check``: say whether sensor, strap and link are good enough."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import asdict
+from typing import TYPE_CHECKING
+
+import click
+
+from logger.sensor_options import sensor_options, source_from_options
+
+if TYPE_CHECKING:
+    import threading
+
+    from analysis.model import RawSamples
+    from logger.collect import Collector
+    from logger.keys import Keys
+    from logger.sensor_check import Finding
+    from logger.stream import DeviceInfo
+
+# What the player does, and for how many seconds; a minute with the pauses between.
+STEPS = {
+    "still": ("Lay the sensor on a level table with its z mark up, and do not touch table or cable.", 15.0),
+    "turn": ("Take it up and turn it until its x mark points up. Hold it there.", 6.0),
+    "strokes": ("Strap it on. Play the hardest strokes that you ever play.", 8.0),
+    "flick": ("Flick the hand hard once, as if to shake off water, then hold it still in the air.", 5.0),
+}
+
+
+@click.command("check")
+@sensor_options
+@click.option("--pace", type=click.FloatRange(0.05, 10), default=1.0, help="Stretch (or shorten) the steps.")
+@click.option("--no-wait", is_flag=True, help="Go from step to step without waiting for a key.")
+@click.option("--json", "as_json", is_flag=True, help="Print the findings as JSON.")
+def check_command(
+    source_text: str,
+    profile_name: str,
+    rate_hz: float | None,
+    ranges: tuple[int, int] | None,
+    speed: float,
+    pace: float,
+    no_wait: bool,
+    as_json: bool,
+) -> None:
+    """Check a sensor, its strap and its link in about a minute.
+
+    Tells true rate, losses, noise, range, axis marks, strap, delay and battery, each with what it costs in degrees of
+    tilt where that can be said. Exit code 1 if the sensor is not usable.
+    """
+    from logger.collect import collecting
+    from logger.commands.record import ended_by_signals
+    from logger.keys import open_keys
+    from logger.sensor_check import worst
+
+    source = source_from_options(source_text, profile_name, rate_hz, ranges, speed)
+    click.echo(f"Looking for {source.name} ...", err=True)
+    with ended_by_signals() as stopping, collecting(source) as (collector, info), open_keys() as keys:
+        stretches = _run_steps(collector, keys, stopping, pace, no_wait)
+        findings = _find(collector, info, stretches)
+    verdict = worst(findings)
+    if as_json:
+        click.echo(json.dumps({"verdict": verdict, "findings": [asdict(finding) for finding in findings]}))
+    else:
+        _show(findings, verdict)
+    if verdict == "not usable":
+        raise SystemExit(1)
+
+
+def _run_steps(
+    collector: Collector, keys: Keys, stopping: threading.Event, pace: float, no_wait: bool
+) -> dict[str, RawSamples]:
+    from logger.collect import wait_for_key
+    from logger.progress_bar import show_progress
+
+    stretches = {}
+    for name, (prompt, seconds) in STEPS.items():
+        click.echo(f"{prompt} ({seconds * pace:.0f} s{'' if no_wait else '; press a key to start'})", err=True)
+        if not no_wait:
+            wait_for_key(keys, stopping)
+        with show_progress() as progress:
+            stretches[name] = collector.collect(seconds * pace, _share(progress, name))
+    return stretches
+
+
+def _share(progress: Callable[[str, float], None], name: str) -> Callable[[float], None]:
+    return lambda share: progress(name, share)
+
+
+def _find(collector: Collector, info: DeviceInfo, stretches: dict[str, RawSamples]) -> list[Finding]:
+    from logger import sensor_check as check
+    from logger.stream import join_samples
+
+    sensor, fit = info.profile.sensor, collector.source.clock.fit()
+    everything = join_samples(list(stretches.values()))
+    findings = check.check_rate(everything, sensor, fit)
+    findings.append(check.check_losses(everything, collector.source.losses))
+    still, mean = check.check_still(stretches["still"], sensor)
+    findings += still
+    if mean is not None:
+        findings += check.check_turn(stretches["turn"], sensor, mean)
+    findings.append(check.check_clipping(stretches["strokes"], sensor))
+    wobble = check.measure_wobble(stretches["flick"], sensor)
+    findings.append(check.check_wobble(wobble, stretches["strokes"], sensor))
+    findings.append(check.check_latency(fit))
+    battery = check.check_battery(collector.battery)
+    return findings if battery is None else [*findings, battery]
+
+
+def _show(findings: list[Finding], verdict: str) -> None:
+    for finding in findings:
+        cost = "" if finding.tilt_deg is None else f"  (tilt: {finding.tilt_deg:.2f} deg)"
+        click.echo(f"{finding.verdict:>10}  {finding.name}: {finding.found}{cost}")
+        if finding.advice and finding.verdict != "ok":
+            click.echo(f"{'':>10}  -> {finding.advice}")
+    words = {
+        "ok": "This sensor is good enough.",
+        "usable": "This sensor can be used; the lines above say what it costs.",
+        "not usable": "This sensor cannot be used as it is; the lines above say what to do.",
+    }
+    click.echo(words[verdict])

@@ -1,0 +1,86 @@
+"""Single key presses from a terminal, without Enter; from a pipe, one key for each character."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import sys
+import time
+from collections.abc import Iterator
+from typing import Protocol
+
+CTRL_C = "\x03"
+
+
+class Keys(Protocol):
+    """Where key presses come from."""
+
+    def read(self, timeout_s: float) -> str | None:
+        """Return the next key, or None if none came in time."""
+        ...
+
+
+@contextlib.contextmanager
+def open_keys() -> Iterator[Keys]:
+    """Read keys from standard input for a while; the terminal is put back as it was."""
+    if sys.platform == "win32":
+        yield _WindowsKeys()
+        return
+    try:
+        descriptor = sys.stdin.fileno()
+    except (OSError, ValueError):  # No standard input, as under a test runner or a service.
+        yield NoKeys()
+        return
+    if not os.isatty(descriptor):
+        yield _PosixKeys(descriptor)
+        return
+    import termios
+    import tty
+
+    before = termios.tcgetattr(descriptor)
+    try:
+        tty.setcbreak(descriptor)
+        yield _PosixKeys(descriptor)
+    finally:
+        termios.tcsetattr(descriptor, termios.TCSADRAIN, before)
+
+
+class NoKeys:
+    """Nobody presses anything."""
+
+    def read(self, timeout_s: float) -> str | None:
+        """Wait, return None."""
+        time.sleep(timeout_s)
+        return None
+
+
+class _PosixKeys:
+    def __init__(self, descriptor: int) -> None:
+        self._descriptor = descriptor
+        self._ended = False
+
+    def read(self, timeout_s: float) -> str | None:
+        """See :class:`Keys`."""
+        if self._ended:
+            time.sleep(timeout_s)
+            return None
+        ready, _, _ = select.select([self._descriptor], [], [], timeout_s)
+        if not ready:
+            return None
+        data = os.read(self._descriptor, 1)
+        self._ended = not data
+        return data.decode("ascii", "replace") if data else None
+
+
+class _WindowsKeys:
+    def read(self, timeout_s: float) -> str | None:
+        """See :class:`Keys`."""
+        import msvcrt  # Windows only.
+
+        deadline = time.monotonic() + timeout_s
+        while time.monotonic() < deadline:
+            if msvcrt.kbhit():  # type: ignore[attr-defined,unused-ignore]
+                return str(msvcrt.getwch())  # type: ignore[attr-defined,unused-ignore]
+            time.sleep(0.01)
+        return None
