@@ -110,16 +110,28 @@ def fit_timebase(raw: RawSamples, profile: SensorProfile) -> Timebase:
     )
 
 
+def mean_step(steps: IntArray) -> float:
+    """Mean of the steps (ticks) that are no gaps.
+
+    Looked for twice: coarse times (whole milliseconds, say) make uneven steps, whose median alone would mislead.
+
+    Examples
+    --------
+    >>> mean_step(np.array([2, 3, 2, 3, 2, 3, 2, 10]))
+    2.4285714285714284
+    """
+    mean = float(steps[steps <= 2.0 * np.median(steps)].mean())
+    return float(steps[steps < 1.75 * mean].mean())
+
+
 def _period_ticks(steps: IntArray, profile: SensorProfile) -> float:
-    """Sample period in ticks: the mean of the steps near the median, checked against the profile's rate."""
+    """Sample period in ticks: the mean of the steps without gaps, checked against the profile's rate."""
     moving = steps[steps > 0]
     if moving.size == 0:
         raise TimebaseError(
             "expected times that advance, found one and the same time in every sample; check the column"
         )
-    middle = float(np.median(moving))
-    near = moving[np.abs(moving - middle) < 0.5 * middle]
-    period = float(near.mean())
+    period = mean_step(moving)
     rate = profile.tick_hz / period
     if abs(rate / profile.rate_hz - 1) > RATE_TOLERANCE:
         raise TimebaseError(

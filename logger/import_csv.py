@@ -14,13 +14,13 @@ import numpy as np
 
 from analysis.errors import InputError
 from analysis.model import Event, FloatArray, IntArray, RawSamples, SensorProfile, Session
+from analysis.timebase import RATE_TOLERANCE, mean_step
 from logger.column_map import ColumnMap, Triad, read_column_map
 from logger.csv_table import find_layout, read_columns
 from logger.device_profile import G_MPS2
 from logger.events_csv import check_within, read_events
 from logger.saturation import find_clipping
 
-RATE_TOLERANCE = 0.05
 TICKS_PER_UNIT = {"s": (1e6, 1e9), "ms": (1e3, 1e6), "us": (1.0, 1e3)}
 """Micro- and nanoseconds in one unit of time."""
 EXACT_INTEGER = 2.0**53
@@ -183,11 +183,7 @@ def _drop_repeats(
 
 def _checked_rate(ticks: IntArray, tick_hz: float, columns: ColumnMap, path: Path) -> float:
     """Samples a second by the times, compared with the map's."""
-    steps = np.diff(ticks).astype(np.float64)
-    # Twice: coarse times (whole milliseconds, say) make uneven steps, whose median alone would mislead.
-    period = float(steps[steps <= 2.0 * np.median(steps)].mean())
-    period = float(steps[steps < 1.75 * period].mean())
-    rate_hz = tick_hz / period
+    rate_hz = tick_hz / mean_step(np.diff(ticks))
     if columns.rate_hz is not None and abs(columns.rate_hz / rate_hz - 1) > RATE_TOLERANCE:
         raise InputError(
             f"{path}: expected {columns.rate_hz:g} samples/s as rate_hz in {columns.path} says, found {rate_hz:.5g} by "

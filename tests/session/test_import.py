@@ -261,13 +261,17 @@ def test_device_ticks_are_kept(log: Log) -> None:
     assert session.profile.rate_hz == pytest.approx(32768 / 327)
 
 
-def test_whole_milliseconds_at_a_rate_between_them(log: Log) -> None:
+@pytest.mark.parametrize("rows", [199, 200])
+def test_whole_milliseconds_at_a_rate_between_them(log: Log, rows: int) -> None:
     """At 400 samples/s steps of 2 and 3 ms alternate; the rate is still 400 and nothing is missing."""
-    log.cells = [[str(i * 5 // 2), *row[1:]] for i, row in enumerate(log.cells[:199])]
+    log.cells = [[str(i * 5 // 2), *row[1:]] for i, row in enumerate(log.cells[:rows])]
     log.map_text = log.map_text.replace('unit = "s"', 'unit = "ms"') + "[sensor]\nrate_hz = 400\n"
     session = log.load()
     assert session.profile.rate_hz == 400.0
     assert count_missing(session.raw) == (0, 0)
+    base = fit_timebase(session.raw, session.profile)
+    assert (base.lost_samples, base.repeated_samples, base.even) == (0, 0, True)
+    assert base.rate_hz == pytest.approx(400.0, rel=1e-4)
 
 
 def test_missing_samples_are_gaps_and_counted(log: Log) -> None:
