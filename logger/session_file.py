@@ -8,23 +8,19 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from importlib.metadata import version
 from pathlib import Path
 from types import TracebackType
-from typing import BinaryIO, Self
+from typing import Self
 
 import numpy as np
-from mcap.writer import CompressionType, IndexType, Writer
 
 from analysis.errors import SessionFileError
 from analysis.model import Event, RawSamples, Session
 from logger.atomic_file import open_atomic, reason, sync_folder
+from logger.session_chunks import ChunkStream
 from logger.session_records import (
     CHANNELS,
     EVENTS_TOPIC,
-    FORMAT_NAME,
-    FORMAT_VERSION,
-    SAMPLES_LAYOUT,
     SAMPLES_TOPIC,
     SESSION_TOPIC,
     Closing,
@@ -32,16 +28,11 @@ from logger.session_records import (
     decode_event,
     decode_head,
     decode_samples,
-    encode_event,
-    encode_head,
-    encode_samples,
-    json_schema,
 )
 from logger.session_scan import Scan, scan_messages
 
 SAMPLES_PER_CHUNK = 512
 SYNC_INTERVAL_S = 0.5
-HEAD_INTERVAL_CHUNKS = 120
 
 
 def write_session(path: Path, session: Session) -> None:
@@ -70,7 +61,7 @@ def write_session(path: Path, session: Session) -> None:
         session.metadata,
     )
     with open_atomic(path) as stream:
-        chunks = _ChunkStream(stream, head)
+        chunks = ChunkStream(stream, head)
         for event in session.events:
             chunks.add_event(event)
         chunks.close_chunk()
@@ -106,7 +97,7 @@ class SessionWriter:
         self._pending: list[RawSamples] = []
         try:
             self._file = path.open("x+b")
-            self._chunks = _ChunkStream(self._file, head)
+            self._chunks = ChunkStream(self._file, head)
             self.sync()
             sync_folder(path.resolve().parent)
         except FileExistsError as error:
@@ -209,78 +200,6 @@ class SessionWriter:
     def _sync_if_due(self) -> None:
         if self._clock() - self._synced_at >= SYNC_INTERVAL_S:
             self.sync()
-
-
-class _ChunkStream:
-    """Numbered chunks on a binary stream; the only code that calls the MCAP writer."""
-
-    def __init__(self, stream: BinaryIO, head: SessionHead) -> None:
-        self.head = head
-        self._chunk = self._samples = 0
-        self._empty = True
-        self._events: list[Event] = []
-        self._tick_hz = head.profile.tick_hz
-        self._writer = Writer(
-            stream,
-            chunk_size=2**31,  # only close_chunk ends a chunk
-            compression=CompressionType.NONE,
-            index_types=IndexType.CHUNK | IndexType.METADATA,
-            enable_data_crcs=True,
-        )
-        self._writer.start(profile=FORMAT_NAME, library=f"strokeplane {version('strokeplane')}")
-        self._writer.add_metadata(FORMAT_NAME, {"format_version": str(FORMAT_VERSION)})
-        for topic, schema, encoding, layout in (
-            (SESSION_TOPIC, "jsonschema", "json", json_schema(SessionHead, "format", "format_version", "closing")),
-            (SAMPLES_TOPIC, "text", "strokeplane-rows", SAMPLES_LAYOUT),
-            (EVENTS_TOPIC, "jsonschema", "json", json_schema(Event, "number")),
-        ):
-            schema_id = self._writer.register_schema(f"strokeplane{topic.replace('/', '.')}", schema, layout.encode())
-            if self._writer.register_channel(topic, encoding, schema_id) != CHANNELS[topic]:
-                raise SessionFileError("the mcap library numbers channels in an unexpected way; install mcap 1.x")
-        self.add_head()
-
-    def add_head(self, closing: Closing | None = None) -> None:
-        """Put a copy of the settings into the open chunk."""
-        self._add(SESSION_TOPIC, encode_head(self.head, closing), 0.0)
-
-    def add_samples(self, raw: RawSamples) -> None:
-        """Put one batch into the open chunk."""
-        self._samples += raw.ticks.size
-        self._add(SAMPLES_TOPIC, encode_samples(raw), float(raw.ticks[0]) / self._tick_hz)
-
-    def add_event(self, event: Event) -> int:
-        """Put an event into the open chunk and return its number."""
-        self._events.append(event)
-        self.replace_event(len(self._events) - 1, event)
-        return len(self._events) - 1
-
-    def replace_event(self, number: int, event: Event) -> None:
-        """Put a newer copy of an event into the open chunk."""
-        self._events[number] = event
-        self._add(EVENTS_TOPIC, encode_event(event, number), event.start_s)
-
-    def close_chunk(self) -> None:
-        """End the open chunk, if anything is in it, and hand it to the operating system."""
-        if self._empty:
-            return
-        self._writer.flush()
-        self._chunk += 1
-        self._empty = True
-        if self._chunk % HEAD_INTERVAL_CHUNKS == 0:
-            self.add_head()
-
-    def finish(self) -> None:
-        """Write the second copy of settings and events, then the index."""
-        for number, event in enumerate(self._events):
-            self._add(EVENTS_TOPIC, encode_event(event, number), event.start_s)
-        self.add_head(Closing(self._chunk + 1, self._samples, len(self._events)))
-        self._writer.flush()
-        self._writer.finish()
-
-    def _add(self, topic: str, data: bytes, time_s: float) -> None:
-        time_ns = int(min(max(time_s, 0.0) * 1e9, 2.0**63 - 1024))
-        self._empty = False
-        self._writer.add_message(CHANNELS[topic], time_ns, data, time_ns, sequence=self._chunk)
 
 
 def read_session(path: Path) -> Session:
