@@ -16,11 +16,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:  # A second of start-up that no recording needs.
+    import pandas as pd
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]

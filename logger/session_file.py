@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import time
@@ -187,7 +188,9 @@ class SessionWriter:
                 f"{self.path} could not be closed ({reason(error)}); what was synced is safe"
             ) from error
         finally:
-            self._file.close()
+            # What the disk refused is still in the buffer; closing tries once more, and the error is told already.
+            with contextlib.suppress(OSError):
+                self._file.close()
 
     def __enter__(self) -> Self:
         return self
