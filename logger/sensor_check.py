@@ -28,6 +28,7 @@ ORDER: tuple[Verdict, ...] = ("ok", "usable", "not usable")
 SPAN_MM = 15.0
 CYCLE_HZ = 4.0
 FLICK_RADPS = 3.0
+FIRM_MM = 0.01
 
 
 @dataclass(frozen=True)
@@ -206,16 +207,16 @@ def measure_wobble(raw: RawSamples, profile: SensorProfile) -> Wobble | None:
     after = np.flatnonzero(speed[peak:] < 0.15 * speed[peak])
     if speed[peak] < FLICK_RADPS or len(after) == 0:
         return None
-    end = peak + int(after[0])
+    # The flick's own last acceleration must not pass for ringing: start a little after it.
+    end = peak + int(after[0]) + round(0.02 * rate)
     stretch = accel[end : end + round(0.4 * rate)]
     if len(stretch) < 0.2 * rate:
         return None
     high = min(80.0, 0.45 * rate)
     sos = signal.butter(2, (12.0, high), "bandpass", fs=rate, output="sos")
-    around = accel[max(0, end - round(rate)) : end + round(0.4 * rate)]
-    ringing = signal.sosfiltfilt(sos, around, axis=0)[-len(stretch) :]
+    ringing = signal.sosfiltfilt(sos, stretch - stretch[-round(0.1 * rate) :].mean(axis=0), axis=0)
     axis = ringing[:, int(np.argmax(np.ptp(ringing, axis=0)))]
-    spectrum = np.abs(np.fft.rfft(axis * np.hanning(len(axis)), 4096))
+    spectrum = np.abs(np.fft.rfft(axis, 4096))
     frequency = float(np.fft.rfftfreq(4096, 1.0 / rate)[int(np.argmax(spectrum))])
     envelope = np.abs(signal.hilbert(axis))
     t = np.arange(len(envelope)) / rate
@@ -235,6 +236,8 @@ def check_wobble(wobble: Wobble | None, strokes: RawSamples, profile: SensorProf
     # Ringing that has died within a quarter of a stroke cycle reaches the turns of a stroke only in part.
     left = float(np.exp(-1.0 / (4.0 * CYCLE_HZ * wobble.decay_s)))
     cost = float(np.degrees(np.arctan2(np.sqrt(2.0) * amplitude_mm * left, SPAN_MM)))
+    if amplitude_mm < FIRM_MM:
+        return Finding("strap", "sits firmly", "ok", "", cost)
     found = f"rings at {wobble.frequency_hz:.0f} Hz for {wobble.decay_s * 1e3:.0f} ms, {amplitude_mm:.2f} mm"
     verdict: Verdict = "ok" if cost < 0.5 else "usable" if cost < 2.0 else "not usable"
     return Finding("strap", found, verdict, "" if verdict == "ok" else "tighten the strap, seat the board closer", cost)
