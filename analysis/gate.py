@@ -15,9 +15,10 @@ def accept_strokes(
 ) -> BoolArray:
     """Tell strokes of play from other rhythmic motion.
 
-    Where attacks can be seen, play is what has an attack on at least ``attack_share`` of any five strokes. A block
-    the player marked as play may be without attacks throughout (a soft or silent stroke): then its regular runs
-    count. Below 150 samples/s attacks cannot be seen: runs inside the marked blocks count, or, in a log without
+    Where attacks can be seen, play is what has an attack on at least ``attack_share`` of any five strokes. Inside a
+    block that the player marked, a regular run counts when at least ``soft_share`` of its strokes have one, and where
+    the whole block is without attacks (silent strokes) every regular run does.
+    Below 150 samples/s attacks cannot be seen: runs inside the marked blocks count, or, in a log without
     blocks, runs of at least eight strokes.
 
     Parameters
@@ -45,11 +46,13 @@ def accept_strokes(
     for number in np.unique(run[keep]):
         members = np.flatnonzero(run == number)
         attacked[members] = _rolling_share(attack[members], settings.attack_strokes) >= settings.attack_share
+        if (block[members] >= 0).mean() > 0.5 and attack[members].mean() >= settings.soft_share:
+            attacked[members] = True
         attacked[members] &= _trim_ends(attack[members])
     silent = np.zeros(run.size, dtype=bool)
     for number in np.unique(block[keep & (block >= 0)]):
         members = keep & (block == number)
-        if attack[members].mean() < 0.3:
+        if attack[members].mean() < settings.soft_share:
             silent |= members
     return keep & (attacked | silent)
 

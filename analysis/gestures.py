@@ -6,6 +6,7 @@ which is linear in every small error, so its uncertainty follows from theirs.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,7 +22,8 @@ class GestureSettings:
     """What a usable gesture needs, and the part of a human's sloppiness that one gesture cannot show.
 
     ``across_slope_deg`` is the assumed SD, from one repetition to the next, of the slope of ``across`` out of the
-    string plane; ``along_slope_deg`` that of ``along`` against the strings.
+    string plane; ``along_slope_deg`` that of ``along`` against the strings. Both grow with the sloppiness that does
+    show: slip in ``pivot`` against the usual, unsteadiness of ``along`` against ``along_noise_mm``.
     """
 
     trim_s: float = 0.3
@@ -31,6 +33,7 @@ class GestureSettings:
     min_angle_deg: float = 35.0
     across_slope_deg: float = 0.7
     along_slope_deg: float = 0.15
+    along_noise_mm: float = 0.35
     min_pivot_deg: float = 3.0
 
 
@@ -51,6 +54,8 @@ class Direction:
         Change of the chord for a unit of each sensor error and lever component.
     first_sign : float
         +1 where the first move of the gesture goes the way of ``chord_m``, else -1.
+    unsteady_mm : float
+        RMS deviation of the chords from their mean, off its direction.
     quality : GestureQuality
     """
 
@@ -61,12 +66,34 @@ class Direction:
     chord_cov: FloatArray
     columns: FloatArray
     first_sign: float
+    unsteady_mm: float
     quality: GestureQuality
 
     @property
     def usable(self) -> bool:
         """Whether the gesture is good enough to be used."""
         return self.quality.usable
+
+
+def sloppiness(directions: Sequence[Direction], slip_ratio: float, settings: GestureSettings) -> float:
+    """How much less steady than usual the gestures were, at least 1.
+
+    Parameters
+    ----------
+    directions : sequence of Direction
+    slip_ratio : float
+        Slip in ``pivot`` over the usual.
+    settings : GestureSettings
+
+    Returns
+    -------
+    float
+        RMS of the ratios seen: what a gesture does not show of a hand is taken to be as unsteady as what it shows.
+    """
+    seen = [slip_ratio] + [
+        d.unsteady_mm / settings.along_noise_mm for d in directions if d.kind == "along" and d.usable
+    ]
+    return max(1.0, float(np.sqrt(np.mean(np.square(seen)))))
 
 
 def measure_direction(motion: Motion, event: Event, lever_m: FloatArray, settings: GestureSettings) -> Direction:
@@ -110,6 +137,7 @@ def measure_direction(motion: Motion, event: Event, lever_m: FloatArray, setting
     moved = (np.diff(at_turns, axis=0) * sign[:, :, None]).mean(axis=0).T
     extent = float(np.linalg.norm(mean))
     across = signed - np.outer(signed @ mean / extent**2, mean)
+    unsteady = 1e3 * float(np.sqrt((across**2).sum() / (2 * max(1, len(across) - 1))))
     spread = float(np.sqrt((across**2).sum() / (signed**2).sum()))
     remark = _remark(extent, spread, settings)
     quality = GestureQuality(
@@ -125,7 +153,7 @@ def measure_direction(motion: Motion, event: Event, lever_m: FloatArray, setting
     )
     first_sign = _first_move(motion, event, lever_m, band, mean / extent)
     middle = motion.start_s + (first + float(turns.mean())) / motion.rate_hz
-    return Direction(event.kind, event.posture, middle, mean, cov, moved, first_sign, quality)
+    return Direction(event.kind, event.posture, middle, mean, cov, moved, first_sign, unsteady, quality)
 
 
 def _first_move(motion: Motion, event: Event, lever_m: FloatArray, band: Band, axis: FloatArray) -> float:
@@ -170,5 +198,5 @@ def _unusable(event: Event, remark: str) -> Direction:
     quality = GestureQuality(event.kind, event.start_s, event.end_s, event.posture, 0.0, 0.0, 0.0, False, remark)
     nothing = np.zeros(3)
     return Direction(
-        event.kind, event.posture, event.start_s, nothing, np.zeros((3, 3)), np.zeros((28, 3)), 1.0, quality
+        event.kind, event.posture, event.start_s, nothing, np.zeros((3, 3)), np.zeros((28, 3)), 1.0, 0.0, quality
     )

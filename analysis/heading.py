@@ -9,7 +9,7 @@ times (the strings do not turn), and the yaw of the playing hand, which wanders 
    \mathrm{cov}\, D(t, u) &= \sigma_1^2 t u + q^2 m^2 (3 M - m) / 6 \quad (t, u \text{ from the reference, same sign})
 
 ``D`` is a residual gyroscope bias and its random walk; ``o`` the home of each posture (or the azimuth of the
-strings); ``u`` the hand's wander, ``cov = s_u^2 exp(-|t-u|/60 s)``. Only ``D`` is removed: a change of the hand's yaw
+strings); ``u`` the hand's wander, ``cov = s_u^2 exp(-|t-u|/60 s) + s_v^2 exp(-|t-u|/4 s)``. Only ``D`` is removed: a change of the hand's yaw
 stays in the data.
 
 References
@@ -24,20 +24,28 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import linalg
 
-from analysis.model import FloatArray, IntArray
+from analysis.model import BoolArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True)
 class HeadingSettings:
-    """Standard deviations of equation (4), degrees and seconds."""
+    """Standard deviations of equation (4), degrees and seconds.
 
-    rate_dps: float = 0.02
-    walk_dps_rts: float = 0.004
+    ``rate_dps`` covers what a still off the hand cannot show of the gyroscope's bias on the hand: warming up, and the
+    response to gravity in another attitude; the pivot problem's own uncertainty is added to it.
+    """
+
+    rate_dps: float = 0.05
+    walk_dps_rts: float = 0.003
     wander_deg: float = 2.5
     wander_tau_s: float = 60.0
+    unrest_deg: float = 1.8
+    unrest_tau_s: float = 4.0
     window_noise_deg: float = 0.3
-    along_noise_deg: float = 1.0
+    along_noise_deg: float = 0.6
     home_deg: float = 20.0
+    gesture_deg: float = 8.0
+    each_gesture_deg: float = 4.0
     most_windows: int = 400
     window_s: float = 2.5
 
@@ -72,7 +80,12 @@ class HeadingDrift:
 
 
 def fit_drift(
-    times_s: FloatArray, yaw_rad: FloatArray, group: IntArray, reference_s: float, settings: HeadingSettings
+    times_s: FloatArray,
+    yaw_rad: FloatArray,
+    group: IntArray,
+    gesture: BoolArray,
+    reference_s: float,
+    settings: HeadingSettings,
 ) -> HeadingDrift:
     """Fit equation (4).
 
@@ -82,6 +95,8 @@ def fit_drift(
         Observations, unwrapped.
     group : int64 (n,)
         Negative: azimuth of ``along``. Otherwise the posture of the hand.
+    gesture : bool (n,)
+        The hand in a gesture: near its home in play, but not at it.
     reference_s : float
     settings : HeadingSettings
 
@@ -92,7 +107,7 @@ def fit_drift(
     Examples
     --------
     >>> t = np.linspace(0, 3600, 300)
-    >>> drift = fit_drift(t, np.radians(0.01 * t), np.zeros(300, dtype=np.int64), 0.0, HeadingSettings())
+    >>> drift = fit_drift(t, np.radians(0.01 * t), np.zeros(300, int), np.zeros(300, bool), 0.0, HeadingSettings())
     >>> bool(abs(np.degrees(drift.mean_rad(np.array([3600.0]))[0]) - 36) < 3)
     True
     """
@@ -102,7 +117,10 @@ def fit_drift(
     same = np.equal.outer(group, group)
     both = np.logical_and.outer(hand, hand)
     cov = _drift_cov(t, t, settings)
-    cov += settings.wander_deg**2 * np.exp(-apart / settings.wander_tau_s) * both
+    posing = np.logical_and.outer(gesture, gesture)
+    cov += posing * (same * settings.gesture_deg**2 + np.eye(t.size) * settings.each_gesture_deg**2)
+    wander = settings.wander_deg**2 * np.exp(-apart / settings.wander_tau_s)
+    cov += (wander + settings.unrest_deg**2 * np.exp(-apart / settings.unrest_tau_s)) * both
     # The azimuth of the strings is unknown: a wide prior; so is each posture's home, less so.
     cov += same * np.where(both, settings.home_deg**2, 180.0**2)
     cov += np.diag(np.where(hand, settings.window_noise_deg, settings.along_noise_deg) ** 2)

@@ -45,7 +45,11 @@ from analysis.tip_path import GRAVITY_MPS2
 
 @dataclass(frozen=True)
 class LeverSettings:
-    """Priors and noise of the pivot problem (SI units unless named)."""
+    """Priors and noise of the pivot problem (SI units unless named).
+
+    ``gyro_bias_dps`` is kept small: a wider prior lets slip of the tip pass for a turning heading. ``rounding_mm`` is what no pivot can show: the rounded tip rolls, so the centre of its curvature
+    stands still rather than the tip.
+    """
 
     fit_rate_hz: float = 25.0
     trim_s: float = 0.4
@@ -54,12 +58,13 @@ class LeverSettings:
     accel_noise_mps2_rthz: float = 300e-6 * GRAVITY_MPS2
     accel_bias_mps2: float = 0.023 * GRAVITY_MPS2
     matrix_sd: float = 0.0058
-    gyro_bias_dps: float = 0.03
+    gyro_bias_dps: float = 0.01
     skew_s: float = 0.3e-3
     attitude_rad: float = 0.03
     free_lever_mm: float = 150.0
     ruler_sd_mm: float = 5.0
     gravity_sd_mps2: float = 0.02
+    rounding_mm: float = 0.45
     iterations: int = 3
     residual_weight: float = 20.0
 
@@ -140,6 +145,7 @@ def fit_levers(
     left = misfit - step @ pull if rows else 0.0
     ratio2 = (max(left, 0.0) + settings.residual_weight) / (rows + settings.residual_weight)
     covariance = linalg.inv(information) * max(1.0, ratio2)
+    covariance[ERRORS:, ERRORS:] += (1e-3 * settings.rounding_mm) ** 2 * np.eye(len(x) - ERRORS)
     return LeverFit(SensorErrors.from_vector(x), x[ERRORS:].reshape(-1, 3), covariance, float(np.sqrt(ratio2)))
 
 

@@ -178,7 +178,7 @@ def _stroke_table(
 ) -> tuple[pd.DataFrame, StrokeSet]:
     """Gate the strokes and measure those that are play."""
     session, threshold = session_threshold
-    contact, attack = find_contacts(motion, strokes, threshold)
+    contact, attack = find_contacts(motion, strokes, threshold, settings.strokes.attack_of_typical)
     start_s, end_s = motion.time_s(strokes.start), motion.time_s(strokes.end)
     block = _block_of(0.5 * (start_s + end_s), blocks)
     run = find_runs(strokes.start, strokes.end, strokes.span_m, settings.strokes)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -84,7 +84,9 @@ def establish_reference(signals: Signals, session: Session, settings: ReferenceS
         for event in events
         if event.kind in ("across", "along")
     ]
-    drift = _drift(motion, events, directions, settings.heading)
+    rate_dps = float(np.hypot(settings.heading.rate_dps, _vertical_bias_sd_dps(motion, fit, directions)))
+    heading = replace(settings.heading, rate_dps=rate_dps)
+    drift = _drift(motion, events, directions, heading)
     known_lever = bool(windows) or session.lever_mm is not None
     frames, more = _frames(motion, session, directions, drift, (fit, grips, known_lever), settings)
     qualities = tuple(
@@ -162,21 +164,26 @@ def _grip_of(posture: str, grips: Sequence[str]) -> int:
 def _drift(
     motion: Motion, events: Sequence[Event], directions: Sequence[Direction], settings: HeadingSettings
 ) -> HeadingDrift:
-    """Heading drift from the hand's yaw in play and the azimuth of ``along``."""
+    """Heading drift from the hand's yaw in play and gestures, and the azimuth of ``along``."""
     along = [d for d in directions if d.kind == "along" and d.usable]
     plays = [event for event in events if event.kind == "play"]
-    postures = sorted({event.posture for event in plays})
+    poses = [event for event in events if event.kind in ("across", "along", "pivot")]
+    postures = sorted({event.posture for event in (*plays, *poses)})
     total = sum(event.end_s - event.start_s for event in plays)
     window_s = max(settings.window_s, total / settings.most_windows)
-    times, rotations, group = [], [], []
-    for event in plays:
-        for start in np.arange(event.start_s + 0.5, event.end_s - 0.5 - 0.5 * window_s, window_s):
-            first, last = motion.index(start), motion.index(min(start + window_s, event.end_s - 0.5))
-            if last - first > motion.rate_hz and motion.valid[first:last].all():
-                step = max(1, int(motion.rate_hz // 25))
-                times.append(motion.start_s + 0.5 * (first + last) / motion.rate_hz)
-                rotations.append(matrices(motion.quat_wxyz[first:last:step]).mean(axis=0))
-                group.append(postures.index(event.posture))
+    times, rotations, group, gesture = [], [], [], []
+    spans = [
+        (event, start, min(start + window_s, event.end_s - 0.5)) for event in plays for start in _grid(event, window_s)
+    ]
+    spans += [(event, event.start_s + 0.5, event.end_s - 0.5) for event in poses]
+    for event, start, end in sorted(spans, key=lambda span: span[1]):
+        first, last = motion.index(start), motion.index(end)
+        if last - first > motion.rate_hz and motion.valid[first:last].all():
+            step = max(1, int(motion.rate_hz // 25))
+            times.append(motion.start_s + 0.5 * (first + last) / motion.rate_hz)
+            rotations.append(matrices(motion.quat_wxyz[first:last:step]).mean(axis=0))
+            group.append(postures.index(event.posture))
+            gesture.append(event.kind != "play")
     yaw = np.unwrap([_yaw(rotation @ rotations[0].T) for rotation in rotations]) if rotations else np.empty(0)
     azimuth = _along_azimuths(along)
     reference_s = along[0].time_s if along else (times[0] if times else motion.start_s)
@@ -184,9 +191,22 @@ def _drift(
         np.concatenate([times, [d.time_s for d in along]]),
         np.concatenate([yaw, azimuth]),
         np.concatenate([group, np.full(len(along), -1)]).astype(np.int64),
+        np.concatenate([gesture, np.zeros(len(along))]).astype(bool),
         reference_s,
         settings,
     )
+
+
+def _grid(event: Event, window_s: float) -> FloatArray:
+    """Starts of the windows of one block, half a second inside its marks."""
+    return np.arange(event.start_s + 0.5, event.end_s - 0.5 - 0.5 * window_s, window_s)
+
+
+def _vertical_bias_sd_dps(motion: Motion, fit: LeverFit, directions: Sequence[Direction]) -> float:
+    """What is left of the gyroscope's bias about the vertical, as the hand is held in the gestures (or throughout)."""
+    at = [motion.index(d.time_s) for d in directions if d.usable] or [motion.valid.size // 2]
+    up = matrices(motion.quat_wxyz[at])[:, 2].mean(axis=0)
+    return float(np.degrees(np.sqrt(up @ fit.covariance[12:15, 12:15] @ up)))
 
 
 def _yaw(rotation: FloatArray) -> float:

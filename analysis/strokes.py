@@ -15,7 +15,8 @@ class StrokeSettings:
     """How strokes are told from other motion.
 
     A stroke needs a span of ``min_span_mm`` and ``min_span_share`` of its neighbours'; a run needs ``min_run``
-    strokes whose durations stay within ``period_ratio`` of their median.
+    strokes whose durations stay within ``period_ratio`` of their median. A pick attack exceeds ``attack_ratio`` times
+    the still level and ``attack_of_typical`` of the strong attacks around it.
     """
 
     first_prominence_mm: float = 2.5
@@ -29,6 +30,9 @@ class StrokeSettings:
     attack_ratio: float = 4.0
     attack_share: float = 0.6
     attack_strokes: int = 5
+    attack_of_typical: float = 0.15
+    soft_share: float = 0.25
+    max_span_share: float = 2.5
 
 
 def find_turns(position: FloatArray, min_prominence: float) -> FloatArray:
@@ -267,7 +271,7 @@ def find_runs(starts: FloatArray, ends: FloatArray, spans: FloatArray, settings:
     local_span = _running_median(spans)
     ratio = duration / local_duration
     good = (ratio < settings.period_ratio) & (ratio > 1 / settings.period_ratio)
-    good &= spans >= settings.min_span_share * local_span
+    good &= (spans >= settings.min_span_share * local_span) & (spans <= settings.max_span_share * local_span)
     joined = np.concatenate([[False], np.abs(starts[1:] - ends[:-1]) < 1e-9 * max(1.0, float(np.abs(ends).max()))])
     breaks = ~(good & joined & np.concatenate([[False], good[:-1]]))
     run = np.cumsum(breaks) - 1

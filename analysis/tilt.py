@@ -14,6 +14,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import percentile_filter
 
 from analysis.model import BoolArray, FloatArray, Instrument
 from analysis.motion import Motion
@@ -141,7 +142,11 @@ def lift_mm(
 
 
 def find_contacts(
-    motion: Motion, strokes: StrokeSet, threshold_mps2: float | None, middle: tuple[float, float] = (0.15, 0.85)
+    motion: Motion,
+    strokes: StrokeSet,
+    threshold_mps2: float | None,
+    of_typical: float,
+    middle: tuple[float, float] = (0.15, 0.85),
 ) -> tuple[FloatArray, BoolArray]:
     """Pick attack of every stroke: the largest burst above 60 Hz in the middle of the stroke.
 
@@ -151,6 +156,8 @@ def find_contacts(
     strokes : StrokeSet
     threshold_mps2 : float or None
         None where the rate is too low to see attacks.
+    of_typical : float
+        An attack also reaches this part of the upper quartile of the bursts of the 65 strokes around it.
     middle : (float, float)
         Part of the stroke that is searched.
 
@@ -170,7 +177,9 @@ def find_contacts(
     columns = np.minimum(first[:, None] + np.arange(width), np.minimum(last, motion.valid.size - 1)[:, None])
     envelope = motion.attack_mps2[columns]
     peak = envelope.argmax(axis=1)
-    attack = envelope[np.arange(n), peak] > threshold_mps2
+    strength = envelope[np.arange(n), peak]
+    strong = percentile_filter(strength, 75, size=65, mode="nearest")
+    attack = (strength > threshold_mps2) & (strength > of_typical * strong)
     contact = np.where(attack, (columns[np.arange(n), peak] - strokes.start) / length, 0.5)
     return contact, attack
 

@@ -12,12 +12,12 @@ each gesture's chords plus the slope that a human gives a whole repetition. Deri
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from analysis.frame import Frame
-from analysis.gestures import Direction, GestureSettings
+from analysis.gestures import Direction, GestureSettings, sloppiness
 from analysis.heading import HeadingDrift
 from analysis.lever import LeverFit
 from analysis.model import FloatArray
@@ -104,7 +104,11 @@ def offset_se_deg(
     turns[np.arange(len(times)), np.arange(len(times))] = -np.cross(up, chords)
     slope = _slopes(chords, STEP * turns, split) / STEP
     variance += float(slope @ drift.covariance_rad2(times) @ slope)
-    variance += sum(_gesture_variance(chords, i, g, angles[i], split, settings) for i, g in enumerate(gestures))
+    ratio = sloppiness(gestures, fit.slip_ratio, settings)
+    human = replace(
+        settings, across_slope_deg=ratio * settings.across_slope_deg, along_slope_deg=ratio * settings.along_slope_deg
+    )
+    variance += sum(_gesture_variance(chords, i, g, angles[i], split, human) for i, g in enumerate(gestures))
     return float(np.degrees(np.sqrt(variance)))
 
 

@@ -18,6 +18,7 @@ class SessionScore:
     true_tilt_deg: np.ndarray
     block: np.ndarray
     side_right: np.ndarray
+    side_stated: np.ndarray
     true_strokes: int
     found_strokes: int
     matched: int
@@ -76,7 +77,7 @@ def score_session(truth: pd.DataFrame, result: SessionResult) -> SessionScore:
         offset.append(b.tilt_offset_se_deg)
     return SessionScore(
         error[clean], t["tilt_deg"].to_numpy()[clean], block[clean],
-        (np.sign(f["tilt_deg"]) == np.sign(t["tilt_deg"])).to_numpy()[clean] | (right[clean] & False),
+        (np.sign(f["tilt_deg"]) == np.sign(t["tilt_deg"])).to_numpy()[clean], right[clean],
         len(truth), len(found), len(i),
         np.array(mean_error), np.array(mean_se), np.array(offset, dtype=float),
         (f["span_mm"] - t["span_mm"]).to_numpy()[clean],
@@ -97,6 +98,8 @@ def pooled(scores: list[SessionScore], beyond_deg: float) -> dict[str, float]:
     mean_error = np.concatenate([s.mean_error_deg for s in scores])
     mean_se = np.concatenate([s.mean_se_deg for s in scores])
     side = np.concatenate([s.side_right for s in scores])
+    pairs = [s.mean_error_deg for s in scores if s.mean_error_deg.size == 2]
+    differences = np.array([second - first for first, second in pairs])
     far = np.abs(tilt) > beyond_deg
     return {
         "sessions": len(scores),
@@ -107,7 +110,9 @@ def pooled(scores: list[SessionScore], beyond_deg: float) -> dict[str, float]:
         "recall_pct": 100 * sum(s.matched for s in scores) / sum(s.true_strokes for s in scores),
         "precision_pct": 100 * sum(s.matched for s in scores) / sum(s.found_strokes for s in scores),
         "side_right_pct": 100 * float(side[far].mean()),
-        "coverage_pct": 100 * float((np.abs(mean_error) < 1.96 * mean_se).mean()),
+        "side_stated_pct": 100 * float(np.concatenate([s.side_stated for s in scores])[far].mean()),
+        "difference_rms_deg": float(np.sqrt(np.mean(differences**2))) if differences.size else float("nan"),
+        "coverage_pct": 100 * float(np.mean([abs(s.mean_error_deg[0]) < 1.96 * s.mean_se_deg[0] for s in scores])),
         "stated_se_deg": float(np.sqrt((mean_se**2).mean())),
         "span_bias_mm": float(np.concatenate([s.span_error_mm for s in scores]).mean()),
         "span_rms_mm": float(np.sqrt((np.concatenate([s.span_error_mm for s in scores]) ** 2).mean())),
