@@ -52,7 +52,7 @@ def steady_strokes(results: Sequence[SessionResult], posture: str | None = None)
     DataFrame
         Columns of :data:`analysis.tables.STROKE_COLUMNS` and ``row``, each stroke's place in its session's table.
     """
-    parts = []
+    parts: list[pd.DataFrame] = []
     for number, result in enumerate(results):
         strokes = result.strokes.reset_index(drop=True)
         keep = strokes["block"].notna() & (strokes["string_change"] != "true") & np.isfinite(strokes["tilt_deg"])

@@ -233,44 +233,44 @@ def _assignments(label: BoolArray, groups: IntArray, seed: int) -> tuple[FloatAr
     return labels, False
 
 
-def adjusted_difference(
+def adjusted_slope(
     values: ArrayLike,
-    second: ArrayLike,
+    regressor: ArrayLike,
     nuisance: FloatArray | None = None,
-    label_se: float = 0.0,
+    shared_se: float = 0.0,
     strata: ArrayLike | None = None,
     confidence: float = 0.95,
 ) -> Estimate:
-    """Difference of two labels, second less first, equation (1), with its t interval.
+    """Change of the values for one unit of the regressor, equation (1), with its t interval.
 
-    ``label_se`` is an error that more blocks do not lessen: its variance is added, and the degrees of freedom
-    follow Satterthwaite.
+    With a regressor of 0 and 1 that is the adjusted difference of two labels. ``shared_se`` is an error that more
+    blocks do not lessen: its variance is added, and the degrees of freedom follow Satterthwaite.
 
     Raises
     ------
     NotEnoughDataError
         No degree of freedom is left.
     """
-    y, label = np.asarray(values, dtype=np.float64), np.asarray(second, dtype=np.float64)
+    y, x = np.asarray(values, dtype=np.float64), np.asarray(regressor, dtype=np.float64)
     groups = _groups(y.size, strata)
     columns = nuisance_columns(y.size, nuisance, groups)
-    own = remove_columns(label[:, None], columns)[:, 0]
+    own = remove_columns(x[:, None], columns)[:, 0]
     df = y.size - int(np.linalg.matrix_rank(columns)) - 1
     weight = float(own @ own)
-    if df < 1 or weight < SLACK * y.size:
+    if df < 1 or weight < SLACK * float(x @ x):
         raise NotEnoughDataError(
             f"expected more blocks than unknowns, found {y.size} blocks; play more blocks of each, in mixed order"
         )
     value = float(own @ y) / weight
-    residual = remove_columns(y[:, None], np.column_stack([columns, label]))[:, 0]
+    residual = remove_columns(y[:, None], np.column_stack([columns, x]))[:, 0]
     sampling = float(residual @ residual) / df / weight
-    variance = sampling + label_se**2
+    variance = sampling + shared_se**2
     free = df * (variance / sampling) ** 2 if sampling > 0 else math.inf
     return _interval(value, math.sqrt(variance), free, confidence)
 
 
 def mean_estimate(values: ArrayLike, shared_se: float = 0.0, confidence: float = 0.95) -> Estimate:
-    """Mean of independent values with its t interval; ``shared_se`` as in :func:`adjusted_difference`.
+    """Mean of independent values with its t interval; ``shared_se`` as in :func:`adjusted_slope`.
 
     Raises
     ------
@@ -298,7 +298,7 @@ def equivalence_test(difference: Estimate, margin: float) -> Equivalence:
     Examples
     --------
     >>> round(equivalence_test(Estimate(0.0, -1.0, 1.0, 0.5, 10.0), 2.0).p, 4)
-    0.0012
+    0.0013
     """
     se = max(difference.se, 1e-300)
     df = min(difference.df, 1e6)
