@@ -33,6 +33,8 @@ from analysis.model import Instrument
 from analysis.tables import Column
 
 CLEARED, CAUGHT, CANNOT_TELL = "cleared", "caught", "cannot tell"
+LEAST_TOLD = 3
+"""Verdicts that a string pair needs before it can be named the weakest."""
 
 CHANGE_COLUMNS: tuple[Column, ...] = (
     Column("time_s", "s", "float64", "contact before the change, log time"),
@@ -73,7 +75,7 @@ class ChangeSettings:
     """
 
     least_confidence: float = 0.9
-    margin_se: float = 1.0
+    margin_se: float = 0.9
     errors: PathErrors = field(default_factory=PathErrors)
 
 
@@ -197,12 +199,12 @@ def summarise_pairs(changes: pd.DataFrame) -> pd.DataFrame:
     return pairs.astype({column.name: column.dtype for column in PAIR_COLUMNS})
 
 
-def find_weakest(pairs: pd.DataFrame, least_told: int = 3) -> pd.Series | None:
+def find_weakest(pairs: pd.DataFrame) -> pd.Series | None:
     """Return the row of the change that clears least often, the lower one where two are alike.
 
-    None where no string pair has ``least_told`` verdicts, or all changes cleared.
+    None where no string pair has :data:`LEAST_TOLD` verdicts, or all changes cleared.
     """
-    told = pairs[pairs["cleared"] + pairs["caught"] >= least_told]
+    told = pairs[pairs["cleared"] + pairs["caught"] >= LEAST_TOLD]
     weak = told[told["share_cleared"] < 1].sort_values(["share_cleared", "height_mm"])
     return None if weak.empty else weak.iloc[0]
 

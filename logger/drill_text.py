@@ -7,6 +7,7 @@ from typing import get_args
 
 import pandas as pd
 
+from analysis.changes import LEAST_TOLD
 from analysis.drill_report import DrillBlock
 from analysis.drills import Demand, Phrase, require_changes, write_phrase
 from analysis.model import Clearing
@@ -123,8 +124,8 @@ def describe_weakest(block: DrillBlock) -> str:
     """Return one sentence that names the weakest change and the next thing to do."""
     weakest = block.weakest
     if weakest is None:
-        if not block.share_told:
-            return "No change has a verdict, so none can be named the weakest."
+        if (block.pairs["cleared"] + block.pairs["caught"]).max() < LEAST_TOLD:
+            return "No string pair has three verdicts yet, so none can be named the weakest: play the drill longer."
         return "No string pair with three verdicts or more was caught even once."
     told = weakest["cleared"] + weakest["caught"]
     advice = "Practise that change alone, large and oblique first."

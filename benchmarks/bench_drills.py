@@ -1,0 +1,64 @@
+"""Alignment on drawn tables, change verdicts of the whole chain. Run: python -m benchmarks.bench_drills --help."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import time
+
+import numpy as np
+
+from analysis.drill_alignment import align_strokes
+from benchmarks.drill_sessions import draw_marginal_player, draw_player, judged, scores
+from tests.drills.simulated_play import PlaySettings, play_table
+from tests.drills.test_alignment import PHRASES
+
+TABLES = {
+    "3 % missed and extra, 5 % drift": {},
+    "6 %": {"missed": 0.06, "extra": 0.06},
+    "10 %": {"missed": 0.1, "extra": 0.1},
+    "unevenness 8 %": {"unevenness": 0.08},
+    "hesitation before 2 % of notes": {"hesitations": 0.02},
+}
+
+
+def alignment_row(settings: dict[str, float], seeds: range) -> tuple[float, float, float]:
+    """Share of strokes on their note, mean confidence, share right among the confident."""
+    right, confidence = [], []
+    for seed in seeds:
+        phrase = PHRASES[seed % len(PHRASES)]
+        rate = np.random.default_rng(seed).uniform(4, 12)
+        table, true = play_table(phrase, PlaySettings(notes_per_s=rate, **settings), seed)
+        alignment = align_strokes(table, phrase)
+        right.append(alignment.note == true)
+        confidence.append(alignment.confidence)
+    hit, sure = np.concatenate(right), np.concatenate(confidence)
+    return float(hit.mean()), float(sure.mean()), float(hit[sure >= 0.9].mean())
+
+
+def main() -> None:
+    """Print both tables."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seeds", type=int, default=24)
+    parser.add_argument("--first", type=int, default=9000, help="first seed")
+    parser.add_argument("--seconds", type=float, default=12.0, help="length of a block")
+    given = parser.parse_args()
+    print("| strokes | on their note | confidence | right where 0.9 sure |\n|---|---|---|---|")
+    for name, settings in TABLES.items():
+        row = alignment_row(settings, range(given.first, given.first + 4 * given.seeds))
+        print(f"| {name} | " + " | ".join(f"{100 * value:.2f} %" for value in row) + " |")
+    print("\n| players | changes | told | right | height RMS, mm | truly cleared | seconds |")
+    print("|---|---|---|---|---|---|---|")
+    for name, draw in (("any tilt", draw_player), ("marginal", draw_marginal_player)):
+        started = time.perf_counter()
+        table = judged([(draw(seed), seed) for seed in range(given.first, given.first + given.seeds)], given.seconds)
+        row = scores(table)
+        print(
+            f"| {name} | {row['changes']:.0f} | {100 * row['told']:.1f} % | {100 * row['right']:.2f} % | "
+            f"{row['height_rms_mm']:.2f} | {100 * row['truly_cleared']:.0f} % | {time.perf_counter() - started:.0f} |"
+        )
+
+
+if __name__ == "__main__":
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    main()
