@@ -9,8 +9,9 @@ times (the strings do not turn), and the yaw of the playing hand, which wanders 
    \mathrm{cov}\, D(t, u) &= \sigma_1^2 t u + q^2 m^2 (3 M - m) / 6 \quad (t, u \text{ from the reference, same sign})
 
 ``D`` is a residual gyroscope bias and its random walk; ``o`` the home of each posture (or the azimuth of the
-strings); ``u`` the hand's wander, ``cov = s_u^2 exp(-|t-u|/60 s) + s_v^2 exp(-|t-u|/4 s)``. Only ``D`` is removed: a change of the hand's yaw
-stays in the data.
+strings); ``u`` the hand's wander, ``cov = s_u^2 exp(-|t-u|/60 s) + s_v^2 exp(-|t-u|/4 s)``. In a gesture the hand is
+near its home but not at it, by an offset that the gestures of a posture share and one of each. Only ``D`` is removed:
+a change of the hand's yaw stays in the data.
 
 References
 ----------

@@ -47,8 +47,8 @@ from analysis.tip_path import GRAVITY_MPS2
 class LeverSettings:
     """Priors and noise of the pivot problem (SI units unless named).
 
-    ``gyro_bias_dps`` is kept small: a wider prior lets slip of the tip pass for a turning heading. ``rounding_mm`` is what no pivot can show: the rounded tip rolls, so the centre of its curvature
-    stands still rather than the tip.
+    ``gyro_bias_dps`` is kept small: a wider prior lets slip of the tip pass for a turning heading. ``rounding_mm`` is
+    what no pivot can show: the rounded tip rolls, so the centre of its curvature stands still rather than the tip.
     """
 
     fit_rate_hz: float = 25.0

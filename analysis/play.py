@@ -11,7 +11,6 @@ from analysis.frame import Frame
 from analysis.heading import HeadingDrift
 from analysis.model import BoolArray, FloatArray, IntArray
 from analysis.motion import Motion
-from analysis.rotation import yaw_matrix
 from analysis.strokes import (
     StrokeSettings,
     cycle_frequencies,
@@ -103,7 +102,8 @@ def find_pieces(
     motion: Motion, first: int, last: int, frame: Frame, drift: HeadingDrift, settings: StrokeSettings
 ) -> list[Piece]:
     """Stretches of rhythmic motion across the strings within samples ``first:last``."""
-    axes = turned_axes(frame, drift, motion.start_s + 0.5 * (first + last) / motion.rate_hz)
+    middle_s = motion.start_s + 0.5 * (first + last) / motion.rate_hz
+    axes = turned_axes(frame, drift, np.array([middle_s]))[0]
     position = motion.displacement(first, last, frame.lever_m, FINDING_BAND) @ axes[1]
     centre, frequency, speed = cycle_frequencies(position, motion.rate_hz, settings)
     if centre.size == 0:
@@ -119,16 +119,20 @@ def find_pieces(
     return pieces
 
 
-def turned_axes(frame: Frame, drift: HeadingDrift, time_s: float) -> FloatArray:
-    """Instrument axes in the drifted world at one time: rows X, Y, Z."""
-    angle = float(drift.mean_rad(np.array([time_s]))[0])
-    return np.asarray(frame.axes @ yaw_matrix(-angle))
+def turned_axes(frame: Frame, drift: HeadingDrift, times_s: FloatArray) -> FloatArray:
+    """Instrument axes in the drifted world at each time: (n, 3, 3), rows X, Y, Z."""
+    angle = drift.mean_rad(times_s)
+    turn = np.zeros((times_s.size, 3, 3))
+    turn[:, 0, 0] = turn[:, 1, 1] = np.cos(angle)
+    turn[:, 0, 1], turn[:, 1, 0] = np.sin(angle), -np.sin(angle)
+    turn[:, 2, 2] = 1.0
+    return np.asarray(frame.axes @ turn)
 
 
 def trace_strokes(
     motion: Motion,
     pieces: Sequence[Piece],
-    frame_at: Callable[[float], FloatArray],
+    frame_at: Callable[[FloatArray], FloatArray],
     lever_m: FloatArray,
     settings: StrokeSettings,
     bands: BandSettings,
@@ -141,7 +145,7 @@ def trace_strokes(
     pieces : sequence of Piece
         In time order, inside one stretch.
     frame_at : callable
-        Instrument axes (rows) in the drifted world at a log time.
+        Instrument axes (n, 3, 3) in the drifted world at log times (n,).
     lever_m : float64 (3,)
     settings : StrokeSettings
     bands : BandSettings
@@ -183,7 +187,7 @@ def join(parts: Sequence[StrokeSet]) -> StrokeSet:
 def _trace_piece(
     motion: Motion,
     piece: Piece,
-    frame_at: Callable[[float], FloatArray],
+    frame_at: Callable[[FloatArray], FloatArray],
     lever_m: FloatArray,
     settings: StrokeSettings,
     bands: BandSettings,
@@ -191,7 +195,7 @@ def _trace_piece(
     cycle = piece.cycle_hz
     reach = int(REACH_S * motion.rate_hz)
     first, last = max(piece.bounds[0], piece.first - reach), min(piece.bounds[1], piece.last + reach)
-    axes = frame_at(motion.start_s + 0.5 * (piece.first + piece.last) / motion.rate_hz)
+    axes = frame_at(np.array([motion.start_s + 0.5 * (piece.first + piece.last) / motion.rate_hz]))[0]
     turn_path, tilt_path = motion.displacements(first, last, lever_m, (bands.turn_band(cycle), bands.tilt_band(cycle)))
     across = turn_path @ axes[1]
     turns = find_turns(across, settings.first_prominence_mm * 1e-3)
@@ -207,13 +211,16 @@ def _trace_piece(
     phase = np.linspace(0.0, 1.0, PATH_POINTS)
     at = start[:, None] + (end - start)[:, None] * phase
     turn_gain = bands.turn_band(cycle).gain(np.array([cycle]))[0]
-    path = sample_at(turn_path @ axes.T, at) / turn_gain
+    path = sample_at(turn_path, at) / turn_gain
     chord = np.empty((start.size, 3))
     for members in _series(start, end):
         low, high = int(start[members[0]]), int(np.ceil(end[members[-1]])) + 1
-        tilt_path = motion.series_displacement(first + low, first + high, lever_m, bands.tilt_band(cycle)) @ axes.T
+        tilt_path = motion.series_displacement(first + low, first + high, lever_m, bands.tilt_band(cycle))
         ends = sample_at(tilt_path, np.stack([start[members], end[members]], axis=1) - low)
         chord[members] = ends[:, 1] - ends[:, 0]
+    own_axes = frame_at(motion.time_s(0.5 * (start + end) + first))
+    path = np.einsum("nij,nkj->nki", own_axes, path)
+    chord = np.einsum("nij,nj->ni", own_axes, chord)
     path = swap_chord(path, chord / bands.tilt_band(cycle).gain(np.array([cycle]))[0])
     return StrokeSet(
         start + first, end + first, np.sign(travel), np.abs(travel) / turn_gain, path, np.full(start.size, cycle), edge

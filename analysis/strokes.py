@@ -97,7 +97,7 @@ def strokes_between(turns: FloatArray, longest_ratio: float) -> tuple[FloatArray
     [True, False, False, False, True, True, False, False, True]
     """
     length = np.diff(turns)
-    typical = _running_median(length)
+    typical = running_median(length)
     whole = length <= longest_ratio * typical
     bounds = np.flatnonzero(np.diff(np.concatenate([[0], whole.astype(np.int8), [0]]))).reshape(-1, 2)
     start, end, edge, size = [], [], [], []
@@ -267,8 +267,8 @@ def find_runs(starts: FloatArray, ends: FloatArray, spans: FloatArray, settings:
     if n == 0:
         return np.empty(0, dtype=np.int64)
     duration = ends - starts
-    local_duration = _running_median(duration)
-    local_span = _running_median(spans)
+    local_duration = running_median(duration)
+    local_span = running_median(spans)
     ratio = duration / local_duration
     good = (ratio < settings.period_ratio) & (ratio > 1 / settings.period_ratio)
     good &= (spans >= settings.min_span_share * local_span) & (spans <= settings.max_span_share * local_span)
@@ -282,6 +282,13 @@ def find_runs(starts: FloatArray, ends: FloatArray, spans: FloatArray, settings:
     return np.asarray(number[run])
 
 
-def _running_median(values: FloatArray, half: int = 4) -> FloatArray:
+def running_median(values: FloatArray, half: int = 4) -> FloatArray:
+    """Median of each value and its ``half`` neighbours on both sides.
+
+    Examples
+    --------
+    >>> running_median(np.array([1.0, 1.0, 9.0, 1.0, 1.0, 1.0]), 1).tolist()
+    [1.0, 1.0, 1.0, 1.0, 1.0, 1.0]
+    """
     padded = np.pad(values, half, mode="reflect" if values.size > half else "edge")
     return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1))

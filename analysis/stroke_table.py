@@ -1,0 +1,144 @@
+"""The per-stroke table: gate, measure, name."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from analysis.gate import accept_strokes
+from analysis.model import BoolArray, Event, FloatArray, Instrument, IntArray
+from analysis.motion import Motion
+from analysis.play import BandSettings, StrokeSet
+from analysis.strokes import StrokeSettings, find_runs, running_median
+from analysis.tables import STROKE_COLUMNS
+from analysis.tilt import StrokeMeasures, find_contacts, measure_strokes, noise_tilt_se_deg
+
+BLOCK_SILENCE_S = 2.0
+MIN_FOUND_BLOCK = 8
+
+
+@dataclass(frozen=True)
+class TableSettings:
+    """Settings of the table: strokes, bands, and the accelerometer noise behind each stroke's own error."""
+
+    strokes: StrokeSettings = field(default_factory=StrokeSettings)
+    bands: BandSettings = field(default_factory=BandSettings)
+    accel_noise_mps2_rthz: float = 400e-6 * 9.80665
+
+
+def tabulate_strokes(
+    motion: Motion,
+    strokes: StrokeSet,
+    posture: Sequence[str],
+    blocks: Sequence[Event],
+    instrument: Instrument,
+    threshold_mps2: float | None,
+    settings: TableSettings,
+) -> tuple[pd.DataFrame, StrokeSet]:
+    """Keep the strokes that are play and measure them.
+
+    Parameters
+    ----------
+    motion : Motion
+    strokes : StrokeSet
+        All strokes traced.
+    posture : sequence of str
+        Posture of each.
+    blocks : sequence of Event
+        The marked blocks in time order; may be empty.
+    instrument : Instrument
+    threshold_mps2 : float or None
+        Level of a pick attack; None where attacks cannot be seen.
+    settings : TableSettings
+
+    Returns
+    -------
+    table : DataFrame
+        Columns of :data:`analysis.tables.STROKE_COLUMNS`.
+    strokes : StrokeSet
+        Those in the table.
+    """
+    contact, attack = find_contacts(motion, strokes, threshold_mps2, settings.strokes.attack_of_typical)
+    middle_s = motion.time_s(0.5 * (strokes.start + strokes.end))
+    block = _block_of(middle_s, blocks)
+    sound = ~(strokes.edge & ~attack) & _unbroken(motion, strokes)
+    run = np.where(sound, find_runs(strokes.start, strokes.end, strokes.span_m, settings.strokes), -1)
+    seen = None if threshold_mps2 is None else attack
+    keep = np.flatnonzero(accept_strokes(run, block, seen, bool(blocks), settings.strokes))
+    strokes = strokes.select(keep)
+    measures = measure_strokes(strokes, instrument, contact[keep], attack[keep])
+    bands = {float(c): settings.bands.tilt_band(float(c)) for c in np.unique(strokes.cycle_hz)}
+    se_deg = noise_tilt_se_deg(strokes, settings.accel_noise_mps2_rthz, bands)
+    tempo = np.array([event.tempo_bpm or np.nan for event in blocks] + [np.nan])[block[keep]]
+    names = pd.DataFrame({"posture": np.array(posture, dtype=object)[keep], "tempo_bpm": tempo, "tilt_se_deg": se_deg})
+    return _table(motion, strokes, measures, (block[keep], run[keep]), names), strokes
+
+
+def found_blocks(table: pd.DataFrame) -> tuple[Event, ...]:
+    """Blocks of a log without marks: strokes apart from their neighbours by at most two seconds of silence."""
+    if table.empty:
+        return ()
+    start, end = table["start_s"].to_numpy(), table["end_s"].to_numpy()
+    number = np.concatenate([[0], np.cumsum(start[1:] - end[:-1] > BLOCK_SILENCE_S)])
+    posture = table["posture"].to_numpy()
+    blocks = []
+    for index in np.unique(number):
+        members = np.flatnonzero(number == index)
+        if members.size >= MIN_FOUND_BLOCK:
+            first, last = members[0], members[-1]
+            blocks.append(Event(float(start[first]), float(end[last]), "play", "found", posture=str(posture[first])))
+    return tuple(blocks)
+
+
+def assign_blocks(table: pd.DataFrame, blocks: Sequence[Event]) -> pd.DataFrame:
+    """The table with its strokes assigned to blocks anew."""
+    middle_s = 0.5 * (table["start_s"] + table["end_s"]).to_numpy()
+    return table.assign(block=_nullable(_block_of(middle_s, blocks)))
+
+
+def _unbroken(motion: Motion, strokes: StrokeSet) -> BoolArray:
+    """Strokes without a missing sample inside."""
+    missing = np.concatenate([[0], np.cumsum(~motion.valid)])
+    last, first = np.ceil(strokes.end).astype(np.int64), np.floor(strokes.start).astype(np.int64)
+    return np.asarray(missing[last] == missing[first])
+
+
+def _block_of(time_s: FloatArray, blocks: Sequence[Event]) -> IntArray:
+    """Index of the block that holds each time, -1 for none."""
+    block = np.full(time_s.size, -1, dtype=np.int64)
+    for number, event in enumerate(blocks):
+        block[(time_s >= event.start_s) & (time_s < event.end_s)] = number
+    return block
+
+
+def _nullable(block: IntArray) -> pd.api.extensions.ExtensionArray:
+    return pd.arrays.IntegerArray(np.where(block < 0, 0, block), block < 0)
+
+
+def _table(
+    motion: Motion, strokes: StrokeSet, measures: StrokeMeasures, place: tuple[IntArray, IntArray], names: pd.DataFrame
+) -> pd.DataFrame:
+    block, run = place
+    start_s, end_s = motion.time_s(strokes.start), motion.time_s(strokes.end)
+    duration = end_s - start_s
+    columns = {
+        "start_s": start_s,
+        "end_s": end_s,
+        "block": _nullable(block),
+        "direction": np.where(strokes.sign > 0, "down", "up"),
+        "tilt_deg": measures.tilt_deg,
+        "span_mm": measures.span_mm,
+        "bow_mm": measures.bow_mm,
+        "lift_mm": measures.lift_mm,
+        "string_change": np.full(run.size, "unknown"),
+        "strokes_per_s": 1.0 / running_median(duration) if run.size else duration,
+        "run": run,
+        "attack": measures.attack,
+        "contact_s": start_s + measures.contact * duration,
+        "clears": measures.lift_mm > 0,
+        **{name: names[name].to_numpy() for name in names},
+    }
+    return pd.DataFrame({column.name: columns[column.name] for column in STROKE_COLUMNS})
