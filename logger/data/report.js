@@ -1,0 +1,85 @@
+"use strict";
+(() => {
+  const dark = matchMedia("(prefers-color-scheme: dark)");
+  const swap = JSON.parse(document.getElementById("dark").textContent);
+  const PRINT_WIDTH = 660;
+  let printing = false;
+
+  // A copy of a figure, its colours exchanged for those on dark paper.
+  const themed = (value, table) => {
+    if (typeof value === "string") return table[value] ?? value;
+    if (Array.isArray(value)) return value.map((item) => themed(item, table));
+    if (value === null || typeof value !== "object") return value;
+    if (value.bdata !== undefined) return { ...value };
+    return Object.fromEntries(Object.entries(value).map(([key, item]) => [key, themed(item, table)]));
+  };
+
+  const draw = (host, figure) => {
+    const table = dark.matches && !printing ? swap : {};
+    const { data, layout } = themed(figure, table);
+    const pair = host.parentElement.classList.contains("pair");
+    const printed = pair ? PRINT_WIDTH / 2 - 8 : PRINT_WIDTH;
+    layout.width = printing ? printed : host.clientWidth;
+    const meta = layout.meta ?? {};
+    if (meta.aspect) {
+      const inner = layout.width - layout.margin.l - layout.margin.r;
+      layout.height = Math.round(Math.min(inner * meta.aspect, 430) + meta.extra);
+    } else if (layout.width < 480) {
+      layout.height = Math.round(layout.height * 0.9);
+    }
+    // Where there is little room an annotation's name is its short form, "-" none at all.
+    for (const note of layout.width < 480 ? (layout.annotations ?? []) : []) {
+      if (note.name) note.text = note.name === "-" ? "" : note.name;
+    }
+    return Plotly.react(host, data, layout, { displayModeBar: false, responsive: false });
+  };
+
+  const groups = [];
+  for (const element of document.querySelectorAll(".pictures")) {
+    const choices = JSON.parse(document.getElementById(element.dataset.figures).textContent);
+    const group = { choices, hosts: [...element.children], at: 0 };
+    group.show = (at) => {
+      group.at = at;
+      group.hosts.forEach((host, i) => {
+        host.setAttribute("aria-label", choices[at].pictures[i].description);
+        draw(host, choices[at].pictures[i].figure);
+      });
+      const note = document.getElementById(element.dataset.figures + "-note");
+      if (note) note.textContent = choices[at].note;
+    };
+    const select = document.getElementById(element.dataset.figures + "-select");
+    if (select) {
+      select.addEventListener("change", () => group.show(select.selectedIndex));
+      for (const button of select.parentElement.querySelectorAll("button")) {
+        button.addEventListener("click", () => {
+          const next = (select.selectedIndex + Number(button.dataset.step) + choices.length) % choices.length;
+          select.selectedIndex = next;
+          group.show(next);
+        });
+      }
+      select.selectedIndex = 0;
+    }
+    group.show(0);
+    groups.push(group);
+  }
+
+  const redraw = () => groups.forEach((group) => group.show(group.at));
+  dark.addEventListener("change", redraw);
+  let width = document.documentElement.clientWidth;
+  let waiting = 0;
+  addEventListener("resize", () => {
+    if (printing || document.documentElement.clientWidth === width) return;
+    width = document.documentElement.clientWidth;
+    cancelAnimationFrame(waiting);
+    waiting = requestAnimationFrame(redraw);
+  });
+  addEventListener("beforeprint", () => {
+    printing = true;
+    redraw();
+  });
+  addEventListener("afterprint", () => {
+    printing = false;
+    redraw();
+  });
+  document.documentElement.dataset.drawn = "yes";
+})();
