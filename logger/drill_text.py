@@ -130,10 +130,11 @@ def describe_weakest(block: DrillBlock) -> str:
     told = weakest["cleared"] + weakest["caught"]
     advice = "Practise that change alone, large and oblique first."
     if block.suits is False and weakest["cleared"] == 0:
-        advice = f"In this posture the {weakest['after']}stroke does not clear: try the twin or the other posture."
+        other = "the twin" if block.demand.kind != "mixed" else "a phrase whose changes all follow the other stroke"
+        advice = f"In this posture the {weakest['after']}stroke does not clear: try the other posture, or {other}."
     return (
         f"Weakest change: string {weakest['from_string']} to {weakest['to_string']} after "
-        f"{A_STROKE[weakest['after']]}, cleared {weakest['cleared']} of {told} times. {advice}"
+        f"{A_STROKE[weakest['after']]}, cleared {weakest['cleared']} of {told} times.\n  {advice}"
     )
 
 

@@ -67,7 +67,7 @@ PER_BLOCK = ("tilt", "rate", "tempo", "span", "seconds", "bow", "wanted")
 @click.option(
     "--attacks", type=click.FloatRange(0, 1), default=1.0, show_default=True, help="Share with a pick attack."
 )
-@click.option("--drill", default="", help="Drill label of every block.")
+@click.option("--drill", default="", help="Drill of every block: a phrase is played, a name only noted.")
 @click.option(
     "--posture-change", type=float, help="Play all again in posture B, its tilt changed by this many degrees."
 )
@@ -183,7 +183,18 @@ def blocks_from(options: Mapping[str, Any]) -> tuple[PlayBlock, ...]:
                 drill=options["drill"],
             )
         )
-    return tuple(blocks)
+    return tuple(played_drill(block, Instrument().courses) for block in blocks)
+
+
+def played_drill(block: PlayBlock, strings: int) -> PlayBlock:
+    """Return the block playing its drill, where that is a phrase and no other string changes are asked for."""
+    from analysis.drills import find_drill
+
+    phrase = find_drill(block.drill, strings, {})
+    if phrase is None or block.string_change_every:
+        return block
+    courses = tuple(strings - note.string for note in phrase.notes)
+    return replace(block, courses=courses, first=phrase.first_stroke)
 
 
 def truth_json(made: SimulatedSession, scenario: Scenario, seed: int) -> str:
