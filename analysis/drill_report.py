@@ -20,7 +20,7 @@ from analysis.changes import (
 from analysis.drill_alignment import AlignmentSettings, DrillAlignment, DrillTiming, align_strokes
 from analysis.drills import Demand, Phrase, find_drill, require_changes
 from analysis.errors import InputError, StrokeplaneError
-from analysis.model import BlockSummary, Instrument, SessionResult
+from analysis.model import BlockSummary, Event, Instrument, SessionResult
 
 
 @dataclass(frozen=True)
@@ -124,7 +124,7 @@ def _judge_block(
     return DrillBlock(block.index, phrase, demand, alignment, changes, pairs, find_weakest(pairs), suits)
 
 
-def timing_of(block: BlockSummary) -> DrillTiming:
+def timing_of(block: Event | BlockSummary) -> DrillTiming:
     """Return what a block's tempo says of its notes' timing."""
     if not block.tempo_bpm or not block.notes_per_beat:
         return DrillTiming()
@@ -132,7 +132,7 @@ def timing_of(block: BlockSummary) -> DrillTiming:
     return DrillTiming(period_s=beat_s / block.notes_per_beat, beat_s=beat_s)
 
 
-def require_room(phrase: Phrase, block: BlockSummary, strokes: pd.DataFrame) -> None:
+def require_room(phrase: Phrase, block: Event | BlockSummary, strokes: pd.DataFrame) -> None:
     """Raise InputError if the block is too short for its drill to be played once."""
     duration_s = block.end_s - block.start_s
     period_s = timing_of(block).period_s
@@ -148,23 +148,44 @@ def require_room(phrase: Phrase, block: BlockSummary, strokes: pd.DataFrame) -> 
 
 
 def mark_session_changes(
-    strokes: pd.DataFrame, blocks: Sequence[BlockSummary], instrument: Instrument, metadata: Mapping[str, str]
-) -> NDArray[np.str_]:
-    """Return the ``string_change`` column of a session's strokes: true or false where a drill says so, else unknown.
+    strokes: pd.DataFrame,
+    blocks: Sequence[Event | BlockSummary],
+    instrument: Instrument,
+    metadata: Mapping[str, str],
+) -> tuple[NDArray[np.str_], tuple[str, ...]]:
+    """Say of every stroke of a session whether a drill puts the next note on another string.
 
-    A drill that cannot be read or aligned leaves its block unknown; :func:`judge_drills` says why.
+    Parameters
+    ----------
+    strokes : DataFrame
+        The session's strokes.
+    blocks : sequence of Event or BlockSummary
+        All its blocks, in order.
+    instrument : Instrument
+    metadata : Mapping
+        The session's metadata; keys ``drill.NAME`` give names their phrases.
+
+    Returns
+    -------
+    marks : str (n,)
+        The ``string_change`` column: true or false where a drill says so, else unknown.
+    problems : tuple of str
+        One sentence for every block whose drill is a phrase that its strokes cannot be matched with.
     """
     marks = np.full(len(strokes), "unknown", dtype="<U7")
-    for block in blocks:
-        rows = _rows_of(strokes, block.index)
+    problems: list[str] = []
+    for index, block in enumerate(blocks):
+        rows = _rows_of(strokes, index)
+        if not block.drill or not len(rows):
+            continue
         try:
-            phrase = find_drill(block.drill, instrument.courses, metadata) if block.drill else None
-            if phrase is not None and len(rows):
+            phrase = find_drill(block.drill, instrument.courses, metadata)
+            if phrase is not None:
                 require_room(phrase, block, strokes.iloc[rows])
                 marks[rows] = mark_string_changes(align_strokes(strokes.iloc[rows], phrase, timing_of(block)), phrase)
-        except StrokeplaneError:
-            continue
-    return marks
+        except StrokeplaneError as error:
+            problems.append(f"String changes of block {index} are unknown: {error}")
+    return marks, tuple(problems)
 
 
 def _rows_of(strokes: pd.DataFrame, index: int) -> NDArray[np.int64]:

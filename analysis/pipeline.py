@@ -11,6 +11,7 @@ import pandas as pd
 
 from analysis.blocks import summarise_block
 from analysis.cautions import session_cautions
+from analysis.drill_report import mark_session_changes
 from analysis.errors import NotEnoughDataError
 from analysis.frame import Frame
 from analysis.model import BlockSummary, Event, FloatArray, ReferenceSummary, Session, SessionResult
@@ -83,6 +84,9 @@ def analyse_session(
         blocks = found_blocks(table)
         table = assign_blocks(table, blocks)
         session = replace(session, warnings=(*session.warnings, NO_BLOCKS))
+    marks, problems = mark_session_changes(table, blocks, session.instrument, session.metadata)
+    table = table.assign(string_change=marks)
+    session = replace(session, warnings=(*session.warnings, *problems))
     summaries = _summarise(motion, table, strokes, blocks, reference, settings)
     tell("done", 1.0)
     return _result(session, timebase, signals, reference, (table, strokes, summaries), settings)

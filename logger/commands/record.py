@@ -40,7 +40,7 @@ DRAW_S = 0.2
 )
 @click.option("--tempo", "tempo_bpm", type=click.FloatRange(10, 600), help="Beats a minute of the blocks.")
 @click.option("--notes-per-beat", type=click.FloatRange(0.25, 16), help="Strokes on each beat.")
-@click.option("--drill", default="", help="Drill that the blocks play.")
+@click.option("--drill", default="", help="Drill that the blocks play: a name, or a phrase such as '4x2 3x2'.")
 @click.option("--wanted", type=click.Choice(["down", "up"]), help="Stroke that should clear the strings.")
 @click.option("--seconds", type=click.FloatRange(0.1), help="End by itself after so long.")
 def record_command(

@@ -191,7 +191,10 @@ def test_a_session_marks_its_string_changes_and_says_what_it_cannot_judge() -> N
     simulated = play(player, 3, 6.0)
     result = analyse_session(simulated.session)
     truth = simulated.truth.strokes
-    marks = mark_session_changes(result.strokes, result.blocks, result.instrument, {})
+    marks, none = mark_session_changes(result.strokes, result.blocks, result.instrument, {})
+    assert none == ()
+    # The analysis itself marks them so.
+    assert result.strokes["string_change"].tolist() == marks.tolist()
     at = np.abs(truth["contact_s"].to_numpy()[None] - result.strokes["contact_s"].to_numpy()[:, None])
     near = at.argmin(axis=1)
     told = (marks != "unknown") & (at.min(axis=1) < 0.05)
@@ -225,8 +228,13 @@ def test_a_drill_that_cannot_be_judged_is_one_sentence() -> None:
     assert "notes take" in problems_of("4x99 3x99")
     no_frame = replace(result, reference=replace(result.reference, kind="hand"))
     assert "gestures" in judge_drills(no_frame, {})[1][0]
-    marks = mark_session_changes(result.strokes, (replace(result.blocks[0], drill="4x99 3x99"),), result.instrument, {})
+    too_long = replace(result.blocks[0], drill="4x99 3x99")
+    marks, said = mark_session_changes(result.strokes, (too_long,), result.instrument, {})
     assert set(marks) == {"unknown"}
+    assert len(said) == 1
+    assert said[0].startswith("String changes of block 0 are unknown: The drill's 198 notes take")
+    only_a_name = replace(result.blocks[0], drill="my drill")
+    assert mark_session_changes(result.strokes, (only_a_name,), result.instrument, {})[1] == ()
 
 
 def test_alignment_of_the_chain_is_by_note() -> None:
