@@ -16,7 +16,8 @@ def accept_strokes(
     """Tell strokes of play from other rhythmic motion.
 
     Where attacks can be seen, play is what has an attack on at least ``attack_share`` of any five strokes. Inside a
-    block that the player marked, a regular run counts when at least ``soft_share`` of its strokes have one, and where
+    block that the player marked, a regular run of which at least ``soft_share`` have one is measured by its own share,
+    and where
     the whole block is without attacks (silent strokes) every regular run does.
     Below 150 samples/s attacks cannot be seen: runs inside the marked blocks count, or, in a log without
     blocks, runs of at least eight strokes.
@@ -45,9 +46,10 @@ def accept_strokes(
     attacked = np.zeros(run.size, dtype=bool)
     for number in np.unique(run[keep]):
         members = np.flatnonzero(run == number)
-        attacked[members] = _rolling_share(attack[members], settings.attack_strokes) >= settings.attack_share
+        asked = settings.attack_share
         if (block[members] >= 0).mean() > 0.5 and attack[members].mean() >= settings.soft_share:
-            attacked[members] = True
+            asked *= float(attack[members].mean())
+        attacked[members] = _rolling_share(attack[members], settings.attack_strokes) >= asked
         attacked[members] &= _trim_ends(attack[members])
     silent = np.zeros(run.size, dtype=bool)
     for number in np.unique(block[keep & (block >= 0)]):

@@ -68,11 +68,13 @@ class Motion:
         paths = band_displacements(accel, rotate(quat, lever_m), self.rate_hz, bands)
         return tuple(path[first - start : last - start] for path in paths)
 
-    def series_displacement(self, first: int, last: int, lever_m: FloatArray, band: Band) -> FloatArray:
-        """Tip displacement (m, world axes) from samples ``first:last`` alone.
+    def series_displacements(
+        self, first: int, last: int, lever_m: FloatArray, bands: tuple[Band, ...], cycle_hz: float
+    ) -> tuple[FloatArray, ...]:
+        """Tip displacement (m, world axes) in several bands from samples ``first:last`` alone.
 
         What the hand does before and after a series of strokes is larger and slower than the strokes, and would ring
-        into the first and last of them; here the path is reflected about its ends instead.
+        into the first and last of them; here the path is continued beyond its ends by reflection instead.
         """
         quat = self.quat_wxyz[first:last]
         accel = rotate(quat, self.accel_mps2[first:last])
@@ -80,7 +82,7 @@ class Motion:
         once = cumulative_trapezoid(accel, dx=1 / self.rate_hz, axis=0, initial=0)
         path = cumulative_trapezoid(once - once.mean(axis=0), dx=1 / self.rate_hz, axis=0, initial=0)
         path += rotate(quat, lever_m)
-        return filter_contained(path, self.rate_hz, band)
+        return filter_contained(path, self.rate_hz, bands, cycle_hz)
 
     def _with_margin(self, first: int, last: int, bands: tuple[Band, ...]) -> tuple[int, int]:
         margin = int(MARGIN_CYCLES / min(band.highpass_hz for band in bands) * self.rate_hz)

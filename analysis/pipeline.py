@@ -21,6 +21,7 @@ from analysis.reference import Reference, ReferenceSettings, establish_reference
 from analysis.signals import Signals, prepare_signals
 from analysis.stillness import attack_threshold
 from analysis.stretches import find_stretches, order_events
+from analysis.stroke_paths import TracedStrokes
 from analysis.stroke_table import TableSettings, assign_blocks, found_blocks, tabulate_strokes
 from analysis.timebase import Timebase, fit_timebase
 from analysis.uncertainty import block_chord, offset_se_deg
@@ -73,7 +74,7 @@ def analyse_session(
     threshold = attack_threshold(signals, session.events, settings.table.strokes.attack_ratio)
     strokes, posture = _find_strokes(motion, session.events, reference, settings.table)
     blocks = tuple(event for event in session.events if event.kind == "play")
-    table, strokes = tabulate_strokes(motion, strokes, posture, blocks, session.instrument, threshold, settings.table)
+    table, strokes = tabulate_strokes(motion, strokes, posture, session, (reference, threshold), settings.table)
     if table.empty:
         raise NotEnoughDataError(
             "expected strokes of play, found none; check that the sensor is on the picking hand, that a block of play "
@@ -102,7 +103,7 @@ def _find_strokes(
         pieces = find_pieces(motion, stretch.first, stretch.last, frame, reference.drift, settings.strokes)
 
         def axes_at(times_s: FloatArray, frame: Frame = frame) -> FloatArray:
-            return turned_axes(frame, reference.drift, times_s)
+            return turned_axes(frame, times_s, reference.drift)
 
         traced = trace_strokes(motion, pieces, axes_at, frame.lever_m, settings.strokes, settings.bands)
         if traced.start.size:
@@ -114,7 +115,7 @@ def _find_strokes(
 def _summarise(
     motion: Motion,
     table: pd.DataFrame,
-    strokes: StrokeSet,
+    strokes: TracedStrokes,
     blocks: Sequence[Event],
     reference: Reference,
     settings: Settings,
@@ -137,7 +138,7 @@ def _result(
     timebase: Timebase,
     signals: Signals,
     reference: Reference,
-    found: tuple[pd.DataFrame, StrokeSet, tuple[BlockSummary, ...]],
+    found: tuple[pd.DataFrame, TracedStrokes, tuple[BlockSummary, ...]],
     settings: Settings,
 ) -> SessionResult:
     table, strokes, summaries = found

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 
@@ -25,7 +26,6 @@ FINDING_BAND = Band(0.35, 4, 20.0)
 MIN_SPEED_MPS = 0.006
 LONGEST_PIECE_S = 60.0
 REACH_S = 1.5
-PATH_POINTS = 17
 
 
 @dataclass(frozen=True)
@@ -66,9 +66,6 @@ class StrokeSet:
         +1 downstroke, -1 upstroke.
     span_m : float64 (n,)
         Travel across the strings in the turn band.
-    path_m : float64 (n, PATH_POINTS, 3)
-        Tip path in instrument axes, evenly sampled in time from turn to turn, gain divided out. Its shape is that of
-        the turn band, which is flat over the harmonics; its chord that of the tilt band, which keeps slow motion out.
     cycle_hz : float64 (n,)
         Cycle frequency of the piece it was measured in.
     edge : bool (n,)
@@ -79,13 +76,19 @@ class StrokeSet:
     end: FloatArray
     sign: FloatArray
     span_m: FloatArray
-    path_m: FloatArray
     cycle_hz: FloatArray
     edge: BoolArray
 
-    def select(self, keep: IntArray) -> StrokeSet:
+    def select(self, keep: IntArray | BoolArray) -> Self:
         """Strokes by index or mask."""
-        return StrokeSet(*(getattr(self, name)[keep] for name in StrokeSet.__dataclass_fields__))
+        return type(self)(*(getattr(self, name)[keep] for name in type(self).__dataclass_fields__))
+
+    def series(self) -> list[IntArray]:
+        """Indices of each contiguous series of strokes."""
+        if self.start.size == 0:
+            return []
+        breaks = np.flatnonzero(np.abs(self.start[1:] - self.end[:-1]) > 1e-6) + 1
+        return np.split(np.arange(self.start.size), breaks)
 
 
 @dataclass(frozen=True)
@@ -103,7 +106,7 @@ def find_pieces(
 ) -> list[Piece]:
     """Stretches of rhythmic motion across the strings within samples ``first:last``."""
     middle_s = motion.start_s + 0.5 * (first + last) / motion.rate_hz
-    axes = turned_axes(frame, drift, np.array([middle_s]))[0]
+    axes = turned_axes(frame, np.array([middle_s]), drift)[0]
     position = motion.displacement(first, last, frame.lever_m, FINDING_BAND) @ axes[1]
     centre, frequency, speed = cycle_frequencies(position, motion.rate_hz, settings)
     if centre.size == 0:
@@ -119,7 +122,7 @@ def find_pieces(
     return pieces
 
 
-def turned_axes(frame: Frame, drift: HeadingDrift, times_s: FloatArray) -> FloatArray:
+def turned_axes(frame: Frame, times_s: FloatArray, drift: HeadingDrift) -> FloatArray:
     """Instrument axes in the drifted world at each time: (n, 3, 3), rows X, Y, Z."""
     angle = drift.mean_rad(times_s)
     turn = np.zeros((times_s.size, 3, 3))
@@ -171,14 +174,14 @@ def trace_strokes(
 
 def _spans(part: StrokeSet) -> FloatArray:
     """Borders of the contiguous series of a part, ascending: start, end, start, end..."""
-    return np.array([[part.start[m[0]], part.end[m[-1]]] for m in _series(part.start, part.end)]).ravel()
+    return np.array([[part.start[m[0]], part.end[m[-1]]] for m in part.series()]).ravel()
 
 
 def join(parts: Sequence[StrokeSet]) -> StrokeSet:
     """Strokes of several parts, one after the other."""
     if not parts:
         none = np.empty(0)
-        return StrokeSet(none, none, none, none, np.empty((0, PATH_POINTS, 3)), none, none > 0)
+        return StrokeSet(none, none, none, none, none, none > 0)
     return StrokeSet(
         *(np.concatenate([getattr(part, name) for part in parts]) for name in StrokeSet.__dataclass_fields__)
     )
@@ -196,7 +199,7 @@ def _trace_piece(
     reach = int(REACH_S * motion.rate_hz)
     first, last = max(piece.bounds[0], piece.first - reach), min(piece.bounds[1], piece.last + reach)
     axes = frame_at(np.array([motion.start_s + 0.5 * (piece.first + piece.last) / motion.rate_hz]))[0]
-    turn_path, tilt_path = motion.displacements(first, last, lever_m, (bands.turn_band(cycle), bands.tilt_band(cycle)))
+    turn_path = motion.displacement(first, last, lever_m, bands.turn_band(cycle))
     across = turn_path @ axes[1]
     turns = find_turns(across, settings.first_prominence_mm * 1e-3)
     if turns.size > 2:
@@ -208,31 +211,10 @@ def _trace_piece(
     mine = _own_series(start + first, end + first, piece, settings) & (start >= 0) & (end <= last - first - 1)
     start, end, edge = start[mine], end[mine], edge[mine]
     travel = sample_at(across[:, None], end)[:, 0] - sample_at(across[:, None], start)[:, 0]
-    phase = np.linspace(0.0, 1.0, PATH_POINTS)
-    at = start[:, None] + (end - start)[:, None] * phase
-    turn_gain = bands.turn_band(cycle).gain(np.array([cycle]))[0]
-    path = sample_at(turn_path, at) / turn_gain
-    chord = np.empty((start.size, 3))
-    for members in _series(start, end):
-        low, high = int(start[members[0]]), int(np.ceil(end[members[-1]])) + 1
-        tilt_path = motion.series_displacement(first + low, first + high, lever_m, bands.tilt_band(cycle))
-        ends = sample_at(tilt_path, np.stack([start[members], end[members]], axis=1) - low)
-        chord[members] = ends[:, 1] - ends[:, 0]
-    own_axes = frame_at(motion.time_s(0.5 * (start + end) + first))
-    path = np.einsum("nij,nkj->nki", own_axes, path)
-    chord = np.einsum("nij,nj->ni", own_axes, chord)
-    path = swap_chord(path, chord / bands.tilt_band(cycle).gain(np.array([cycle]))[0])
+    gain = bands.turn_band(cycle).gain(np.array([cycle]))[0]
     return StrokeSet(
-        start + first, end + first, np.sign(travel), np.abs(travel) / turn_gain, path, np.full(start.size, cycle), edge
+        start + first, end + first, np.sign(travel), np.abs(travel) / gain, np.full(start.size, cycle), edge
     )
-
-
-def _series(start: FloatArray, end: FloatArray) -> list[IntArray]:
-    """Indices of each contiguous series."""
-    if start.size == 0:
-        return []
-    breaks = np.flatnonzero(np.abs(start[1:] - end[:-1]) > 1e-6) + 1
-    return np.split(np.arange(start.size), breaks)
 
 
 def _own_series(start: FloatArray, end: FloatArray, piece: Piece, settings: StrokeSettings) -> BoolArray:
@@ -253,23 +235,3 @@ def _own_series(start: FloatArray, end: FloatArray, piece: Piece, settings: Stro
             break
         inside[at] = True
     return inside
-
-
-def swap_chord(path_m: FloatArray, chord_m: FloatArray) -> FloatArray:
-    """Shear paths so that they run along given chords; the bend away from the chord stays.
-
-    Parameters
-    ----------
-    path_m : float64 (n, k, 3)
-    chord_m : float64 (n, 3)
-
-    Returns
-    -------
-    float64 (n, k, 3)
-        Each path's midpoint between its turns at the origin.
-    """
-    old = path_m[:, -1] - path_m[:, 0]
-    share = np.einsum("nki,ni->nk", path_m - path_m[:, :1], old) / np.einsum("ni,ni->n", old, old)[:, None]
-    bend = path_m - path_m[:, :1] - share[:, :, None] * old[:, None]
-    sheared: FloatArray = bend + (share[:, :, None] - 0.5) * chord_m[:, None]
-    return sheared

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 import pandas as pd
 
 from analysis.gate import accept_strokes
-from analysis.model import BoolArray, Event, FloatArray, Instrument, IntArray
+from analysis.model import BoolArray, Event, FloatArray, IntArray, Session
 from analysis.motion import Motion
-from analysis.play import BandSettings, StrokeSet
+from analysis.play import BandSettings, StrokeSet, turned_axes
+from analysis.reference import Reference
+from analysis.stroke_paths import TracedStrokes, settle_ends, trace_paths
 from analysis.strokes import StrokeSettings, find_runs, running_median
 from analysis.tables import STROKE_COLUMNS
 from analysis.tilt import StrokeMeasures, find_contacts, measure_strokes, noise_tilt_se_deg
@@ -33,11 +36,10 @@ def tabulate_strokes(
     motion: Motion,
     strokes: StrokeSet,
     posture: Sequence[str],
-    blocks: Sequence[Event],
-    instrument: Instrument,
-    threshold_mps2: float | None,
+    session: Session,
+    context: tuple[Reference, float | None],
     settings: TableSettings,
-) -> tuple[pd.DataFrame, StrokeSet]:
+) -> tuple[pd.DataFrame, TracedStrokes]:
     """Keep the strokes that are play and measure them.
 
     Parameters
@@ -47,20 +49,21 @@ def tabulate_strokes(
         All strokes traced.
     posture : sequence of str
         Posture of each.
-    blocks : sequence of Event
-        The marked blocks in time order; may be empty.
-    instrument : Instrument
-    threshold_mps2 : float or None
-        Level of a pick attack; None where attacks cannot be seen.
+    session : Session
+        Its events in time order, its instrument.
+    context : (Reference, float or None)
+        Frames, and the level of a pick attack; None where attacks cannot be seen.
     settings : TableSettings
 
     Returns
     -------
     table : DataFrame
         Columns of :data:`analysis.tables.STROKE_COLUMNS`.
-    strokes : StrokeSet
+    strokes : TracedStrokes
         Those in the table.
     """
+    reference, threshold_mps2 = context
+    blocks = [event for event in session.events if event.kind == "play"]
     contact, attack = find_contacts(motion, strokes, threshold_mps2, settings.strokes.attack_of_typical)
     middle_s = motion.time_s(0.5 * (strokes.start + strokes.end))
     block = _block_of(middle_s, blocks)
@@ -68,13 +71,16 @@ def tabulate_strokes(
     run = np.where(sound, find_runs(strokes.start, strokes.end, strokes.span_m, settings.strokes), -1)
     seen = None if threshold_mps2 is None else attack
     keep = np.flatnonzero(accept_strokes(run, block, seen, bool(blocks), settings.strokes))
-    strokes = strokes.select(keep)
-    measures = measure_strokes(strokes, instrument, contact[keep], attack[keep])
-    bands = {float(c): settings.bands.tilt_band(float(c)) for c in np.unique(strokes.cycle_hz)}
-    se_deg = noise_tilt_se_deg(strokes, settings.accel_noise_mps2_rthz, bands)
+    kept = settle_ends(strokes.select(keep))
+    frames = [reference.frame(posture[int(i)]) for i in keep]
+    traced = trace_paths(motion, kept, frames, partial(turned_axes, drift=reference.drift), settings.bands)
+    contact, attack = find_contacts(motion, traced, threshold_mps2, settings.strokes.attack_of_typical)
+    measures = measure_strokes(traced, session.instrument, contact, attack)
+    bands = {float(c): settings.bands.tilt_band(float(c)) for c in np.unique(traced.cycle_hz)}
+    se_deg = noise_tilt_se_deg(traced, settings.accel_noise_mps2_rthz, bands)
     tempo = np.array([event.tempo_bpm or np.nan for event in blocks] + [np.nan])[block[keep]]
     names = pd.DataFrame({"posture": np.array(posture, dtype=object)[keep], "tempo_bpm": tempo, "tilt_se_deg": se_deg})
-    return _table(motion, strokes, measures, (block[keep], run[keep]), names), strokes
+    return _table(motion, traced, measures, (block[keep], run[keep]), names), traced
 
 
 def found_blocks(table: pd.DataFrame) -> tuple[Event, ...]:

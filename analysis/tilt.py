@@ -18,7 +18,8 @@ from scipy.ndimage import percentile_filter
 
 from analysis.model import BoolArray, FloatArray, Instrument
 from analysis.motion import Motion
-from analysis.play import PATH_POINTS, StrokeSet
+from analysis.play import StrokeSet
+from analysis.stroke_paths import PATH_POINTS, TracedStrokes
 from analysis.tip_path import Band
 
 
@@ -35,13 +36,13 @@ class StrokeMeasures:
 
 
 def measure_strokes(
-    strokes: StrokeSet, instrument: Instrument, contact: FloatArray, attack: BoolArray
+    strokes: TracedStrokes, instrument: Instrument, contact: FloatArray, attack: BoolArray
 ) -> StrokeMeasures:
     """Measure every stroke.
 
     Parameters
     ----------
-    strokes : StrokeSet
+    strokes : TracedStrokes
     instrument : Instrument
     contact : float64 (n,)
         Moment of string contact as a share of the stroke, 0..1.
@@ -184,7 +185,7 @@ def find_contacts(
     return contact, attack
 
 
-def noise_tilt_se_deg(strokes: StrokeSet, noise_mps2_rthz: float, bands: dict[float, Band]) -> FloatArray:
+def noise_tilt_se_deg(strokes: TracedStrokes, noise_mps2_rthz: float, bands: dict[float, Band]) -> FloatArray:
     """Standard error of each tilt from accelerometer noise alone.
 
     The displacement noise in the tilt band has variance ``sum n^2 H^2 / (2 pi f)^4 df``; the chord is a difference of
@@ -192,7 +193,7 @@ def noise_tilt_se_deg(strokes: StrokeSet, noise_mps2_rthz: float, bands: dict[fl
 
     Parameters
     ----------
-    strokes : StrokeSet
+    strokes : TracedStrokes
     noise_mps2_rthz : float
         One-sided density.
     bands : dict

@@ -73,33 +73,50 @@ def band_displacements(
     return tuple(np.asarray(fft.irfft(spectrum * gain, size, axis=0)[:n]) for gain in gains)
 
 
-def filter_contained(path_m: FloatArray, rate_hz: float, band: Band) -> FloatArray:
+def filter_contained(
+    path_m: FloatArray, rate_hz: float, bands: tuple[Band, ...], cycle_hz: float
+) -> tuple[FloatArray, ...]:
     """Filter a path that is known only between its ends.
 
     A cubic trend, to which double integration drifts, is removed first; then the path is extended by point
-    reflection about each end, which keeps value and slope continuous.
+    reflection about each end, which keeps value and slope continuous, and by the curvature of its cycle means, so
+    that a wrong acceleration at the end (a hand that leaves disturbs the orientation) bends nothing.
 
     Parameters
     ----------
     path_m : float64 (n, k)
     rate_hz : float
-    band : Band
+    bands : tuple of Band
+    cycle_hz : float
+        Frequency of the strokes' cycle.
 
     Returns
     -------
-    float64 (n, k)
+    tuple of float64 (n, k)
+        One a band.
     """
     n = len(path_m)
     trend = np.vander(np.linspace(-1, 1, n), 4)
     path = path_m - trend @ np.linalg.lstsq(trend, path_m, rcond=None)[0]
-    reach = min(n - 1, int(3.0 / band.highpass_hz * rate_hz))
-    head = 2 * path[0] - path[reach:0:-1]
-    tail = 2 * path[-1] - path[-2 : -reach - 2 : -1]
+    reach = min(n - 1, int(3.0 / min(band.highpass_hz for band in bands) * rate_hz))
+    tau2 = (np.arange(1, reach + 1) / rate_hz)[:, None] ** 2
+    cycle = round(rate_hz / cycle_hz)
+    head = (2 * path[0] - path[1 : reach + 1] + _curvature(path, cycle, rate_hz) * tau2)[::-1]
+    tail = 2 * path[-1] - path[-2 : -reach - 2 : -1] + _curvature(path[::-1], cycle, rate_hz) * tau2
     extended = np.concatenate([head, path, tail])
     size = fft.next_fast_len(len(extended) + reach, real=True)
-    gain = band.gain(fft.rfftfreq(size, 1 / rate_hz))[:, None]
-    filtered = fft.irfft(fft.rfft(_closed(extended, size), axis=0) * gain, size, axis=0)
-    return np.asarray(filtered[reach : reach + n])
+    frequency = fft.rfftfreq(size, 1 / rate_hz)
+    spectrum = fft.rfft(_closed(extended, size), axis=0)
+    filtered = [fft.irfft(spectrum * band.gain(frequency)[:, None], size, axis=0) for band in bands]
+    return tuple(np.asarray(path[reach : reach + n]) for path in filtered)
+
+
+def _curvature(path: FloatArray, cycle: int, rate_hz: float) -> FloatArray:
+    """Second derivative (m/s2) of the first three cycle means; zero where the path is shorter than that."""
+    if len(path) < 3 * cycle:
+        return np.zeros(path.shape[1])
+    first, second, third = path[: 3 * cycle].reshape(3, cycle, -1).mean(axis=1)
+    return np.asarray((first - 2 * second + third) * (rate_hz / cycle) ** 2)
 
 
 def _closed(values: FloatArray, size: int) -> FloatArray:

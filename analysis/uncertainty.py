@@ -22,9 +22,10 @@ from analysis.heading import HeadingDrift
 from analysis.lever import LeverFit
 from analysis.model import FloatArray
 from analysis.motion import Motion
-from analysis.play import BandSettings, StrokeSet
+from analysis.play import BandSettings
 from analysis.rotation import yaw_matrix
 from analysis.sensor_errors import ERRORS
+from analysis.stroke_paths import TracedStrokes
 from analysis.strokes import sample_at
 
 STEP = 1e-4
@@ -49,7 +50,7 @@ class BlockChord:
 
 
 def block_chord(
-    motion: Motion, strokes: StrokeSet, frame: Frame, drift: HeadingDrift, bands: BandSettings, most: int = 16
+    motion: Motion, strokes: TracedStrokes, frame: Frame, drift: HeadingDrift, bands: BandSettings, most: int = 16
 ) -> BlockChord:
     """Mean chord of a block, and its sensitivity from an excerpt of ``most`` strokes in its middle."""
     chords = (strokes.path_m[:, -1] - strokes.path_m[:, 0]) * strokes.sign[:, None]
