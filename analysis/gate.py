@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.ndimage import binary_closing
 
 from analysis.model import BoolArray, IntArray
 from analysis.strokes import StrokeSettings
 
 MIN_RUN_WITHOUT_ATTACKS = 8
+LONGEST_HOLE = 15
 
 
 def accept_strokes(
@@ -17,9 +19,8 @@ def accept_strokes(
 
     Where attacks can be seen, play is what has an attack on at least ``attack_share`` of any five strokes. Inside a
     block that the player marked, a regular run of which at least ``soft_share`` have one is measured by its own share,
-    and where
-    the whole block is without attacks (silent strokes) every regular run does.
-    Below 150 samples/s attacks cannot be seen: runs inside the marked blocks count, or, in a log without
+    and where the whole block is without attacks (silent strokes) every regular run counts. A hole shorter than
+    ``LONGEST_HOLE`` strokes inside a run is play too. Below 150 samples/s attacks cannot be seen: runs inside the marked blocks count, or, in a log without
     blocks, runs of at least eight strokes.
 
     Parameters
@@ -49,7 +50,8 @@ def accept_strokes(
         asked = settings.attack_share
         if (block[members] >= 0).mean() > 0.5 and attack[members].mean() >= settings.soft_share:
             asked *= float(attack[members].mean())
-        attacked[members] = _rolling_share(attack[members], settings.attack_strokes) >= asked
+        enough = _rolling_share(attack[members], settings.attack_strokes) >= asked
+        attacked[members] = binary_closing(enough, np.ones(LONGEST_HOLE, dtype=bool), border_value=0) | enough
         attacked[members] &= _trim_ends(attack[members])
     silent = np.zeros(run.size, dtype=bool)
     for number in np.unique(block[keep & (block >= 0)]):
