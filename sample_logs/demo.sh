@@ -3,6 +3,7 @@
 set -eu
 cd "$(dirname "$0")/.."
 out=out/demo
+rm -rf "$out"
 mkdir -p "$out"
 first=
 for log in sample_logs/*.mcap; do
