@@ -56,6 +56,9 @@ class Board:
         self._born_s = time.monotonic()
         self._next = 0
 
+    def link(self, up: bool) -> None:
+        """A radio link came up or went down; this board does not care."""
+
     def wire(self, message: Message) -> bytes:
         self._number += 1
         return encode(message, self._number)

@@ -168,6 +168,8 @@ class Device(ServiceInterface):
         self.set_connected(False)
 
     def set_connected(self, connected: bool) -> None:
+        if connected != self.connected:
+            self.daemon.board.link(connected)
         self.connected = connected
         self.daemon.notifying = self.daemon.notifying and connected
         self.emit_properties_changed({"Connected": connected, "ServicesResolved": connected})
