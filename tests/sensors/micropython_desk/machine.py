@@ -51,8 +51,9 @@ class I2C:
     def writeto_mem(self, address, register, data):
         if address != self.address:
             raise OSError(19)
+        before = self.rate_hz()
         self.registers[register] = data[0]
-        if register in (0x19, 0x10):
+        if self.began_us is None or self.rate_hz() != before:
             self.began_us, self.elapsed_us, self.last_us = time.ticks_us(), 0, time.ticks_us()
             self.seen = self.row = -1
 
