@@ -5,18 +5,17 @@ cd "$(dirname "$0")/.."
 out=out/demo
 rm -rf "$out"
 mkdir -p "$out"
-first=
-for log in sample_logs/*.mcap; do
-    [ -f "$log" ] || { echo "strokeplane: no logs in sample_logs; make them with: make samples" >&2; exit 1; }
-    name=$(basename "$log" .mcap)
-    echo "strokeplane: analysing $log (a made-up player, simulated sensor)"
-    "$RUN" analyse "$log" \
-        --strokes "$out/$name.strokes.csv" --json "$out/$name.json" --html "$out/$name.html"
-    first=${first:-$out/$name.html}
+logs="steady_and_tilted level_at_speed two_postures"
+for name in $logs; do
+    log=sample_logs/$name.mcap
+    [ -f "$log" ] || { echo "strokeplane: $log is missing; make the shipped logs anew with: make samples" >&2; exit 1; }
+    echo "strokeplane: analysing $log (an invented player, a simulated sensor)"
+    "$RUN" analyse "$log" --strokes "$out/$name.strokes.csv" --json "$out/$name.json" --html "$out/$name.html"
+    echo
 done
-echo
 echo "strokeplane: the reports are here, one a log:"
-for report in "$out"/*.html; do echo "  $(pwd)/$report"; done
+for name in $logs; do echo "  $(pwd)/$out/$name.html"; done
 if [ -n "${DISPLAY:-}${WAYLAND_DISPLAY:-}" ] || [ "$(uname)" = Darwin ]; then
-    "$PY" -c 'import pathlib, sys, webbrowser; webbrowser.open(pathlib.Path(sys.argv[1]).resolve().as_uri())' "$first"
+    open_page='import pathlib, sys, webbrowser; webbrowser.open(pathlib.Path(sys.argv[1]).resolve().as_uri())'
+    "$PY" -c "$open_page" "$out/${logs%% *}.html"
 fi
