@@ -33,12 +33,13 @@ class RecorderSettings:
     """Bounds of the recorder.
 
     ``queue_items`` batches wait at most for the disk (a sensor sends 25 to 250 a second); ``refresh_s`` is how often
-    open events are written again and the file's place is checked.
+    open events are written again and the file's place is checked. ``monotonic_s`` times the syncs.
     """
 
     queue_items: int = 8192
     refresh_s: float = 1.0
     host_time_s: Callable[[], float] = steady_time_s
+    monotonic_s: Callable[[], float] = time.monotonic
 
 
 @dataclass(frozen=True)
@@ -123,7 +124,7 @@ class Recorder:
         info = self._source.start(self._take)
         self.info = info
         try:
-            self._writer = SessionWriter(self.path, self._head(info.profile.sensor))
+            self._writer = SessionWriter(self.path, self._head(info.profile.sensor), self._settings.monotonic_s)
         except SessionFileError:
             self._source.stop()
             raise
