@@ -1,0 +1,189 @@
+"""Time and peak memory of the analysis of long sessions at 400 samples/s.
+
+Time is compared with one bare call of the orientation filter on the same samples, alternated in one process. Peak
+memory and growth are measured in a process of its own for each length, reading of the session file included.
+
+Run: python -m benchmarks.bench_speed --help
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+# One thread each: the filter has no more, and the machine may be shared.
+for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(name, "1")
+
+RATE_HZ = 400.0
+BLOCK_S, REST_S = 240.0, 60.0
+PROFILE_ROWS = 15
+
+
+def simulate_session(path: Path, hours: float) -> None:
+    """Gestures once, then four minutes of play and one of rest in turn."""
+    from dataclasses import replace
+
+    from analysis.synthesis import random_scenario, simulate
+    from logger.session_file import write_session
+
+    blocks = round(3600 * hours / (BLOCK_S + REST_S))
+    scenario = random_scenario(8100, strokes_per_s=8.0, duration_s=BLOCK_S, rate_hz=RATE_HZ, blocks=blocks)
+    write_session(path, simulate(replace(scenario, rest_s=(REST_S - 5, REST_S + 5)), 8100).session)
+
+
+def clocked(work: Callable[[], object]) -> tuple[float, float]:
+    """Wall time and processor time (s) of one call."""
+    wall, processor = time.perf_counter(), time.process_time()
+    work()
+    return time.perf_counter() - wall, time.process_time() - processor
+
+
+def compare(path: Path, pairs: int) -> dict[str, object]:
+    """The analysis and the bare filter in turn; times of each."""
+    import numpy as np
+    import vqf
+
+    from analysis.pipeline import analyse_session
+    from logger.session_file import read_session
+
+    session = read_session(path)
+    accel = np.ascontiguousarray(session.raw.counts[:, :3] * session.profile.accel_mps2_per_count)
+    gyro = np.ascontiguousarray(session.raw.counts[:, 3:] * session.profile.gyro_radps_per_count)
+    ours, bare = [], []
+    for _ in range(pairs):
+        ours.append(clocked(lambda: analyse_session(session)))
+        bare.append(clocked(lambda: vqf.offlineVQF(gyro, accel, None, 1.0 / RATE_HZ)))
+    return {"samples": len(accel), "ours": ours, "bare": bare}
+
+
+def measure(path: Path) -> dict[str, object]:
+    """Read and analyse one session in this process; times, strokes and peak memory."""
+    from analysis.pipeline import analyse_session
+    from logger.session_file import read_session
+
+    began = time.perf_counter()
+    session = read_session(path)
+    read_s, read_mb = time.perf_counter() - began, peak_mb()
+    found: list[int] = []
+    wall, processor = clocked(lambda: found.append(len(analyse_session(session).strokes)))
+    return {
+        "samples": session.raw.ticks.size, "strokes": found[0], "read_s": read_s, "read_mb": read_mb,
+        "wall_s": wall, "processor_s": processor, "peak_mb": peak_mb(),
+    }  # fmt: skip
+
+
+def peak_mb() -> float:
+    """Most memory this process has held so far (MB)."""
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return peak / 1e6 if sys.platform == "darwin" else peak * 1024 / 1e6
+
+
+def profile(path: Path) -> None:
+    """Print where the time goes."""
+    import cProfile
+    import pstats
+
+    from analysis.pipeline import analyse_session
+    from logger.session_file import read_session
+
+    session = read_session(path)
+    profiler = cProfile.Profile()
+    profiler.runcall(analyse_session, session)
+    for order in ("cumulative", "tottime"):
+        pstats.Stats(profiler).strip_dirs().sort_stats(order).print_stats(PROFILE_ROWS)
+
+
+def in_process(part: str, path: Path, **options: float) -> dict[str, float]:
+    """Run one part of this module in a process of its own: a child's peak memory starts from its parent's."""
+    flags = [f"--{key}={value}" for key, value in options.items()]
+    command = [sys.executable, "-m", "benchmarks.bench_speed", "--part", part, "--session", str(path), *flags]
+    done = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True)
+    return json.loads(done.stdout) if done.stdout else {}
+
+
+def print_growth(folder: Path, hours: list[float]) -> None:
+    """Time and memory for each length."""
+    print("| hours | samples | strokes | read s | analyse s | processor s | s per hour | MB after reading | peak MB |")
+    print("|" + " --- |" * 9)
+    for length in hours:
+        row = in_process("measure", session_of(folder, length))
+        print(
+            f"| {length:g} | {row['samples']} | {row['strokes']} | {row['read_s']:.2f} | {row['wall_s']:.2f} | "
+            f"{row['processor_s']:.2f} | {row['processor_s'] / length:.2f} | {row['read_mb']:.0f} | "
+            f"{row['peak_mb']:.0f} |",
+            flush=True,
+        )
+
+
+def print_ratio(path: Path, pairs: int) -> None:
+    """Analysis over bare filter, pair by pair."""
+    row = in_process("compare", path, pairs=pairs)
+    print(f"\n{row['samples']} samples, {pairs} pairs: analysis, then one bare offlineVQF call\n")
+    print("| clock | analysis s (median) | bare filter s (median) | ratio min | median | max |")
+    print("|" + " --- |" * 6)
+    for at, clock in enumerate(("wall", "processor")):
+        ours = [pair[at] for pair in row["ours"]]
+        bare = [pair[at] for pair in row["bare"]]
+        ratio = sorted(a / b for a, b in zip(ours, bare, strict=True))
+        print(
+            f"| {clock} | {middle(ours):.2f} | {middle(bare):.2f} | {ratio[0]:.2f} | {middle(ratio):.2f} | "
+            f"{ratio[-1]:.2f} |",
+            flush=True,
+        )
+
+
+def middle(values: list[float]) -> float:
+    """Median, without a heavy import in the parent process."""
+    ordered = sorted(values)
+    return 0.5 * (ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2])
+
+
+def session_of(folder: Path, hours: float) -> Path:
+    """Session file of that length, simulated if it is not there yet."""
+    path = folder / f"strokeplane-speed-{hours:g}h.mcap"
+    if not path.exists():
+        in_process("simulate", path, hours=hours)
+    return path
+
+
+def main() -> None:
+    """Print the tables."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--pairs", type=int, default=5, help="alternated pairs of calls")
+    parser.add_argument("--lengths", default="0.5,1,2,4", help="hours of the sessions whose growth is shown")
+    parser.add_argument("--hours", type=float, default=2.0, help="hours of the session that is timed in pairs")
+    parser.add_argument("--folder", type=Path, help="keep the simulated sessions here, and use those already there")
+    parser.add_argument("--profile", action="store_true", help="also print where the time goes")
+    parser.add_argument("--part", choices=("simulate", "measure", "compare", "profile"), help=argparse.SUPPRESS)
+    parser.add_argument("--session", type=Path, help=argparse.SUPPRESS)
+    given = parser.parse_args()
+    if given.part == "simulate":
+        simulate_session(given.session, given.hours)
+    elif given.part == "measure":
+        print(json.dumps(measure(given.session)))
+    elif given.part == "compare":
+        print(json.dumps(compare(given.session, given.pairs)))
+    elif given.part == "profile":
+        profile(given.session)
+    else:
+        with tempfile.TemporaryDirectory() as temporary:
+            folder = given.folder or Path(temporary)
+            print_ratio(session_of(folder, given.hours), given.pairs)
+            print()
+            print_growth(folder, [float(part) for part in given.lengths.split(",")])
+            if given.profile:
+                command = [sys.executable, "-m", "benchmarks.bench_speed", "--part", "profile"]
+                subprocess.run([*command, "--session", str(session_of(folder, given.hours))], check=True)
+
+
+if __name__ == "__main__":
+    main()
