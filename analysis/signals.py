@@ -1,20 +1,23 @@
 """Counts to calibrated SI signals on a uniform working grid.
 
 The tip's path is low-passed at 40 Hz at most, so everything but the pick attacks is computed at a working rate near
-200 Hz. Attacks live above 60 Hz; their envelope is taken at the full rate and kept as its maximum per working sample.
+133 Hz. Attacks live above 60 Hz; their envelope is taken at the full rate and kept as its maximum per working sample.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import signal
 
 from analysis.model import BoolArray, Calibration, FloatArray, IntArray, Session
 from analysis.timebase import Timebase
 
-WORK_RATE_HZ = 200.0
+WORK_RATE_HZ = 133.0
 ATTACK_HIGHPASS_HZ = 60.0
 ATTACK_MIN_RATE_HZ = 150.0
 
@@ -67,25 +70,20 @@ def prepare_signals(session: Session, timebase: Timebase) -> Signals:
     Signals
     """
     profile = session.profile
-    counts = session.raw.counts[timebase.kept]
-    si = np.empty(counts.shape)
-    si[:, :3] = counts[:, :3] * profile.accel_mps2_per_count
-    si[:, 3:] = counts[:, 3:] * profile.gyro_radps_per_count
+    si, valid = _place(session.raw.counts, timebase)
+    si[:3] *= profile.accel_mps2_per_count
+    si[3:] *= profile.gyro_radps_per_count
     _calibrate(si, session.calibration)
-    full, valid = _place(si, timebase)
     factor = max(1, int(timebase.rate_hz / WORK_RATE_HZ + 0.05))
-    attack = _attack_envelope(full[:, :3], timebase.rate_hz, factor)
-    work = _decimate(full, factor)
-    if factor > 1:
-        padded = np.ones(-(-valid.size // factor) * factor, dtype=bool)
-        padded[: valid.size] = valid
-        valid = np.asarray(padded.reshape(-1, factor).all(axis=1), dtype=np.bool_)
+    attack = _attack_envelope(si[:3], timebase.rate_hz, factor)
+    work = np.stack([_decimate(channel, factor) for channel in si])
+    del si
     return Signals(
         start_s=timebase.start_s,
         rate_hz=timebase.rate_hz / factor,
-        accel_mps2=np.ascontiguousarray(work[:, :3]),
-        gyro_radps=np.ascontiguousarray(work[:, 3:]),
-        valid=valid,
+        accel_mps2=np.ascontiguousarray(work[:3].T),
+        gyro_radps=np.ascontiguousarray(work[3:].T),
+        valid=_pooled(valid, factor, np.logical_and, True),
         attack_mps2=attack,
         clipped_samples=count_clipped(session),
     )
@@ -95,55 +93,74 @@ def count_clipped(session: Session) -> int:
     """Count the raw samples with at least one axis at the end of its range (0 where the range is unknown)."""
     counts, profile = session.raw.counts, session.profile
     clipped = np.zeros(len(counts), dtype=bool)
-    for columns, limit in ((slice(0, 3), profile.accel_clip_counts), (slice(3, 6), profile.gyro_clip_counts)):
+    for columns, limit in (((0, 1, 2), profile.accel_clip_counts), ((3, 4, 5), profile.gyro_clip_counts)):
         if limit is not None:
-            clipped |= (np.abs(counts[:, columns]) >= limit).any(axis=1)
-    return int(clipped.sum())
+            for column in columns:
+                clipped |= (counts[:, column] >= limit) | (counts[:, column] <= -limit)
+    return int(np.count_nonzero(clipped))
 
 
 def _calibrate(si: FloatArray, calibration: Calibration) -> None:
     """Apply ``matrix @ (si - bias)`` in place; skipped where it would change nothing."""
-    for columns, bias, matrix in (
+    for rows, bias, matrix in (
         (slice(0, 3), calibration.accel_bias_mps2, calibration.accel_matrix),
         (slice(3, 6), calibration.gyro_bias_radps, calibration.gyro_matrix),
     ):
         if np.any(bias):
-            si[:, columns] -= np.asarray(bias)
+            si[rows] -= np.asarray(bias)[:, None]
         if not np.array_equal(matrix, np.eye(3)):
-            si[:, columns] = si[:, columns] @ np.asarray(matrix).T
+            si[rows] = np.asarray(matrix) @ si[rows]
 
 
-def _place(si: FloatArray, timebase: Timebase) -> tuple[FloatArray, BoolArray]:
-    """Samples on their slots. A single lost sample is filled by a cubic and stays valid; longer gaps do not."""
-    if timebase.lost_samples == 0:
-        return si, np.ones(timebase.slots, dtype=bool)
-    full = np.empty((timebase.slots, si.shape[1]))
+def _place(counts: NDArray[np.int32], timebase: Timebase) -> tuple[FloatArray, BoolArray]:
+    """Counts on their slots, channels first, so that every filter runs along time.
+
+    A single lost sample is filled by a cubic and stays valid; longer gaps do not.
+    """
+    slot = timebase.slot
+    full = np.empty((counts.shape[1], timebase.slots))
     valid = np.zeros(timebase.slots, dtype=bool)
-    full[timebase.slot] = si
-    valid[timebase.slot] = True
+    breaks = np.flatnonzero((np.diff(slot) > 1) | (np.diff(timebase.kept) > 1)) + 1
+    for first, last in pairwise([0, *breaks.tolist(), slot.size]):  # few and long: quicker than an index per sample
+        place = slice(int(slot[first]), int(slot[first]) + last - first)
+        source = int(timebase.kept[first])
+        full[:, place] = counts[source : source + last - first].T
+        valid[place] = True
+    if timebase.lost_samples == 0:
+        return full, valid
     missing = np.flatnonzero(~valid)
-    grid = np.arange(timebase.slots)
-    for column in range(si.shape[1]):
-        full[missing, column] = np.interp(missing, timebase.slot, si[:, column])
+    for channel in full:
+        channel[missing] = np.interp(missing, slot, channel[slot])
     inner = missing[(missing >= 2) & (missing < timebase.slots - 2)]
     single = inner[valid[inner - 2] & valid[inner - 1] & valid[inner + 1] & valid[inner + 2]]
     # Four-point cubic through the neighbours at -2, -1, 1, 2.
-    full[single] = (4 * (full[single - 1] + full[single + 1]) - full[single - 2] - full[single + 2]) / 6
-    valid[grid[single]] = True
+    near, far = full[:, single - 1] + full[:, single + 1], full[:, single - 2] + full[:, single + 2]
+    full[:, single] = (4 * near - far) / 6
+    valid[single] = True
     return full, valid
 
 
-def _decimate(full: FloatArray, factor: int) -> FloatArray:
-    """Zero-phase FIR decimation: flat to 45 Hz, nothing above folds back below 55 Hz."""
+def _pooled(values: Any, factor: int, join: np.ufunc, filling: Any) -> Any:
+    """Join every ``factor`` neighbours; the last group is filled up with ``filling``."""
     if factor == 1:
-        return full
+        return values
+    padded = np.full(-(-values.size // factor) * factor, filling, dtype=values.dtype)
+    padded[: values.size] = values
+    out = padded[::factor].copy()
+    for step in range(1, factor):
+        join(out, padded[step::factor], out=out)
+    return out
+
+
+def _decimate(channel: FloatArray, factor: int) -> FloatArray:
+    """Zero-phase FIR decimation: flat to 40 Hz, nothing above folds back below that."""
+    if factor == 1:
+        return channel
     half = 5 * factor
     taps = signal.firwin(2 * half + 1, 0.9 / factor, window=("kaiser", 5.0))
-    head = np.repeat(full[:1], half, axis=0)
-    tail = np.repeat(full[-1:], half, axis=0)
-    out = signal.upfirdn(taps, np.concatenate([head, full, tail]), up=1, down=factor, axis=0)
+    padded = np.pad(channel, half, mode="edge")
     first = (2 * half) // factor
-    return np.asarray(out[first : first + -(-len(full) // factor)])
+    return np.asarray(signal.upfirdn(taps, padded, up=1, down=factor)[first : first + -(-channel.size // factor)])
 
 
 def _attack_envelope(accel: FloatArray, rate_hz: float, factor: int) -> FloatArray | None:
@@ -151,10 +168,9 @@ def _attack_envelope(accel: FloatArray, rate_hz: float, factor: int) -> FloatArr
     if rate_hz < ATTACK_MIN_RATE_HZ:
         return None
     sos = signal.butter(2, ATTACK_HIGHPASS_HZ, "highpass", fs=rate_hz, output="sos")
-    high = signal.sosfilt(sos, accel - accel[:1], axis=0)
-    envelope: FloatArray = np.sqrt(np.einsum("ij,ij->i", high, high))
-    if factor == 1:
-        return envelope
-    padded = np.zeros(-(-envelope.size // factor) * factor)
-    padded[: envelope.size] = envelope
-    return np.asarray(padded.reshape(-1, factor).max(axis=1))
+    square = np.zeros(accel.shape[1])
+    for channel in accel:
+        high = signal.sosfilt(sos, channel - channel[0])
+        square += high * high
+    envelope: FloatArray = np.sqrt(_pooled(square, factor, np.maximum, 0.0))
+    return envelope

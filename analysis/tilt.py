@@ -14,13 +14,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import percentile_filter
 
 from analysis.model import BoolArray, FloatArray, Instrument
 from analysis.motion import Motion
 from analysis.play import StrokeSet
 from analysis.stroke_paths import PATH_POINTS, TracedStrokes
 from analysis.tip_path import Band
+
+STRENGTH_GROUP = 64
 
 
 @dataclass(frozen=True)
@@ -158,7 +159,7 @@ def find_contacts(
     threshold_mps2 : float or None
         None where the rate is too low to see attacks.
     of_typical : float
-        An attack also reaches this part of the upper quartile of the bursts of the 65 strokes around it.
+        An attack also reaches this part of the upper quartile of the bursts in its group of 64 strokes.
     middle : (float, float)
         Part of the stroke that is searched.
 
@@ -179,7 +180,8 @@ def find_contacts(
     envelope = motion.attack_mps2[columns]
     peak = envelope.argmax(axis=1)
     strength = envelope[np.arange(n), peak]
-    strong = percentile_filter(strength, 75, size=65, mode="nearest")
+    groups = np.array_split(strength, max(1, n // STRENGTH_GROUP))
+    strong = np.concatenate([np.full(group.size, np.percentile(group, 75)) for group in groups])
     attack = (strength > threshold_mps2) & (strength > of_typical * strong)
     contact = np.where(attack, (columns[np.arange(n), peak] - strokes.start) / length, 0.5)
     return contact, attack

@@ -39,9 +39,9 @@ class Band:
         [0.0, 0.5, 0.996]
         """
         f = np.asarray(frequency_hz, dtype=np.float64)
-        safe = np.where(f > 0, f, np.inf)
-        high = np.where(f > 0, 1 / (1 + (self.highpass_hz / safe) ** self.highpass_order), 0.0)
-        return np.asarray(high / (1 + (f / self.lowpass_hz) ** LOWPASS_ORDER))
+        # f^n / (f^n + f_h^n) is the high-pass without a division by zero; powers by squaring are much quicker.
+        power = _power(f / self.highpass_hz, self.highpass_order)
+        return np.asarray(power / ((1 + power) * (1 + _power(f / self.lowpass_hz, LOWPASS_ORDER))))
 
 
 def band_displacements(
@@ -119,11 +119,19 @@ def _curvature(path: FloatArray, cycle: int, rate_hz: float) -> FloatArray:
     return np.asarray((first - 2 * second + third) * (rate_hz / cycle) ** 2)
 
 
+def _power(base: FloatArray, exponent: int) -> FloatArray:
+    """Integer power by repeated squaring."""
+    if exponent == 1:
+        return base
+    half = _power(base, exponent // 2)
+    return half * half * base if exponent % 2 else half * half
+
+
 def _closed(values: FloatArray, size: int) -> FloatArray:
     """Centre, and lead smoothly from the last value back to the first, so that the period has no step."""
     n = len(values)
     out = np.empty((size, values.shape[1]))
-    out[:n] = values - values.mean(axis=0)
+    np.subtract(values, values.mean(axis=0), out=out[:n])
     ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(size - n) + 1) / (size - n + 1))[:, None]
     out[n:] = (1 - ramp) * out[n - 1] + ramp * out[0]
     return out
