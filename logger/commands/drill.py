@@ -77,8 +77,21 @@ def twin_command(phrase: str | None, tuning: str, tab: Path | None, first: str |
 @click.option("--tuning", default="guitar", show_default=True, help=TUNING_HELP)
 @click.option("--root", default="A", show_default=True, help="Root of the scale.")
 @click.option("--degrees", default="1 b3 4 5 b7", show_default=True, help="Degrees of the scale that may sound.")
-@click.option("--demand", type=click.Choice(["up", "down", "mixed"]), default="up", show_default=True)
-@click.option("--first", "first_stroke", type=click.Choice(["down", "up"]), default="down", show_default=True)
+@click.option(
+    "--demand",
+    type=click.Choice(["up", "down", "mixed"]),
+    default="up",
+    show_default=True,
+    help="Stroke that every string change follows; mixed: both.",
+)
+@click.option(
+    "--first",
+    "first_stroke",
+    type=click.Choice(["down", "up"]),
+    default="down",
+    show_default=True,
+    help="First stroke of the phrase.",
+)
 @click.option("--notes", default=16, show_default=True, help="Notes of the loop, an even number.")
 @click.option("--position", default=5, show_default=True, help="Lowest fret under the hand.")
 @click.option("--stretch", default=4, show_default=True, help="Frets that the hand spans.")
