@@ -31,9 +31,7 @@ def estimate_orientation(gyro_radps: FloatArray, accel_mps2: FloatArray, rate_hz
         ``quat_wxyz``.
     """
     params = {"tauAcc": TAU_ACC_S, **_NO_BIAS}
-    result = vqf.offlineVQF(
-        np.ascontiguousarray(gyro_radps), np.ascontiguousarray(accel_mps2), None, 1.0 / rate_hz, params
-    )
+    result = vqf.offlineVQF(rate_since_last(gyro_radps), np.ascontiguousarray(accel_mps2), None, 1.0 / rate_hz, params)
     return np.asarray(result["quat6D"], dtype=np.float64)
 
 
@@ -48,7 +46,7 @@ def integrate_rotation(gyro_radps: FloatArray, rate_hz: float) -> FloatArray:
     Returns
     -------
     float64 (n, 4)
-        ``quat_wxyz`` at the end of each sample.
+        ``quat_wxyz`` at the time of each sample.
 
     Examples
     --------
@@ -56,7 +54,7 @@ def integrate_rotation(gyro_radps: FloatArray, rate_hz: float) -> FloatArray:
     >>> np.round(quat[-1], 6).tolist()
     [0.707107, 0.0, 0.0, 0.707107]
     """
-    step = np.asarray(gyro_radps, dtype=np.float64) / rate_hz
+    step = rate_since_last(gyro_radps) / rate_hz
     angle = np.linalg.norm(step, axis=1)
     quat = np.empty((len(step), 4))
     quat[:, 0] = np.cos(angle / 2)
@@ -67,3 +65,31 @@ def integrate_rotation(gyro_radps: FloatArray, rate_hz: float) -> FloatArray:
         quat[reach:] = multiply(quat[:-reach], quat[reach:])
         reach *= 2
     return np.asarray(quat / np.linalg.norm(quat, axis=1, keepdims=True))
+
+
+def rate_since_last(gyro_radps: FloatArray) -> FloatArray:
+    """Mean rate between the sample before and each sample, from the cubic through four samples.
+
+    A filter turns the orientation by one sample's rate over the whole step that ends at it. Given the sample itself,
+    orientation would run half a step ahead of the accelerometer: 5 ms at 100 samples/s.
+
+    Parameters
+    ----------
+    gyro_radps : float64 (n, 3)
+
+    Returns
+    -------
+    float64 (n, 3)
+
+    Examples
+    --------
+    >>> rate_since_last(np.arange(5.0)[:, None] * np.ones(3))[:, 0].tolist()
+    [0.0, 0.5, 1.5, 2.5, 3.5]
+    """
+    rate = np.asarray(gyro_radps, dtype=np.float64)
+    mean = rate.copy()
+    mean[1:] += rate[:-1]
+    mean[1:] *= 0.5
+    if len(rate) > 3:
+        mean[2:-1] = (13 * (rate[1:-2] + rate[2:-1]) - rate[:-3] - rate[3:]) / 24
+    return mean
