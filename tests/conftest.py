@@ -8,6 +8,9 @@ import pytest
 
 from tests.optional import REQUIRE_ALL
 
+# Stand-ins for a board's modules, run by another interpreter.
+collect_ignore = ["sensors/micropython_desk"]
+
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     """Say why a run with skipped tests fails where every part is required."""
