@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.errors import DeviceError
 from analysis.model import RawSamples
-from logger.clock import DeviceClock, SequenceUnwrapper, TickUnwrapper
+from logger.clock import ClockFit, DeviceClock, SequenceUnwrapper, TickUnwrapper
 from logger.device_profile import DeviceProfile, sensor_from_hello
 from logger.packets import STOP_CODE, Answer, FrameDecoder, Hello, SampleFrame, axes_matrix, newer_version, parse
 from logger.stream import DeviceInfo, Item, Losses
@@ -52,6 +52,7 @@ class FrameReader:
         self._last = (-1, -1)  # Newest sample number and tick handed on.
         self._offset = (0, 0)  # Added to both, so that a restarted device goes on where it would have been.
         self._restarted = False
+        self._last_fit: ClockFit | None = None
 
     @property
     def frames(self) -> int:
@@ -163,7 +164,7 @@ class FrameReader:
         ticks = ticks_unwrapper.unwrap(frame.tick, number, frame.offsets)
         if self._restarted:
             self._restarted = False
-            self._offset = self._bridge(number + n - 1, int(ticks[-1]), host_s, hello)
+            self._offset = self._bridge(number, ticks, host_s, hello)
         numbers = number + self._offset[0] + np.arange(n, dtype=np.int64)
         ticks = ticks + self._offset[1]
         if self._last[0] >= 0:
@@ -174,16 +175,21 @@ class FrameReader:
         self._damage_seen = self._decoder.damaged + self._decoder.overlong
         return ticks, numbers
 
-    def _bridge(self, number: int, tick: int, host_s: float, hello: Hello) -> tuple[int, int]:
-        """Offsets that put the last sample of a restarted device's first frame where the host's clock says."""
-        fit = self.clock.fit()
+    def _bridge(self, number: int, ticks: np.ndarray, host_s: float, hello: Hello) -> tuple[int, int]:
+        """Offsets that put the last sample of a restarted device's first frame where the host's clock says.
+
+        Never before the last sample of the time before, whatever the clocks say.
+        """
+        fit = self.clock.fit() or self._last_fit
         last_number, last_tick = self._last
         self.clock.restart()
-        if fit is None or last_number < 0:
-            return 0, 0
-        now_tick = max(last_tick + 1, round(fit.device_s(host_s - fit.delay_p50_s) * hello.tick_hz))
-        gone = max(1, round((now_tick - last_tick) * hello.rate_hz / hello.tick_hz))
-        return last_number + gone - number, now_tick - tick
+        self._last_fit = fit
+        shift = last_tick + 1 - int(ticks[0])
+        if fit is not None:
+            arrived_tick = round(fit.device_s(host_s - fit.delay_p50_s) * hello.tick_hz)
+            shift = max(shift, arrived_tick - int(ticks[-1]))
+        gone = max(1, round((int(ticks[0]) + shift - last_tick) * hello.rate_hz / hello.tick_hz))
+        return last_number + gone - number, shift
 
     def _count_missing(self, missing: int) -> None:
         if missing <= 0:

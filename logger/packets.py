@@ -6,7 +6,6 @@ is in step again after the next delimiter.
 
 from __future__ import annotations
 
-import math
 import struct
 import zlib
 from collections.abc import Callable
@@ -26,6 +25,8 @@ MAX_WIRE_BYTES = MAX_FRAME_BYTES + 1
 MAX_SAMPLES = 16
 TEMPERATURE_UNKNOWN = -32768
 STOP_CODE = 0x83
+MIN_SCALE, MAX_SCALE = 1e-7, 1.0
+"""Bounds of g or deg/s in one count."""
 
 _HEADER = struct.Struct("<BH")
 _CRC = struct.Struct("<I")
@@ -318,7 +319,8 @@ def _parse_hello(body: bytes) -> Hello | None:
         and 1_000 <= rate_mhz <= 8_000_000
         and 1 <= accel_range <= 400
         and 1 <= gyro_range <= 8000
-        and all(math.isfinite(scale) and scale > 0.0 for scale in (accel_scale, gyro_scale))
+        and MIN_SCALE <= accel_scale <= MAX_SCALE
+        and MIN_SCALE <= gyro_scale <= MAX_SCALE
         and is_proper_axes(axes)
     )
     # A later version may lay the rest out differently: only the number itself is then known, which the host reports.

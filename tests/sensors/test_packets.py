@@ -134,6 +134,8 @@ def test_any_bytes_any_cut_same_result(pieces: list[bytes], cuts: list[int]) -> 
         {"gyro_range_dps": 8001},
         {"accel_g_per_count": float("nan")},
         {"gyro_dps_per_count": 0.0},
+        {"gyro_dps_per_count": float("inf")},
+        {"accel_g_per_count": 5e-324},
         {"axes": (1, 2, -3)},
         {"axes": (1, 1, 3)},
         {"axes": (0, 2, 3)},
