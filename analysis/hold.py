@@ -123,6 +123,7 @@ def find_hold_tempo(
     posture: str | None = None,
     wanted: Literal["down", "up"] | None = None,
     settings: HoldSettings | None = None,
+    drill: str | None = None,
 ) -> HoldTempo:
     """Hold tempo of one posture over one or more sessions of a player.
 
@@ -134,6 +135,8 @@ def find_hold_tempo(
     wanted : str, optional
         The stroke that should clear; else as the blocks say, else as the slower blocks tilt.
     settings : HoldSettings, optional
+    drill : str, optional
+        Only its blocks.
 
     Returns
     -------
@@ -148,7 +151,7 @@ def find_hold_tempo(
     """
     settings = settings or HoldSettings()
     check_one_player(results)
-    blocks = tabulate_blocks(results)
+    blocks = choose_drill(tabulate_blocks(results), drill)
     posture = choose_posture(blocks, posture)
     blocks = blocks[blocks["posture"] == posture]
     frame = np.array([frame_se_deg(part) for _, part in blocks.groupby("session", sort=True)])
@@ -185,6 +188,23 @@ def find_hold_tempo(
         resampled=draws,
         remarks=_remarks(results, blocks, posture, speed, found),
     )
+
+
+def choose_drill(blocks: pd.DataFrame, drill: str | None) -> pd.DataFrame:
+    """Blocks of one drill; all where none is named.
+
+    Raises
+    ------
+    InputError
+        A drill that no block names.
+    """
+    if drill is None:
+        return blocks
+    own = blocks[blocks["drill"] == drill]
+    if own.empty:
+        names = ", ".join(name or "(none)" for name in dict.fromkeys(blocks["drill"]))
+        raise InputError(f"expected a drill of these sessions ({names}), found {drill!r}; correct the label")
+    return own
 
 
 def choose_posture(blocks: pd.DataFrame, posture: str | None) -> str:

@@ -9,8 +9,8 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from analysis.estimates import Estimate, adjusted_slope
 from analysis.model import BoolArray
-from analysis.permutation import Estimate, adjusted_slope
 
 Mode = Literal["flattens", "flips", "becomes arched", "shrinks", "loses lift"]
 ARCHED_MM = 1.0

@@ -21,17 +21,10 @@ from scipy import stats
 
 from analysis.block_table import frame_se_deg, own_frame, tabulate_blocks
 from analysis.errors import NotEnoughDataError
+from analysis.estimates import Equivalence, Estimate, adjusted_slope, equivalence_test, hedges_g
 from analysis.hold import HoldSettings, HoldTempo, find_hold_tempo
 from analysis.model import FloatArray, SessionResult
-from analysis.permutation import (
-    Equivalence,
-    Estimate,
-    PermutationTest,
-    adjusted_slope,
-    equivalence_test,
-    hedges_g,
-    label_test,
-)
+from analysis.permutation import PermutationTest, label_test
 from analysis.posture_design import Design, check_design, choose_pair
 from analysis.switching import Switching, find_switches
 

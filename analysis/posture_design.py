@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from analysis.errors import InputError, NotEnoughDataError
+from analysis.estimates import remove_columns
 from analysis.model import BoolArray, FloatArray, IntArray
-from analysis.permutation import remove_columns
 
 FEWEST_BLOCKS = 3
 MOST_EXPLAINED = 0.5
