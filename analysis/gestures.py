@@ -16,6 +16,9 @@ from analysis.motion import Motion
 from analysis.strokes import StrokeSettings, cycle_frequencies, find_runs, find_turns, sample_at
 from analysis.tip_path import Band
 
+EARLY_S = 0.4
+"""How long before its mark the first move of a gesture may come."""
+
 
 @dataclass(frozen=True)
 class GestureSettings:
@@ -31,7 +34,7 @@ class GestureSettings:
     min_extent_mm: float = 12.0
     max_spread: float = 0.35
     min_angle_deg: float = 35.0
-    across_slope_deg: float = 0.7
+    across_slope_deg: float = 0.8
     along_slope_deg: float = 0.15
     along_noise_mm: float = 0.35
     min_pivot_deg: float = 3.0
@@ -157,14 +160,20 @@ def measure_direction(motion: Motion, event: Event, lever_m: FloatArray, setting
 
 
 def _first_move(motion: Motion, event: Event, lever_m: FloatArray, band: Band, axis: FloatArray) -> float:
-    """Sign of the first move along ``axis``: from the start of the event to the first turn."""
-    first, last = motion.index(event.start_s), motion.index(event.end_s)
-    position = motion.displacement(first, last, lever_m, band) @ axis
-    turns = find_turns(position, 0.4 * float(np.ptp(position)))
-    if turns.size < 2:
+    """Sign of the first move along ``axis``: of the first peak of speed in the gesture's unbroken rhythm.
+
+    Speed rather than position: before a tip sets out, the band's ringing puts a turn where it stood.
+    """
+    first, last = motion.index(event.start_s - EARLY_S), motion.index(event.end_s)
+    speed = np.gradient(motion.displacement(first, last, lever_m, band) @ axis)
+    peaks = find_turns(speed, 0.3 * float(np.percentile(speed, 95) - np.percentile(speed, 5)))
+    if peaks.size < 3:
         return 1.0
-    place = sample_at(position[:, None], turns[:2])[:, 0]
-    return 1.0 if place[0] > place[1] else -1.0
+    step = np.diff(peaks)
+    even = np.abs(np.log(step / np.median(step))) < np.log(1.6)
+    broken = np.flatnonzero(~even[: step.size // 2])
+    at = peaks[int(broken[-1]) + 1 if broken.size else 0]
+    return 1.0 if float(sample_at(speed[:, None], np.array([at]))[0, 0]) > 0 else -1.0
 
 
 def _principal(path: FloatArray) -> FloatArray:

@@ -36,7 +36,7 @@ class HeadingSettings:
     response to gravity in another attitude; the pivot problem's own uncertainty is added to it.
     """
 
-    rate_dps: float = 0.035
+    rate_dps: float = 0.04
     walk_dps_rts: float = 0.003
     wander_deg: float = 2.5
     wander_tau_s: float = 60.0
