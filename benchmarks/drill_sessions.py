@@ -76,11 +76,12 @@ def true_heights(simulated: SimulatedSession) -> pd.DataFrame:
     z = np.zeros_like(y) if instrument.radius_mm is None else -(y**2) / (2 * instrument.radius_mm)
     rows = []
     first = strokes.groupby("block").cumcount()
+    times = np.linspace(strokes["start_s"], strokes["end_s"], 301, axis=1)
+    tip = simulated.truth.path(times.ravel()).tip_mm[:, 1:].reshape(*times.shape, 2)
     for j in np.flatnonzero(strokes["string_change"].to_numpy(bool)):
         if strokes["block"][j] != strokes["block"][j + 1]:
             continue
-        halves = [np.linspace(strokes["start_s"][k], strokes["end_s"][k], 301) for k in (j, j + 1)]
-        tips = [simulated.truth.path(times).tip_mm[:, 1:] for times in halves]
+        tips = tip[j], tip[j + 1]
         own, onward = (crossings(tip[:, 0], y[strokes["course"][k]]) for tip, k in zip(tips, (j, j + 1), strict=True))
         height = np.nan
         if len(own) and len(onward):
