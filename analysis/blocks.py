@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 import pandas as pd
 
@@ -43,6 +45,7 @@ def summarise_block(
         half = 1.96 * float(np.hypot(mean_se, offset_se_deg))
         interval = (mean - half, mean + half)
     down, up = _clearing_shares(strokes)
+    counted = _counted(down, up, event, mean)
     return BlockSummary(
         index=index,
         start_s=event.start_s,
@@ -61,10 +64,10 @@ def summarise_block(
         tilt_mean_se_deg=mean_se,
         tilt_side=_side(interval),
         clearing_stroke=_clearing(down, up) if from_gestures and n else None,
-        share_clearing=_share(down, up, event) if from_gestures and n else None,
+        share_clearing=(down if counted == "down" else up) if from_gestures and n else None,
         span_mm=_median(strokes["span_mm"].to_numpy()),
         bow_mm=_median(strokes["bow_mm"].to_numpy()),
-        lift_mm=_median(strokes["lift_mm"].to_numpy()),
+        lift_mm=_median(strokes.loc[strokes["direction"] == counted, "lift_mm"].to_numpy()),
     )
 
 
@@ -106,7 +109,10 @@ def _clearing(down: float, up: float) -> Clearing:
     return "up" if up > 0.5 else "level"
 
 
-def _share(down: float, up: float, event: Event) -> float:
+def _counted(down: float, up: float, event: Event, tilt_mean_deg: float | None) -> Literal["down", "up"]:
+    """The stroke whose clearing counts: the wanted one, else the one that clears more often, else the higher one."""
     if event.wanted is not None:
-        return down if event.wanted == "down" else up
-    return max(down, up)
+        return event.wanted
+    if down == up:
+        return "down" if (tilt_mean_deg or 0.0) >= 0 else "up"
+    return "down" if down > up else "up"

@@ -194,7 +194,11 @@ class ReferenceSummary:
 
 @dataclass(frozen=True)
 class BlockSummary:
-    """One block's answer; fields as in the JSON, None where it cannot be given."""
+    """One block's answer; fields as in the JSON, None where it cannot be given.
+
+    ``share_clearing`` and ``lift_mm`` (median) are of one stroke only: the wanted one, else the one that clears more
+    often. ``span_mm`` and ``bow_mm`` are medians of all strokes.
+    """
 
     index: int
     start_s: float

@@ -46,7 +46,7 @@ class Truth:
         posture.
     blocks : DataFrame
         index, start_s, end_s, posture, strokes, strokes_per_s, tilt_mean_deg, tilt_sd_deg (strokes in changes left
-        out), span_mm, bow_mm, lift_mm.
+        out), span_mm, bow_mm, lift_mm (of the stroke that ends higher).
     lever_mm : dict of posture to (3,)
         Sensor to tip in sensor axes.
     axes_world : float64 (3, 3)
@@ -224,7 +224,7 @@ def _block_table(strokes: pd.DataFrame) -> pd.DataFrame:
                 "tilt_sd_deg": clean["tilt_deg"].std(),
                 "span_mm": clean["span_mm"].median(),
                 "bow_mm": clean["bow_mm"].median(),
-                "lift_mm": clean["lift_mm"].median(),
+                "lift_mm": clean.groupby("direction")["lift_mm"].median().max(),
             }
         )
     return pd.DataFrame(rows)

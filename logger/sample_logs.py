@@ -1,0 +1,166 @@
+"""The shipped logs: ``python -m logger.sample_logs`` (``make samples``) makes them anew, the same every time.
+
+The scenario is invented: a mandolin player who works up a tune of her own. Beside each session stand its truth and
+the answer that ``strokeplane analyse`` is expected to give, rounded.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import click
+
+from analysis.model import Instrument, Player, SessionResult
+from analysis.synthesis import GesturePlan, PlayBlock, Posture, Recording, Scenario, SimulatedSession, simulate
+from logger.atomic_file import write_text_atomic
+from logger.commands.simulate import events_csv, imu_csv, map_toml, played_drill, truth_json
+from logger.result_files import render_result_json
+from logger.session_file import read_session, write_session
+
+FOLDER = Path(__file__).resolve().parent.parent / "sample_logs"
+RATE_HZ = 200.0
+NOTE = "synthetic: an invented mandolin player and her invented tune, simulated by strokeplane"
+DECIMALS = 2
+# What changes with a word or with every release, and is no figure of the session.
+UNEXPECTED = ("cautions", "settings", "version", "log_hash")
+
+MANDOLIN = Instrument(
+    name="mandolin",
+    strings=8,
+    courses=4,
+    # Between the middles of neighbouring courses where the plectrum meets them, a hand's breadth from the bridge; the
+    # arch of a curved fingerboard; a firm plectrum's tip. From memory, not measured on any instrument.
+    spacing_mm=(11.0, 11.0, 11.0),
+    radius_mm=300.0,
+    plectrum_depth_mm=1.5,
+)
+TUNE = "4:0-2-4 3:0-2 2:0-2 3:4-2 4:4-2-0"
+"""A line of the invented tune on the courses G D A E: every string change follows a downstroke."""
+
+RESTING = Posture("hand resting")
+LIFTED = Posture("hand lifted", yaw_deg=12.0, grip_change_mm=(3.0, -2.0, 2.0))
+
+
+@dataclass(frozen=True)
+class Sample:
+    """One shipped log: its file's name, the seed, and what is played."""
+
+    name: str
+    seed: int
+    blocks: tuple[PlayBlock, ...]
+
+    @property
+    def scenario(self) -> Scenario:
+        """The whole scenario."""
+        return Scenario(
+            rate_hz=RATE_HZ,
+            instrument=MANDOLIN,
+            player=Player(name="an invented mandolin player"),
+            blocks=tuple(played_drill(block, MANDOLIN.courses) for block in self.blocks),
+            postures=(RESTING, LIFTED),
+            gestures=GesturePlan(length="short"),
+            # Short rests and no host times keep the files small.
+            rest_s=(2.0, 3.0),
+            recording=Recording(host_times=False, start_s=0.0),
+            metadata={"note": NOTE},
+        )
+
+
+def _block(tempo_bpm: float, tilt_deg: float, seconds: float, **more: Any) -> PlayBlock:
+    """Four strokes on each beat, the downstroke to clear unless something else is said."""
+    given = {"posture": RESTING.label, "wanted": "down", "span_mm": 18.0, **more}
+    return PlayBlock(tempo_bpm=tempo_bpm, notes_per_beat=4, tilt_deg=tilt_deg, duration_s=seconds, **given)
+
+
+def _in_turn(order: str) -> tuple[PlayBlock, ...]:
+    """Short blocks in two postures: the downstroke clears in r, the upstroke in l."""
+    kinds = {
+        "r": _block(112.0, 28.0, 5.0),
+        "l": _block(112.0, -28.0, 5.0, posture=LIFTED.label, wanted="up"),
+    }
+    return tuple(kinds[letter] for letter in order)
+
+
+LADDER = ((76.0, 26.0), (100.0, 22.0), (124.0, 6.0), (148.0, 1.0))
+"""Tempo in beats a minute, tilt in degrees: steady while it is slow, level when it gets fast."""
+
+SAMPLES = (
+    Sample("steady_and_tilted", 1, (_block(112.0, 28.0, 10.0), _block(112.0, 28.0, 10.0, drill=TUNE))),
+    Sample("level_at_speed", 2, tuple(_block(tempo, tilt, 6.0) for tempo, tilt in LADDER)),
+    Sample("two_postures", 3, _in_turn("rllrrl")),
+)
+AS_CSV = SAMPLES[0]
+"""The log that is shipped as CSV too, for ``strokeplane import``."""
+
+
+def make_sample(sample: Sample) -> SimulatedSession:
+    """Simulate one sample; ruler and stopwatch give whole millimetres and hundredths of a second."""
+    made = simulate(sample.scenario, sample.seed)
+    x, y, z = (float(round(value)) for value in made.session.lever_mm or ())
+    events = tuple(
+        replace(event, start_s=round(event.start_s, 2), end_s=round(event.end_s, 2)) for event in made.session.events
+    )
+    return replace(made, session=replace(made.session, lever_mm=(x, y, z), events=events))
+
+
+def expected_summary(result: SessionResult) -> dict[str, Any]:
+    """Return the figures of a result, rounded, in the shape of the JSON of ``strokeplane analyse``."""
+    answer: dict[str, Any] = json.loads(
+        render_result_json(result), parse_float=lambda text: round(float(text), DECIMALS) + 0.0
+    )
+    del answer["session"]["warnings"]
+    return {key: value for key, value in answer.items() if key not in UNEXPECTED}
+
+
+def write_sample(sample: Sample, folder: Path) -> None:
+    """Write a sample's session, its truth, its expected summary and, for :data:`AS_CSV`, the files for an import.
+
+    Raises
+    ------
+    OutputError
+        The folder is missing or may not be written to.
+    """
+    from analysis.pipeline import analyse_session
+
+    made = make_sample(sample)
+    path = folder / f"{sample.name}.mcap"
+    write_session(path, made.session)
+    strokes = made.truth.strokes.to_csv(index=False, float_format="%.4f", lineterminator="\n")
+    write_text_atomic(path.with_suffix(".truth.csv"), strokes)
+    write_text_atomic(path.with_suffix(".truth.json"), truth_json(made, sample.scenario, sample.seed))
+    # From the file, as a player's answer is.
+    expected = expected_summary(analyse_session(read_session(path)))
+    write_text_atomic(path.with_suffix(".expected.json"), json.dumps(expected, indent=1, ensure_ascii=False) + "\n")
+    if sample is AS_CSV:
+        write_csv(made, folder / "csv")
+
+
+def write_csv(made: SimulatedSession, folder: Path) -> None:
+    """Write a session as the three files that ``strokeplane import`` reads, each marked as synthetic."""
+    folder.mkdir(exist_ok=True)
+    for name, text in (("IMU.csv", imu_csv(made.session)), ("EVENTS.csv", events_csv(made.session))):
+        write_text_atomic(folder / name, f"# {NOTE}\n{text}")
+    write_text_atomic(folder / "MAP.toml", map_toml(made.session))
+
+
+@click.command()
+@click.option(
+    "--folder",
+    type=click.Path(file_okay=False, exists=True, path_type=Path),
+    default=FOLDER,
+    help="Where to write them [default: sample_logs of the checkout].",
+)
+def command(folder: Path) -> None:
+    """Make the shipped logs anew."""
+    for sample in SAMPLES:
+        write_sample(sample, folder)
+        size_kb = (folder / f"{sample.name}.mcap").stat().st_size // 1000
+        click.echo(f"{folder / sample.name}.mcap: {size_kb} kB, with its truth and the expected summary")
+    click.echo(f"{folder / 'csv'}: {AS_CSV.name} as CSV, for strokeplane import")
+
+
+if __name__ == "__main__":
+    command()
