@@ -78,8 +78,8 @@ def _block(tempo_bpm: float, tilt_deg: float, seconds: float, **more: Any) -> Pl
 def _in_turn(order: str) -> tuple[PlayBlock, ...]:
     """Short blocks in two postures: the downstroke clears in r, the upstroke in l."""
     kinds = {
-        "r": _block(112.0, 28.0, 5.0),
-        "l": _block(112.0, -28.0, 5.0, posture=LIFTED.label, wanted="up"),
+        "r": _block(112.0, 28.0, 6.0),
+        "l": _block(112.0, -28.0, 6.0, posture=LIFTED.label, wanted="up"),
     }
     return tuple(kinds[letter] for letter in order)
 
