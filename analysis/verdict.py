@@ -225,12 +225,12 @@ def _action(result: SessionResult, focus: Finding, ladder: Sequence[Finding]) ->
         return "stop", "Stop for today: you reported discomfort. See a clinician if it returns or stays."
     if focus.case == "hand":
         return "gestures", "Record the reference gestures before you play: still, across, along, pivot."
+    slower = None if focus.held else _fastest_held(ladder)
+    # That it holds when slower and not when faster is a difference within one posture: the offset does not touch it.
+    if slower is not None and focus.case != "unsure":
+        return "slow", f"Slow down to {speed(slower.summary)}, the fastest at which it held."
     if focus.case == "unsure" or (focus.certainty == "open" and not focus.held):
         return "repeat", repeat_gestures(focus.summary)
-    if not focus.held:
-        slower = _fastest_held(ladder)
-        if slower is not None:
-            return "slow", f"Slow down to {speed(slower.summary)}, the fastest at which it held."
     return _cure(focus, ladder)
 
 

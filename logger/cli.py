@@ -11,6 +11,11 @@ from analysis.errors import StrokeplaneError
 
 # name -> (module, function, one-line help). Keep in the order of a player's evening.
 COMMANDS: dict[str, tuple[str, str, str]] = {
+    "start": (
+        "logger.commands.start",
+        "start_command",
+        "Set up in five minutes: who plays, on what, with which strap.",
+    ),
     "ports": ("logger.commands.ports", "ports_command", "List what a sensor may be at, by cable and by radio."),
     "check": ("logger.commands.check", "check_command", "Say in a minute whether a sensor is good enough."),
     "calibrate": (
@@ -49,10 +54,22 @@ class LazyGroup(click.Group):
             formatter.write_dl([(name, entry[2]) for name, entry in COMMANDS.items()])
 
 
-@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=LazyGroup, invoke_without_command=True, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="strokeplane")
-def cli() -> None:
+@click.pass_context
+def cli(context: click.Context) -> None:
     """Measure the plane of a plectrum player's picking stroke with a hand-worn motion sensor."""
+    if context.invoked_subcommand is not None:
+        return
+    if sys.stdin.isatty() and _is_first_run():
+        context.invoke(importlib.import_module("logger.commands.start").start_command)
+    else:
+        click.echo(context.get_help())
+
+
+def _is_first_run() -> bool:
+    """Whether no player is known on this computer yet."""
+    return not importlib.import_module("logger.player_profile").players_path().exists()
 
 
 def main() -> None:

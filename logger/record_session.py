@@ -55,6 +55,19 @@ def full_gestures(flat: bool = False) -> tuple[Gesture, ...]:
     )
 
 
+SHORT_GESTURES_SD_MM = 4.5
+"""Up to this standard deviation per axis a remembered lever arm lets the short gestures do."""
+SHORT_S: dict[str, float] = {"still": 2.0, "across": 4.0, "along": 4.0, "pivot": 5.0}
+
+
+def choose_gestures(lever_sd_mm: float | None, flat: bool = False) -> tuple[Gesture, ...]:
+    """Return the short gestures where the lever arm is known well enough from earlier sessions, else the full ones."""
+    full = full_gestures(flat)
+    if lever_sd_mm is None or lever_sd_mm > SHORT_GESTURES_SD_MM:
+        return full
+    return tuple(replace(gesture, seconds=SHORT_S[gesture.kind]) for gesture in full)
+
+
 HURT_WORDS = (
     "Stop playing. Pain, numbness or tingling is a reason to stop and to see a clinician before you go on. "
     "This is no medical device and cannot tell whether it is safe to play."

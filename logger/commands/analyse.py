@@ -26,7 +26,23 @@ STDOUT = Path("-")
     help="Write the answer as JSON to this file; - prints it, and nothing else.",
 )
 @click.option("--html", metavar="FILE", type=click.Path(path_type=Path), help="Write the report to this file.")
-def analyse_command(session: Path, strokes: Path | None, json_path: Path | None, html: Path | None) -> None:
+@click.option("--light", is_flag=True, help="Put the report's plotting library beside it, once for the whole folder.")
+@click.option(
+    "--raps/--no-raps",
+    default=True,
+    show_default=True,
+    help="Let three raps start and end a block where none is marked.",
+)
+@click.option("--remember/--no-remember", default=True, show_default=True, help="Keep the lever arm of a known player.")
+def analyse_command(
+    session: Path,
+    strokes: Path | None,
+    json_path: Path | None,
+    html: Path | None,
+    light: bool,
+    raps: bool,
+    remember: bool,
+) -> None:
     """Say on which side the stroke leaves the strings, how far, how steadily, and how sure that is.
 
     SESSION is a session file (.mcap). The verdict is printed; the options write more.
@@ -35,6 +51,7 @@ def analyse_command(session: Path, strokes: Path | None, json_path: Path | None,
 
     from analysis.errors import StrokeplaneError
     from analysis.pipeline import analyse_session
+    from analysis.raps import mark_blocks_by_raps
     from logger.atomic_file import check_writable
     from logger.progress_bar import show_progress
     from logger.session_file import read_session
@@ -48,18 +65,25 @@ def analyse_command(session: Path, strokes: Path | None, json_path: Path | None,
         progress(f"Reading {session.name}", 0.0)
         recording = read_session(session)
         try:
+            recording = mark_blocks_by_raps(recording) if raps else recording
             result = analyse_session(recording, progress)
         except StrokeplaneError as error:
             raise type(error)(f"{session}: {error}") from error
         progress("Writing", 1.0)
-        _write(result, strokes, json_path, html)
+        _write(result, strokes, json_path, html, light)
+    if remember:
+        from logger.player_profile import remember_lever
+
+        said = remember_lever(recording, result)
+        if said:
+            click.echo(said, err=True)
     if json_path != STDOUT:
         from logger.terminal_verdict import render_verdict
 
         click.echo(render_verdict(result, min(100, shutil.get_terminal_size().columns)))
 
 
-def _write(result: SessionResult, strokes: Path | None, json_path: Path | None, html: Path | None) -> None:
+def _write(result: SessionResult, strokes: Path | None, json_path: Path | None, html: Path | None, light: bool) -> None:
     """Write what was asked for."""
     from logger.result_files import render_result_json, write_result_json, write_strokes_csv
 
@@ -72,4 +96,4 @@ def _write(result: SessionResult, strokes: Path | None, json_path: Path | None, 
     if html is not None:
         from logger.report import write_report
 
-        write_report(result, html)
+        write_report(result, html, light)

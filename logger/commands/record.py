@@ -64,7 +64,7 @@ def record_command(
     recorded is safe on the disk within half a second, also when the computer stops.
     """
     from logger.keys import open_keys
-    from logger.record_session import BlockSettings, RecordSession
+    from logger.record_session import BlockSettings, RecordSession, choose_gestures
     from logger.recorder import Recorder
     from logger.stroke_counter import StrokeCounter
 
@@ -79,7 +79,8 @@ def record_command(
         sensor = info.profile.sensor
         click.echo(f"Recording {sensor.part or sensor.name} at {sensor.rate_hz:g}/s into {path}", err=True)
         flat = setup.instrument.held == "flat"
-        blocks = BlockSettings(postures, tempo_bpm, notes_per_beat, drill, wanted, flat)
+        gestures = choose_gestures(setup.lever_sd_mm, flat)
+        blocks = BlockSettings(postures, tempo_bpm, notes_per_beat, drill, wanted, flat, gestures)
         session = RecordSession(recorder, counter, blocks)
         try:
             with open_keys() as keys:
@@ -103,7 +104,9 @@ def ended_by_signals() -> Iterator[threading.Event]:
 
 
 def read_setup(path: Path | None) -> Setup:
-    """Read player, instrument and lever from a TOML file; the sensor's stored calibration is applied.
+    """Read player, instrument and lever from a TOML file, or from what ``strokeplane start`` kept.
+
+    The sensor's stored calibration is applied.
 
     Raises
     ------
@@ -119,7 +122,7 @@ def read_setup(path: Path | None) -> Setup:
     from logger.recorder import Setup
 
     if path is None:
-        return Setup(calibration=find_calibration)
+        return setup_of_player()
     try:
         root = Table(tomllib.loads(path.read_text(encoding="utf-8-sig")), str(path), InputError)
     except (OSError, ValueError) as error:
@@ -136,6 +139,26 @@ def read_setup(path: Path | None) -> Setup:
     )
     root.refuse_unknown()
     return setup
+
+
+def setup_of_player() -> Setup:
+    """Setup of the player who plays now, with the lever arm remembered for the strap; the usual where nobody is."""
+    from logger.calibration_store import find_calibration
+    from logger.player_profile import STRAP_KEY, load_active
+    from logger.recorder import Setup
+
+    profile = load_active()
+    if profile is None:
+        return Setup(calibration=find_calibration)
+    lever = profile.expected_lever()
+    return Setup(
+        player=profile.player,
+        instrument=profile.instrument,
+        calibration=find_calibration,
+        lever_mm=None if lever is None else lever.lever_mm,
+        lever_sd_mm=None if lever is None else lever.sd_mm,
+        metadata={STRAP_KEY: profile.strap},
+    )
 
 
 def _follow(
