@@ -14,6 +14,7 @@ the line under the delays that lies closest to them is an edge of their lower co
 
 from __future__ import annotations
 
+import threading
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -69,7 +70,7 @@ class ClockFit:
 
 
 class DeviceClock:
-    """Collect arrivals and fit device time to host time. Memory does not grow with the recording's length."""
+    """Collect arrivals and fit device time to host time, from any thread. Memory does not grow with the recording."""
 
     def __init__(self, settings: ClockSettings | None = None) -> None:
         self._settings = settings or ClockSettings()
@@ -77,34 +78,37 @@ class DeviceClock:
         self._blocks: deque[tuple[float, float]] = deque(maxlen=kept)
         self._recent: deque[tuple[float, float]] = deque(maxlen=2048)
         self._block_end_s = -np.inf
+        self._lock = threading.Lock()
 
     def observe(self, device_s: float, host_s: float) -> None:
         """Note that the sample taken at ``device_s`` arrived at ``host_s`` (both in seconds, rising)."""
-        self._recent.append((device_s, host_s))
-        if device_s >= self._block_end_s:
-            self._blocks.append((device_s, host_s))
-            self._block_end_s = device_s + self._settings.block_s
-        elif host_s - device_s < self._blocks[-1][1] - self._blocks[-1][0]:
-            self._blocks[-1] = (device_s, host_s)
+        with self._lock:
+            self._recent.append((device_s, host_s))
+            if device_s >= self._block_end_s:
+                self._blocks.append((device_s, host_s))
+                self._block_end_s = device_s + self._settings.block_s
+            elif host_s - device_s < self._blocks[-1][1] - self._blocks[-1][0]:
+                self._blocks[-1] = (device_s, host_s)
 
     def restart(self) -> None:
         """Forget the past: the device's clock jumped."""
-        self._blocks.clear()
-        self._recent.clear()
-        self._block_end_s = -np.inf
+        with self._lock:
+            self._blocks.clear()
+            self._recent.clear()
+            self._block_end_s = -np.inf
 
     def fit(self) -> ClockFit | None:
         """Return the best line so far, or None before the first arrival."""
-        if not self._blocks:
+        with self._lock:
+            blocks, recent = np.array(self._blocks), np.array(self._recent)
+        if not len(blocks):
             return None
-        newest_s = self._blocks[-1][0]
-        kept = [(d, h) for d, h in self._blocks if d >= newest_s - self._settings.memory_s]
+        blocks = blocks[blocks[:, 0] >= blocks[-1, 0] - self._settings.memory_s]
         # Delays, not host times, keep the numbers small: epochs of 1.8e9 s would cost microseconds.
-        device0, host0 = kept[0]
-        x = np.array([d - device0 for d, _ in kept])
-        y = np.array([h - host0 for _, h in kept]) - x
+        device0, host0 = float(blocks[0, 0]), float(blocks[0, 1])
+        x = blocks[:, 0] - device0
+        y = blocks[:, 1] - host0 - x
         slope, offset = self._line_under(x, y)
-        recent = np.array(self._recent)
         delays = recent[:, 1] - host0 - (recent[:, 0] - device0) * (1.0 + slope) - offset
         p50, p99 = np.percentile(delays, [50.0, 99.0])
         residual = float(np.median(y - offset - slope * x))

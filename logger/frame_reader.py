@@ -131,8 +131,8 @@ class FrameReader:
         if not frames or self.hello is None or self._ticks is None:
             return
         kept: list[tuple[np.ndarray, np.ndarray, SampleFrame, float]] = []
-        for frame, host_s in frames:
-            placed = self._place(frame, host_s)
+        for place, (frame, host_s) in enumerate(frames):
+            placed = self._place(frames[place:])
             if placed is not None:
                 kept.append((*placed, frame, host_s))
         frames.clear()
@@ -146,8 +146,9 @@ class FrameReader:
         items.append(RawSamples(ticks, np.concatenate([n for _, n, _, _ in kept]), hosts, counts))
         self.clock.observe(float(ticks[-1]) / self.hello.tick_hz, float(hosts[-1]))
 
-    def _place(self, frame: SampleFrame, host_s: float) -> tuple[np.ndarray, np.ndarray] | None:
-        """Return a frame's unwrapped ticks and sample numbers, or None if it came before."""
+    def _place(self, frames: list[tuple[SampleFrame, float]]) -> tuple[np.ndarray, np.ndarray] | None:
+        """Return the first frame's unwrapped ticks and sample numbers, or None if it came before."""
+        frame = frames[0][0]
         hello, ticks_unwrapper = self.hello, self._ticks
         if hello is None or ticks_unwrapper is None:
             return None
@@ -164,7 +165,7 @@ class FrameReader:
         ticks = ticks_unwrapper.unwrap(frame.tick, number, frame.offsets)
         if self._restarted:
             self._restarted = False
-            self._offset = self._bridge(number, ticks, host_s, hello)
+            self._offset = self._bridge(number, int(ticks[0]), frames, hello)
         numbers = number + self._offset[0] + np.arange(n, dtype=np.int64)
         ticks = ticks + self._offset[1]
         if self._last[0] >= 0:
@@ -175,20 +176,25 @@ class FrameReader:
         self._damage_seen = self._decoder.damaged + self._decoder.overlong
         return ticks, numbers
 
-    def _bridge(self, number: int, ticks: np.ndarray, host_s: float, hello: Hello) -> tuple[int, int]:
-        """Offsets that put the last sample of a restarted device's first frame where the host's clock says.
+    def _bridge(self, number: int, tick: int, frames: list[tuple[SampleFrame, float]], hello: Hello) -> tuple[int, int]:
+        """Offsets that put a restarted device's first sample where the host's clock says that it was taken.
 
-        Never before the last sample of the time before, whatever the clocks say.
+        Of the frames that came together the least delayed one decides. Never before the last sample of the time
+        before, whatever the clocks say.
         """
         fit = self.clock.fit() or self._last_fit
         last_number, last_tick = self._last
         self.clock.restart()
         self._last_fit = fit
-        shift = last_tick + 1 - int(ticks[0])
+        shift = last_tick + 1 - tick
         if fit is not None:
-            arrived_tick = round(fit.device_s(host_s - fit.delay_p50_s) * hello.tick_hz)
-            shift = max(shift, arrived_tick - int(ticks[-1]))
-        gone = max(1, round((int(ticks[0]) + shift - last_tick) * hello.rate_hz / hello.tick_hz))
+            wrap, first = 1 << hello.tick_bits, frames[0][0].tick
+            ages = [(host_s, (f.tick - first) % wrap + int(f.offsets[-1])) for f, host_s in frames]
+            taken_s = min(host_s - age / hello.tick_hz for host_s, age in ages)
+            # The least of n usual delays is about the n-th part of one.
+            taken_tick = round(fit.device_s(taken_s - fit.delay_p50_s / len(frames)) * hello.tick_hz)
+            shift = max(shift, taken_tick - tick)
+        gone = max(1, round((tick + shift - last_tick) * hello.rate_hz / hello.tick_hz))
         return last_number + gone - number, shift
 
     def _count_missing(self, missing: int) -> None:

@@ -71,12 +71,11 @@ def test_24_hours_of_stream(tmp_path: Path) -> None:
 def test_100_link_losses(tmp_path: Path) -> None:
     errors, _ = many_losses(tmp_path, 100, reboot=False)
     print(f"\n100 unplugs: largest gap error {1e3 * np.abs(errors).max():.1f} ms")
-    assert np.abs(errors).max() < 0.045
+    assert np.abs(errors).max() < 1e-5
 
 
 @pytest.mark.soak
 def test_100_restarts(tmp_path: Path) -> None:
     errors, _ = many_losses(tmp_path, 100, reboot=True)
-    errors = errors + 0.0225
     print(f"\n100 restarts: largest gap error {1e3 * np.abs(errors).max():.1f} ms")
     assert np.abs(errors).max() < 0.020
