@@ -62,7 +62,8 @@ def third_party(path: Path) -> Iterator[str]:
 def undeclared(folder: str, groups: set[str]) -> list[str]:
     allowed = set().union(*(declared()[group] for group in groups))
     found = []
-    for path in modules(folder):
+    # A board's stand-in modules are run by another interpreter, with modules of its own.
+    for path in (path for path in modules(folder) if path.parent.name != "micropython_desk"):
         for top in third_party(path):
             owners = {normal(owner) for owner in distributions().get(top, [top])}
             if not owners & allowed:
