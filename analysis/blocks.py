@@ -76,14 +76,21 @@ def _median(values: FloatArray) -> float | None:
 
 
 def _mean_se_deg(strokes: pd.DataFrame) -> float:
-    """Standard error of the mean tilt: single-stroke errors, and slow wander by batch means of two seconds."""
+    """Standard error of the mean tilt: single-stroke errors, and slow wander by batch means of two seconds.
+
+    Batches count by their strokes, so that the last, short one weighs no more than it holds. Fewer than three
+    batches show no wander; the strokes' own scatter stands in.
+    """
     own = float(np.sqrt((strokes["tilt_se_deg"] ** 2).mean() / len(strokes)))
     tilt, start = strokes["tilt_deg"].to_numpy(), strokes["start_s"].to_numpy()
-    batch = np.floor((start - start[0]) / BATCH_S).astype(np.int64)
-    means = pd.Series(tilt).groupby(batch).mean().to_numpy()
-    if means.size < 3:
+    batch = np.unique(np.floor((start - start[0]) / BATCH_S), return_inverse=True)[1]
+    if batch[-1] < 2:
+        batch = np.arange(tilt.size)
+    number = int(batch[-1]) + 1
+    if number < 2:
         return own
-    return float(np.hypot(own, means.std(ddof=1) / np.sqrt(means.size)))
+    excess = np.bincount(batch, weights=tilt - tilt.mean()) / tilt.size
+    return float(np.hypot(own, np.sqrt(number / (number - 1) * (excess**2).sum())))
 
 
 def _side(interval: tuple[float, float] | None) -> Side:

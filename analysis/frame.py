@@ -105,7 +105,7 @@ def build_frame(
     along, across : sequences of Direction
     drift : HeadingDrift
     lever : (float64 (3,), int, float64 (3,))
-        Lever in sensor axes, its grip, and the same lever in the world during ``across``.
+        Lever in sensor axes, its grip, and the same lever in the world during ``across``, at the reference heading.
     held : str
         ``upright``: Y points down in the world. ``flat``: the first move of ``across`` is a downstroke.
     min_angle_deg : float
@@ -131,8 +131,10 @@ def build_frame(
     if held == "upright":
         y = y if y @ DOWN > 0 else -y
     else:
-        first = yaw_matrix(-float(drift.mean_rad(times[-len(across) :])[0])) @ across[0].chord_m
-        y = y if y @ first * across[0].first_sign > 0 else -y
+        angles = drift.mean_rad(times[len(along) :])
+        first = [g.first_sign * yaw_matrix(-a) @ g.chord_m for a, g in zip(angles, across, strict=True)]
+        votes = np.sign(np.stack(first) @ y)
+        y = y if votes.sum() + 0.5 * votes[0] > 0 else -y
     axes = frame_axes(x, y)
     lever_m, grip, arm = lever
     if axes[2] @ arm > 0:  # the tip lies nearer the soundboard than the sensor does

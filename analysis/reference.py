@@ -16,7 +16,7 @@ from analysis.lever import LeverFit, LeverSettings, PivotWindow, fit_levers
 from analysis.model import Event, FloatArray, GestureQuality, Session
 from analysis.motion import Motion, build_motion
 from analysis.orientation import integrate_rotation
-from analysis.rotation import matrices
+from analysis.rotation import matrices, yaw_matrix
 from analysis.signals import Signals
 from analysis.stillness import mean_still_accel, still_gyro_bias
 
@@ -185,16 +185,15 @@ def _drift(
             group.append(postures.index(event.posture))
             gesture.append(event.kind != "play")
     yaw = np.unwrap([_yaw(rotation @ rotations[0].T) for rotation in rotations]) if rotations else np.empty(0)
-    azimuth = _along_azimuths(along)
     reference_s = along[0].time_s if along else (times[0] if times else motion.start_s)
-    return fit_drift(
-        np.concatenate([times, [d.time_s for d in along]]),
-        np.concatenate([yaw, azimuth]),
-        np.concatenate([group, np.full(len(along), -1)]).astype(np.int64),
-        np.concatenate([gesture, np.zeros(len(along))]).astype(bool),
-        reference_s,
-        settings,
-    )
+    hand = (np.array(times), yaw, np.array(group, dtype=np.int64), np.array(gesture, dtype=np.bool_))
+    if not along:
+        return fit_drift(*hand, reference_s, settings)
+    along_s = np.array([d.time_s for d in along])
+    azimuth = _along_azimuths(along, fit_drift(*hand, reference_s, settings).mean_rad(along_s))
+    strings = (along_s, azimuth, np.full(len(along), -1), np.zeros(len(along), dtype=np.bool_))
+    times_s, yaw_rad, groups, gestures = (np.concatenate(pair) for pair in zip(hand, strings, strict=True))
+    return fit_drift(times_s, yaw_rad, groups, gestures, reference_s, settings)
 
 
 def _grid(event: Event, window_s: float) -> FloatArray:
@@ -214,12 +213,14 @@ def _yaw(rotation: FloatArray) -> float:
     return float(np.arctan2(rotation[1, 0] - rotation[0, 1], rotation[0, 0] + rotation[1, 1]))
 
 
-def _along_azimuths(along: Sequence[Direction]) -> FloatArray:
-    """Azimuth of each ``along`` against the first, as axes (modulo half a turn), unwrapped."""
-    if not along:
-        return np.empty(0)
+def _along_azimuths(along: Sequence[Direction], drift_rad: FloatArray) -> FloatArray:
+    """Azimuth of each ``along`` against the first.
+
+    A line has it only modulo half a turn: the one nearest to the drift that the hand's yaw shows is taken.
+    """
     raw = np.array([np.arctan2(d.chord_m[1], d.chord_m[0]) for d in along])
-    return np.asarray(np.unwrap(raw - raw[0], period=np.pi))
+    turned = raw - raw[0]
+    return np.asarray(turned + np.pi * np.rint((drift_rad - drift_rad[0] - turned) / np.pi))
 
 
 def _frames(
@@ -251,14 +252,15 @@ def _frames(
         along, across = _of_posture(usable, "along", posture), _of_posture(usable, "across", posture)
         grip = _grip_of(posture, grips)
         lever = fit.levers_m[grip]
-        arm = matrices(motion.quat_wxyz[[motion.index(across[0].time_s)]])[0] @ lever
+        at = across[0].time_s
+        arm = yaw_matrix(-float(drift.mean_rad(np.array([at]))[0])) @ matrices(motion.quat_wxyz[[motion.index(at)]])[0]
         try:
             frames[posture] = build_frame(
                 posture,
                 along,
                 across,
                 drift,
-                (lever, grip, arm),
+                (lever, grip, arm @ lever),
                 session.instrument.held,
                 settings.gestures.min_angle_deg,
             )

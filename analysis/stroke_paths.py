@@ -74,7 +74,7 @@ def trace_paths(
     Returns
     -------
     TracedStrokes
-        Directions and spans are measured anew.
+        Directions and spans stay those of the turn band.
     """
     path = np.zeros((strokes.start.size, PATH_POINTS, 3))
     for members in strokes.series():

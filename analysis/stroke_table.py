@@ -74,6 +74,9 @@ def tabulate_strokes(
     kept = settle_ends(strokes.select(keep))
     frames = [reference.frame(posture[int(i)]) for i in keep]
     traced = trace_paths(motion, kept, frames, partial(turned_axes, drift=reference.drift), settings.bands)
+    # An end placed by the rhythm may lie where the hand already leaves: a stroke that runs backwards is none.
+    forward = traced.sign * (traced.path_m[:, -1, 1] - traced.path_m[:, 0, 1]) > 0
+    traced, keep = traced.select(forward), keep[forward]
     contact, attack = find_contacts(motion, traced, threshold_mps2, settings.strokes.attack_of_typical)
     measures = measure_strokes(traced, session.instrument, contact, attack)
     bands = {float(c): settings.bands.tilt_band(float(c)) for c in np.unique(traced.cycle_hz)}
