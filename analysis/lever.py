@@ -33,10 +33,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import linalg
-from scipy.integrate import cumulative_trapezoid
 
 from analysis.model import FloatArray
-from analysis.motion import error_columns
+from analysis.motion import error_columns, running_integral
 from analysis.orientation import integrate_rotation
 from analysis.rotation import matrices
 from analysis.sensor_errors import ERRORS, SensorErrors
@@ -161,10 +160,9 @@ def _error_sds(settings: LeverSettings) -> FloatArray:
     )
 
 
-def _twice(values: FloatArray, dt: float) -> FloatArray:
+def _twice(values: FloatArray, rate_hz: float) -> FloatArray:
     """Double integral along axis 0, starting at 0."""
-    once = cumulative_trapezoid(values, dx=dt, axis=0, initial=0)
-    return np.asarray(cumulative_trapezoid(once, dx=dt, axis=0, initial=0))
+    return running_integral(running_integral(values, rate_hz), rate_hz)
 
 
 def _whitened_window(window: PivotWindow, x: FloatArray, rate_hz: float, settings: LeverSettings) -> FloatArray:
@@ -185,13 +183,13 @@ def _whitened_window(window: PivotWindow, x: FloatArray, rate_hz: float, setting
     arm = rotation @ lever
     accel_columns, arm_columns = error_columns(rotation, accel, gyro, lever, rate_hz)
     n = len(accel)
-    residual = _twice(force - [0.0, 0.0, GRAVITY_MPS2], dt) + arm
-    swung = _twice(accel_columns, dt) + arm_columns
+    residual = _twice(force - [0.0, 0.0, GRAVITY_MPS2], rate_hz) + arm
+    swung = _twice(accel_columns, rate_hz) + arm_columns
     shared = np.zeros((n, 3, len(x)))
     shared[:, :, :ERRORS] = swung[:, :, :ERRORS]
     shared[:, :, ERRORS + 3 * window.grip : ERRORS + 3 * window.grip + 3] = swung[:, :, ERRORS:]
     eye = np.tile(np.eye(3), (n, 1, 1))
-    turned = _twice(np.cross(eye, force[:, :, None], axis=1), dt) + np.cross(eye, arm[:, :, None], axis=1)
+    turned = _twice(np.cross(eye, force[:, :, None], axis=1), rate_hz) + np.cross(eye, arm[:, :, None], axis=1)
     time = (np.arange(n) * dt)[:, None, None]
     columns = np.concatenate([residual[:, :, None], shared, turned, eye, time * eye], axis=2)
     return _whiten(columns, rate_hz, settings)

@@ -9,10 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.integrate import cumulative_trapezoid
 
 from analysis.model import BoolArray, FloatArray
-from analysis.orientation import estimate_orientation
+from analysis.orientation import estimate_orientation, rate_since_last
 from analysis.rotation import matrices, rotate
 from analysis.sensor_errors import ERRORS, SensorErrors
 from analysis.signals import Signals
@@ -79,8 +78,8 @@ class Motion:
         quat = self.quat_wxyz[first:last]
         accel = rotate(quat, self.accel_mps2[first:last])
         accel -= accel.mean(axis=0)
-        once = cumulative_trapezoid(accel, dx=1 / self.rate_hz, axis=0, initial=0)
-        path = cumulative_trapezoid(once - once.mean(axis=0), dx=1 / self.rate_hz, axis=0, initial=0)
+        speed = running_integral(accel, self.rate_hz)
+        path = running_integral(speed - speed.mean(axis=0), self.rate_hz)
         path += rotate(quat, lever_m)
         return filter_contained(path, self.rate_hz, bands, cycle_hz)
 
@@ -103,6 +102,26 @@ class Motion:
         n = end - start
         path = band_displacements(accel.reshape(n, -1), arm.reshape(n, -1), self.rate_hz, (band,))[0]
         return path.reshape(n, 3, -1)[first - start : last - start]
+
+
+def running_integral(values: FloatArray, rate_hz: float) -> FloatArray:
+    """Integral along axis 0 from the first sample, by the cubic through four samples.
+
+    The trapezoid rule is too short by ``(pi f / rate)^2 / 3``: 1.2 % at 8 Hz and 133 samples/s, and twice that in a
+    double integral, which would no longer fit the rotated lever.
+
+    Examples
+    --------
+    >>> t = np.arange(134) / 133
+    >>> path = running_integral(np.cos(2 * np.pi * 8 * t)[:, None], 133.0)[:, 0]
+    >>> round(float(np.ptp(path) * np.pi * 8), 3)
+    1.0
+    """
+    total = rate_since_last(values)
+    total[0] = 0.0
+    np.cumsum(total, axis=0, out=total)
+    total /= rate_hz
+    return total
 
 
 def build_motion(signals: Signals, errors: SensorErrors) -> Motion:
@@ -148,7 +167,7 @@ def error_columns(
     accel_columns[:, :, 3:12] = -(rotation[:, :, :, None] * accel[:, None, None, :]).reshape(n, 3, 9)
     # Attitude error of a rate error: phi = -integral of R (c + E w).
     rates = np.concatenate([rotation, (rotation[:, :, :, None] * gyro[:, None, None, :]).reshape(n, 3, 9)], axis=2)
-    phi = -cumulative_trapezoid(rates, dx=dt, axis=0, initial=0)
+    phi = -running_integral(rates, rate_hz)
     accel_columns[:, :, 12:24] = np.cross(phi, force[:, :, None], axis=1)
     arm_columns[:, :, 12:24] = np.cross(phi, arm[:, :, None], axis=1)
     accel_columns[:, :, 24] = np.einsum("nij,nj->ni", rotation, np.gradient(accel, dt, axis=0))
