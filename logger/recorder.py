@@ -272,6 +272,7 @@ class Recorder:
         if writer is None:
             return
         refreshed_s = time.monotonic()
+        closed = False
         try:
             while not (self._done.is_set() and self._queue.empty()):
                 self._write_one(writer)
@@ -279,11 +280,19 @@ class Recorder:
                     refreshed_s = time.monotonic()
                     self._refresh(writer)
             writer.close()
+            closed = True
         except SessionFileError as error:
             self.error = error
             self._give_up(writer)
         except OutputError as error:
             self.error = error
+        finally:
+            if not closed and self.error is None:
+                # A fault of this program; the thread's hook shows it, and nobody may take the recording for whole.
+                self.error = SessionFileError(
+                    f"{self.path} stopped growing by a fault of this program; what was synced is safe, report the fault"
+                )
+                self._give_up(writer)
 
     def _write_one(self, writer: SessionWriter) -> None:
         try:
@@ -299,7 +308,7 @@ class Recorder:
     def _refresh(self, writer: SessionWriter) -> None:
         """Write the open event with its end so far; save the file if its name is gone."""
         event, number = self._open, self._open_number
-        fit = self._source.clock.fit()
+        fit = self._source.clock.fit() if event is not None else None
         if event is not None and number and fit is not None:
             end_s = max(fit.device_s(self._settings.host_time_s()), event.start_s)
             writer.replace_event(number[0], replace(event, end_s=end_s))

@@ -116,7 +116,7 @@ def test_each_failure_is_one_clear_sentence(
     with pytest.raises(DeviceError, match=r"no Bluetooth sensor whose name starts with 'other'.*no phone"):
         open_source("ble:other", FRAMES, quick).start(Taker())
     radio.board.take = lambda data: b""  # type: ignore[method-assign]
-    with pytest.raises(DeviceError, match="but sends no samples; reset the sensor|nothing came from"):
+    with pytest.raises(DeviceError, match=r"but sends no samples; reset the sensor|nothing came from"):
         open_source("ble", FRAMES, quick).start(Taker())
     radio.in_range = False
     with pytest.raises(DeviceError, match=r"no Bluetooth sensor"):

@@ -231,6 +231,21 @@ def test_disk_errors_end_cleanly(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     np.testing.assert_array_equal(session.raw.counts, counts[session.raw.sequence])
 
 
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+def test_a_fault_of_the_program_is_never_taken_for_a_whole_recording(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    source = ScriptedSource(random_counts(100_000))
+    recorder = Recorder(tmp_path / "s.mcap", source)
+    recorder.start()
+    monkeypatch.setattr(Recorder, "_write_one", lambda self, writer: 1 // 0)
+    deadline = time.monotonic() + 5.0
+    while recorder.running and time.monotonic() < deadline:
+        time.sleep(0.01)
+    with pytest.raises(SessionFileError, match="by a fault of this program"):
+        recorder.stop()
+
+
 def record_until_killed(path: str, report: object, counts: np.ndarray) -> None:
     """In a child: record, report every number that was handed to the recorder."""
 
