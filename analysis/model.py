@@ -221,6 +221,8 @@ class BlockSummary:
     span_mm: float | None
     bow_mm: float | None
     lift_mm: float | None
+    tilt_offset_parts_deg: Mapping[str, float] | None = None
+    """What each gesture and the heading add to ``tilt_offset_se_deg``; their squares add up to its square."""
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,7 @@ from analysis.stretches import find_stretches, order_events
 from analysis.stroke_paths import TracedStrokes
 from analysis.stroke_table import TableSettings, assign_blocks, found_blocks, tabulate_strokes
 from analysis.timebase import Timebase, fit_timebase
-from analysis.uncertainty import block_chord, offset_se_deg
+from analysis.uncertainty import block_chord, offset_parts_deg
 
 Progress = Callable[[str, float], None]
 """Called with a stage's name and the share of it that is done, 0..1."""
@@ -125,11 +125,13 @@ def _summarise(
     for index, event in enumerate(blocks):
         members = np.flatnonzero(number == index)
         frame = reference.frame(event.posture)
-        offset = None
+        offset, parts = None, None
         if frame.from_gestures and members.size:
             chord = block_chord(motion, strokes.select(members), frame, reference.drift, settings.table.bands)
-            offset = offset_se_deg(chord, frame, reference.lever_fit, reference.drift, settings.reference.gestures)
-        summaries.append(summarise_block(index, event, table.iloc[members], offset, frame.from_gestures))
+            parts = offset_parts_deg(chord, frame, reference.lever_fit, reference.drift, settings.reference.gestures)
+            offset = float(np.sqrt(sum(part**2 for part in parts.values())))
+        summary = summarise_block(index, event, table.iloc[members], offset, frame.from_gestures)
+        summaries.append(replace(summary, tilt_offset_parts_deg=parts))
     return tuple(summaries)
 
 

@@ -68,10 +68,10 @@ def block_chord(
     return BlockChord(time_s, frame.axes.T @ chords.mean(axis=0), moved.mean(axis=0).reshape(3, -1).T @ turn.T / gain)
 
 
-def offset_se_deg(
+def offset_parts_deg(
     block: BlockChord, frame: Frame, fit: LeverFit, drift: HeadingDrift, settings: GestureSettings
-) -> float:
-    """Standard error (deg) that the frame, the lever and the sensor lend to every stroke of a block.
+) -> dict[str, float]:
+    """Standard errors (deg) that the frame, the lever and the sensor lend to every stroke of a block, by their cause.
 
     Parameters
     ----------
@@ -83,7 +83,8 @@ def offset_se_deg(
 
     Returns
     -------
-    float
+    dict of str to float
+        ``pivot`` (sensor and lever), ``heading``, ``along``, ``across``; independent, their squares add up.
     """
     gestures = [*frame.along, *frame.across]
     times = np.array([*(g.time_s for g in gestures), block.time_s])
@@ -91,26 +92,26 @@ def offset_se_deg(
     chords = np.stack([*(yaw_matrix(-a) @ g.chord_m for a, g in zip(angles, gestures, strict=False)), block.chord_m])
     columns = np.stack([*(g.columns @ yaw_matrix(-a).T for a, g in zip(angles, gestures, strict=False)), block.columns])
     split = len(frame.along)
-    variance = 0.0
     # Sensor and lever errors move all directions together.
     which = np.r_[0:ERRORS, ERRORS + 3 * frame.grip : ERRORS + 3 * frame.grip + 3]
     theta = fit.covariance[np.ix_(which, which)]
     sd = np.sqrt(np.diag(theta))
     moves = sd[:, None, None] * np.moveaxis(columns, 1, 0)
     slope = _slopes(chords, moves, split) / sd
-    variance += float(slope @ theta @ slope)
+    variance = {"pivot": float(slope @ theta @ slope)}
     # Heading at each time turns one direction about the vertical.
     up = np.array([0.0, 0.0, 1.0])
     turns = np.zeros((len(times), len(times), 3))
     turns[np.arange(len(times)), np.arange(len(times))] = -np.cross(up, chords)
     slope = _slopes(chords, STEP * turns, split) / STEP
-    variance += float(slope @ drift.covariance_rad2(times) @ slope)
+    variance["heading"] = float(slope @ drift.covariance_rad2(times) @ slope)
     ratio = sloppiness(gestures, fit.slip_ratio, settings)
     human = replace(
         settings, across_slope_deg=ratio * settings.across_slope_deg, along_slope_deg=ratio * settings.along_slope_deg
     )
-    variance += sum(_gesture_variance(chords, i, g, angles[i], split, human) for i, g in enumerate(gestures))
-    return float(np.degrees(np.sqrt(variance)))
+    own = [_gesture_variance(chords, i, g, angles[i], split, human) for i, g in enumerate(gestures)]
+    variance |= {"along": sum(own[:split]), "across": sum(own[split:])}
+    return {cause: float(np.degrees(np.sqrt(part))) for cause, part in variance.items()}
 
 
 def _gesture_variance(
