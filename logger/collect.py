@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from analysis.errors import DeviceError
 from analysis.model import RawSamples
 from logger.keys import Keys
-from logger.packets import Battery
+from logger.messages import Battery
 from logger.sources.base import Source
 from logger.stream import DeviceInfo, Item, LinkChange, join_samples
 

@@ -11,7 +11,8 @@ from typing import Literal, cast
 from analysis.errors import InputError
 from analysis.model import Instrument, Player
 from logger.atomic_file import reason
-from logger.device_profile import G_MPS2, Table
+from logger.device_profile import G_MPS2
+from logger.toml_table import Table
 
 TimeUnit = Literal["s", "ms", "us", "ticks"]
 

@@ -10,7 +10,8 @@ from analysis.errors import DeviceError
 from analysis.model import RawSamples
 from logger.clock import ClockFit, DeviceClock, SequenceUnwrapper, TickUnwrapper
 from logger.device_profile import DeviceProfile, sensor_from_hello
-from logger.packets import STOP_CODE, Answer, FrameDecoder, Hello, SampleFrame, axes_matrix, newer_version, parse
+from logger.messages import Answer, Hello, SampleFrame
+from logger.packets import STOP_CODE, FrameDecoder, axes_matrix, newer_version, parse
 from logger.stream import DeviceInfo, Item, Losses
 
 MAX_PENDING_FRAMES = 1024

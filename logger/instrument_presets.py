@@ -10,7 +10,7 @@ from importlib import resources
 from analysis.errors import InputError
 from analysis.model import Instrument
 from logger.column_map import read_instrument
-from logger.device_profile import Table
+from logger.toml_table import Table
 
 
 @cache

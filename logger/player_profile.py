@@ -21,7 +21,7 @@ from analysis.model import Instrument, Player, Session, SessionResult
 from logger.atomic_file import write_text_atomic
 from logger.calibration_store import settings_folder
 from logger.column_map import read_instrument, read_player
-from logger.device_profile import Table
+from logger.toml_table import Table
 
 SCHEMA = 1
 FILE_NAME = "players.toml"

@@ -20,7 +20,7 @@ from analysis.errors import InputError
 from analysis.model import FloatArray, RawSamples, SensorProfile
 from analysis.timebase import fit_timebase
 from logger.clock import ClockFit
-from logger.packets import Battery
+from logger.messages import Battery
 from logger.stream import Losses
 
 Verdict = Literal["ok", "usable", "not usable"]

@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.model import RawSamples
 from logger.device_profile import DeviceProfile
-from logger.packets import Answer, Battery, Hello, Status
+from logger.messages import Answer, Battery, Hello, Status
 
 
 @dataclass(frozen=True)

@@ -118,8 +118,8 @@ def read_setup(path: Path | None) -> Setup:
     from analysis.errors import InputError
     from logger.calibration_store import find_calibration
     from logger.column_map import read_instrument, read_player
-    from logger.device_profile import Table
     from logger.recorder import Setup
+    from logger.toml_table import Table
 
     if path is None:
         return setup_of_player()

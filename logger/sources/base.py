@@ -13,7 +13,8 @@ from analysis.model import RawSamples
 from logger.clock import DeviceClock
 from logger.device_profile import DeviceProfile
 from logger.frame_reader import FrameReader, OtherSensorError
-from logger.packets import Answer, Command, Identify, SetRange, SetRate, Start, Stop, encode
+from logger.messages import Answer, Command, Identify, SetRange, SetRate, Start, Stop
+from logger.packets import encode
 from logger.stream import DeviceInfo, Item, LinkChange, Losses
 from logger.text_reader import TextReader
 

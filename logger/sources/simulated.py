@@ -16,7 +16,8 @@ from analysis.model import SensorProfile, Session
 from logger.clock import DeviceClock
 from logger.device_profile import G_MPS2, DeviceProfile, load_profile
 from logger.frame_reader import FrameReader
-from logger.packets import MAX_SAMPLES, Hello, SampleFrame, encode
+from logger.messages import Hello, SampleFrame
+from logger.packets import MAX_SAMPLES, encode
 from logger.sources.base import Sink, steady_time_s
 from logger.stream import DeviceInfo, LinkChange, Losses
 

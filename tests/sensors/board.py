@@ -13,10 +13,9 @@ from pathlib import Path
 
 import numpy as np
 
-from logger.packets import (
+from logger.messages import (
     Answer,
     Battery,
-    FrameDecoder,
     Hello,
     Identify,
     Message,
@@ -26,9 +25,8 @@ from logger.packets import (
     Start,
     Status,
     Stop,
-    encode,
-    parse_command,
 )
+from logger.packets import FrameDecoder, encode, parse_command
 from tests.sensors.make import HELLO
 
 CODES = {Identify: 0x81, Start: 0x82, Stop: 0x83, SetRate: 0x84, SetRange: 0x85}

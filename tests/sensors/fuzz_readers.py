@@ -110,7 +110,8 @@ def check_one(data: bytes) -> None:
 
 def seeds() -> dict[str, bytes]:
     """Inputs to start from: one whole talk of each kind."""
-    from logger.packets import Answer, Battery, FrameDecoder, SetRange, SetRate, Start, Status, encode
+    from logger.messages import Answer, Battery, SetRange, SetRate, Start, Status
+    from logger.packets import FrameDecoder, encode
     from tests.sensors.make import HELLO, random_counts, sample_frames
 
     frames = sample_frames(random_counts(40), per_frame=8)

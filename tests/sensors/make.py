@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.model import RawSamples
-from logger.packets import Hello, SampleFrame, encode
+from logger.messages import Hello, SampleFrame
+from logger.packets import encode
 from logger.stream import Item, join_samples
 
 HELLO = Hello(

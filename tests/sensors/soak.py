@@ -18,7 +18,8 @@ import numpy as np
 from analysis.model import RawSamples
 from logger.device_profile import load_profile
 from logger.frame_reader import FrameReader
-from logger.packets import SampleFrame, encode
+from logger.messages import SampleFrame
+from logger.packets import encode
 from logger.recorder import Recorder, RecorderSettings
 from logger.sources import open_source
 from logger.sources.base import Sink

@@ -12,7 +12,8 @@ import pytest
 
 from logger.device_profile import load_profile
 from logger.frame_reader import FrameReader
-from logger.packets import Answer, Identify, SetRange, SetRate, Start, Status, Stop, encode
+from logger.messages import Answer, Identify, SetRange, SetRate, Start, Status, Stop
+from logger.packets import encode
 from logger.sources import LinkSettings, open_source
 from logger.stream import DeviceInfo, Item
 from tests.optional import missing

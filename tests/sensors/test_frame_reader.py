@@ -11,7 +11,8 @@ from analysis.errors import DeviceError
 from analysis.model import RawSamples
 from logger.device_profile import load_profile
 from logger.frame_reader import FrameReader
-from logger.packets import Battery, SampleFrame, encode
+from logger.messages import Battery, SampleFrame
+from logger.packets import encode
 from logger.stream import DeviceInfo
 from tests.sensors.make import HELLO, random_counts, sample_frames, samples_of
 

@@ -11,24 +11,8 @@ from cobs import cobs
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.packets import (
-    MAX_WIRE_BYTES,
-    Answer,
-    Battery,
-    FrameDecoder,
-    Identify,
-    SampleFrame,
-    SetRange,
-    SetRate,
-    Start,
-    Status,
-    Stop,
-    encode,
-    is_proper_axes,
-    newer_version,
-    parse,
-    parse_command,
-)
+from logger.messages import Answer, Battery, Identify, SampleFrame, SetRange, SetRate, Start, Status, Stop
+from logger.packets import MAX_WIRE_BYTES, FrameDecoder, encode, is_proper_axes, newer_version, parse, parse_command
 from tests.sensors.make import HELLO, random_counts, sample_frames
 
 

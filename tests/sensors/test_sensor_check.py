@@ -10,7 +10,7 @@ import pytest
 from analysis.model import RawSamples
 from logger import sensor_check as check
 from logger.clock import ClockFit
-from logger.packets import Battery
+from logger.messages import Battery
 from logger.stream import Losses
 from tests.sensors.motion import RATE, SENSOR, G, counts_of, flick, raw_of, resting, strokes, turning
 

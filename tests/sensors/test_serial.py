@@ -19,7 +19,7 @@ import serial
 from analysis.errors import DeviceError
 from analysis.model import RawSamples
 from logger.device_profile import load_profile
-from logger.packets import Battery, Status
+from logger.messages import Battery, Status
 from logger.sources import LinkSettings, Source, open_source
 from logger.sources.serial import explain_open_error
 from logger.stream import DeviceInfo, Item, LinkChange
