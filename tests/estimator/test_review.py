@@ -3,11 +3,23 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy.spatial.transform import Rotation
 
+from analysis import reference as reference_module
+from analysis.blocks import summarise_block
+from analysis.gestures import Direction, GestureSettings, measure_direction
+from analysis.heading import HeadingSettings
+from analysis.lever import LeverFit
+from analysis.model import Event, GestureQuality, RawSamples, SensorProfile, Session
+from analysis.motion import Motion
 from analysis.orientation import estimate_orientation, integrate_rotation
-from analysis.rotation import rotate
+from analysis.pipeline import analyse_session
+from analysis.reference import ReferenceSettings
+from analysis.rotation import rotate, yaw_matrix
+from analysis.sensor_errors import ERRORS, SensorErrors
+from analysis.synthesis import random_scenario, simulate
 from analysis.tip_path import Band, band_displacements
 
 GRAVITY = 9.80665
@@ -59,3 +71,116 @@ def test_tip_of_a_pure_rotation_follows_its_arc(rate_hz: float, cycle_hz: float)
     error = found[middle] / band.gain(np.array([cycle_hz]))[0] - true
     error -= error.mean(axis=0)
     assert 1e3 * np.sqrt((error**2).mean(axis=0)).max() < 0.02
+
+
+def motion_of(accel: np.ndarray, rate_hz: float, quat: np.ndarray | None = None) -> Motion:
+    """Motion of given specific force (sensor axes), upright and unturned where no orientation is given."""
+    n = len(accel)
+    still = np.tile([1.0, 0.0, 0.0, 0.0], (n, 1))
+    return Motion(0.0, rate_hz, accel, np.zeros((n, 3)), still if quat is None else quat, np.ones(n, bool), None)
+
+
+@pytest.mark.parametrize("way", [1.0, -1.0])
+@pytest.mark.parametrize("late_s", [-0.2, 0.0, 0.2])
+def test_first_move_of_a_gesture_is_the_first_move(way: float, late_s: float) -> None:
+    """The tip rests at one end for 2 s and sets out as -A cos(w t): a quarter of flat instruments came out reversed."""
+    rate_hz, w, half_m = 100.0, 2 * np.pi * 2.0, 0.03
+    t = np.arange(int(12 * rate_hz)) / rate_hz - 3.0
+    moving = (t >= 0) & (t < 5.0)
+    accel = np.zeros((t.size, 3))
+    accel[:, 1] = np.where(moving, way * half_m * w**2 * np.cos(w * t), 0.0)
+    accel[:, 2] = GRAVITY
+    event = Event(3.0 + late_s, 8.0, "across")
+    found = measure_direction(motion_of(accel, rate_hz), event, np.zeros(3), GestureSettings())
+    assert np.sign(found.chord_m[1]) * found.first_sign == way
+
+
+DRIFT_RADPS = np.radians(0.05)
+
+
+def drifting(duration_s: float, rate_hz: float = 20.0) -> Motion:
+    """A hand that never turns in a world whose heading drifts by 0.05 deg/s: half a turn an hour."""
+    t = np.arange(int(duration_s * rate_hz)) / rate_hz
+    quat = Rotation.from_rotvec(np.outer(DRIFT_RADPS * t, [0.0, 0.0, 1.0])).as_quat(scalar_first=True)
+    return motion_of(np.tile([0.0, 0.0, GRAVITY], (t.size, 1)), rate_hz, quat)
+
+
+def direction(kind: str, time_s: float, chord_m: np.ndarray, posture: str) -> Direction:
+    quality = GestureQuality("along", time_s, time_s, posture, 10.0, 40.0, 1.0, True)
+    turned = yaw_matrix(DRIFT_RADPS * time_s) @ chord_m
+    columns = np.zeros((ERRORS + 3, 3))
+    return Direction(kind, posture, time_s, turned, 1e-8 * np.eye(3), columns, 1.0, 0.3, quality)
+
+
+def test_strings_that_turned_half_round_in_a_drifting_world_are_followed() -> None:
+    """An azimuth has no sign: taken as nearest to the last, it put tilt 60 deg off after a second set of gestures."""
+    motion = drifting(3600.0)
+    events = [Event(10.0, 15.0, "along", posture="A")]
+    events += [Event(30.0 + 60 * k, 70.0 + 60 * k, "play", posture="A") for k in range(55)]
+    events += [Event(3400.0, 3405.0, "along", posture="A")]
+    along = [direction("along", t, np.array([0.04, 0.0, 0.0]), "A") for t in (12.5, 3402.5)]
+    drift = reference_module._drift(motion, events, along, HeadingSettings())
+    at = np.array([1800.0, 3402.5])
+    assert np.degrees(drift.mean_rad(at) - DRIFT_RADPS * (at - 12.5)) == pytest.approx([0.0, 0.0], abs=1.5)
+
+
+def test_lever_gives_z_its_sign_at_the_reference_heading() -> None:
+    """A posture whose gestures came after half a turn of drift got its Z, and the sign of every tilt, reversed."""
+    motion = drifting(3600.0)
+    events = [Event(10.0, 15.0, "along", posture="A")]
+    events += [Event(30.0 + 60 * k, 70.0 + 60 * k, "play", posture="A") for k in range(55)]
+    events += [Event(3500.0, 3560.0, "play", posture="B")]
+    x, down = np.array([0.04, 0.0, 0.0]), np.array([0.0, 0.0, -0.06])
+    directions = [direction("along", 12.5, x, "A"), direction("across", 20.0, down, "A")]
+    directions += [direction("along", 3402.5, x, "B"), direction("across", 3410.0, down, "B")]
+    lever = np.array([0.0, -0.08, 0.0])
+    fit = LeverFit(SensorErrors.from_vector(np.zeros(ERRORS)), np.stack([lever, lever]), np.eye(ERRORS + 6), 1.0)
+    raw = RawSamples(np.arange(1), np.arange(1), np.zeros(1), np.zeros((1, 6), np.int32))
+    session = Session(raw, SensorProfile("x", 20.0, 1.0, 1.0, 1.0), events=tuple(events))
+    drift = reference_module._drift(motion, events, [d for d in directions if d.kind == "along"], HeadingSettings())
+    frames, _ = reference_module._frames(
+        motion, session, directions, drift, (fit, ["A", "B"], True), ReferenceSettings()
+    )
+    for posture in "AB":
+        assert frames[posture].axes[2] == pytest.approx([0.0, 1.0, 0.0], abs=0.1)
+
+
+def test_no_stroke_runs_backwards() -> None:
+    """Below 150 samples/s no attack tells where play ends; tilts of 150 deg and more stood at the ends of blocks."""
+    for seed in (403, 405):
+        scenario = random_scenario(seed, strokes_per_s=8.0, duration_s=4.0, rate_hz=100.0)
+        assert analyse_session(simulate(scenario, seed).session).strokes["tilt_deg"].abs().max() < 60
+
+
+def block_of(tilt_deg: np.ndarray, stroke_s: float) -> pd.DataFrame:
+    start = np.arange(tilt_deg.size) * stroke_s
+    return pd.DataFrame(
+        {
+            "start_s": start,
+            "end_s": start + stroke_s,
+            "tilt_deg": tilt_deg,
+            "tilt_se_deg": 0.01,
+            "string_change": "unknown",
+            "direction": "down",
+            "span_mm": 15.0,
+            "bow_mm": 0.0,
+            "lift_mm": 1.0,
+            "clears": True,
+        }
+    )
+
+
+def test_standard_error_of_a_mean_counts_batches_by_their_strokes() -> None:
+    """One stray stroke in a last batch of its own gave a mean of 81 strokes a standard error of 30 deg."""
+    rng = np.random.default_rng(3)
+    event = Event(0.0, 11.0, "play")
+    tilt = np.concatenate([10 + rng.normal(0, 0.5, 80), [100.0]])
+    strayed = summarise_block(0, event, block_of(tilt, 0.125), 1.0, True).tilt_mean_se_deg
+    # By hand: the mean is off by 90/81; sums of six batches' deviations, five of -16 * 90/81 and one of 90 - 90/81.
+    by_hand = np.sqrt(6 / 5 * (5 * (16 * 90 / 81) ** 2 + (90 - 90 / 81) ** 2)) / 81
+    assert strayed == pytest.approx(by_hand, rel=0.03)
+    # Independent strokes: the standard error is the textbook's, whether batches are many or none.
+    for count, stroke_s in ((1600, 0.125), (24, 0.125)):
+        tilt = rng.normal(0, 2.0, count)
+        found = summarise_block(0, event, block_of(tilt, stroke_s), 1.0, True).tilt_mean_se_deg
+        assert found == pytest.approx(2.0 / np.sqrt(count), rel=0.35)
