@@ -25,9 +25,9 @@ import pandas as pd
 
 from analysis.block_table import check_one_player, frame_se_deg, steady_strokes, tabulate_blocks
 from analysis.directional import DirectionalSummary, summarise_axes
-from analysis.estimates import Estimate, mean_estimate, sd_estimate
+from analysis.estimates import Estimate, mean_estimate, remove_columns, sd_estimate
 from analysis.hold import choose_posture
-from analysis.model import SessionResult
+from analysis.model import FloatArray, SessionResult
 from analysis.resampling import STRETCH_S, draw_stretches
 
 SPEEDS_APART = 1.15
@@ -68,7 +68,7 @@ class Consistency:
     error_sd_deg : float
         How much of that the measurement alone would give (noise of the sensor; the stroke's own part).
     between_sd_deg : Estimate or None
-        Standard deviation of the blocks' means.
+        Standard deviation of the blocks' means, about their smooth change with speed where speeds differ.
     drift_deg_per_min : Estimate or None
         Mean slope within a block.
     evenness : tuple of Evenness
@@ -135,7 +135,7 @@ def measure_consistency(results: Sequence[SessionResult], posture: str | None = 
         axis=summarise_axes(strokes["tilt_deg"]),
         within_sd_deg=_within_sd(groups, seed),
         error_sd_deg=float(np.sqrt(np.mean(strokes["tilt_se_deg"].to_numpy(np.float64) ** 2))),
-        between_sd_deg=sd_estimate(blocks["tilt_deg"].to_numpy(np.float64)) if many else None,
+        between_sd_deg=_between_sd(blocks) if many else None,
         drift_deg_per_min=mean_estimate([_slope_per_min(part) for part in groups]) if many else None,
         evenness=_evenness(groups) if many else (),
         span_cv_pct=100 * _pooled_sd(groups, "span_mm") / float(strokes["span_mm"].mean()),
@@ -167,6 +167,20 @@ def _pooled_sd(groups: Sequence[pd.DataFrame], column: str) -> float:
     return math.sqrt(sums / sum(len(part) - 1 for part in groups))
 
 
+def _between_sd(blocks: pd.DataFrame) -> Estimate:
+    """SD of the blocks' means about their smooth change with speed, where they were played at several."""
+    means = blocks["tilt_deg"].to_numpy(np.float64)
+    columns = _speed_columns(blocks)
+    return sd_estimate(remove_columns(means[:, None], columns)[:, 0], means.size - columns.shape[1])
+
+
+def _speed_columns(blocks: pd.DataFrame) -> FloatArray:
+    """A constant, and powers of the logarithm of speed if speeds differ and blocks suffice."""
+    x = np.log(blocks["strokes_per_s"].to_numpy(np.float64))
+    power = 0 if np.ptp(x) < np.log(SPEEDS_APART) else min(2, (x.size - 2) // 2)
+    return np.vander((x - x.mean()) / max(float(np.ptp(x)), 1e-9), power + 1)
+
+
 def _slope_per_min(part: pd.DataFrame) -> float:
     minute = part["start_s"].to_numpy(np.float64) / 60
     return float(np.polyfit(minute - minute.mean(), part["tilt_deg"].to_numpy(np.float64), 1)[0])
@@ -193,7 +207,7 @@ def _evenness(groups: Sequence[pd.DataFrame]) -> tuple[Evenness, ...]:
 
 def _smallest_change(blocks: pd.DataFrame) -> SmallestChange:
     factor = 1.96 * math.sqrt(2)
-    sd = float(blocks["tilt_deg"].std(ddof=1))
+    sd = _between_sd(blocks).value
     between_sessions = None
     if blocks["offset_se_deg"].notna().all():
         a_session = len(blocks) / blocks["session"].nunique()
@@ -207,7 +221,7 @@ def _remarks(blocks: pd.DataFrame, strokes: pd.DataFrame) -> tuple[str, ...]:
     ]
     speed = blocks["strokes_per_s"]
     if speed.max() > SPEEDS_APART * speed.min():
-        said.append("the blocks differ in speed, which is part of the spread between them")
+        said.append("the blocks differ in speed: their spread is about their smooth change with speed")
     if blocks["drill"].nunique() > 1:
         said.append("the blocks differ in drill, which is part of the spread between them")
     if len(blocks) == 1:

@@ -127,23 +127,25 @@ def mean_estimate(values: ArrayLike, shared_se: float = 0.0, confidence: float =
     return _interval(float(y.mean()), math.sqrt(variance), free, confidence)
 
 
-def sd_estimate(values: FloatArray, confidence: float = 0.95) -> Estimate:
+def sd_estimate(residuals: ArrayLike, df: int, confidence: float = 0.95) -> Estimate:
     """Standard deviation with its chi-square interval.
 
     Parameters
     ----------
-    values : float64 (n,)
-        At least two.
+    residuals : array_like (n,)
+        About the mean or a fit.
+    df : int
+        Degrees of freedom left, at least one.
     confidence : float
 
     Examples
     --------
-    >>> found = sd_estimate(np.array([1.0, 2.0, 3.0, 4.0, 5.0]))
+    >>> found = sd_estimate([-2.0, -1.0, 0.0, 1.0, 2.0], 4)
     >>> round(found.low, 3), round(found.value, 3), round(found.high, 3)
-    (0.947, 1.581, 4.544)
+    (0.947, 1.581, 4.543)
     """
-    df = values.size - 1
-    sd = float(values.std(ddof=1))
+    values = np.asarray(residuals, dtype=np.float64)
+    sd = math.sqrt(float(values @ values) / df)
     tail = (1 - confidence) / 2
     low, high = (sd * math.sqrt(df / float(stats.chi2.ppf(q, df))) for q in (1 - tail, tail))
     return Estimate(sd, low, high, sd / math.sqrt(2 * df), float(df))
