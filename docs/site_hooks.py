@@ -6,14 +6,18 @@ between ``$`` and backticks, or as a fenced block named ``math``.
 
 from __future__ import annotations
 
+import ast
 import importlib
 import re
+from pathlib import Path
 
 import click
 from latex2mathml.converter import convert
 from mkdocs.config.defaults import MkDocsConfig
 from mkdocs.structure.files import File, Files
 
+import analysis
+import logger
 from analysis.tables import STROKE_COLUMNS, STROKE_CSV_COLUMNS
 from logger.cli import COMMANDS, cli
 
@@ -59,10 +63,32 @@ def columns_page() -> str:
     return "\n".join([*lines, ""])
 
 
+def modules_page() -> str:
+    """Return the page of all modules, each with the first line that it says of itself."""
+    lines = ["# Modules", "", "`logger` imports `analysis`, never the reverse; `analysis` touches nothing outside.", ""]
+    for package in (analysis, logger):
+        lines += [
+            f"## {package.__name__}",
+            "",
+            str(package.__doc__),
+            "",
+            "| module | what it is for |",
+            "| --- | --- |",
+        ]
+        for file in sorted(Path(package.__path__[0]).rglob("*.py")):
+            name = ".".join(file.relative_to(Path(package.__path__[0]).parent).with_suffix("").parts)
+            docstring = ast.get_docstring(ast.parse(file.read_text(encoding="utf-8"))) or ""
+            if not name.endswith("__init__"):
+                lines.append(f"| `{name}` | {docstring.splitlines()[0]} |")
+        lines.append("")
+    return "\n".join(lines)
+
+
 def on_files(files: Files, config: MkDocsConfig) -> Files:
     """Add the generated pages to the site."""
-    for address, text in (("reference/commands.md", commands_page()), ("reference/columns.md", columns_page())):
-        files.append(File.generated(config, address, content=text))
+    pages = {"commands": commands_page(), "columns": columns_page(), "modules": modules_page()}
+    for name, text in pages.items():
+        files.append(File.generated(config, f"reference/{name}.md", content=text))
     return files
 
 

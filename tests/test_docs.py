@@ -46,6 +46,22 @@ def test_every_command_and_column_is_in_the_reference(site: Path) -> None:
     assert [column.name for column in STROKE_COLUMNS if f"<code>{column.name}</code>" not in columns] == []
 
 
+def test_the_map_of_the_house_is_true() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    drawn = re.search(r"```text\n(strokeplane\.py.*?)```", text, re.DOTALL)
+    assert drawn
+    package, gone = ROOT, []
+    for line in drawn[1].splitlines():
+        # Names come first, the explanation after two spaces or more.
+        names = re.split(r"\s{2,}", line.strip())[0].replace(",", "").split()
+        if not line.startswith(" "):
+            package = ROOT / names[0] if names[0].endswith("/") else ROOT
+            names = names[:1]
+        folder = package if line.startswith(" ") else ROOT
+        gone += [name for name in names if not (folder / name).exists()]
+    assert gone == []
+
+
 def page_name(page: Path) -> str:
     return str(page.relative_to(ROOT))
 
