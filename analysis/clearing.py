@@ -1,7 +1,7 @@
 r"""Will it clear? Height of the tip at the next string, and how small the stroke may become.
 
-The geometry is in :mod:`analysis.next_string`. Intervals come from blocks drawn again with replacement (stretches of 2 s
-where there are fewer than four blocks), each draw with a turn of its own from the frame's error.
+The geometry is in :mod:`analysis.next_string`. Intervals come from blocks drawn again with replacement (stretches of
+2 s where there are fewer than four blocks), each draw with a turn of its own from the frame's error.
 """
 
 from __future__ import annotations
