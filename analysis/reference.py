@@ -20,6 +20,10 @@ from analysis.rotation import matrices, yaw_matrix
 from analysis.signals import Signals
 from analysis.stillness import mean_still_accel, still_gyro_bias
 
+MIN_PIVOT_S = 2.0
+MIN_VALID_SHARE = 0.8
+"""Part of a window that must have samples to show the hand's mean yaw: short gaps move it little."""
+
 
 @dataclass(frozen=True)
 class ReferenceSettings:
@@ -74,7 +78,11 @@ def establish_reference(signals: Signals, session: Session, settings: ReferenceS
     signals = still_gyro_bias(signals, events)
     pivots, warnings = _usable_pivots(signals, events, settings)
     grips = sorted({event.posture for event, _, _ in pivots}) or [""]
-    windows = [PivotWindow(window[0], window[1], grips.index(event.posture)) for event, window, _ in pivots]
+    windows = [
+        PivotWindow(signals.accel_mps2[part], signals.gyro_radps[part], grips.index(event.posture))
+        for event, parts, _ in pivots
+        for part in parts
+    ]
     prior = _lever_prior(session, settings.lever)
     stills = [mean_still_accel(signals, event) for event in events if event.kind == "still"]
     fit = fit_levers(windows, stills, signals.rate_hz, [prior] * len(grips), settings.lever)
@@ -97,19 +105,20 @@ def establish_reference(signals: Signals, session: Session, settings: ReferenceS
 
 def _usable_pivots(
     signals: Signals, events: Sequence[Event], settings: ReferenceSettings
-) -> tuple[list[tuple[Event, tuple[FloatArray, FloatArray], GestureQuality]], tuple[str, ...]]:
-    """Pivot windows that rock enough, with their quality; a sentence for each that does not."""
+) -> tuple[list[tuple[Event, list[slice], GestureQuality]], tuple[str, ...]]:
+    """Pivots that rock enough, each as its gapless parts, with its quality; a sentence for each that does not."""
     found, warnings = [], []
     for event in (e for e in events if e.kind == "pivot"):
         first = signals.index(event.start_s + settings.lever.trim_s)
         last = signals.index(event.end_s - settings.lever.trim_s)
-        if last - first < 2 * signals.rate_hz or not signals.valid[first:last].all():
+        parts = _gapless(signals, first, last)
+        if not parts:
             warnings.append(
                 f"pivot at {event.start_s:.1f} s was left out: expected at least 2 s without a gap; repeat it for 9 s"
             )
             continue
-        gyro = signals.gyro_radps[first:last]
-        rocking = np.degrees(_rocking_rad(gyro, signals.rate_hz))
+        longest = max(parts, key=lambda part: part.stop - part.start)
+        rocking = np.degrees(_rocking_rad(signals.gyro_radps[longest], signals.rate_hz))
         if rocking[1] < settings.gestures.min_pivot_deg:
             warnings.append(
                 f"pivot at {event.start_s:.1f} s was left out: expected rocking of about 15 deg about every axis, "
@@ -127,8 +136,17 @@ def _usable_pivots(
             True,
             f"rocked {rocking[0]:.0f}, {rocking[1]:.0f}, {rocking[2]:.0f} deg (RMS, largest axis first)",
         )
-        found.append((event, (signals.accel_mps2[first:last], gyro), quality))
+        found.append((event, parts, quality))
     return found, tuple(warnings)
+
+
+def _gapless(signals: Signals, first: int, last: int) -> list[slice]:
+    """Parts of ``first:last`` of at least 2 s without a gap; two samples beside a gap are left out with it."""
+    sound = np.ones(max(0, last - first), dtype=np.int8)
+    for gap in np.flatnonzero(~signals.valid[first:last]):
+        sound[max(0, gap - 2) : gap + 3] = 0
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], sound, [0]]))).reshape(-1, 2)
+    return [slice(first + int(a), first + int(b)) for a, b in edges if b - a >= MIN_PIVOT_S * signals.rate_hz]
 
 
 def _rocking_rad(gyro: FloatArray, rate_hz: float) -> FloatArray:
@@ -178,7 +196,7 @@ def _drift(
     spans += [(event, event.start_s + 0.5, event.end_s - 0.5) for event in poses]
     for event, start, end in sorted(spans, key=lambda span: span[1]):
         first, last = motion.index(start), motion.index(end)
-        if last - first > motion.rate_hz and motion.valid[first:last].all():
+        if last - first > motion.rate_hz and motion.valid[first:last].mean() > MIN_VALID_SHARE:
             step = max(1, int(motion.rate_hz // 25))
             times.append(motion.start_s + 0.5 * (first + last) / motion.rate_hz)
             rotations.append(matrices(motion.quat_wxyz[first:last:step]).mean(axis=0))
@@ -197,8 +215,9 @@ def _drift(
 
 
 def _grid(event: Event, window_s: float) -> FloatArray:
-    """Starts of the windows of one block, half a second inside its marks."""
-    return np.arange(event.start_s + 0.5, event.end_s - 0.5 - 0.5 * window_s, window_s)
+    """Starts of the windows of one block, half a second inside its marks; at least one a block."""
+    starts = np.arange(event.start_s + 0.5, event.end_s - 0.5 - 0.5 * window_s, window_s)
+    return starts if starts.size else np.array([event.start_s + 0.5])
 
 
 def _vertical_bias_sd_dps(motion: Motion, fit: LeverFit, directions: Sequence[Direction]) -> float:

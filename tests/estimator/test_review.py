@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -19,7 +21,7 @@ from analysis.pipeline import analyse_session
 from analysis.reference import ReferenceSettings
 from analysis.rotation import rotate, yaw_matrix
 from analysis.sensor_errors import ERRORS, SensorErrors
-from analysis.synthesis import random_scenario, simulate
+from analysis.synthesis import Recording, random_scenario, simulate
 from analysis.tip_path import Band, band_displacements
 
 GRAVITY = 9.80665
@@ -184,3 +186,36 @@ def test_standard_error_of_a_mean_counts_batches_by_their_strokes() -> None:
         tilt = rng.normal(0, 2.0, count)
         found = summarise_block(0, event, block_of(tilt, stroke_s), 1.0, True).tilt_mean_se_deg
         assert found == pytest.approx(2.0 / np.sqrt(count), rel=0.35)
+
+
+@pytest.mark.parametrize("cause", ["gaps", "short blocks"])
+def test_heading_is_followed_through_gaps_and_short_blocks(cause: str) -> None:
+    """Windows with any gap, and blocks shorter than half a window, were left out: 50 deg of tilt, without a word."""
+    motion = drifting(3600.0)
+    settings = HeadingSettings()
+    if cause == "gaps":
+        valid = np.ones(motion.valid.size, dtype=bool)
+        valid[::25] = False
+        motion = replace(motion, valid=valid)
+    else:
+        settings = HeadingSettings(most_windows=20)
+    events = [Event(10.0, 15.0, "along", posture="A")]
+    events += [Event(30.0 + 60 * k, 40.0 + 60 * k, "play", posture="A") for k in range(59)]
+    drift = reference_module._drift(motion, events, [direction("along", 12.5, np.array([0.04, 0, 0]), "A")], settings)
+    at = np.array([1800.0, 3400.0])
+    assert np.degrees(drift.mean_rad(at) - DRIFT_RADPS * (at - 12.5)) == pytest.approx([0.0, 0.0], abs=4.0)
+
+
+def test_pivot_with_a_gap_still_gives_the_lever() -> None:
+    """Two samples lost in nine seconds threw the whole gesture away."""
+    scenario = random_scenario(500, strokes_per_s=8.0, duration_s=3.0)
+    made = simulate(replace(scenario, recording=Recording(lost_share=0.0, bursts_per_min=0.0)), 500)
+    whole = analyse_session(made.session)
+    pivot = next(event for event in made.session.events if event.kind == "pivot")
+    raw = made.session.raw
+    lost = np.searchsorted(raw.ticks, 1e6 * (pivot.start_s + 0.4 * (pivot.end_s - pivot.start_s)))
+    kept = np.delete(np.arange(raw.ticks.size), [lost, lost + 1])
+    raw = RawSamples(raw.ticks[kept], raw.sequence[kept], raw.host_time_s[kept], raw.counts[kept])
+    cut = analyse_session(replace(made.session, raw=raw))
+    assert "pivot" in {gesture.kind for gesture in cut.reference.gestures}
+    assert np.linalg.norm(np.subtract(cut.lever_mm, whole.lever_mm)) < 1.0
