@@ -18,6 +18,10 @@ SILENCE_S = 2.0
 FEW_LOST = 0.002
 MANY_LOST = 0.02
 GESTURE_ORDER = ("across", "along", "pivot")
+REPEATED = ("across", "pivot")
+"""Gestures that leave most open, as a rule."""
+WORTH_REPEATING = 0.5
+"""A gesture is worth repeating if it adds at least half of what the worst one adds."""
 
 
 @dataclass(frozen=True)
@@ -43,19 +47,29 @@ def describe_quality(result: SessionResult) -> tuple[QualityLine, ...]:
     """
     lines = [_losses(result), _clipping(result)]
     lines += [line for line in (_silence(result), _contacts(result)) if line is not None]
-    lines += [_gesture(gesture, result.start_s) for gesture in result.reference.gestures]
+    lines += [_gesture(gesture, result) for gesture in result.reference.gestures]
     lines += [_missing(kind) for kind in GESTURE_ORDER if result.reference.repetitions.get(kind, 0) == 0]
     lines += [_all_gestures(result), _own_error(result)]
     return tuple(lines)
 
 
 def repeat_gestures(block: BlockSummary) -> str:
-    """The advice to repeat gestures, with what it would bring."""
-    advice = "Repeat across and pivot before you play on"
+    """The advice to repeat the gestures that leave most open, with what one more repetition would bring."""
+    parts = block.tilt_offset_parts_deg
     if block.tilt_offset_se_deg is None:
-        return f"{advice}."
-    now = 1.96 * block.tilt_offset_se_deg
-    return f"{advice}: one more repetition brings the offset from ±{degrees(now)} to about ±{degrees(now / 2**0.5)}."
+        return "Repeat across and pivot before you play on."
+    total = block.tilt_offset_se_deg
+    if parts is None:
+        worst, after = list(REPEATED), total / 2**0.5
+    else:
+        most = max(parts.get(kind, 0.0) for kind in REPEATED)
+        worst = [kind for kind in REPEATED if parts.get(kind, 0.0) >= WORTH_REPEATING * most]
+        # Repetitions are independent: a second one halves the variance that a gesture adds.
+        after = max(0.0, total**2 - 0.5 * sum(parts.get(kind, 0.0) ** 2 for kind in worst)) ** 0.5
+    return (
+        f"Repeat {' and '.join(worst)} before you play on: once more brings the offset from ±{degrees(1.96 * total)} "
+        f"to about ±{degrees(1.96 * after)}."
+    )
 
 
 def _losses(result: SessionResult) -> QualityLine:
@@ -122,17 +136,32 @@ def _contacts(result: SessionResult) -> QualityLine | None:
     )
 
 
-def _gesture(gesture: GestureQuality, start_s: float) -> QualityLine:
+def _cost(gesture: GestureQuality, result: SessionResult) -> str:
+    """What all gestures of this kind and posture leave open, in degrees."""
+    blocks = [b for b in result.blocks if b.tilt_offset_parts_deg is not None]
+    own = [b for b in blocks if b.posture == gesture.posture] or blocks
+    parts = [(b.tilt_offset_parts_deg or {}).get(gesture.kind) for b in own]
+    known = [part for part in parts if part is not None]
+    if not known:
+        return "in the session offset"
+    same = [
+        g for g in result.reference.gestures if (g.kind, g.posture, g.usable) == (gesture.kind, gesture.posture, True)
+    ]
+    together = f", {len(same)} repetitions together" if len(same) > 1 else ""
+    return f"±{degrees(1.96 * float(np.sqrt(np.mean(np.square(known)))))} (95 %){together}"
+
+
+def _gesture(gesture: GestureQuality, result: SessionResult) -> QualityLine:
     posture = f", posture {gesture.posture}" if gesture.posture else ""
-    subject = f"Gesture {gesture.kind} at {clock(gesture.start_s - start_s)}{posture}"
+    subject = f"Gesture {gesture.kind} at {clock(gesture.start_s - result.start_s)}{posture}"
     if not gesture.usable:
         return QualityLine(subject, f"Not usable: {gesture.remark or 'too poor'}.", "left out", "poor")
     if gesture.kind == "pivot":
         words = gesture.remark[:1].upper() + gesture.remark[1:] if gesture.remark else "Done well enough"
-        return QualityLine(subject, f"{words}.", "in the session offset", "good")
+        return QualityLine(subject, f"{words}.", _cost(gesture, result), "good")
     words = f"{gesture.cycles:g} cycles of {gesture.extent_mm:.0f} mm, {100 * gesture.straightness:.0f} % straight."
     grade: Grade = "good" if gesture.straightness > 0.85 and gesture.cycles >= 4 else "usable"
-    return QualityLine(subject, words, "in the session offset", grade)
+    return QualityLine(subject, words, _cost(gesture, result), grade)
 
 
 def _missing(kind: str) -> QualityLine:
@@ -147,7 +176,7 @@ def _all_gestures(result: SessionResult) -> QualityLine:
         return QualityLine("Session offset", "How far the gestures may be off is not known.", "unknown", "poor")
     return QualityLine(
         "Session offset",
-        "What the gestures leave open, the same for every stroke of the session.",
+        "What the gestures leave open together, the same for every stroke of the session.",
         f"±{degrees(1.96 * result.tilt_offset_se_deg)} (95 %)",
         "poor" if grade in ("poor", "none") else "good" if grade == "good" else "usable",
     )

@@ -67,7 +67,7 @@ def axis(title: str, **more: Any) -> dict[str, Any]:
 def lay_out(height: int, **more: Any) -> go.Layout:
     """The layout that figures share; ``height`` in pixels at full width."""
     settings: dict[str, Any] = {
-        "template": None,
+        "template": go.layout.Template(),
         "autosize": True,
         "height": height,
         "paper_bgcolor": PAPER,

@@ -34,19 +34,14 @@ def millimetres(value: float) -> str:
 
 
 def of_100(share: float) -> str:
-    """A share as so many of 100; never rounded to all or none unless it is.
+    """A share as so many of 100: whole ones, so that what falls short of a limit never reads as if it reached it.
 
     Examples
     --------
-    >>> of_100(0.513), of_100(0.999), of_100(1.0), of_100(0.001)
-    ('51 of 100', '99 of 100', '100 of 100', '1 of 100')
+    >>> of_100(0.513), of_100(0.948), of_100(0.999), of_100(1.0), of_100(0.29)
+    ('51 of 100', '94 of 100', '99 of 100', '100 of 100', '29 of 100')
     """
-    whole = round(100 * share)
-    if whole == 100 and share < 1:
-        whole = 99
-    if whole == 0 and share > 0:
-        whole = 1
-    return f"{whole} of 100"
+    return f"{int(100 * share + 1e-9)} of 100"
 
 
 def clock(seconds: float) -> str:

@@ -16,7 +16,7 @@ from analysis.figures_time import (
     spans_speeds,
     thin,
 )
-from analysis.finding import Finding, measure, rows_of
+from analysis.finding import Finding, rows_of
 from analysis.model import SessionResult
 from analysis.number_words import clock, degrees, millimetres, of_100, speed
 from analysis.sections import Choice, Picture, Section, Table
@@ -194,9 +194,7 @@ def _lift(result: SessionResult, verdict: Verdict) -> Section | None:
     if verdict.against_hand or len(result.strokes) < LEAST_TO_SHOW:
         return None
     focus = verdict.focus
-    rows = next(rows for _, rows, finding in _stretches(result, verdict) if finding is focus)
-    own = measure(result, rows).lifts(focus.stroke)
-    middle = float(np.median(own)) if own.size else 0.0
+    middle = focus.summary.lift_mm or 0.0
     sentence = (
         f"{_focus_name(result, verdict)}{of_100(focus.share or 0.0)} {focus.stroke}strokes clear; the middle one "
         f"passes the next string, or ends, {abs(middle):.1f} mm {'above' if middle > 0 else 'below'} the height needed."

@@ -133,12 +133,16 @@ def clause(finding: Finding) -> str:
     }[finding.case]
 
 
+def _only(share: float) -> str:
+    return f"only {of_100(share)}" if share > 0 else "none of 100"
+
+
 def _short_clause(finding: Finding) -> str:
     """What keeps a block from holding, without its numbers' brackets."""
     if finding.case == "short":
-        return f"the stroke is too short: only {of_100(finding.share or 0.0)} clear"
+        return f"the stroke is too short: {_only(finding.share or 0.0)} clear"
     if finding.case == "uneven":
-        return f"only {of_100(finding.share or 0.0)} clear"
+        return f"{_only(finding.share or 0.0)} clear"
     if finding.case == "shallow":
         return f"its tilt of {degrees(abs(finding.summary.tilt_mean_deg or 0.0))} is too little"
     return clause(finding)
@@ -193,7 +197,7 @@ def _full_sentence(finding: Finding, where: str) -> str:
         "shallow": f"Your stroke tilts to the {side}stroke's side{where}, but {degrees(abs(mean))} is too little: "
         "the plectrum stays stuck between two strings.",
         "short": f"Your stroke is tilted enough to the {side}stroke's side{where}, by {degrees(abs(mean))}, but it is "
-        f"too short: only {of_100(share)} {stroke}strokes clear the next string.",
+        f"too short: {_only(share)} {stroke}strokes clear the next string.",
         "uneven": f"Your {stroke}stroke clears the next string only {of_100(share)} times{where}: its tilt of {tilt} "
         "is not steady enough.",
         "clears": f"Your {stroke}stroke clears the next string {of_100(share)} times{where}, at a tilt of {tilt}.",

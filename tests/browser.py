@@ -1,0 +1,69 @@
+"""Debian's Chromium, driven by playwright: one browser a module, a fresh page a test, every word it complains kept."""
+
+from __future__ import annotations
+
+import contextlib
+import importlib.resources
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+from tests.optional import need_module, need_program
+
+FLAGS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+
+
+@dataclass
+class Watch:
+    """What a page said and asked for."""
+
+    errors: list[str] = field(default_factory=list)
+    requests: list[str] = field(default_factory=list)
+
+
+@contextlib.contextmanager
+def open_chromium() -> Iterator[Any]:
+    """A headless browser; skips with a reason where Chromium or playwright is missing."""
+    playwright = need_module("playwright.sync_api", "the test extra")
+    path = need_program("chromium", "chromium-browser", "google-chrome", reason="Debian's package chromium")
+    with playwright.sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=path, args=list(FLAGS))
+        try:
+            yield browser
+        finally:
+            browser.close()
+
+
+@contextlib.contextmanager
+def open_page(browser: Any, **settings: Any) -> Iterator[tuple[Any, Watch]]:
+    """A page in a context of its own, and what is heard from it; settings as for playwright's ``new_context``."""
+    context = browser.new_context(**settings)
+    page, watch = context.new_page(), Watch()
+    page.on("console", lambda message: watch.errors.append(message.text) if message.type == "error" else None)
+    page.on("pageerror", lambda error: watch.errors.append(str(error)))
+    page.on("request", lambda request: watch.requests.append(request.url))
+    try:
+        yield page, watch
+    finally:
+        context.close()
+
+
+def find_violations(page: Any, impacts: tuple[str, ...] = ("serious", "critical")) -> list[str]:
+    """Faults of a page by axe-core, the checker that a Python package carries; those of these impacts only."""
+    need_module("axe_playwright_python", "the test extra")
+    script = importlib.resources.files("axe_playwright_python") / "axe.min.js"
+    page.evaluate(script.read_text(encoding="utf-8"))
+    found = page.evaluate("axe.run()")
+    return [
+        f"{fault['impact']}: {fault['id']}: {fault['help']} at {[node['target'] for node in fault['nodes']][:3]}"
+        for fault in found["violations"]
+        if fault["impact"] in impacts
+    ]
