@@ -104,3 +104,27 @@ def reason(error: OSError) -> str:
 
 def _cannot(path: Path, error: OSError) -> OutputError:
     return OutputError(f"{path} cannot be written ({reason(error)}); name another file")
+
+
+def give_name(partial: Path, path: Path) -> None:
+    """Let a file that was written under another name appear under its own, unless that is taken.
+
+    Raises
+    ------
+    FileExistsError
+        The name is taken; the file under the other name is removed.
+    OSError
+        The folder refuses it.
+    """
+    try:
+        os.link(partial, path)
+    except FileExistsError:
+        partial.unlink()
+        raise
+    except OSError:  # A file system without hard links, as on many memory sticks.
+        if path.exists():
+            partial.unlink()
+            raise FileExistsError(path) from None
+        partial.rename(path)
+        return
+    partial.unlink()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -17,7 +18,7 @@ import numpy as np
 
 from analysis.errors import SessionFileError
 from analysis.model import Event, RawSamples, Session
-from logger.atomic_file import open_atomic, reason, sync_folder
+from logger.atomic_file import give_name, open_atomic, reason, sync_folder
 from logger.session_chunks import ChunkStream
 from logger.session_records import (
     CHANNELS,
@@ -96,11 +97,20 @@ class SessionWriter:
         self.path = path
         self._clock = clock
         self._pending: list[RawSamples] = []
+        # Readable from its first moment on: the file gets its name when its head is on the disk. Windows cannot rename
+        # an open file.
+        partial = path if sys.platform == "win32" else path.with_name(f".{path.name}.part")
         try:
-            self._file = path.open("x+b")
-            self._chunks = ChunkStream(self._file, head)
-            self.sync()
-            sync_folder(path.resolve().parent)
+            if path.exists():
+                raise FileExistsError
+            with contextlib.ExitStack() as on_error:
+                self._file = on_error.enter_context(partial.open("x+b" if partial == path else "w+b"))
+                self._chunks = ChunkStream(self._file, head)
+                self.sync()
+                if partial != path:
+                    give_name(partial, path)
+                sync_folder(path.resolve().parent)
+                on_error.pop_all()
         except FileExistsError as error:
             raise SessionFileError(f"{path} exists; a recording never replaces another, name a new file") from error
         except OSError as error:

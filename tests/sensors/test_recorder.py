@@ -167,6 +167,26 @@ def test_an_existing_file_is_never_touched(tmp_path: Path) -> None:
     with pytest.raises(SessionFileError, match="exists; a recording never replaces another"):
         Recorder(path, ScriptedSource(random_counts(100))).start()
     assert path.read_bytes() == b"precious"
+    assert [entry.name for entry in tmp_path.iterdir()] == ["s.mcap"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows cannot rename an open file")
+@pytest.mark.parametrize("links", [True, False])
+def test_a_recording_has_no_name_before_it_can_be_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, links: bool
+) -> None:
+    """Also on a file system without hard links."""
+    path = tmp_path / "s.mcap"
+    if not links:
+        monkeypatch.setattr(os, "link", lambda *_: (_ for _ in ()).throw(OSError(errno.EPERM, "not permitted")))
+    fsync, seen = os.fsync, []
+    monkeypatch.setattr(os, "fsync", lambda fd: (seen.append(path.exists()), fsync(fd)))
+    recorder = Recorder(path, ScriptedSource(random_counts(400)))
+    recorder.start()
+    assert seen[0] is False
+    assert len(read_session(path).raw.ticks) >= 0
+    recorder.stop()
+    assert [entry.name for entry in tmp_path.iterdir()] == ["s.mcap"]
 
 
 def test_a_device_that_does_not_answer_leaves_no_file(tmp_path: Path) -> None:
@@ -271,7 +291,7 @@ def kill_at_random_moments(tmp_path: Path, kills: int, longest_s: float) -> floa
         for i in range(min(10, kills - batch)):
             reader, writer = context.Pipe(duplex=False)
             path = tmp_path / f"{batch + i}.mcap"
-            child = context.Process(target=record_until_killed, args=(str(path), writer, counts))
+            child = context.Process(target=record_until_killed, args=(str(path), writer, counts), daemon=True)
             child.start()
             writer.close()
             children.append((time.monotonic() + rng.uniform(0.15, longest_s), child, reader, path))
