@@ -15,6 +15,8 @@ from analysis.model import FloatArray
 from analysis.rotation import yaw_matrix
 
 DOWN = np.array([0.0, 0.0, -1.0])
+SWAPPED_DEG = 20.0
+"""By how much ``along`` must be steeper than ``across`` on an upright instrument to be taken for it."""
 
 
 @dataclass(frozen=True)
@@ -118,16 +120,11 @@ def build_frame(
     Raises
     ------
     GestureError
-        If ``across`` and ``along`` are nearly parallel.
+        If ``across`` and ``along`` are nearly parallel, or seem to be marked the wrong way round.
     """
     times = np.array([g.time_s for g in (*along, *across)])
     x, y = mean_directions(along, across, drift.mean_rad(times))
-    angle = float(np.degrees(np.arccos(np.clip(abs(x @ y), 0.0, 1.0))))
-    if angle < min_angle_deg:
-        raise GestureError(
-            f"expected across and along to be nearly at right angles, found {angle:.0f} deg between them; "
-            "repeat both: across over all strings, along on one string"
-        )
+    _check_directions(x, y, held, min_angle_deg)
     if held == "upright":
         y = y if y @ DOWN > 0 else -y
     else:
@@ -140,6 +137,25 @@ def build_frame(
     if axes[2] @ arm > 0:  # the tip lies nearer the soundboard than the sensor does
         axes = frame_axes(-x, y)
     return Frame(posture, axes, lever_m, grip, tuple(along), tuple(across))
+
+
+def _check_directions(
+    along: FloatArray, across: FloatArray, held: Literal["upright", "flat"], min_angle_deg: float
+) -> None:
+    """Refuse gestures that span no plane, and strings that would stand steeper than the way across them."""
+    angle = float(np.degrees(np.arccos(np.clip(abs(along @ across), 0.0, 1.0))))
+    if angle < min_angle_deg:
+        raise GestureError(
+            f"expected across and along to be nearly at right angles, found {angle:.0f} deg between them; "
+            "repeat both: across over all strings, along on one string"
+        )
+    steep = np.degrees(np.arcsin(np.clip(np.abs(np.stack([along, across]) @ DOWN), 0.0, 1.0)))
+    if held == "upright" and steep[0] > steep[1] + SWAPPED_DEG:
+        raise GestureError(
+            f"expected along to run more level than across, found along at {steep[0]:.0f} deg and across at "
+            f"{steep[1]:.0f} deg from level; the two seem to be marked the wrong way round (or the instrument lies "
+            "flat): correct the marks or the setting"
+        )
 
 
 def _mean_axis(vectors: Sequence[FloatArray]) -> FloatArray:
