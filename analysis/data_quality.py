@@ -48,7 +48,7 @@ def describe_quality(result: SessionResult) -> tuple[QualityLine, ...]:
     lines = [_losses(result), _clipping(result)]
     lines += [line for line in (_silence(result), _contacts(result)) if line is not None]
     lines += [_gesture(gesture, result) for gesture in result.reference.gestures]
-    lines += [_missing(kind) for kind in GESTURE_ORDER if result.reference.repetitions.get(kind, 0) == 0]
+    lines += [_missing(kind, result) for kind in GESTURE_ORDER if result.reference.repetitions.get(kind, 0) == 0]
     lines += [_all_gestures(result), _own_error(result)]
     return tuple(lines)
 
@@ -164,8 +164,13 @@ def _gesture(gesture: GestureQuality, result: SessionResult) -> QualityLine:
     return QualityLine(subject, words, _cost(gesture, result), grade)
 
 
-def _missing(kind: str) -> QualityLine:
-    return QualityLine(f"Gesture {kind}", "Missing, or not usable.", "no string plane without it", "poor")
+def _missing(kind: str, result: SessionResult) -> QualityLine:
+    words = "Missing, or not usable."
+    if result.reference.kind == "gestures":  # Then it is pivot: a ruler's lever arm stands in for it.
+        return QualityLine(
+            f"Gesture {kind}", words, "in the session offset: only the ruler's lever arm is known", "usable"
+        )
+    return QualityLine(f"Gesture {kind}", words, "no string plane without it", "poor")
 
 
 def _all_gestures(result: SessionResult) -> QualityLine:

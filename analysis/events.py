@@ -84,6 +84,26 @@ def resolve_overlaps(events: Sequence[Event]) -> tuple[Event, ...]:
     return tuple(sorted(pieces, key=lambda e: (e.start_s, e.end_s)))
 
 
+def keep_within(events: Sequence[Event], start_s: float, end_s: float) -> tuple[Event, ...]:
+    """Cut gestures and rest to the time that the log covers, and leave out those that lie outside.
+
+    Blocks of play stay whole, so that their numbers do; marks without length stay as they are.
+
+    Examples
+    --------
+    >>> cut = keep_within([Event(0.0, 3.0, "still"), Event(8.0, 12.0, "across"), Event(13.0, 20.0, "pivot")], 1.0, 10.0)
+    >>> [(e.kind, e.start_s, e.end_s) for e in cut]
+    [('still', 1.0, 3.0), ('across', 8.0, 10.0)]
+    """
+    kept = []
+    for event in events:
+        if event.kind == "play" or event.end_s <= event.start_s:
+            kept.append(event)
+        elif event.end_s > start_s and event.start_s < end_s:
+            kept.append(replace(event, start_s=max(event.start_s, start_s), end_s=min(event.end_s, end_s)))
+    return tuple(kept)
+
+
 def play_blocks(events: Sequence[Event]) -> tuple[PlayBlock, ...]:
     """Number the play events in time order and tell what is left of each under the stronger events.
 

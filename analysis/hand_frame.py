@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from analysis.errors import NotEnoughDataError
 from analysis.frame import DOWN, Frame, frame_axes
 from analysis.model import FloatArray, Session
 from analysis.motion import Motion
@@ -27,11 +28,23 @@ def hand_frame(motion: Motion, session: Session, lever_m: FloatArray) -> Frame:
     -------
     Frame
         Without gestures: :attr:`Frame.from_gestures` is False.
+
+    Raises
+    ------
+    NotEnoughDataError
+        The log holds less than a second of its marked play.
     """
+    end_s = motion.start_s + motion.valid.size / motion.rate_hz
     plays = [event for event in session.events if event.kind == "play"]
     first = motion.index(plays[0].start_s) if plays else 0
     last = motion.index(plays[0].end_s) if plays else motion.valid.size
     last = min(last, first + int(EXCERPT_S * motion.rate_hz))
+    if last - first < motion.rate_hz:
+        start_s = plays[0].start_s if plays else motion.start_s
+        raise NotEnoughDataError(
+            f"expected at least a second of play, found none or less: the log ends at {end_s:.1f} s, its first block "
+            f"is marked at {start_s:.1f} s; correct the events, or record play"
+        )
     path = motion.displacement(first, last, lever_m, BAND)
     centred = path - path.mean(axis=0)
     directions = np.linalg.eigh(centred.T @ centred)[1]

@@ -11,8 +11,10 @@ import pandas as pd
 
 from analysis.blocks import summarise_block
 from analysis.cautions import session_cautions
+from analysis.data_quality import FEW_LOST
 from analysis.drill_report import mark_session_changes
 from analysis.errors import NotEnoughDataError
+from analysis.events import keep_within
 from analysis.frame import Frame
 from analysis.model import BlockSummary, Event, FloatArray, ReferenceSummary, Session, SessionResult
 from analysis.motion import Motion
@@ -68,7 +70,7 @@ def analyse_session(
     timebase = fit_timebase(session.raw, session.profile)
     signals = prepare_signals(session, timebase)
     tell("orientation and gestures", 0.2)
-    session = replace(session, events=order_events(session.events))
+    session = _fit_events(session, timebase)
     motion, reference = establish_reference(signals, session, settings.reference)
     tell("strokes", 0.6)
     threshold = attack_threshold(signals, session.events, settings.table.strokes.attack_ratio)
@@ -91,6 +93,18 @@ def analyse_session(
     summaries = _summarise(motion, table, strokes, blocks, reference, settings)
     tell("done", 1.0)
     return _result(session, timebase, signals, reference, (table, strokes, summaries), settings)
+
+
+def _fit_events(session: Session, timebase: Timebase) -> Session:
+    """The session with its events in order and inside the log; a sentence says which are not."""
+    start_s, end_s = timebase.start_s, timebase.start_s + timebase.slots / timebase.rate_hz
+    outside = sum(event.end_s < start_s or event.start_s > end_s for event in session.events)
+    warnings = session.warnings
+    if outside:
+        span = f"{round(start_s, 1) + 0.0:g} to {round(end_s, 1):g} s"
+        warnings += (f"{outside} of {len(session.events)} events lie outside the log ({span})",)
+    events = keep_within(order_events(session.events), start_s, end_s)
+    return replace(session, events=events, warnings=warnings)
 
 
 def _find_strokes(
@@ -184,9 +198,9 @@ def _triple(values: FloatArray) -> tuple[float, float, float]:
 def _data_warnings(session: Session, timebase: Timebase, signals: Signals) -> list[str]:
     """Sentences about losses, repeats, clipping and jitter."""
     found = []
-    if timebase.lost_samples:
-        share = 100 * timebase.lost_samples / timebase.slots
-        found.append(f"{timebase.lost_samples} of {timebase.slots} samples are missing ({share:.2g} %)")
+    share = timebase.lost_samples / timebase.slots
+    if share >= FEW_LOST:
+        found.append(f"{timebase.lost_samples} of {timebase.slots} samples are missing ({100 * share:.2g} %)")
     if timebase.repeated_samples:
         found.append(f"{timebase.repeated_samples} samples stand at a time already taken and were left out")
     if signals.clipped_samples:

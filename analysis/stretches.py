@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from analysis.events import GESTURE_KINDS, resolve_overlaps
+from analysis.events import GESTURE_KINDS, check_events, resolve_overlaps
 from analysis.model import Event
 from analysis.motion import Motion
 
@@ -27,7 +27,14 @@ class Stretch:
 
 
 def order_events(events: Sequence[Event]) -> tuple[Event, ...]:
-    """Events in time order; a gesture or rest keeps only what no stronger event covers, blocks stay whole."""
+    """Events in time order; a gesture or rest keeps only what no stronger event covers, blocks stay whole.
+
+    Raises
+    ------
+    InputError
+        Two events of one kind, or two gestures, overlap.
+    """
+    check_events(events)
     kept = [event for event in events if event.kind == "play"]
     kept += [event for event in resolve_overlaps(events) if event.kind != "play"]
     return tuple(sorted(kept, key=lambda event: (event.start_s, event.end_s)))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import importlib
 import sys
 
@@ -78,4 +79,10 @@ def main() -> None:
         cli(prog_name="strokeplane")
     except StrokeplaneError as error:
         click.echo(f"strokeplane: {error}", err=True)
+        sys.exit(1)
+    except OSError as error:
+        # Files that cannot be written are errors of the kind above; what is left is the place that is printed to.
+        if error.errno not in (errno.ENOSPC, errno.EFBIG, errno.EIO):
+            raise
+        click.echo(f"strokeplane: the answer cannot be printed ({error.strerror}); print it elsewhere", err=True)
         sys.exit(1)

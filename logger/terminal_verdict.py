@@ -48,6 +48,7 @@ def render_verdict(result: SessionResult, width: int = 80) -> str:
         draw_end_view_text(result, verdict, width),
         _blocks(verdict, result.start_s, width),
         _data(verdict, width),
+        "\n".join(_wrap(f"Note: {warning}", width) for warning in result.warnings),
         _words(verdict, width),
         "\n".join(_wrap(caution, width, "! ") for caution in verdict.cautions),
     ]

@@ -68,7 +68,8 @@ def analyse_command(
             recording = mark_blocks_by_raps(recording) if raps else recording
             result = analyse_session(recording, progress)
         except StrokeplaneError as error:
-            raise type(error)(f"{session}: {error}") from error
+            # Damage to the file may be why, so it is told with the error.
+            raise type(error)(". ".join((f"{session}: {error}", *recording.warnings))) from error
         progress("Writing", 1.0)
         _write(result, strokes, json_path, html, light)
     if remember:
