@@ -326,7 +326,9 @@ def test_kill_at_ten_random_moments(tmp_path: Path) -> None:
 @pytest.mark.soak
 @pytest.mark.filterwarnings("ignore:.*multi-threaded.*fork.*:DeprecationWarning")
 def test_kill_at_200_random_moments(tmp_path: Path) -> None:
-    assert kill_at_random_moments(tmp_path, 200, 6.0) <= 1.0
+    worst_s = kill_at_random_moments(tmp_path, 200, 6.0)
+    print(f"\n200 kills: at most {worst_s:.2f} s of what was handed over is missing")
+    assert worst_s <= 1.0
 
 
 def test_the_computer_s_date_stepping_by_an_hour_changes_nothing(
