@@ -76,9 +76,10 @@ class SimulatedSource:
             self._thread.join(timeout=5.0)
 
     def _run(self) -> None:
-        start_s, first_tick = time.monotonic(), None
+        start_s = first_tick = None
         for tick, wire in session_frames(self._session, self._repeat):
-            first_tick = tick if first_tick is None else first_tick
+            if start_s is None or first_tick is None:  # Preparing the first frame took its time.
+                start_s, first_tick = time.monotonic(), tick
             due_s = start_s + (tick - first_tick) / self._session.profile.tick_hz / self._speed
             delay_s = due_s - time.monotonic()
             if delay_s > 0.0:

@@ -88,17 +88,19 @@ def test_replay_is_the_recording(made: SimulatedSession, tmp_path: Path) -> None
     assert source.losses.samples == 0
 
 
-def test_replay_keeps_the_pace(made: SimulatedSession, tmp_path: Path) -> None:
+@pytest.mark.parametrize("kind", ["replay", "simulated"])
+def test_the_pace_is_kept(made: SimulatedSession, tmp_path: Path, kind: str) -> None:
     write_session(tmp_path / "a.mcap", made.session)
     items: list[Item] = []
-    source = ReplaySource(tmp_path / "a.mcap", speed=20.0)
+    replay = kind == "replay"
+    source = ReplaySource(tmp_path / "a.mcap", 20.0) if replay else SimulatedSource(made.session, 20.0)
     source.start(items.extend)
     assert source.finished.wait(20.0)
     source.stop()
     samples, raw = samples_of(items), made.session.raw
     lasted = samples.host_time_s[-1] - samples.host_time_s[0]
     expected = (raw.ticks[-1] - raw.ticks[0]) / made.session.profile.tick_hz / 20.0
-    assert lasted == pytest.approx(expected, abs=0.3)
+    assert lasted == pytest.approx(expected, abs=0.2)
 
 
 def test_what_cannot_be_replayed_or_named(tmp_path: Path) -> None:
