@@ -26,7 +26,8 @@ class GestureSettings:
 
     ``across_slope_deg`` is the assumed SD, from one repetition to the next, of the slope of ``across`` out of the
     string plane; ``along_slope_deg`` that of ``along`` against the strings. Both grow with the sloppiness that does
-    show: slip in ``pivot`` against the usual, unsteadiness of ``along`` against ``along_noise_mm``.
+    show: slip in ``pivot`` against the usual, unsteadiness of ``along`` against ``along_noise_mm``. Slip of more than
+    ``max_slip_ratio`` times the usual is no slip: the tip was not held on its spot, and the lever would be anything.
     """
 
     trim_s: float = 0.3
@@ -38,6 +39,7 @@ class GestureSettings:
     along_slope_deg: float = 0.15
     along_noise_mm: float = 0.35
     min_pivot_deg: float = 3.0
+    max_slip_ratio: float = 2.5
 
 
 @dataclass(frozen=True)

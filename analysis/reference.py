@@ -76,14 +76,14 @@ def establish_reference(signals: Signals, session: Session, settings: ReferenceS
     """
     events = session.events
     signals = still_gyro_bias(signals, events)
-    pivots, warnings = _usable_pivots(signals, events, settings)
+    prior = _lever_prior(session, settings.lever)
+    pivots, warnings = _usable_pivots(signals, events, prior, settings)
     grips = sorted({event.posture for event, _, _ in pivots}) or [""]
     windows = [
         PivotWindow(signals.accel_mps2[part], signals.gyro_radps[part], grips.index(event.posture))
         for event, parts, _ in pivots
         for part in parts
     ]
-    prior = _lever_prior(session, settings.lever)
     stills = [mean_still_accel(signals, event) for event in events if event.kind == "still"]
     fit = fit_levers(windows, stills, signals.rate_hz, [prior] * len(grips), settings.lever)
     motion = build_motion(signals, fit.errors)
@@ -104,9 +104,9 @@ def establish_reference(signals: Signals, session: Session, settings: ReferenceS
 
 
 def _usable_pivots(
-    signals: Signals, events: Sequence[Event], settings: ReferenceSettings
+    signals: Signals, events: Sequence[Event], prior: tuple[FloatArray, float], settings: ReferenceSettings
 ) -> tuple[list[tuple[Event, list[slice], GestureQuality]], tuple[str, ...]]:
-    """Pivots that rock enough, each as its gapless parts, with its quality; a sentence for each that does not."""
+    """Pivots that rock enough about one spot, each as its gapless parts, with its quality; else a sentence."""
     found, warnings = [], []
     for event in (e for e in events if e.kind == "pivot"):
         first = signals.index(event.start_s + settings.lever.trim_s)
@@ -123,6 +123,15 @@ def _usable_pivots(
             warnings.append(
                 f"pivot at {event.start_s:.1f} s was left out: expected rocking of about 15 deg about every axis, "
                 f"found {rocking[1]:.1f} deg about the second largest; keep the tip on one spot and rock the hand"
+            )
+            continue
+        windows = [PivotWindow(signals.accel_mps2[part], signals.gyro_radps[part], 0) for part in parts]
+        slip = fit_levers(windows, [], signals.rate_hz, [prior], settings.lever).slip_ratio
+        if slip > settings.gestures.max_slip_ratio:
+            warnings.append(
+                f"pivot at {event.start_s:.1f} s was left out: expected the tip to stay within 1 mm of its spot, "
+                f"found it moving by {slip * settings.lever.slip_mm:.1f} mm or more; repeat it with the tip pressed on "
+                "one spot, and mark only the time of the rocking"
             )
             continue
         quality = GestureQuality(
