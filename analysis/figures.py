@@ -64,10 +64,33 @@ def axis(title: str, **more: Any) -> dict[str, Any]:
     return settings | more
 
 
+class Drawing:
+    """Traces of a figure in the making. A figure is made once, whole: plotly is slow at changing one."""
+
+    def __init__(self) -> None:
+        self._traces: list[Any] = []
+
+    def add_scatter(self, **trace: Any) -> None:
+        """Add points or a line."""
+        self._traces.append(go.Scatter(**trace))
+
+    def add_bar(self, **trace: Any) -> None:
+        """Add bars."""
+        self._traces.append(go.Bar(**trace))
+
+    def add_scatter3d(self, **trace: Any) -> None:
+        """Add points or a line in space."""
+        self._traces.append(go.Scatter3d(**trace))
+
+    def finish(self, layout: go.Layout) -> go.Figure:
+        """The figure with this layout."""
+        return go.Figure(data=self._traces, layout=layout)
+
+
 def lay_out(height: int, **more: Any) -> go.Layout:
     """The layout that figures share; ``height`` in pixels at full width."""
     settings: dict[str, Any] = {
-        "template": go.layout.Template(),
+        "template": "none",
         "autosize": True,
         "height": height,
         "paper_bgcolor": PAPER,

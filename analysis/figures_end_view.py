@@ -7,7 +7,22 @@ from typing import Any
 import numpy as np
 import plotly.graph_objects as go
 
-from analysis.figures import COLOUR, DASH, FILL, INK, MARKER, NAME, RULE, SHADE, SOFT, axis, lay_out, note, single
+from analysis.figures import (
+    COLOUR,
+    DASH,
+    FILL,
+    INK,
+    MARKER,
+    NAME,
+    RULE,
+    SHADE,
+    SOFT,
+    Drawing,
+    axis,
+    lay_out,
+    note,
+    single,
+)
 from analysis.finding import Stroke
 from analysis.model import BoolArray, SessionResult
 from analysis.paths import LEAST_STROKES, PathBand, measure_band, paths_from_contact, string_places
@@ -28,7 +43,7 @@ def draw_end_view(result: SessionResult, rows: np.ndarray) -> go.Figure:
     """
     paths = paths_from_contact(result, rows)
     down = (result.strokes["direction"].iloc[rows] == "down").to_numpy(np.bool_)
-    figure = go.Figure()
+    figure = Drawing()
     bands = {stroke: measure_band(paths[_of(stroke, down)]) for stroke in ("down", "up")}
     for stroke, band in bands.items():
         if band is not None:
@@ -43,7 +58,7 @@ def _of(stroke: str, down: BoolArray) -> BoolArray:
     return down if stroke == "down" else ~down
 
 
-def _add_band(figure: go.Figure, stroke: str, band: PathBand) -> None:
+def _add_band(figure: Drawing, stroke: str, band: PathBand) -> None:
     outline = {"color": COLOUR[stroke], "width": 0.75, "dash": "solid" if stroke == "down" else "2px,3px"}
     figure.add_scatter(
         x=single(np.concatenate([band.y_mm, band.y_mm[::-1]])),
@@ -57,7 +72,7 @@ def _add_band(figure: go.Figure, stroke: str, band: PathBand) -> None:
     )
 
 
-def _add_mean(figure: go.Figure, stroke: str, band: PathBand) -> None:
+def _add_mean(figure: Drawing, stroke: str, band: PathBand) -> None:
     """The mean path with its marker where the stroke ends."""
     size = [0.0] * len(band.y_mm)
     size[-1 if stroke == "down" else 0] = 13.0
@@ -77,7 +92,7 @@ def _add_mean(figure: go.Figure, stroke: str, band: PathBand) -> None:
     )
 
 
-def finish_end_view(figure: go.Figure, result: SessionResult, bands: list[PathBand]) -> go.Figure:
+def finish_end_view(figure: Drawing, result: SessionResult, bands: list[PathBand]) -> go.Figure:
     """Add the strings (or the hand's plane), what height is needed, equal scales on both axes."""
     known = result.reference.kind == "gestures"
     spacing = result.instrument.mean_spacing_mm
@@ -85,7 +100,7 @@ def finish_end_view(figure: go.Figure, result: SessionResult, bands: list[PathBa
     top = max([4.5] + [float(band.high_mm.max()) + 1.0 for band in bands])
     bottom = min([-4.5] + [float(band.low_mm.min()) - 1.0 for band in bands])
     shapes, notes = _strings(result, top) if known else _hand_plane(reach)
-    figure.update_layout(
+    return figure.finish(
         lay_out(
             400,
             xaxis=axis("across the strings, mm (downstroke →)", range=[-reach, reach], showgrid=False),
@@ -100,7 +115,6 @@ def finish_end_view(figure: go.Figure, result: SessionResult, bands: list[PathBa
             meta={"aspect": (top - bottom) / (2 * reach), "extra": 118},
         )
     )
-    return figure
 
 
 def _strings(result: SessionResult, top: float) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:

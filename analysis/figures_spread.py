@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import plotly.graph_objects as go
 
-from analysis.figures import COLOUR, FILL, INK, NAME, PATTERN, axis, lay_out, note
+from analysis.figures import COLOUR, FILL, INK, NAME, PATTERN, Drawing, axis, lay_out, note
 from analysis.figures_time import dead_band_shapes, tilt_title
 from analysis.finding import Finding
 from analysis.model import FloatArray, SessionResult
@@ -21,7 +21,7 @@ def draw_distribution(result: SessionResult, rows: np.ndarray, finding: Finding)
     tilt = table["tilt_deg"].to_numpy()
     low, high = _limits(tilt, -3.0, 3.0)
     edges = _edges(low, high, 1.0)
-    figure = go.Figure()
+    figure = Drawing()
     for stroke in ("down", "up"):
         _add_bars(figure, stroke, tilt[(table["direction"] == stroke).to_numpy()], edges)
     parts = _error_bars(finding)
@@ -37,11 +37,14 @@ def draw_distribution(result: SessionResult, rows: np.ndarray, finding: Finding)
             hovertemplate=f"{name}: {centre - half:.1f}° to {centre + half:.1f}°<extra></extra>",
         )
     foot = 0.0 if not parts else 0.37
-    figure.update_layout(
+    levels = {"domain": [0.0, 0.31], "range": [-0.4, len(parts) - 0.15], "visible": False, "fixedrange": True}
+    below: dict[str, Any] = {"yaxis2": levels} if parts else {}
+    return figure.finish(
         lay_out(
             430 if parts else 330,
             xaxis=axis(tilt_title(result), range=[low, high], ticksuffix="°", anchor="free", position=0.0),
             yaxis=axis("strokes", domain=[foot, 1.0], rangemode="tozero"),
+            **below,
             shapes=dead_band_shapes(result, "y"),
             annotations=[
                 note(
@@ -58,11 +61,6 @@ def draw_distribution(result: SessionResult, rows: np.ndarray, finding: Finding)
             barmode="overlay",
         )
     )
-    if parts:
-        figure.update_layout(
-            yaxis2={"domain": [0.0, 0.31], "range": [-0.4, len(parts) - 0.15], "visible": False, "fixedrange": True}
-        )
-    return figure
 
 
 def _error_bars(finding: Finding) -> list[tuple[str, float, float]]:
@@ -85,13 +83,13 @@ def draw_lift(result: SessionResult, rows: np.ndarray) -> go.Figure:
     lift = table["lift_mm"].to_numpy()
     low, high = _limits(lift, -1.0, 1.0)
     edges = _edges(low, high, 0.25)
-    figure = go.Figure()
+    figure = Drawing()
     for stroke in ("down", "up"):
         _add_bars(figure, stroke, lift[(table["direction"] == stroke).to_numpy()], edges)
     shapes: list[dict[str, Any]] = [
         {"type": "line", "x0": 0, "x1": 0, "yref": "paper", "y0": 0, "y1": 1, "line": {"color": INK, "width": 2}}
     ]
-    figure.update_layout(
+    return figure.finish(
         lay_out(
             320,
             xaxis=axis("lift, mm", range=[low, high]),
@@ -104,10 +102,9 @@ def draw_lift(result: SessionResult, rows: np.ndarray) -> go.Figure:
             barmode="overlay",
         )
     )
-    return figure
 
 
-def _add_bars(figure: go.Figure, stroke: str, values: FloatArray, edges: FloatArray) -> None:
+def _add_bars(figure: Drawing, stroke: str, values: FloatArray, edges: FloatArray) -> None:
     count, _ = np.histogram(np.clip(values, edges[0], edges[-1]), edges)
     figure.add_bar(
         x=(0.5 * (edges[1:] + edges[:-1])).astype(np.float32),

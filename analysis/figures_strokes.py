@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from analysis.figures import COLOUR, DASH, FONT, INK, MARKER, RULE, SHADE, SOFT, lay_out, single
+from analysis.figures import COLOUR, DASH, FONT, INK, MARKER, RULE, SHADE, SOFT, Drawing, lay_out, single
 from analysis.figures_end_view import finish_end_view
 from analysis.model import SessionResult
 from analysis.number_words import clock, degrees, millimetres, signed
@@ -66,7 +66,7 @@ def draw_stroke(result: SessionResult, picked: PickedStroke) -> go.Figure:
     row = result.strokes.iloc[picked.row]
     path = paths_from_contact(result, np.array([picked.row]))[0]
     stroke = str(row["direction"])
-    figure = go.Figure()
+    figure = Drawing()
     size = [0.0] * (len(path) - 1) + [13.0]
     figure.add_scatter(
         x=single(path[:, 0]),
@@ -93,7 +93,7 @@ def draw_stroke_in_space(result: SessionResult, picked: PickedStroke) -> go.Figu
     stroke = str(row["direction"])
     path = paths_from_contact(result, np.array([picked.row]))[0]
     x = result.paths_mm[picked.row][:, 0]
-    figure = go.Figure()
+    figure = Drawing()
     if result.reference.kind == "gestures":
         for y, z in string_places(result.instrument):
             figure.add_scatter3d(
@@ -110,8 +110,7 @@ def draw_stroke_in_space(result: SessionResult, picked: PickedStroke) -> go.Figu
         textfont={"color": INK, "size": 13, "family": FONT}, textposition="top center", hoverinfo="skip",
         marker={"symbol": "diamond", "size": 6, "color": COLOUR[stroke]}, showlegend=False,
     )  # fmt: skip
-    figure.update_layout(lay_out(380, margin={"l": 0, "r": 0, "t": 8, "b": 0}, scene=_scene(), meta={"space": True}))
-    return figure
+    return figure.finish(lay_out(380, margin={"l": 0, "r": 0, "t": 8, "b": 0}, scene=_scene(), meta={"space": True}))
 
 
 def _scene() -> dict[str, object]:

@@ -17,6 +17,7 @@ from analysis.figures import (
     SHADE,
     SOFT,
     UP_COLOUR,
+    Drawing,
     axis,
     lay_out,
     nice_step,
@@ -45,7 +46,7 @@ def draw_tilt_over_time(result: SessionResult) -> go.Figure:
     """Every stroke's tilt against session time, the running median, blocks and what lies between them."""
     strokes = result.strokes
     marks, _ = thin(strokes)
-    figure = go.Figure()
+    figure = Drawing()
     low, high = _tilt_range(strokes["tilt_deg"].to_numpy())
     for stroke in ("down", "up"):
         own = marks[marks["direction"] == stroke]
@@ -67,7 +68,7 @@ def draw_tilt_over_time(result: SessionResult) -> go.Figure:
     span = max(1.0, result.duration_s)
     step = nice_step(span / 60.0, 8) * 60.0 if span > 240 else nice_step(span, 8)
     ticks = np.arange(0.0, span + 1e-6, step)
-    figure.update_layout(
+    return figure.finish(
         lay_out(
             380,
             xaxis=axis(
@@ -82,7 +83,6 @@ def draw_tilt_over_time(result: SessionResult) -> go.Figure:
             annotations=[*notes, *more_notes],
         )
     )
-    return figure
 
 
 def tilt_title(result: SessionResult) -> str:
@@ -207,7 +207,7 @@ def spans_speeds(result: SessionResult) -> bool:
 
 def draw_tilt_against_speed(result: SessionResult) -> go.Figure:
     """Tilt of single strokes against strokes a second; each block's mean with its interval."""
-    figure = go.Figure()
+    figure = Drawing()
     marks, _ = thin(result.strokes)
     for stroke in ("down", "up"):
         own = marks[marks["direction"] == stroke]
@@ -236,7 +236,7 @@ def draw_tilt_against_speed(result: SessionResult) -> go.Figure:
         hovertemplate="%{text}: %{y:.1f}°<extra></extra>",
     )
     low, high = _tilt_range(result.strokes["tilt_deg"].to_numpy())
-    figure.update_layout(
+    return figure.finish(
         lay_out(
             360,
             xaxis=axis("strokes a second"),
@@ -244,7 +244,6 @@ def draw_tilt_against_speed(result: SessionResult) -> go.Figure:
             shapes=dead_band_shapes(result, "x"),
         )
     )
-    return figure
 
 
 def describe_tilt_over_time(result: SessionResult) -> str:

@@ -6,6 +6,7 @@ import html
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields
+from typing import TYPE_CHECKING
 
 from analysis.data_quality import QualityLine
 from analysis.finding import Certainty
@@ -13,6 +14,9 @@ from analysis.glossary import Explainer
 from analysis.model import SessionResult
 from analysis.sections import Choice, Section, Table
 from analysis.verdict import Verdict
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
 
 SCALE: dict[Certainty, str] = {"sure": "■■■", "likely": "■■□", "open": "□□□"}
 GRADE_MARK = {"good": "● good", "usable": "◐ usable", "poor": "○ poor"}
@@ -51,6 +55,8 @@ def render_section(section: Section, explainer: Explainer) -> str:
 def _texts(section: Section) -> Iterable[str]:
     yield section.title
     yield section.sentence
+    if len(section.choices) > 1:
+        yield from (choice.label for choice in section.choices)
     yield from section.notes
     yield from (choice.note for choice in section.choices[:1])
     if section.table:
@@ -93,13 +99,22 @@ def _data(choices: Sequence[Choice]) -> str:
         {
             "note": choice.note,
             "pictures": [
-                {"description": picture.description, "figure": json.loads(picture.figure.to_json(validate=False))}
+                {"description": picture.description, "figure": _plain_figure(picture.figure)}
                 for picture in choice.pictures
             ],
         }
         for choice in choices
     ]
     return json.dumps(plain, ensure_ascii=False, separators=(",", ":"), allow_nan=False).replace("<", "\\u003c")
+
+
+def _plain_figure(figure: go.Figure) -> dict[str, object]:
+    """A figure as plain data, without the library's default look: the page has its own."""
+    plain: dict[str, object] = json.loads(figure.to_json(validate=False))
+    layout = plain["layout"]
+    if isinstance(layout, dict):
+        layout.pop("template", None)
+    return plain
 
 
 def render_table(table: Table) -> str:

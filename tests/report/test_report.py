@@ -126,18 +126,18 @@ def test_an_unknown_arch_is_said(page: Page) -> None:
     assert "arch was not given" in page_of(make_result(Play())).texts["end-view"]
 
 
-def test_words_are_explained_once_where_they_first_stand(page: Page) -> None:
-    html = render_report(make_result(*LADDER), light=True)
+def test_words_are_explained_once_where_they_first_stand(result: SessionResult) -> None:
+    html = render_report(result, light=True)
     explained = re.findall(r"<dt>([^<]+)</dt> <dd>", html)
     assert len(explained) == len(set(explained))
     assert {"tilt", "dead band", "lift", "session offset", "block"} <= set(explained)
-    for term in TERMS:
-        if term.word in explained:
-            body = re.sub(r"<(script|style).*?</\1>", "", html, flags=re.DOTALL)
-            first = re.search(rf"\b(?:{term.pattern})\b", re.sub(r"<title>.*?</title>", "", body))
-            assert first, term.word
-            section_end = body.index("</section>", first.start())
-            assert f"<dt>{term.word}</dt>" in body[:section_end], term.word
+    sections = re.findall(r"<section.*?</section>", html, flags=re.DOTALL)
+    plain = re.findall(r"<section.*?</section>", re.sub(r"<dl.*?</dl>", "", html, flags=re.DOTALL), flags=re.DOTALL)
+    assert len(sections) == len(plain)
+    for term in (term for term in TERMS if term.word in explained):
+        where = next(i for i, section in enumerate(sections) if f"<dt>{term.word}</dt>" in section)
+        earlier = [re.sub(r"<script.*?</script>|<[^>]+>", " ", section, flags=re.DOTALL) for section in plain[:where]]
+        assert not re.search(rf"\b(?:{term.pattern})\b", " ".join(earlier)), term.word
 
 
 def test_cautions_and_the_stop_words_stand_on_the_page(page: Page, result: SessionResult) -> None:
