@@ -165,7 +165,8 @@ def session_path(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         assert session.raw.ticks.size == 500
         return make.result()
 
-    def write_report(result: SessionResult, target: Path) -> None:
+    def write_report(result: SessionResult, target: Path, light: bool) -> None:
+        assert not light
         target.write_text("<p>report</p>")
 
     stand_in = SimpleNamespace(render_verdict=lambda result, width: f"verdict within {width}")
@@ -216,7 +217,8 @@ def test_what_the_analysis_says_names_the_file(session_path: Path, monkeypatch: 
     monkeypatch.setattr("analysis.pipeline.analyse_session", refuse)
     done = run("analyse", session_path, "--json", session_path.parent / "a.json")
     assert isinstance(done.exception, NotEnoughDataError)
-    assert str(done.exception) == f"{session_path}: expected strokes, found none; play"
+    # What was odd about the file is told too: it may be why.
+    assert str(done.exception) == f"{session_path}: expected strokes, found none; play. written before"
     assert names(session_path.parent) == ["s.mcap"]
 
 
