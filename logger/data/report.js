@@ -14,19 +14,27 @@
     return Object.fromEntries(Object.entries(value).map(([key, item]) => [key, themed(item, table)]));
   };
 
+  // Width and height of a figure here and now; the height is kept free for it until it is drawn.
+  const place = (host, layout) => {
+    const pair = host.parentElement.classList.contains("pair");
+    const printed = pair ? PRINT_WIDTH / 2 - 8 : PRINT_WIDTH;
+    const width = printing ? printed : host.clientWidth;
+    const meta = layout.meta ?? {};
+    let height = layout.height;
+    if (meta.aspect) {
+      const inner = width - layout.margin.l - layout.margin.r;
+      height = Math.round(Math.min(inner * meta.aspect, 430) + meta.extra);
+    } else if (width < 480) {
+      height = Math.round(height * 0.9);
+    }
+    host.style.minHeight = `${height}px`;
+    return { width, height };
+  };
+
   const draw = (host, figure) => {
     const table = dark.matches && !printing ? swap : {};
     const { data, layout } = themed(figure, table);
-    const pair = host.parentElement.classList.contains("pair");
-    const printed = pair ? PRINT_WIDTH / 2 - 8 : PRINT_WIDTH;
-    layout.width = printing ? printed : host.clientWidth;
-    const meta = layout.meta ?? {};
-    if (meta.aspect) {
-      const inner = layout.width - layout.margin.l - layout.margin.r;
-      layout.height = Math.round(Math.min(inner * meta.aspect, 430) + meta.extra);
-    } else if (layout.width < 480) {
-      layout.height = Math.round(layout.height * 0.9);
-    }
+    Object.assign(layout, place(host, layout));
     // Where there is little room an annotation's name is its short form, "-" none at all.
     for (const note of layout.width < 480 ? (layout.annotations ?? []) : []) {
       if (note.name) note.text = note.name === "-" ? "" : note.name;
@@ -34,12 +42,26 @@
     return Plotly.react(host, data, layout, { displayModeBar: false, responsive: false });
   };
 
+  // A figure is drawn when the reader comes near it: a phone would be busy for seconds with all of them at once.
   const groups = [];
+  const waiting = new Map();
+  const near = new IntersectionObserver(
+    (entries) => {
+      for (const { target, isIntersecting } of entries) {
+        if (!isIntersecting) continue;
+        near.unobserve(target);
+        const group = waiting.get(target);
+        if (!group.drawn) group.show(group.at);
+      }
+    },
+    { rootMargin: "700px 0px" },
+  );
   for (const element of document.querySelectorAll(".pictures")) {
     const choices = JSON.parse(document.getElementById(element.dataset.figures).textContent);
-    const group = { choices, hosts: [...element.children], at: 0 };
+    const group = { choices, hosts: [...element.children], at: 0, drawn: false };
     group.show = (at) => {
       group.at = at;
+      group.drawn = true;
       group.hosts.forEach((host, i) => {
         host.setAttribute("aria-label", choices[at].pictures[i].description);
         draw(host, choices[at].pictures[i].figure);
@@ -59,19 +81,21 @@
       }
       select.selectedIndex = 0;
     }
-    group.show(0);
+    group.hosts.forEach((host, i) => place(host, choices[0].pictures[i].figure.layout));
     groups.push(group);
+    waiting.set(element, group);
+    near.observe(element);
   }
 
-  const redraw = () => groups.forEach((group) => group.show(group.at));
+  const redraw = () => groups.filter((group) => group.drawn || printing).forEach((group) => group.show(group.at));
   dark.addEventListener("change", redraw);
   let width = document.documentElement.clientWidth;
-  let waiting = 0;
+  let frame = 0;
   addEventListener("resize", () => {
     if (printing || document.documentElement.clientWidth === width) return;
     width = document.documentElement.clientWidth;
-    cancelAnimationFrame(waiting);
-    waiting = requestAnimationFrame(redraw);
+    cancelAnimationFrame(frame);
+    frame = requestAnimationFrame(redraw);
   });
   addEventListener("beforeprint", () => {
     printing = true;
