@@ -6,15 +6,16 @@ implementation, shared by the pivot problem and by the uncertainty of every dire
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from analysis.model import BoolArray, FloatArray
-from analysis.orientation import estimate_orientation, rate_since_last
+from analysis.orientation import estimate_orientation, gapless_parts, rate_since_last
 from analysis.rotation import matrices, rotate
 from analysis.sensor_errors import ERRORS, SensorErrors
 from analysis.signals import Signals
+from analysis.timebase import slot_of, time_of
 from analysis.tip_path import GRAVITY_MPS2, Band, band_displacements, filter_contained
 
 MARGIN_CYCLES = 2.0
@@ -34,6 +35,8 @@ class Motion:
         Sensor to world.
     valid : bool (n,)
     attack_mps2 : float64 (n,) or None
+    lag_s : float64 (2, m)
+        As in :class:`analysis.signals.Signals`.
     """
 
     start_s: float
@@ -43,14 +46,16 @@ class Motion:
     quat_wxyz: FloatArray
     valid: BoolArray
     attack_mps2: FloatArray | None
+    lag_s: FloatArray = field(default_factory=lambda: np.empty((2, 0)))
 
     def index(self, time_s: float) -> int:
         """Nearest sample to a log time, limited to the log."""
-        return int(np.clip(round((time_s - self.start_s) * self.rate_hz), 0, self.valid.size))
+        at = slot_of(time_s, self.start_s, self.rate_hz, self.lag_s)
+        return int(np.clip(round(at), 0, self.valid.size))
 
     def time_s(self, index: FloatArray) -> FloatArray:
         """Log time (s) of (fractional) sample numbers."""
-        return np.asarray(self.start_s + np.asarray(index, dtype=np.float64) / self.rate_hz)
+        return time_of(index, self.start_s, self.rate_hz, self.lag_s)
 
     def displacement(self, first: int, last: int, lever_m: FloatArray, band: Band) -> FloatArray:
         """Tip displacement (m, world axes) over samples ``first:last``, filtered with a margin on both sides."""
@@ -128,15 +133,30 @@ def build_motion(signals: Signals, errors: SensorErrors) -> Motion:
     """Correct the signals and run the orientation filter once over the session."""
     accel = errors.correct_accel(signals.accel_mps2, signals.rate_hz)
     gyro = errors.correct_gyro(signals.gyro_radps)
+    quat = estimate_orientation(gyro, accel, signals.rate_hz, signals.valid)
+    valid = _hold_still_in_gaps(signals, quat, accel, gyro)
     return Motion(
         start_s=signals.start_s,
         rate_hz=signals.rate_hz,
         accel_mps2=accel,
         gyro_radps=gyro,
-        quat_wxyz=estimate_orientation(gyro, accel, signals.rate_hz),
-        valid=signals.valid,
+        quat_wxyz=quat,
+        valid=valid,
         attack_mps2=signals.attack_mps2,
+        lag_s=signals.lag_s,
     )
+
+
+def _hold_still_in_gaps(signals: Signals, quat: FloatArray, accel: FloatArray, gyro: FloatArray) -> BoolArray:
+    """Fill long gaps with a hand that stands still, which no filter turns into motion; where samples are sound."""
+    held = np.ones(signals.valid.size, dtype=bool)
+    for part in gapless_parts(signals.valid, signals.rate_hz):
+        held[part] = False
+    if not held.any():
+        return signals.valid
+    accel[held] = rotate(quat[held] * [1.0, -1.0, -1.0, -1.0], np.array([0.0, 0.0, GRAVITY_MPS2]))
+    gyro[held] = 0.0
+    return np.asarray(signals.valid & ~held)
 
 
 def error_columns(

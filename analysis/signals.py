@@ -6,7 +6,7 @@ The tip's path is low-passed at 40 Hz at most, so everything but the pick attack
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
 
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from analysis.model import BoolArray, Calibration, FloatArray, IntArray, Session
-from analysis.timebase import Timebase
+from analysis.timebase import Timebase, slot_of, time_of
 
 WORK_RATE_HZ = 133.0
 ATTACK_HIGHPASS_HZ = 60.0
@@ -37,6 +37,8 @@ class Signals:
         Envelope of the acceleration above 60 Hz; None below 150 samples/s, where attacks cannot be seen.
     clipped_samples : int
         Raw samples with at least one saturated axis.
+    lag_s : float64 (2, m)
+        As in :class:`analysis.timebase.Timebase`, over working samples.
     """
 
     start_s: float
@@ -46,14 +48,16 @@ class Signals:
     valid: BoolArray
     attack_mps2: FloatArray | None
     clipped_samples: int
+    lag_s: FloatArray = field(default_factory=lambda: np.empty((2, 0)))
 
     def index(self, time_s: float) -> int:
         """Nearest sample to a log time, limited to the log."""
-        return int(np.clip(round((time_s - self.start_s) * self.rate_hz), 0, self.valid.size))
+        at = slot_of(time_s, self.start_s, self.rate_hz, self.lag_s)
+        return int(np.clip(round(at), 0, self.valid.size))
 
     def time_s(self, index: FloatArray | IntArray) -> FloatArray:
         """Log time (s) of (fractional) sample numbers."""
-        return self.start_s + np.asarray(index, dtype=np.float64) / self.rate_hz
+        return time_of(np.asarray(index, dtype=np.float64), self.start_s, self.rate_hz, self.lag_s)
 
 
 def prepare_signals(session: Session, timebase: Timebase) -> Signals:
@@ -86,6 +90,7 @@ def prepare_signals(session: Session, timebase: Timebase) -> Signals:
         valid=_pooled(valid, factor, np.logical_and, True),
         attack_mps2=attack,
         clipped_samples=count_clipped(session),
+        lag_s=timebase.lag_s / np.array([[factor], [1.0]]),
     )
 
 

@@ -1,7 +1,8 @@
 """Device ticks to a uniform time grid, with every missing and repeated sample counted.
 
 A sample clock is periodic: ``t = c + k T``. The slot number ``k`` of each sample is found by rounding, ``c`` and
-``T`` by least squares, so that tick jitter averages out and a loss shows as an empty slot.
+``T`` by least squares, so that tick jitter averages out and a loss shows as an empty slot. What the sample clock
+wanders against the ticks while a part warms up is kept beside the line, as its lag.
 """
 
 from __future__ import annotations
@@ -15,7 +16,13 @@ from analysis.model import FloatArray, IntArray, RawSamples, SensorProfile
 
 MIN_SAMPLES = 64
 RATE_TOLERANCE = 0.05
-JITTER_SHARE = 0.05
+CLEAR = 0.3
+"""A step within this part of a period of a whole number of periods can be rounded by itself."""
+CROWDED_SHARE = 0.05
+PHASE_GAINS = (0.02, 0.005)
+UNEVEN_RMS = 0.2
+LONGEST_HOLE_S = 6 * 3600.0
+LAG_CHUNK_S = 30.0
 
 
 @dataclass(frozen=True)
@@ -37,7 +44,9 @@ class Timebase:
     lost_samples, repeated_samples : int
         Empty slots; samples that stood in an occupied slot and were left out.
     even : bool
-        False where times were too jittery to see losses and samples were taken as evenly spaced.
+        False where times are too jittery to tell every lost sample.
+    lag_s : float64 (2, m)
+        Slots, and how far the log's time runs late there against the straight line; empty for a steady clock.
     """
 
     start_s: float
@@ -48,10 +57,24 @@ class Timebase:
     lost_samples: int
     repeated_samples: int
     even: bool
+    lag_s: FloatArray
 
     def time_s(self, slot: FloatArray) -> FloatArray:
         """Log time (s) of fractional slots."""
-        return self.start_s + np.asarray(slot, dtype=np.float64) / self.rate_hz
+        return time_of(slot, self.start_s, self.rate_hz, self.lag_s)
+
+
+def time_of(slot: FloatArray, start_s: float, rate_hz: float, lag_s: FloatArray) -> FloatArray:
+    """Log time (s) of fractional slots of a grid; ``lag_s`` as in :class:`Timebase`."""
+    at = np.asarray(slot, dtype=np.float64)
+    line = start_s + at / rate_hz
+    return np.asarray(line + np.interp(at, lag_s[0], lag_s[1]) if lag_s.size else line)
+
+
+def slot_of(time_s: float, start_s: float, rate_hz: float, lag_s: FloatArray) -> float:
+    """Fractional slot at a log time, the inverse of :func:`time_of`."""
+    at = (time_s - start_s) * rate_hz
+    return at - float(np.interp(at, lag_s[0], lag_s[1])) * rate_hz if lag_s.size else at
 
 
 def fit_timebase(raw: RawSamples, profile: SensorProfile) -> Timebase:
@@ -70,7 +93,7 @@ def fit_timebase(raw: RawSamples, profile: SensorProfile) -> Timebase:
     Raises
     ------
     TimebaseError
-        Too few samples, time going backwards, or a rate that contradicts the profile by more than 5 %.
+        Too few samples, time going backwards, a hole of hours, or a rate that contradicts the profile by more than 5 %.
 
     Examples
     --------
@@ -96,6 +119,13 @@ def fit_timebase(raw: RawSamples, profile: SensorProfile) -> Timebase:
     slot, even = _slots(steps, period)
     kept = np.flatnonzero(np.concatenate([[True], np.diff(slot) > 0]))
     slot = slot[kept]
+    lost = int(slot[-1]) + 1 - slot.size
+    if lost > LONGEST_HOLE_S * profile.tick_hz / period:
+        at = int(np.argmax(steps))
+        raise TimebaseError(
+            f"expected a log without holes of hours, found nothing for {lost * period / profile.tick_hz / 3600:.0f} h, "
+            f"most of it after {ticks[at] / profile.tick_hz:.1f} s; split the log there"
+        )
     times = ticks[kept] - ticks[0]
     slope, offset = _line(slot, times)
     return Timebase(
@@ -104,9 +134,10 @@ def fit_timebase(raw: RawSamples, profile: SensorProfile) -> Timebase:
         slot=slot,
         kept=kept.astype(np.int64),
         slots=int(slot[-1]) + 1,
-        lost_samples=int(slot[-1]) + 1 - slot.size,
+        lost_samples=lost,
         repeated_samples=int(ticks.size - kept.size),
         even=even,
+        lag_s=_lag(slot, (times - offset - slope * slot) / profile.tick_hz, profile.tick_hz / slope),
     )
 
 
@@ -121,7 +152,8 @@ def mean_step(steps: IntArray) -> float:
     2.4285714285714284
     """
     mean = float(steps[steps <= 2.0 * np.median(steps)].mean())
-    return float(steps[steps < 1.75 * mean].mean())
+    # Both ways alike, so that jitter shifts nothing.
+    return float(steps[np.abs(steps - mean) < 0.75 * mean].mean())
 
 
 def _period_ticks(steps: IntArray, profile: SensorProfile) -> float:
@@ -132,6 +164,10 @@ def _period_ticks(steps: IntArray, profile: SensorProfile) -> float:
             "expected times that advance, found one and the same time in every sample; check the column"
         )
     period = mean_step(moving)
+    if _coarse(moving):
+        # Times too coarse to tell a longer step from a loss: the profile's rate does.
+        every = float(moving[moving <= 2 * np.median(moving)].mean())
+        period = min(period, every, key=lambda ticks: abs(profile.tick_hz / ticks - profile.rate_hz))
     rate = profile.tick_hz / period
     if abs(rate / profile.rate_hz - 1) > RATE_TOLERANCE:
         raise TimebaseError(
@@ -141,20 +177,72 @@ def _period_ticks(steps: IntArray, profile: SensorProfile) -> float:
     return period
 
 
+def _coarse(steps: IntArray) -> bool:
+    """Whether times are so coarse (whole milliseconds, say) that one more unit could be a sample or not."""
+    moving = steps[steps > 0]
+    return bool(np.median(moving) < 2 * np.gcd.reduce(moving))
+
+
 def _slots(steps: IntArray, period: float) -> tuple[IntArray, bool]:
-    """Slot numbers by rounding; one after the other where jitter makes rounding meaningless."""
+    """Slot numbers, and whether every single loss can be told."""
     jumps = steps / period
-    ragged = np.abs(jumps - np.rint(jumps)) > 0.35
-    if ragged.mean() > JITTER_SHARE:
-        return np.arange(steps.size + 1, dtype=np.int64), False
-    # Rounding each step alone would add up its errors; carry the phase of the grid along instead.
-    slot = np.concatenate([[0], np.cumsum(np.rint(jumps))]).astype(np.int64)
-    times = np.concatenate([[0.0], np.cumsum(steps)])
-    slope, offset = _line(slot, times)
-    refined = np.rint((times - offset) / slope).astype(np.int64)
-    refined -= refined[0]
-    steady = bool((np.diff(refined) >= 0).all()) and int(np.abs(refined - slot).max()) <= 1
-    return (refined if steady else slot), True
+    unclear = (np.abs(jumps - np.rint(jumps)) > CLEAR) & (jumps < 10)
+    if not (unclear.any() or _coarse(steps)):
+        return np.concatenate([[0], np.cumsum(np.rint(jumps))]).astype(np.int64), True
+    if (jumps < CLEAR).mean() > CROWDED_SHARE:
+        return _one_by_one(jumps), False
+    for gain in PHASE_GAINS:  # the slower one once the period is known better
+        slot = _spread(_tracked(jumps, gain))
+        jumps = jumps / _line(slot, np.concatenate([[0.0], np.cumsum(jumps)]))[0]
+    return slot, bool(np.std(jumps - np.diff(slot)) < np.sqrt(2) * UNEVEN_RMS)
+
+
+def _tracked(jumps: FloatArray, gain: float) -> IntArray:
+    """Slots of jittery times: each rounded against the grid's phase, which follows the times by ``gain`` a sample.
+
+    Rounding each step by itself would let one late sample shift all that follow.
+    """
+    slots = [0]
+    at, phase, last, seen = 0.0, 0.0, 0, 1
+    for jump in jumps.tolist():
+        at += jump
+        slot = max(last, round(at - phase))
+        if jump > 20:
+            phase, seen = at - slot, 0
+        seen += 1
+        phase += max(gain, 1.0 / seen) * (at - slot - phase)
+        last = slot
+        slots.append(slot)
+    return np.array(slots, dtype=np.int64)
+
+
+def _spread(slot: IntArray) -> IntArray:
+    """Two samples in one slot take the empty one beside it: the first came late, or the second early."""
+    slot = slot.copy()
+    step = np.diff(slot)
+    late = np.flatnonzero((step[1:] == 0) & (step[:-1] == 2)) + 1
+    slot[late] -= 1
+    step = np.diff(slot)
+    early = np.flatnonzero((step[:-1] == 0) & (step[1:] == 2)) + 1
+    slot[early] += 1
+    return slot
+
+
+def _one_by_one(jumps: FloatArray) -> IntArray:
+    """Slots of times that come in bundles: one after the other, holes only where no bundle explains the step."""
+    usual = float(np.percentile(jumps, 99.5))
+    hole = np.where(jumps > 20 + 3 * usual, np.rint(jumps - usual), 0)
+    return np.concatenate([[0], np.cumsum(1 + hole)]).astype(np.int64)
+
+
+def _lag(slot: IntArray, late_s: FloatArray, rate_hz: float) -> FloatArray:
+    """Mean lateness against the line over every half minute, at its middle slot."""
+    chunk = slot // max(1, round(LAG_CHUNK_S * rate_hz))
+    if chunk[-1] < 2:
+        return np.empty((2, 0))
+    count = np.bincount(chunk)
+    held = count > 0
+    return np.stack([np.bincount(chunk, weights=w)[held] / count[held] for w in (slot, late_s)])
 
 
 def _line(slot: IntArray, times: FloatArray | IntArray) -> tuple[float, float]:

@@ -11,6 +11,7 @@ from scipy.spatial.transform import Rotation
 
 from analysis import reference as reference_module
 from analysis.blocks import summarise_block
+from analysis.errors import TimebaseError
 from analysis.gestures import Direction, GestureSettings, measure_direction
 from analysis.heading import HeadingSettings
 from analysis.lever import LeverFit
@@ -22,6 +23,7 @@ from analysis.reference import ReferenceSettings
 from analysis.rotation import rotate, yaw_matrix
 from analysis.sensor_errors import ERRORS, SensorErrors
 from analysis.synthesis import Recording, random_scenario, simulate
+from analysis.timebase import fit_timebase, slot_of
 from analysis.tip_path import Band, band_displacements
 
 GRAVITY = 9.80665
@@ -219,3 +221,50 @@ def test_pivot_with_a_gap_still_gives_the_lever() -> None:
     cut = analyse_session(replace(made.session, raw=raw))
     assert "pivot" in {gesture.kind for gesture in cut.reference.gestures}
     assert np.linalg.norm(np.subtract(cut.lever_mm, whole.lever_mm)) < 1.0
+
+
+def log_of(times_s: np.ndarray, tick_s: float = 1e-6) -> RawSamples:
+    n = times_s.size
+    ticks = np.rint(np.maximum.accumulate(np.floor(times_s / tick_s) * tick_s) * 1e6).astype(np.int64)
+    return RawSamples(ticks, np.arange(n), np.full(n, np.nan), np.zeros((n, 6), np.int32))
+
+
+@pytest.mark.parametrize("jitter", [0.05, 0.1, 0.15, 0.2])
+def test_jittery_times_keep_their_holes(jitter: float) -> None:
+    """From 0.12 periods on, a hole of 10 s was closed up and all that followed stood 10 s early."""
+    rng = np.random.default_rng(1)
+    k = np.concatenate([np.arange(20000), np.arange(24000, 44000)])
+    k = k[rng.random(k.size) >= 1e-3]
+    times = (k + jitter * rng.normal(size=k.size)) / 400.0 + 5.0
+    base = fit_timebase(log_of(times), SensorProfile("x", 400.0, 1.0, 1.0, 1e6))
+    off = base.slot - k[base.kept]
+    # A time that is late by three standard deviations of 0.2 periods stands nearer to the next slot.
+    assert np.abs(off - off[0]).max() <= (1 if jitter < 0.2 else 3)
+    assert abs(base.lost_samples - (k[-1] + 1 - k.size)) <= (1 if jitter < 0.2 else 60)
+
+
+@pytest.mark.parametrize("rate_hz", [416.0, 800.0, 833.0, 1000.0])
+def test_times_in_whole_milliseconds(rate_hz: float) -> None:
+    """At 833 samples/s every fifth sample counted as lost."""
+    k = np.arange(30000)
+    base = fit_timebase(log_of(k / rate_hz, 1e-3), SensorProfile("x", rate_hz, 1.0, 1.0, 1e6))
+    assert base.rate_hz == pytest.approx(rate_hz, rel=1e-4)
+    assert base.lost_samples <= 2
+
+
+def test_log_time_of_a_clock_that_settles() -> None:
+    """A sample clock that slows by 500 ppm while it warms up: strokes were timed up to 0.1 s off."""
+    k = np.arange(400_000)
+    t = k / 400.0
+    times = 7.0 + t + 5e-4 * (t - 300 * (1 - np.exp(-t / 300)))
+    base = fit_timebase(log_of(times), SensorProfile("x", 400.0, 1.0, 1.0, 1e6))
+    assert np.abs(base.time_s(k) - times).max() < 0.01
+    found = [slot_of(at, base.start_s, base.rate_hz, base.lag_s) for at in times[::5000]]
+    assert np.abs(np.array(found) - k[::5000]).max() < 0.01 * 400
+
+
+def test_a_clock_that_jumps_by_days_is_refused() -> None:
+    times = np.arange(4000) / 400.0
+    times[2000:] += 1e6
+    with pytest.raises(TimebaseError, match="holes of hours"):
+        fit_timebase(log_of(times), SensorProfile("x", 400.0, 1.0, 1.0, 1e6))
