@@ -166,7 +166,7 @@ def _period_ticks(steps: IntArray, profile: SensorProfile) -> float:
     period = mean_step(moving)
     if _coarse(moving):
         # Times too coarse to tell a longer step from a loss: the profile's rate does.
-        every = float(moving[moving <= 2 * np.median(moving)].mean())
+        every = float(steps[steps <= 2 * np.median(moving)].mean())
         period = min(period, every, key=lambda ticks: abs(profile.tick_hz / ticks - profile.rate_hz))
     rate = profile.tick_hz / period
     if abs(rate / profile.rate_hz - 1) > RATE_TOLERANCE:
