@@ -25,9 +25,9 @@ How to wear the sensor
     \\______/             4. It must touch neither strings nor body of the instrument.
       wrist              5. Lead a cable up the forearm, with a loop of slack.
 
-Take it off if it gets warm. Never wear a bare, swollen or damaged lithium cell, and
-never charge while you wear it. This is not a medical device: pain, numbness or tingling
-means stop, and see a clinician.
+Take it off if it gets warm. Never wear a bare, swollen or damaged lithium cell,
+and never charge while you wear it. This is not a medical device: pain, numbness
+or tingling means stop, and see a clinician.
 """
 
 DEMO_NAME = "strokeplane-demo.html"
@@ -111,9 +111,7 @@ def _ask(
     )):  # fmt: skip
         instrument = _choose_instrument()
     if outer_mm is None and sys.stdin.isatty() and instrument != usual.instrument:
-        click.echo(
-            "\nMeasure between the middles of the outer strings, there where you pick. Enter keeps the usual value."
-        )
+        click.echo("\nMeasure between the middles of the outer strings, where you pick.\nEnter keeps the usual value.")
         outer_mm = click.prompt("Distance, mm", default=round(sum(instrument.spacing_mm), 1), type=float)
     if outer_mm is not None and abs(outer_mm - sum(instrument.spacing_mm)) > 0.05:
         instrument = with_outer_distance(instrument, outer_mm)
@@ -147,8 +145,12 @@ def _say_next(profile: PlayerProfile) -> None:
             f"Known from {lever.sessions} session{'s' * (lever.sessions > 1)} with this strap: where the plectrum's "
             "tip lies. The short gestures will do."
         )
-    click.echo("Next: strokeplane ports (find the sensor), strokeplane check (is it good enough),")
-    click.echo("      strokeplane record -o evening.mcap, strokeplane analyse evening.mcap --html evening.html")
+    click.echo("Next: strokeplane ports     where is the sensor?")
+    click.echo("      strokeplane check     is it good enough?")
+    click.echo("      strokeplane record -o evening.mcap")
+    click.echo("      strokeplane analyse evening.mcap --html evening.html")
+    click.echo("Away from a screen, three raps on the instrument's body start and end a block:")
+    click.echo("keep the hand still for a second before and after them.")
 
 
 def show_demo(profile: PlayerProfile, path: Path) -> None:
