@@ -148,9 +148,7 @@ def test_no_strokes_at_all(tmp_path: Path) -> None:
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full, a Linux device that is always full")
-@pytest.mark.parametrize(
-    "arguments", [(), ("--html", "/dev/full"), ("--strokes", "/dev/full"), ("--json", "/dev/full")]
-)
+@pytest.mark.parametrize("arguments", [(), ("--json", "/dev/full")])
 def test_a_full_disk_is_one_sentence_and_exit_code_1(arguments: tuple[str, ...]) -> None:
     with Path("/dev/full").open("w") as full:
         done = subprocess.run(
