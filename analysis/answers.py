@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from analysis.clearing import Clearing
 from analysis.consistency import Consistency
-from analysis.estimates import Estimate
+from analysis.estimate_words import capitalise, say_change, say_interval
 from analysis.hold import HoldTempo
 from analysis.hold_failure import Failure
 from analysis.number_words import degrees, millimetres, of_100, signed
 from analysis.posture import HoldDifference, MeasureDifference, PostureComparison
-from analysis.progress import MeasureTrend, PlayerProgress
 from analysis.switching import Switching
 
 FAILURE_WORDS = {
@@ -39,7 +38,7 @@ def say_hold(hold: HoldTempo) -> str:
     else:
         said = f"{keeps} up to {say_speed(hold, hold.strokes_per_s)} (95 % interval {_hold_interval(hold)} strokes/s)"
     said = name_posture(hold.posture) + said + "."
-    return _capital(said + (f" {say_failure(hold.failure)}" if hold.failure else ""))
+    return capitalise(said + (f" {say_failure(hold.failure)}" if hold.failure else ""))
 
 
 def say_speed(hold: HoldTempo, strokes_per_s: float) -> str:
@@ -72,20 +71,20 @@ def say_consistency(steady: Consistency) -> str:
     within = steady.within_sd_deg
     said = (
         f"tilt {degrees(steady.axis.mean_deg)} scatters by {degrees(within.value)} from stroke to stroke within a "
-        f"block ({_ends(within)})"
+        f"block ({say_interval(within)})"
     )
     if steady.between_sd_deg is None or steady.smallest_change is None:
-        return _capital(f"{name_posture(steady.posture)}{said}; how far blocks lie apart one block cannot say.")
+        return capitalise(f"{name_posture(steady.posture)}{said}; how far blocks lie apart one block cannot say.")
     drift = steady.drift_deg_per_min
     if drift is not None and (drift.low > 0 or drift.high < 0):
-        said += f", drifts by {degrees(drift.value)} a minute ({_ends(drift)})"
+        said += f", drifts by {degrees(drift.value)} a minute ({say_interval(drift)})"
     said += (
         f", and block means by {degrees(steady.between_sd_deg.value)}. The smallest change of tilt that could be told "
         f"from chance is {degrees(steady.smallest_change.between_blocks_deg)} between two blocks"
     )
     sessions = steady.smallest_change.between_sessions_deg
     said += f" and {degrees(sessions)} between two sessions like this one" if sessions is not None else ""
-    return _capital(f"{name_posture(steady.posture)}{said}.")
+    return capitalise(f"{name_posture(steady.posture)}{said}.")
 
 
 def say_clearing(clearing: Clearing) -> str:
@@ -100,7 +99,7 @@ def say_clearing(clearing: Clearing) -> str:
     hardest = clearing.hardest
     if len(clearing.pairs) > 1:
         said += f" Hardest is string {hardest.from_string} to {hardest.to_string}: {of_100(hardest.share.value)}."
-    return _capital(f"{name_posture(clearing.posture)}{said} {_say_room(clearing)}")
+    return capitalise(f"{name_posture(clearing.posture)}{said} {_say_room(clearing)}")
 
 
 def _say_room(clearing: Clearing) -> str:
@@ -136,7 +135,7 @@ def say_comparison(comparison: PostureComparison) -> str:
 def say_difference(measure: MeasureDifference) -> str:
     """A difference with its 95 % interval."""
     d, unit = measure.difference, "°" if measure.unit == "deg" else f" {measure.unit}"
-    return f"{_change(d.value)}{unit}, {_ends(d)}"
+    return f"{say_change(d.value)}{unit}, {say_interval(d)}"
 
 
 def say_p(measure: MeasureDifference) -> str:
@@ -148,7 +147,7 @@ def say_measure(comparison: PostureComparison, measure: MeasureDifference) -> st
     """One measure in a sentence: different, equivalent, or what it would take to show a difference."""
     unit = "°" if measure.unit == "deg" else f" {measure.unit}"
     margin = f"{measure.equivalence.margin:g}{unit}"
-    head = f"{_capital(measure.name)}: "
+    head = f"{capitalise(measure.name)}: "
     if measure.verdict == "different":
         small = " although by less than the margin" if measure.equivalence.p < 0.05 else ""
         return f"{head}{comparison.second} differs from {comparison.first}{small} ({say_difference(measure)})."
@@ -171,7 +170,7 @@ def say_hold_difference(comparison: PostureComparison, hold: HoldDifference) -> 
         return f"Hold tempo: {', '.join(both)}; the difference is not known, as one lies beyond the tempi played."
     low, high = signed(hold.low or 0.0), signed(hold.high or 0.0)
     return (
-        f"Hold tempo: {comparison.second} {_change(hold.difference)} strokes/s against {comparison.first} "
+        f"Hold tempo: {comparison.second} {say_change(hold.difference)} strokes/s against {comparison.first} "
         f"({low} to {high})."
     )
 
@@ -188,45 +187,3 @@ def say_switching(switching: Switching) -> str:
         said += f"; in {switching.never} of {count} it was not by mid-block." if switching.never else "."
     accidents = f"{switching.accidents} by accident" if switching.accidents else "none by accident"
     return f"{said} The tilt changed its side {switching.flips} times on purpose, {accidents}."
-
-
-def say_trend(trend: MeasureTrend) -> str:
-    """One measure over the sessions in a sentence."""
-    what = " ".join(part for part in (_capital(trend.name), _where(trend.drill, trend.posture)) if part)
-    last = trend.points[-1]
-    at_least = "at least " if last.open else ""
-    now = f"{at_least}{signed(last.value)} {trend.unit} in the last session"
-    if trend.change is None or trend.smallest_change is None or trend.session_sd is None:
-        return f"{what}: {now}; {len(trend.points)} sessions are too few to tell a change, play four or more."
-    change = f"{_change(trend.change.value)} {trend.unit} since the first ({_ends(trend.change)})"
-    return (
-        f"{what}: {trend.verdict}; {now}, {change}; sessions differ by {signed(trend.session_sd)} anyway, so that two "
-        f"of them show no change below {signed(trend.smallest_change)}."
-    )
-
-
-def say_progress(progress: PlayerProgress) -> str:
-    """One player in a sentence."""
-    count = len(progress.sessions)
-    minutes = sum(s.minutes_played for s in progress.sessions)
-    name = progress.player or "(no name)"
-    played = f"{count} session{'s' * (count != 1)}, {minutes:.0f} minutes played"
-    reasons = "; ".join(progress.attention.reasons)
-    return f"{name}: {progress.attention.word}{f' ({reasons})' if reasons else ''}; {played}."
-
-
-def _where(drill: str, posture: str) -> str:
-    parts = ([f"on {drill}"] if drill else []) + ([f"in posture {posture}"] if posture else [])
-    return " ".join(parts)
-
-
-def _ends(value: Estimate) -> str:
-    return f"{signed(value.low)} to {signed(value.high)}"
-
-
-def _change(value: float) -> str:
-    return f"+{signed(value)}" if value > 0 else signed(value)
-
-
-def _capital(sentence: str) -> str:
-    return sentence[:1].upper() + sentence[1:]

@@ -24,7 +24,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy import special
 
 from analysis.errors import InputError
 from analysis.model import FloatArray
@@ -164,7 +164,7 @@ def v_test(angles_deg: ArrayLike, expected_deg: float) -> UniformityTest:
     summary = summarise_directions(angles_deg)
     along = summary.count * summary.resultant * np.cos(np.radians(summary.mean_deg - expected_deg))
     u = float(along * np.sqrt(2 / summary.count))
-    return UniformityTest(u, float(stats.norm.sf(u)))
+    return UniformityTest(u, float(special.ndtr(-u)))
 
 
 def _summarise(angles_deg: ArrayLike, counts: ArrayLike | None, period_deg: float) -> DirectionalSummary:

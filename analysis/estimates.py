@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy import special
 
 from analysis.errors import NotEnoughDataError
 from analysis.model import FloatArray, IntArray
@@ -147,13 +147,14 @@ def sd_estimate(residuals: ArrayLike, df: int, confidence: float = 0.95) -> Esti
     values = np.asarray(residuals, dtype=np.float64)
     sd = math.sqrt(float(values @ values) / df)
     tail = (1 - confidence) / 2
-    low, high = (sd * math.sqrt(df / float(stats.chi2.ppf(q, df))) for q in (1 - tail, tail))
+    # chdtri wants the tail above.
+    low, high = (sd * math.sqrt(df / float(special.chdtri(df, q))) for q in (tail, 1 - tail))
     return Estimate(sd, low, high, sd / math.sqrt(2 * df), float(df))
 
 
 def _interval(value: float, se: float, df: float, confidence: float) -> Estimate:
-    # Beyond a million degrees of freedom t is normal; scipy's t does not take infinity quietly.
-    half = se * float(stats.t.ppf(0.5 + confidence / 2, min(df, 1e6)))
+    # Beyond a million degrees of freedom t is normal; scipy does not take infinity quietly.
+    half = se * float(special.stdtrit(min(df, 1e6), 0.5 + confidence / 2))
     return Estimate(value, value - half, value + half, se, df)
 
 
@@ -167,8 +168,8 @@ def equivalence_test(difference: Estimate, margin: float) -> Equivalence:
     """
     se = max(difference.se, 1e-300)
     df = min(difference.df, 1e6)
-    lower = float(stats.t.sf((difference.value + margin) / se, df))
-    upper = float(stats.t.cdf((difference.value - margin) / se, df))
+    lower = float(special.stdtr(df, -(difference.value + margin) / se))
+    upper = float(special.stdtr(df, (difference.value - margin) / se))
     return Equivalence(margin, max(lower, upper), lower, upper)
 
 

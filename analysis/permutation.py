@@ -37,7 +37,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy import special
 
 from analysis.errors import NotEnoughDataError
 from analysis.estimates import SLACK, nuisance_columns, remove_columns
@@ -194,7 +194,7 @@ def _chances_with_error(
     t = scores * math.sqrt(df - 1) / np.sqrt(np.maximum(total - scores**2, SLACK * total))
     drawn = t * math.sqrt(total / df / weight)  # (3)
     reach = abs(estimate)
-    return np.asarray(stats.norm.cdf((drawn - reach) / label_se) + stats.norm.cdf((-drawn - reach) / label_se))  # (4)
+    return np.asarray(special.ndtr((drawn - reach) / label_se) + special.ndtr((-drawn - reach) / label_se))  # (4)
 
 
 def _assignments(label: BoolArray, groups: IntArray, seed: int) -> tuple[FloatArray, bool]:

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from analysis.block_table import frame_se_deg, own_frame, tabulate_blocks
 from analysis.errors import NotEnoughDataError
@@ -238,7 +238,7 @@ def _detectable(difference: Estimate, frame_se: float, blocks: int, planned: int
     """Difference that ``planned`` blocks would show in 8 of 10 cases, if they scatter as these do."""
     sampling = max(difference.se**2 - frame_se**2, 0.0) * blocks / planned
     df = max(1.0, planned - 4.0)
-    factor = float(stats.t.ppf(1 - ALPHA / 2, df) + stats.t.ppf(POWER, df))
+    factor = float(special.stdtrit(df, 1 - ALPHA / 2) + special.stdtrit(df, POWER))
     return factor * math.sqrt(sampling + frame_se**2)
 
 

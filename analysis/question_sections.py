@@ -16,7 +16,6 @@ from analysis.answers import (
     say_measure,
     say_p,
     say_switching,
-    say_trend,
 )
 from analysis.clearing import Clearing, judge_clearing
 from analysis.consistency import Consistency, measure_consistency
@@ -27,13 +26,11 @@ from analysis.figures_questions import (
     draw_differences,
     draw_hold,
     draw_posture_blocks,
-    draw_trend,
 )
 from analysis.hold import HoldTempo, find_hold_tempo
 from analysis.model import SessionResult
 from analysis.number_words import degrees, signed
 from analysis.posture import PostureComparison, compare_postures
-from analysis.progress import PlayerProgress
 from analysis.sections import Choice, Picture, Section, Table
 
 Answer = TypeVar("Answer")
@@ -199,23 +196,6 @@ def comparison_section(comparison: PostureComparison) -> Section:
         Table("Differences between the postures", columns, rows) if rows else None,
         tuple(notes),
     )
-
-
-def progress_sections(player: PlayerProgress, id_stem: str = "progress") -> tuple[Section, ...]:
-    """Am I getting better: one section a posture and drill, one picture a measure."""
-    groups: dict[tuple[str, str], list[Choice]] = {}
-    notes: dict[tuple[str, str], list[str]] = {}
-    for trend in player.trends:
-        key = (trend.drill, trend.posture)
-        groups.setdefault(key, []).append(Choice(trend.name, (Picture(draw_trend(trend), say_trend(trend)),)))
-        notes.setdefault(key, []).append(say_trend(trend))
-    found = []
-    for number, (key, choices) in enumerate(groups.items()):
-        drill, posture = key
-        title = ", ".join((f"Drill {drill}" if drill else "All play", *([f"posture {posture}"] if posture else [])))
-        first, *others = notes[key]
-        found.append(Section(f"{id_stem}-{number}", title, first, tuple(choices), notes=tuple(others)))
-    return tuple(found)
 
 
 def _label(posture: str) -> str:

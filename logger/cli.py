@@ -27,6 +27,11 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "record": ("logger.commands.record", "record_command", "Record a session from a sensor."),
     "import": ("logger.commands.import_", "import_command", "Turn any sensor's CSV into a session file."),
     "analyse": ("logger.commands.analyse", "analyse_command", "Say on which side the stroke leaves the strings."),
+    "hold": ("logger.commands.hold", "command", "Say up to which tempo the stroke stays tilted."),
+    "steady": ("logger.commands.steady", "command", "Say how even the strokes are, and which change could be seen."),
+    "clears": ("logger.commands.clears", "command", "Say by how much strokes clear, and how small they may become."),
+    "compare": ("logger.commands.compare", "command", "Say in what two postures differ."),
+    "progress": ("logger.commands.progress", "command", "Follow players over weeks of sessions."),
     "drill": ("logger.commands.drill", "command", "Work on phrases, their twins, and string changes."),
     "simulate": ("logger.commands.simulate", "command", "Write a session of an invented player with known strokes."),
 }

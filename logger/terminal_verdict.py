@@ -13,12 +13,9 @@ from analysis.model import SessionResult
 from analysis.number_words import clock, degrees, of_100, speed
 from analysis.paths import PathBand, measure_band, paths_from_contact, string_places
 from analysis.verdict import Verdict, by_posture, judge_session
+from logger.ascii_text import ASCII
 
 NARROWEST = 40
-ASCII = str.maketrans(
-    {"°": " deg", "±": "+-", "\N{MINUS SIGN}": "-", "\N{LEFT DOUBLE QUOTATION MARK}": '"',
-     "\N{RIGHT DOUBLE QUOTATION MARK}": '"', "●": "", "→": "->"}
-)  # fmt: skip
 SCALE: dict[Certainty, str] = {"sure": "[###]", "likely": "[## ]", "open": "[   ]"}
 ROW_MM, COLUMN_MM = 1.0, 0.5
 """A terminal's character is about twice as high as wide: one scale both ways."""

@@ -1,0 +1,43 @@
+"""``strokeplane progress``: sessions over weeks, and which player needs attention."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+
+import click
+
+from logger.answer_options import output_options
+
+
+@click.command("progress")
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.option("--player", help="Only this player; all of them, who needs attention first, if left out.")
+@click.option(
+    "--today", type=click.DateTime(["%Y-%m-%d"]), help="Count days back from this date [default: the newest session]."
+)
+@click.option("--jobs", type=click.IntRange(1), help="Sessions analysed at a time [default: one a core].")
+@output_options
+def command(
+    folder: Path,
+    player: str | None,
+    today: datetime | None,
+    jobs: int | None,
+    json_path: Path | None,
+    html: Path | None,
+) -> None:
+    """Say what changed over the weeks beyond the difference that any two sessions have.
+
+    DIR holds session files, in folders or not. Their summaries are kept in it, so that only new and changed sessions
+    are analysed.
+    """
+    from logger.answer_output import check_outputs
+    from logger.progress_bar import show_progress
+    from logger.progress_page import put_out_progress
+    from logger.session_cache import summarise_folder
+
+    check_outputs(json_path, html, ())
+    with show_progress() as tell:
+        found = summarise_folder(folder, jobs, tell)
+    now_s = today.timestamp() if today else None
+    put_out_progress(found, player, now_s, (json_path, html))

@@ -1,0 +1,29 @@
+"""``strokeplane steady``: is it consistent."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from logger.answer_options import output_options, session_arguments
+
+
+@click.command("steady")
+@session_arguments
+@click.option("--posture", help="Only this posture; all of them if left out.")
+@output_options
+def command(sessions: tuple[Path, ...], posture: str | None, json_path: Path | None, html: Path | None) -> None:
+    """Say how far strokes scatter, how even both strokes are, and which change could be seen at all.
+
+    SESSION... are session files of one player.
+    """
+    from analysis.consistency import measure_consistency
+    from analysis.question_sections import consistency_section
+    from logger.answer_output import all_cautions, check_outputs, each_posture, put_out
+    from logger.session_results import analyse_with_progress
+
+    check_outputs(json_path, html, sessions)
+    results = analyse_with_progress(sessions)
+    steady = each_posture(results, posture, lambda name: measure_consistency(results, name))
+    put_out("Consistency", [consistency_section(steady)], {"steady": steady}, all_cautions(results), (json_path, html))
