@@ -74,8 +74,9 @@ def tabulate_strokes(
     kept = settle_ends(strokes.select(keep))
     frames = [reference.frame(posture[int(i)]) for i in keep]
     traced = trace_paths(motion, kept, frames, partial(turned_axes, drift=reference.drift), settings.bands)
-    # An end placed by the rhythm may lie where the hand already leaves: a stroke that runs backwards is none.
+    # An end placed by the rhythm may lie in a gap, or where the hand already leaves: a stroke that runs backwards.
     forward = traced.sign * (traced.path_m[:, -1, 1] - traced.path_m[:, 0, 1]) > 0
+    forward &= _unbroken(motion, traced)
     traced, keep = traced.select(forward), keep[forward]
     contact, attack = find_contacts(motion, traced, threshold_mps2, settings.strokes.attack_of_typical)
     measures = measure_strokes(traced, session.instrument, contact, attack)
@@ -112,7 +113,7 @@ def _unbroken(motion: Motion, strokes: StrokeSet) -> BoolArray:
     """Strokes without a missing sample inside."""
     missing = np.concatenate([[0], np.cumsum(~motion.valid)])
     last, first = np.ceil(strokes.end).astype(np.int64), np.floor(strokes.start).astype(np.int64)
-    return np.asarray(missing[last] == missing[first])
+    return np.asarray(missing[np.minimum(last, motion.valid.size)] == missing[first])
 
 
 def _block_of(time_s: FloatArray, blocks: Sequence[Event]) -> IntArray:
