@@ -74,9 +74,13 @@ def analyse_session(
     motion, reference = establish_reference(signals, session, settings.reference)
     tell("strokes", 0.6)
     threshold = attack_threshold(signals, session.events, settings.table.strokes.attack_ratio)
-    strokes, posture = _find_strokes(motion, session.events, reference, settings.table)
     blocks = tuple(event for event in session.events if event.kind == "play")
-    table, strokes = tabulate_strokes(motion, strokes, posture, session, (reference, threshold), settings.table)
+    table, strokes = _measured_strokes(motion, session, (reference, threshold), settings.table)
+    if not blocks and (guess := found_blocks(table)):
+        # Play shows how the heading drifts; where none is marked, it must be found before it can show that.
+        events = order_events((*session.events, *guess))
+        motion, reference = establish_reference(signals, replace(session, events=events), settings.reference)
+        table, strokes = _measured_strokes(motion, session, (reference, threshold), settings.table)
     if table.empty:
         raise NotEnoughDataError(
             "expected strokes of play, found none; check that the sensor is on the picking hand, that a block of play "
@@ -105,6 +109,14 @@ def _fit_events(session: Session, timebase: Timebase) -> Session:
         warnings += (f"{outside} of {len(session.events)} events lie outside the log ({span})",)
     events = keep_within(order_events(session.events), start_s, end_s)
     return replace(session, events=events, warnings=warnings)
+
+
+def _measured_strokes(
+    motion: Motion, session: Session, context: tuple[Reference, float | None], settings: TableSettings
+) -> tuple[pd.DataFrame, TracedStrokes]:
+    """Find the strokes of all stretches, keep those of play, measure them."""
+    strokes, posture = _find_strokes(motion, session.events, context[0], settings)
+    return tabulate_strokes(motion, strokes, posture, session, context, settings)
 
 
 def _find_strokes(
@@ -206,7 +218,7 @@ def _data_warnings(session: Session, timebase: Timebase, signals: Signals) -> li
     if signals.clipped_samples:
         found.append(f"{signals.clipped_samples} samples are saturated; choose a larger range if this happens in play")
     if not timebase.even:
-        found.append("sample times are too jittery to see losses; samples were taken as evenly spaced")
+        found.append("sample times jitter by a good part of a sample: lost samples are counted only roughly")
     if session.instrument.radius_mm is None:
         found.append("the arch of the strings is not given: the string plane is taken as flat")
     return found
