@@ -8,6 +8,7 @@ from analysis.errors import NotEnoughDataError
 from analysis.frame import DOWN, Frame, frame_axes
 from analysis.model import FloatArray, Session
 from analysis.motion import Motion
+from analysis.rotation import matrices
 from analysis.tip_path import Band
 
 BAND = Band(0.8, 4, 20.0)
@@ -51,5 +52,13 @@ def hand_frame(motion: Motion, session: Session, lever_m: FloatArray) -> Frame:
     y = directions[:, -1]
     if session.instrument.held == "upright" and y @ DOWN < 0:
         y = -y
-    axes = frame_axes(np.cross(y, directions[:, -2]), y)
-    return Frame("", axes, lever_m, 0, (), ())
+    z = directions[:, -2]
+    z = z if z @ _outward(motion, first, last, lever_m) > 0 else -z
+    return Frame("", frame_axes(np.cross(y, z), y), lever_m, 0, (), ())
+
+
+def _outward(motion: Motion, first: int, last: int, lever_m: FloatArray) -> FloatArray:
+    """A direction (world) by which Z gets its sign: from the tip to the sensor, or the sensor's own fixed diagonal."""
+    step = max(1, int(motion.rate_hz // 25))
+    away = -lever_m if lever_m.any() else np.array([1.0, 2.0, 4.0])
+    return np.asarray(matrices(motion.quat_wxyz[first:last:step]).mean(axis=0) @ away)

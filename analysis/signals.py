@@ -14,12 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import signal
 
+from analysis.errors import InputError
 from analysis.model import BoolArray, Calibration, FloatArray, IntArray, Session
 from analysis.timebase import Timebase, slot_of, time_of
 
 WORK_RATE_HZ = 133.0
 ATTACK_HIGHPASS_HZ = 60.0
 ATTACK_MIN_RATE_HZ = 150.0
+GRAVITY_LIMITS_MPS2 = (7.5, 12.5)
 
 
 @dataclass(frozen=True)
@@ -72,12 +74,18 @@ def prepare_signals(session: Session, timebase: Timebase) -> Signals:
     Returns
     -------
     Signals
+
+    Raises
+    ------
+    InputError
+        If the accelerometer does not read gravity.
     """
     profile = session.profile
     si, valid = _place(session.raw.counts, timebase)
     si[:3] *= profile.accel_mps2_per_count
     si[3:] *= profile.gyro_radps_per_count
     _calibrate(si, session.calibration)
+    _check_gravity(si[:3], timebase.rate_hz)
     factor = max(1, int(timebase.rate_hz / WORK_RATE_HZ + 0.05))
     attack = _attack_envelope(si[:3], timebase.rate_hz, factor)
     work = np.stack([_decimate(channel, factor) for channel in si])
@@ -103,6 +111,21 @@ def count_clipped(session: Session) -> int:
             for column in columns:
                 clipped |= (counts[:, column] >= limit) | (counts[:, column] <= -limit)
     return int(np.count_nonzero(clipped))
+
+
+def _check_gravity(accel: FloatArray, rate_hz: float) -> None:
+    """Refuse an accelerometer whose mean over a second is far from gravity most of the time."""
+    second = max(1, round(rate_hz))
+    count = accel.shape[1] // second
+    if count == 0:
+        return
+    means = accel[:, : count * second].reshape(3, count, second).mean(axis=2)
+    usual = float(np.median(np.linalg.norm(means, axis=0)))
+    if not GRAVITY_LIMITS_MPS2[0] < usual < GRAVITY_LIMITS_MPS2[1]:
+        raise InputError(
+            f"expected an accelerometer that reads gravity, about 9.8 m/s2, found {usual:.3g} m/s2 most of the time; "
+            "correct the scale (range, unit) in the sensor's profile, or the sensor is broken"
+        )
 
 
 def _calibrate(si: FloatArray, calibration: Calibration) -> None:

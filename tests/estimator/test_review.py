@@ -11,8 +11,9 @@ from scipy.spatial.transform import Rotation
 
 from analysis import reference as reference_module
 from analysis.blocks import summarise_block
-from analysis.errors import TimebaseError
+from analysis.errors import InputError, TimebaseError
 from analysis.gestures import Direction, GestureSettings, measure_direction
+from analysis.hand_frame import hand_frame
 from analysis.heading import HeadingSettings
 from analysis.lever import LeverFit
 from analysis.model import Event, GestureQuality, RawSamples, SensorProfile, Session
@@ -22,7 +23,7 @@ from analysis.pipeline import analyse_session
 from analysis.reference import ReferenceSettings
 from analysis.rotation import rotate, yaw_matrix
 from analysis.sensor_errors import ERRORS, SensorErrors
-from analysis.synthesis import Recording, random_scenario, simulate
+from analysis.synthesis import GRADES, Recording, random_scenario, simulate
 from analysis.timebase import fit_timebase, slot_of
 from analysis.tip_path import Band, band_displacements
 
@@ -268,3 +269,44 @@ def test_a_clock_that_jumps_by_days_is_refused() -> None:
     times[2000:] += 1e6
     with pytest.raises(TimebaseError, match="holes of hours"):
         fit_timebase(log_of(times), SensorProfile("x", 400.0, 1.0, 1.0, 1e6))
+
+
+def test_unmarked_play_shows_how_the_heading_drifts() -> None:
+    """Gestures but no marked block: nothing followed the heading, and tilt ran 25 deg off within ten minutes."""
+    plain = random_scenario(310, strokes_per_s=8.0, duration_s=8.0, rate_hz=100.0)
+    grade = replace(GRADES["cheap"], gyro_warm_dps=0.15)
+    made = simulate(replace(plain, blocks=plain.blocks * 10, rest_s=(50.0, 55.0), grade=grade), 310)
+    unmarked = tuple(event for event in made.session.events if event.kind != "play")
+    found = analyse_session(replace(made.session, events=unmarked)).strokes
+    last = made.truth.strokes[made.truth.strokes["block"] == 9]
+    inside = (found["start_s"] > last["start_s"].iloc[0]) & (found["end_s"] < last["end_s"].iloc[-1])
+    assert inside.sum() > 40
+    assert abs(found.loc[inside, "tilt_deg"].median() - last["tilt_deg"].mean()) < 4.0
+
+
+def hand_session(rate_hz: float) -> Session:
+    raw = RawSamples(np.arange(1), np.arange(1), np.zeros(1), np.zeros((1, 6), np.int32))
+    return Session(raw, SensorProfile("x", rate_hz, 1.0, 1.0, 1.0))
+
+
+def test_hand_frame_has_its_z_on_the_sensors_side() -> None:
+    """Z came with the sign that the eigenvectors happened to have, and with it every tilt."""
+    rate_hz, w = 100.0, 2 * np.pi * 4.0
+    t = np.arange(2000) / rate_hz
+    for sense in (1.0, -1.0):
+        for lever in (np.array([0.0, -0.08, 0.0]), np.zeros(3)):
+            accel = np.zeros((t.size, 3))
+            accel[:, 2] = GRAVITY - 0.007 * w**2 * np.sin(w * t)
+            accel[:, 1] = sense * 0.002 * w**2 * np.sin(w * t + 0.7)
+            frame = hand_frame(motion_of(accel, rate_hz), hand_session(rate_hz), lever)
+            assert frame.axes[1] == pytest.approx([0.0, 0.0, -1.0], abs=0.3)
+            assert frame.axes[2][1] > 0.9
+
+
+@pytest.mark.parametrize("scale", [0.0, 0.1, 0.5, 2.0])
+def test_an_accelerometer_that_does_not_read_gravity_is_refused(scale: float) -> None:
+    """All zeros ended in a division by zero; a range of half the true one in tilts without a word."""
+    made = simulate(random_scenario(403, strokes_per_s=8.0, duration_s=2.0, rate_hz=100.0), 403)
+    profile = replace(made.session.profile, accel_mps2_per_count=scale * made.session.profile.accel_mps2_per_count)
+    with pytest.raises(InputError, match="reads gravity"):
+        analyse_session(replace(made.session, profile=profile))
