@@ -16,14 +16,14 @@ if TYPE_CHECKING:
 WEAR = """\
 How to wear the sensor
 
-      fingers            1. Put it on the back of the picking hand, in the middle,
-    | | | |                 where the bones are and the skin moves least.
-    | | | |_             2. Note which edge points to the fingers, and wear it that
-   |        | \\              way every time.
-   | [####] |  | thumb    3. Strap it snugly: it must not wobble when you flick the
-   |        | /              hand, and not press, rub or leave a mark.
-    \\______/             4. It must touch neither strings nor body of the instrument.
-      wrist              5. Lead a cable up the forearm, with a loop of slack.
+      fingers        1. Put it on the back of the picking hand, in the middle,
+    | | | |             where the bones are and the skin moves least.
+    | | | |_         2. Note which edge points to the fingers, and wear it
+   |        | \\          that way every time.
+   | [####] |  |     3. Strap it snugly: it must not wobble when you flick the
+   |        | / thumb   hand, and not press, rub or leave a mark.
+    \\______/         4. It must touch neither strings nor instrument.
+      wrist          5. Lead a cable up the forearm, with a loop of slack.
 
 Take it off if it gets warm. Never wear a bare, swollen or damaged lithium cell,
 and never charge while you wear it. This is not a medical device: pain, numbness
