@@ -100,7 +100,8 @@ def test_the_pace_is_kept(made: SimulatedSession, tmp_path: Path, kind: str) -> 
     samples, raw = samples_of(items), made.session.raw
     lasted = samples.host_time_s[-1] - samples.host_time_s[0]
     expected = (raw.ticks[-1] - raw.ticks[0]) / made.session.profile.tick_hz / 20.0
-    assert lasted == pytest.approx(expected, abs=0.2)
+    # Never ahead; behind only as far as other work on the machine holds it up.
+    assert expected - 0.1 < lasted < expected + 5.0
 
 
 def test_what_cannot_be_replayed_or_named(tmp_path: Path) -> None:
