@@ -35,6 +35,10 @@ class Motion:
         Sensor to world.
     valid : bool (n,)
     attack_mps2 : float64 (n,) or None
+    fine_attack_mps2 : float64 (n factor,) or None
+        At the full rate.
+    factor : int
+        Full rate over working rate.
     lag_s : float64 (2, m)
         As in :class:`analysis.signals.Signals`.
     """
@@ -46,6 +50,8 @@ class Motion:
     quat_wxyz: FloatArray
     valid: BoolArray
     attack_mps2: FloatArray | None
+    fine_attack_mps2: FloatArray | None
+    factor: int
     lag_s: FloatArray = field(default_factory=lambda: np.empty((2, 0)))
 
     def index(self, time_s: float) -> int:
@@ -143,6 +149,8 @@ def build_motion(signals: Signals, errors: SensorErrors) -> Motion:
         quat_wxyz=quat,
         valid=valid,
         attack_mps2=signals.attack_mps2,
+        fine_attack_mps2=signals.fine_attack_mps2,
+        factor=signals.factor,
         lag_s=signals.lag_s,
     )
 

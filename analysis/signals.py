@@ -37,6 +37,9 @@ class Signals:
     valid : bool (n,)
     attack_mps2 : float64 (n,) or None
         Envelope of the acceleration above 60 Hz; None below 150 samples/s, where attacks cannot be seen.
+    fine_attack_mps2 : float64 (n factor,) or None
+        The same at the full rate, ``factor`` times the working rate.
+    factor : int
     clipped_samples : int
         Raw samples with at least one saturated axis.
     lag_s : float64 (2, m)
@@ -49,6 +52,8 @@ class Signals:
     gyro_radps: FloatArray
     valid: BoolArray
     attack_mps2: FloatArray | None
+    fine_attack_mps2: FloatArray | None
+    factor: int
     clipped_samples: int
     lag_s: FloatArray = field(default_factory=lambda: np.empty((2, 0)))
 
@@ -87,7 +92,7 @@ def prepare_signals(session: Session, timebase: Timebase) -> Signals:
     _calibrate(si, session.calibration)
     _check_gravity(si[:3], timebase.rate_hz)
     factor = max(1, int(timebase.rate_hz / WORK_RATE_HZ + 0.05))
-    attack = _attack_envelope(si[:3], timebase.rate_hz, factor)
+    fine = _attack_envelope(si[:3], timebase.rate_hz)
     work = np.stack([_decimate(channel, factor) for channel in si])
     del si
     return Signals(
@@ -96,7 +101,9 @@ def prepare_signals(session: Session, timebase: Timebase) -> Signals:
         accel_mps2=np.ascontiguousarray(work[:3].T),
         gyro_radps=np.ascontiguousarray(work[3:].T),
         valid=_pooled(valid, factor, np.logical_and, True),
-        attack_mps2=attack,
+        attack_mps2=None if fine is None else _pooled(fine, factor, np.maximum, 0.0),
+        fine_attack_mps2=fine,
+        factor=factor,
         clipped_samples=count_clipped(session),
         lag_s=timebase.lag_s / np.array([[factor], [1.0]]),
     )
@@ -191,8 +198,8 @@ def _decimate(channel: FloatArray, factor: int) -> FloatArray:
     return np.asarray(signal.upfirdn(taps, padded, up=1, down=factor)[first : first + -(-channel.size // factor)])
 
 
-def _attack_envelope(accel: FloatArray, rate_hz: float, factor: int) -> FloatArray | None:
-    """Magnitude of the acceleration above 60 Hz, its maximum per working sample."""
+def _attack_envelope(accel: FloatArray, rate_hz: float) -> FloatArray | None:
+    """Magnitude of the acceleration above 60 Hz."""
     if rate_hz < ATTACK_MIN_RATE_HZ:
         return None
     sos = signal.butter(2, ATTACK_HIGHPASS_HZ, "highpass", fs=rate_hz, output="sos")
@@ -200,5 +207,4 @@ def _attack_envelope(accel: FloatArray, rate_hz: float, factor: int) -> FloatArr
     for channel in accel:
         high = signal.sosfilt(sos, channel - channel[0])
         square += high * high
-    envelope: FloatArray = np.sqrt(_pooled(square, factor, np.maximum, 0.0))
-    return envelope
+    return np.asarray(np.sqrt(square))

@@ -15,13 +15,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.model import BoolArray, FloatArray, Instrument
+from analysis.model import BoolArray, FloatArray, Instrument, IntArray
 from analysis.motion import Motion
 from analysis.play import StrokeSet
 from analysis.stroke_paths import PATH_POINTS, TracedStrokes
 from analysis.tip_path import Band
 
 STRENGTH_GROUP = 64
+ONSET_S = 0.015
+ONSET_SHARE = 0.3
 
 
 @dataclass(frozen=True)
@@ -150,7 +152,7 @@ def find_contacts(
     of_typical: float,
     middle: tuple[float, float] = (0.15, 0.85),
 ) -> tuple[FloatArray, BoolArray]:
-    """Pick attack of every stroke: the largest burst above 60 Hz in the middle of the stroke.
+    """Pick attack of every stroke: the onset of the largest burst above 60 Hz in the middle of the stroke.
 
     Parameters
     ----------
@@ -183,8 +185,23 @@ def find_contacts(
     groups = np.array_split(strength, max(1, n // STRENGTH_GROUP))
     strong = np.concatenate([np.full(group.size, np.percentile(group, 75)) for group in groups])
     attack = (strength > threshold_mps2) & (strength > of_typical * strong)
-    contact = np.where(attack, (columns[np.arange(n), peak] - strokes.start) / length, 0.5)
+    onset = _onset(motion, columns[np.arange(n), peak])
+    contact = np.where(attack, np.clip((onset - strokes.start) / length, 0.0, 1.0), 0.5)
     return contact, attack
+
+
+def _onset(motion: Motion, peak: IntArray) -> FloatArray:
+    """Working sample number at which the burst around each peak begins, found at the full rate.
+
+    A burst rings for some 5 to 15 ms and may grow as it rings; the string was touched when it began.
+    """
+    if motion.fine_attack_mps2 is None:
+        return peak.astype(np.float64)
+    before = int(np.ceil(ONSET_S * motion.rate_hz * motion.factor))
+    window = peak[:, None] * motion.factor + np.arange(-before, motion.factor)
+    envelope = motion.fine_attack_mps2[np.clip(window, 0, motion.fine_attack_mps2.size - 1)]
+    begun = envelope >= ONSET_SHARE * envelope[:, before:].max(axis=1, keepdims=True)
+    return np.asarray((peak * motion.factor - before + begun.argmax(axis=1)) / motion.factor)
 
 
 def noise_tilt_se_deg(strokes: TracedStrokes, noise_mps2_rthz: float, bands: dict[float, Band]) -> FloatArray:

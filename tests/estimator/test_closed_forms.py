@@ -152,7 +152,7 @@ def test_displacement_of_a_turn_about_a_fixed_wrist_at_any_speed() -> None:
         accel, gyro = sensor_signals(t, move, rig)
         turn = Rotation.from_rotvec(motion_law(t, move)[0][:, None] * X)
         world = Rotation.from_matrix(rig.axes_world.T) * turn * rig.mounting
-        motion = Motion(0.0, 200.0, accel, gyro, world.as_quat(scalar_first=True), np.ones(t.size, bool), None)
+        motion = Motion(0.0, 200.0, accel, gyro, world.as_quat(scalar_first=True), np.ones(t.size, bool), None, None, 1)
         band = Band(0.5 * cycle_hz, 4, 40.0)
         path = motion.displacement(800, 1600, 1e-3 * rig.lever_sensor_mm, band) @ rig.axes_world.T
         theirs = motion.displacement(0, 2400, np.zeros(3), band)[800:1600] @ rig.axes_world.T

@@ -41,7 +41,7 @@ class Trial:
     def motion(self) -> Motion:
         """What our chain makes of the samples: bias from the stillest two seconds, our orientation."""
         n = len(self.accel_mps2)
-        signals = Signals(0.0, self.rate_hz, self.accel_mps2, self.gyro_radps, np.ones(n, dtype=bool), None, 0)
+        signals = Signals(0.0, self.rate_hz, self.accel_mps2, self.gyro_radps, np.ones(n, dtype=bool), None, None, 1, 0)
         return build_motion(still_gyro_bias(signals, []), SensorErrors.from_vector(np.zeros(ERRORS)))
 
     def windows(self, seconds: float) -> list[slice]:
