@@ -9,6 +9,7 @@ renamed costs nothing.
 from __future__ import annotations
 
 import contextlib
+import functools
 import hashlib
 import json
 import os
@@ -116,6 +117,7 @@ def summarise_folder(
     )
 
 
+@functools.cache
 def fingerprint() -> str:
     """What a summary depends on besides the session: version, and every line of the analysis with its settings."""
     digest = hashlib.sha256(f"{SCHEMA} {version('strokeplane')}".encode())
