@@ -20,8 +20,8 @@ def accept_strokes(
     Where attacks can be seen, play is what has an attack on at least ``attack_share`` of any five strokes. Inside a
     block that the player marked, a regular run of which at least ``soft_share`` have one is measured by its own share,
     and where the whole block is without attacks (silent strokes) every regular run counts. A hole shorter than
-    ``LONGEST_HOLE`` strokes inside a run is play too. Below 150 samples/s attacks cannot be seen: runs inside the marked blocks count, or, in a log without
-    blocks, runs of at least eight strokes.
+    ``LONGEST_HOLE`` strokes inside a run is play too. Below 150 samples/s attacks cannot be seen: runs inside the
+    marked blocks count, or, in a log without blocks, runs of at least eight strokes.
 
     Parameters
     ----------

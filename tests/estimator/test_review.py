@@ -82,7 +82,9 @@ def motion_of(accel: np.ndarray, rate_hz: float, quat: np.ndarray | None = None)
     """Motion of given specific force (sensor axes), upright and unturned where no orientation is given."""
     n = len(accel)
     still = np.tile([1.0, 0.0, 0.0, 0.0], (n, 1))
-    return Motion(0.0, rate_hz, accel, np.zeros((n, 3)), still if quat is None else quat, np.ones(n, bool), None, None, 1)
+    return Motion(
+        0.0, rate_hz, accel, np.zeros((n, 3)), still if quat is None else quat, np.ones(n, bool), None, None, 1
+    )
 
 
 @pytest.mark.parametrize("way", [1.0, -1.0])
