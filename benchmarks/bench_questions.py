@@ -193,9 +193,7 @@ def write_sessions(folder: Path, count: int, kinds: int = 20) -> list[Path]:
     drawn = []
     for seed in range(min(kinds, count)):
         base = random_scenario(seed, rate_hz=100.0)
-        blocks = tuple(
-            PlayBlock(strokes_per_s=6.0, tilt_deg=12.0 + seed, duration_s=5.0, drill="tune") for _ in range(2)
-        )
+        block = PlayBlock(strokes_per_s=6.0, tilt_deg=12.0 + seed, duration_s=5.0, drill="tune")
         drawn.append(simulate(replace(base, blocks=(block, block), rest_s=(1.0, 2.0)), seed).session)
     paths = []
     for i in range(count):
