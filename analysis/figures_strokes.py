@@ -10,12 +10,14 @@ import plotly.graph_objects as go
 
 from analysis.figures import COLOUR, DASH, FONT, INK, MARKER, RULE, SHADE, SOFT, Drawing, lay_out, single
 from analysis.figures_end_view import finish_end_view
-from analysis.model import SessionResult
+from analysis.model import FloatArray, SessionResult
 from analysis.number_words import clock, degrees, millimetres, signed
 from analysis.paths import PathBand, paths_from_contact, string_places
 
 RANKS = {"lowest": 0.02, "low": 0.25, "typical": 0.5, "high": 0.75, "highest": 0.98}
 STRING_HALF_MM = 8.0
+SCENE_SIZE = 1.7
+"""Longest side of the box in space, in the plotting library's units: 1 fills a square picture seen end on."""
 
 
 @dataclass(frozen=True)
@@ -94,6 +96,11 @@ def draw_stroke_in_space(result: SessionResult, picked: PickedStroke) -> go.Figu
     path = paths_from_contact(result, np.array([picked.row]))[0]
     x = result.paths_mm[picked.row][:, 0]
     figure = Drawing()
+    points = np.column_stack([x, path])
+    if result.reference.kind == "gestures":
+        places = [(side * STRING_HALF_MM, y, z) for y, z in string_places(result.instrument) for side in (-1, 1)]
+        points = np.concatenate([points, places])
+    box = np.stack([points.min(axis=0) - 1.0, points.max(axis=0) + 1.0]).astype(np.float64)
     if result.reference.kind == "gestures":
         for y, z in string_places(result.instrument):
             figure.add_scatter3d(
@@ -110,12 +117,17 @@ def draw_stroke_in_space(result: SessionResult, picked: PickedStroke) -> go.Figu
         textfont={"color": INK, "size": 13, "family": FONT}, textposition="top center", hoverinfo="skip",
         marker={"symbol": "diamond", "size": 6, "color": COLOUR[stroke]}, showlegend=False,
     )  # fmt: skip
-    return figure.finish(lay_out(380, margin={"l": 0, "r": 0, "t": 8, "b": 0}, scene=_scene(), meta={"space": True}))
+    return figure.finish(lay_out(330, margin={"l": 0, "r": 0, "t": 8, "b": 0}, scene=_scene(box), meta={"space": True}))
 
 
-def _scene() -> dict[str, object]:
-    def side(title: str) -> dict[str, object]:
+def _scene(box: FloatArray) -> dict[str, object]:
+    """Axes of one scale over a box (2, 3), small enough to stay inside a narrow picture from every side."""
+    extent = box[1] - box[0]
+    ratio = SCENE_SIZE * extent / extent.max()
+
+    def side(title: str, axis: int) -> dict[str, object]:
         return {
+            "range": box[:, axis].tolist(),
             "title": {"text": title, "font": {"size": 12, "color": SOFT}},
             "gridcolor": RULE,
             "showbackground": False,
@@ -126,10 +138,11 @@ def _scene() -> dict[str, object]:
         }
 
     return {
-        "aspectmode": "data",
-        "xaxis": side("along, mm"),
-        "yaxis": side("across, mm"),
-        "zaxis": side("height, mm"),
-        "camera": {"eye": {"x": 3.2, "y": -1.6, "z": 1.3}, "projection": {"type": "orthographic"}},
+        "aspectmode": "manual",
+        "aspectratio": {"x": float(ratio[0]), "y": float(ratio[1]), "z": float(ratio[2])},
+        "xaxis": side("along, mm", 0),
+        "yaxis": side("across, mm", 1),
+        "zaxis": side("height, mm", 2),
+        "camera": {"eye": {"x": 1.8, "y": -0.9, "z": 0.75}, "projection": {"type": "orthographic"}},
         "dragmode": "turntable",
     }

@@ -23,7 +23,9 @@
     let height = layout.height;
     if (meta.aspect) {
       const inner = width - layout.margin.l - layout.margin.r;
-      height = Math.round(Math.min(inner * meta.aspect, 430) + meta.extra);
+      height = Math.round(Math.min(inner * meta.aspect, printing ? 300 : 430) + meta.extra);
+    } else if (printing) {
+      height = Math.round(height * 0.75);
     } else if (width < 480) {
       height = Math.round(height * 0.9);
     }

@@ -160,7 +160,9 @@ def test_single_strokes_go_from_the_lowest_to_the_highest(result: SessionResult)
         assert lift == sorted(lift)
     space = draw_stroke_in_space(result, picked[0])
     path = next(t for t in space.data if t.name)
-    assert space.layout.scene.aspectmode == "data"
+    scene = space.layout.scene
+    scales = [getattr(scene.aspectratio, a) / np.ptp(getattr(scene, f"{a}axis").range) for a in "xyz"]
+    assert scales == pytest.approx([scales[0]] * 3)
     assert np.allclose(np.asarray(path.x), result.paths_mm[picked[0].row][:, 0], atol=1e-5)
     flat = draw_stroke(result, picked[0])
     assert np.allclose(np.asarray(flat.data[0].y), np.asarray(path.z), atol=1e-5)
