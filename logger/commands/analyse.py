@@ -95,6 +95,7 @@ def _write(result: SessionResult, strokes: Path | None, json_path: Path | None, 
     elif json_path is not None:
         write_result_json(result, json_path)
     if html is not None:
+        from analysis.question_sections import question_sections
         from logger.report import write_report
 
-        write_report(result, html, light)
+        write_report(result, html, light, question_sections(result))
