@@ -12,10 +12,10 @@ from analysis.frame import Frame, build_frame
 from analysis.gestures import Direction, GestureSettings, measure_direction
 from analysis.hand_frame import hand_frame
 from analysis.heading import HeadingDrift, HeadingSettings, fit_drift
-from analysis.lever import LeverFit, LeverSettings, PivotWindow, fit_levers
+from analysis.lever import LeverFit, LeverSettings, PivotWindow, borrow_lever, fit_levers
 from analysis.model import Event, FloatArray, GestureQuality, Session
 from analysis.motion import Motion, build_motion
-from analysis.orientation import integrate_rotation
+from analysis.orientation import gapless_parts, integrate_rotation
 from analysis.rotation import matrices, yaw_matrix
 from analysis.signals import Signals
 from analysis.stillness import mean_still_accel, still_gyro_bias
@@ -86,21 +86,23 @@ def establish_reference(signals: Signals, session: Session, settings: ReferenceS
     ]
     stills = [mean_still_accel(signals, event) for event in events if event.kind == "still"]
     fit = fit_levers(windows, stills, signals.rate_hz, [prior] * len(grips), settings.lever)
+    fit, grips, borrowed = _lend_levers(fit, grips, events, settings.lever)
     motion = build_motion(signals, fit.errors)
-    directions = [
-        measure_direction(motion, event, fit.levers_m[_grip_of(event.posture, grips)], settings.gestures)
-        for event in events
-        if event.kind in ("across", "along")
-    ]
+    directions = []
+    for event in (e for e in events if e.kind in ("across", "along")):
+        grip = _grip_of(event.posture, grips)
+        directions.append(replace(measure_direction(motion, event, fit.levers_m[grip], settings.gestures), grip=grip))
     rate_dps = float(np.hypot(settings.heading.rate_dps, _vertical_bias_sd_dps(motion, fit, directions)))
-    heading = replace(settings.heading, rate_dps=rate_dps)
+    gaps = [part.start for part in gapless_parts(motion.valid, motion.rate_hz)[1:]]
+    jumps_s = tuple(float(time) for time in motion.time_s(np.array(gaps)))
+    heading = replace(settings.heading, rate_dps=rate_dps, jumps_s=jumps_s)
     drift = _drift(motion, events, directions, heading)
     known_lever = bool(windows) or session.lever_mm is not None
     frames, more = _frames(motion, session, directions, drift, (fit, grips, known_lever), settings)
     qualities = tuple(
         sorted([d.quality for d in directions] + [q for _, _, q in pivots], key=lambda quality: quality.start_s)
     )
-    return motion, Reference(frames, fit, drift, qualities, (*warnings, *more))
+    return motion, Reference(frames, fit, drift, qualities, (*warnings, *borrowed, *more))
 
 
 def _usable_pivots(
@@ -178,6 +180,23 @@ def _lever_prior(session: Session, settings: LeverSettings) -> tuple[FloatArray,
         return np.zeros(3), 1e-3 * settings.free_lever_mm
     spread = session.lever_sd_mm if session.lever_sd_mm is not None else settings.ruler_sd_mm
     return 1e-3 * np.asarray(session.lever_mm), 1e-3 * spread
+
+
+def _lend_levers(
+    fit: LeverFit, grips: Sequence[str], events: Sequence[Event], settings: LeverSettings
+) -> tuple[LeverFit, list[str], list[str]]:
+    """Lend another posture's lever to every posture that has no pivot; a sentence says so."""
+    grips, warnings = list(grips), []
+    used = sorted({event.posture for event in events if event.kind in ("play", "across", "along")})
+    for posture in used if "" not in grips else ():
+        if posture and posture not in grips:
+            fit = borrow_lever(fit, 0, settings)
+            warnings.append(
+                f"posture {posture!r} has no usable pivot: the plectrum is taken to be gripped as in posture "
+                f"{grips[0]!r}, which may put its tilt a degree or two off; record pivot in each posture"
+            )
+            grips.append(posture)
+    return fit, grips, warnings
 
 
 def _grip_of(posture: str, grips: Sequence[str]) -> int:
