@@ -62,6 +62,8 @@ class Direction:
     unsteady_mm : float
         RMS deviation of the chords from their mean, off its direction.
     quality : GestureQuality
+    grip : int
+        Which lever of the lever fit it was measured with.
     """
 
     kind: str
@@ -73,6 +75,7 @@ class Direction:
     first_sign: float
     unsteady_mm: float
     quality: GestureQuality
+    grip: int = 0
 
     @property
     def usable(self) -> bool:

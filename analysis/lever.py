@@ -29,7 +29,7 @@ for Machine Learning, 2006, ch. 4, for the kernels.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import linalg
@@ -48,6 +48,7 @@ class LeverSettings:
 
     ``gyro_bias_dps`` is kept small: a wider prior lets slip of the tip pass for a turning heading. ``rounding_mm`` is
     what no pivot can show: the rounded tip rolls, so the centre of its curvature stands still rather than the tip.
+    ``regrip_mm`` is how far, an axis, the lever of a posture without a pivot may be from another posture's.
     """
 
     fit_rate_hz: float = 25.0
@@ -64,6 +65,7 @@ class LeverSettings:
     ruler_sd_mm: float = 5.0
     gravity_sd_mps2: float = 0.02
     rounding_mm: float = 0.45
+    regrip_mm: float = 3.0
     iterations: int = 3
     residual_weight: float = 20.0
 
@@ -95,6 +97,15 @@ class LeverFit:
     levers_m: FloatArray
     covariance: FloatArray
     slip_ratio: float
+
+
+def borrow_lever(fit: LeverFit, grip: int, settings: LeverSettings) -> LeverFit:
+    """The fit with one grip more: a copy of another whose plectrum may have been gripped anew."""
+    own = ERRORS + 3 * grip
+    spread = np.vstack([np.eye(len(fit.covariance)), np.eye(len(fit.covariance))[own : own + 3]])
+    covariance = spread @ fit.covariance @ spread.T
+    covariance[-3:, -3:] += (1e-3 * settings.regrip_mm) ** 2 * np.eye(3)
+    return replace(fit, levers_m=np.vstack([fit.levers_m, fit.levers_m[grip]]), covariance=covariance)
 
 
 def fit_levers(

@@ -90,15 +90,16 @@ def offset_parts_deg(
     times = np.array([*(g.time_s for g in gestures), block.time_s])
     angles = drift.mean_rad(times)
     chords = np.stack([*(yaw_matrix(-a) @ g.chord_m for a, g in zip(angles, gestures, strict=False)), block.chord_m])
-    columns = np.stack([*(g.columns @ yaw_matrix(-a).T for a, g in zip(angles, gestures, strict=False)), block.columns])
+    columns = [*(g.columns @ yaw_matrix(-a).T for a, g in zip(angles, gestures, strict=False)), block.columns]
     split = len(frame.along)
-    # Sensor and lever errors move all directions together.
-    which = np.r_[0:ERRORS, ERRORS + 3 * frame.grip : ERRORS + 3 * frame.grip + 3]
-    theta = fit.covariance[np.ix_(which, which)]
-    sd = np.sqrt(np.diag(theta))
-    moves = sd[:, None, None] * np.moveaxis(columns, 1, 0)
-    slope = _slopes(chords, moves, split) / sd
-    variance = {"pivot": float(slope @ theta @ slope)}
+    # Sensor errors move all directions together, a lever those that were measured with it.
+    moves = np.zeros((len(fit.covariance), len(chords), 3))
+    for row, (column, grip) in enumerate(zip(columns, [*(g.grip for g in gestures), frame.grip], strict=True)):
+        moves[:ERRORS, row] = column[:ERRORS]
+        moves[ERRORS + 3 * grip : ERRORS + 3 * grip + 3, row] = column[ERRORS:]
+    sd = np.sqrt(np.diag(fit.covariance))
+    slope = _slopes(chords, sd[:, None, None] * moves, split) / sd
+    variance = {"pivot": float(slope @ fit.covariance @ slope)}
     # Heading at each time turns one direction about the vertical.
     up = np.array([0.0, 0.0, 1.0])
     turns = np.zeros((len(times), len(times), 3))

@@ -12,10 +12,11 @@ from scipy.spatial.transform import Rotation
 from analysis import reference as reference_module
 from analysis.blocks import summarise_block
 from analysis.errors import InputError, TimebaseError
+from analysis.frame import build_frame
 from analysis.gestures import Direction, GestureSettings, measure_direction
 from analysis.hand_frame import hand_frame
-from analysis.heading import HeadingSettings
-from analysis.lever import LeverFit
+from analysis.heading import HeadingSettings, fit_drift
+from analysis.lever import LeverFit, LeverSettings, borrow_lever
 from analysis.model import Event, GestureQuality, RawSamples, SensorProfile, Session
 from analysis.motion import Motion
 from analysis.orientation import estimate_orientation, integrate_rotation
@@ -26,6 +27,7 @@ from analysis.sensor_errors import ERRORS, SensorErrors
 from analysis.synthesis import GRADES, Recording, random_scenario, simulate
 from analysis.timebase import fit_timebase, slot_of
 from analysis.tip_path import Band, band_displacements
+from analysis.uncertainty import BlockChord, offset_parts_deg
 
 GRAVITY = 9.80665
 WRIST_TO_SENSOR = np.array([0.0, 0.03, 0.06])
@@ -312,3 +314,23 @@ def test_an_accelerometer_that_does_not_read_gravity_is_refused(scale: float) ->
     profile = replace(made.session.profile, accel_mps2_per_count=scale * made.session.profile.accel_mps2_per_count)
     with pytest.raises(InputError, match="reads gravity"):
         analyse_session(replace(made.session, profile=profile))
+
+
+def test_gestures_of_another_grip_do_not_cancel_the_lever() -> None:
+    """Along and across of one grip, play of another: one lever's error was taken for the other's, and cancelled."""
+    lever = np.eye(3) * 0.3
+    columns = np.vstack([np.zeros((ERRORS, 3)), lever])
+    x, down = np.array([0.04, 0.0, 0.0]), np.array([0.0, 0.0, -0.06])
+    made = [replace(direction("along", 0.0, x, "A"), columns=columns * 0.04 / 0.06)]
+    made += [replace(direction("across", 0.0, down, "A"), columns=columns)]
+    chord = BlockChord(0.0, down / 4, columns / 4)
+    drift = fit_drift(np.zeros(1), np.zeros(1), np.zeros(1, np.int64), np.zeros(1, bool), 0.0, HeadingSettings())
+    covariance = np.diag(np.concatenate([np.full(ERRORS, 1e-12), np.full(3, 1e-6)]))
+    one = LeverFit(SensorErrors.from_vector(np.zeros(ERRORS)), np.zeros((1, 3)), covariance, 1.0)
+    frame = build_frame("A", made[:1], made[1:], drift, (np.zeros(3), 0, np.array([0.0, -1.0, 0.0])), "upright", 35.0)
+    same = offset_parts_deg(chord, frame, one, drift, GestureSettings())["pivot"]
+    two = borrow_lever(one, 0, LeverSettings())
+    regripped = offset_parts_deg(chord, replace(frame, grip=1), two, drift, GestureSettings())["pivot"]
+    # Play runs as across does, so a common lever's error tilts both alike; a regripped one tilts play alone.
+    assert same < 1e-3
+    assert regripped == pytest.approx(np.degrees(0.3 * 3e-3 / 0.06), rel=0.05)
