@@ -161,7 +161,7 @@ def _sentence(postures: Sequence[Finding], blocks: Sequence[Finding]) -> str:
             f"Your {held.stroke}stroke clears the next string up to {speed(held.summary)}; "
             f"at {speed(first.summary)} {_short_clause(first)}."
         )
-    where = f" in all {len(blocks)} blocks taken together" if len(blocks) > 1 else ""
+    where = f" in {len(blocks)} blocks taken together" if len(blocks) > 1 else ""
     return _full_sentence(postures[0], where)
 
 

@@ -165,7 +165,7 @@ def session_path(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         assert session.raw.ticks.size == 500
         return make.result()
 
-    def write_report(result: SessionResult, target: Path, light: bool) -> None:
+    def write_report(result: SessionResult, target: Path, light: bool, more: object) -> None:
         assert not light
         target.write_text("<p>report</p>")
 
