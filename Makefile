@@ -1,6 +1,6 @@
 # Everything a player or a contributor does here, one command each. Python 3.11 or newer, venv and make are enough.
 .DEFAULT_GOAL := help
-.PHONY: help demo test setup setup-run check lint types docs bench soak fuzz live samples lock clean
+.PHONY: help demo test setup setup-run check lint types docs bench soak fuzz samples lock clean
 unexport PYTHONPATH PYTHONHOME
 PY := .venv/bin/python
 RUN := .venv/bin/strokeplane
@@ -40,9 +40,6 @@ soak: setup  ## the long runs
 
 fuzz: setup  ## a minute of fuzzing what reads a sensor's bytes, findings kept (FUZZ_S=600: ten minutes)
 	$(PY) tests/sensors/fuzz_readers.py -max_total_time=$(or $(FUZZ_S),60)
-
-live: setup-run  ## the live page with a simulated sensor
-	$(RUN) live --source simulated
 
 samples: setup  ## make the shipped logs anew
 	$(PY) -m logger.sample_logs
