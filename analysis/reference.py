@@ -91,7 +91,8 @@ def establish_reference(signals: Signals, session: Session, settings: ReferenceS
     directions = []
     for event in (e for e in events if e.kind in ("across", "along")):
         grip = _grip_of(event.posture, grips)
-        directions.append(replace(measure_direction(motion, event, fit.levers_m[grip], settings.gestures), grip=grip))
+        wanted = _for_strings(settings.gestures, session) if event.kind == "across" else settings.gestures
+        directions.append(replace(measure_direction(motion, event, fit.levers_m[grip], wanted), grip=grip))
     rate_dps = float(np.hypot(settings.heading.rate_dps, _vertical_bias_sd_dps(motion, fit, directions)))
     gaps = [part.start for part in gapless_parts(motion.valid, motion.rate_hz)[1:]]
     jumps_s = tuple(float(time) for time in motion.time_s(np.array(gaps)))
@@ -205,6 +206,12 @@ def _grip_of(posture: str, grips: Sequence[str]) -> int:
         if name in grips:
             return list(grips).index(name)
     return 0
+
+
+def _for_strings(settings: GestureSettings, session: Session) -> GestureSettings:
+    """``across`` goes over all strings: less than half of the way, and something else was marked, play perhaps."""
+    least_mm = 0.5 * float(sum(session.instrument.spacing_mm))
+    return replace(settings, min_extent_mm=max(settings.min_extent_mm, least_mm))
 
 
 def _drift(
