@@ -38,11 +38,26 @@ class Trial:
     seen: BoolArray
     moving: BoolArray
 
-    def motion(self) -> Motion:
-        """What our chain makes of the samples: bias from the stillest two seconds, our orientation."""
+    def motion(self, skew_s: float = 0.0) -> Motion:
+        """What our chain makes of the samples: bias from the stillest two seconds, our orientation.
+
+        ``skew_s`` is how far the accelerometer's samples are moved ahead of the gyroscope's.
+        """
         n = len(self.accel_mps2)
-        signals = Signals(0.0, self.rate_hz, self.accel_mps2, self.gyro_radps, np.ones(n, dtype=bool), None, None, 1, 0)
-        return build_motion(still_gyro_bias(signals, []), SensorErrors.from_vector(np.zeros(ERRORS)))
+        signals = Signals(
+            start_s=0.0,
+            rate_hz=self.rate_hz,
+            accel_mps2=self.accel_mps2,
+            gyro_radps=self.gyro_radps,
+            valid=np.ones(n, dtype=bool),
+            attack_mps2=None,
+            fine_attack_mps2=None,
+            factor=1,
+            clipped_samples=0,
+        )
+        errors = np.zeros(ERRORS)
+        errors[-1] = skew_s
+        return build_motion(still_gyro_bias(signals, []), SensorErrors.from_vector(errors))
 
     def windows(self, seconds: float) -> list[slice]:
         """Windows of half overlap in which the sensor moved and the cameras saw it throughout."""
