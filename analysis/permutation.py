@@ -62,7 +62,7 @@ class PermutationTest:
     exact : bool
         True: all that there are. False: that many random ones, the observed one counted in.
     smallest_p : float
-        The smallest p that this design could give.
+        The smallest p that this design could give; 0 where the labels carry a normal error of their own.
     """
 
     estimate: float
@@ -164,7 +164,8 @@ def label_test(
         chances = (np.abs(scores) >= reach - SLACK * float(np.abs(scores).max())).astype(np.float64)
     # The mirror image of an even split says the same.
     twins = 2 if np.unique(groups).size == 1 and 2 * label.sum() == label.size else 1
-    return PermutationTest(estimate, float(chances.mean()), int(chances.size), exact, twins / chances.size)
+    smallest = 0.0 if label_se > 0 else twins / chances.size
+    return PermutationTest(estimate, float(chances.mean()), int(chances.size), exact, smallest)
 
 
 def _scores(labels: FloatArray, base: FloatArray, y: FloatArray) -> FloatArray:

@@ -209,7 +209,7 @@ def _compare(
         verdict = "different"
     elif equivalence.p < ALPHA:
         verdict = "equivalent"
-    detectable = _detectable(difference, frame_se, values.size, values.size)
+    detectable = detectable_difference(difference, frame_se, values.size, values.size)
     return MeasureDifference(
         key,
         name,
@@ -234,7 +234,7 @@ def _effect(values: FloatArray, design: Design) -> float | None:
     return hedges_g(first, second)
 
 
-def _detectable(difference: Estimate, frame_se: float, blocks: int, planned: int) -> float:
+def detectable_difference(difference: Estimate, frame_se: float, blocks: int, planned: int) -> float:
     """Difference that ``planned`` blocks would show in 8 of 10 cases, if they scatter as these do."""
     sampling = max(difference.se**2 - frame_se**2, 0.0) * blocks / planned
     df = max(1.0, planned - 4.0)
@@ -244,7 +244,7 @@ def _detectable(difference: Estimate, frame_se: float, blocks: int, planned: int
 
 def _more_blocks(difference: Estimate, frame_se: float, blocks: int, margin: float) -> int | None:
     for more in range(MOST_BLOCKS + 1):
-        if _detectable(difference, frame_se, blocks, blocks + 2 * more) <= margin:
+        if detectable_difference(difference, frame_se, blocks, blocks + 2 * more) <= margin:
             return more
     return None
 
@@ -279,7 +279,7 @@ def _remarks(design: Design, measures: Sequence[MeasureDifference]) -> tuple[str
         f"rests on {count} blocks in the order {design.order}; time on task, tempo and drill are adjusted for",
         *design.remarks,
     ]
-    if measures and measures[0].test.smallest_p >= ALPHA:
-        smallest = measures[0].test.smallest_p
+    smallest = max((m.test.smallest_p for m in measures), default=0.0)
+    if smallest >= ALPHA:
         said.append(f"with {count} blocks no p can fall below {smallest:.2f}: play at least 4 of each posture")
     return tuple(said)

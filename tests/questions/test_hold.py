@@ -1,0 +1,227 @@
+"""Hold tempo: truth recovered, bounds, how it fails, and what is refused."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.optimize import isotonic_regression
+
+from analysis.answers import say_hold
+from analysis.errors import InputError, NotEnoughDataError
+from analysis.falling_curve import crossing, falling_basis, fit_falling
+from analysis.hold import HoldTempo, find_hold_tempo
+from analysis.model import Player, SessionResult
+from benchmarks.question_players import SpeedPlayer, draw_ladder
+from benchmarks.question_tables import Drawing, DrawnBlock, draw_session
+
+STEADY = SpeedPlayer(22, 18, 9.5, 0.8, scatter=1.5, block_sd=0.3, wander=0.5, frame_se=0.4)
+SPEEDS = (5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 11.0, 12.0)
+
+
+def ladder(
+    block: Callable[[float], dict[str, Any]],
+    speeds: Sequence[float] = SPEEDS,
+    seed: int = 1,
+    drawing: Drawing | None = None,
+) -> SessionResult:
+    """A session with one block a speed, in mixed order; ``block`` says how each is played."""
+    rng = np.random.default_rng(seed)
+    blocks = [DrawnBlock("A", float(v), **block(float(v))) for v in rng.permutation(speeds)]
+    return draw_session(blocks, drawing or Drawing(), rng)
+
+
+def falling(v: float) -> dict[str, Any]:
+    return {"tilt_deg": STEADY.tilt_deg(v), "span_mm": 24.0}
+
+
+def test_the_true_hold_tempo_is_found_and_covered() -> None:
+    true = STEADY.hold_strokes_per_s
+    assert true is not None
+    errors, covered = [], 0
+    for seed in range(12):
+        found = find_hold_tempo([draw_ladder(STEADY, 9, np.random.default_rng(seed))])
+        errors.append(found.strokes_per_s / true - 1)
+        assert found.low is not None
+        assert found.high is not None
+        covered += found.low <= true <= found.high
+    assert np.median(np.abs(errors)) < 0.04
+    # Of 12 at 95 %, fewer than 9 would come once in 2000.
+    assert covered >= 9
+
+
+def test_curve_and_answer_agree_and_never_rise() -> None:
+    found = find_hold_tempo([ladder(falling)])
+    assert found.bound == "inside"
+    assert (np.diff(found.curve.edge_deg) <= 1e-9).all()
+    assert np.interp(found.strokes_per_s, found.curve.strokes_per_s, found.curve.edge_deg) == pytest.approx(0, abs=0.02)
+    assert (found.curve.low_deg <= found.curve.high_deg).all()
+    assert found.side == "down"
+
+
+def test_the_other_side_holds_just_as_well() -> None:
+    one = find_hold_tempo([ladder(falling)])
+    other = find_hold_tempo([ladder(lambda v: {**falling(v), "tilt_deg": -STEADY.tilt_deg(v)})])
+    assert other.side == "up"
+    assert other.strokes_per_s == pytest.approx(one.strokes_per_s, rel=0.06)
+    assert find_hold_tempo([ladder(falling)], wanted="up").bound == "below"
+
+
+def test_a_tilt_that_never_fails_gives_a_lower_bound() -> None:
+    found = find_hold_tempo([ladder(lambda v: {"tilt_deg": 24.0})])
+    assert found.bound == "at least"
+    assert found.strokes_per_s == pytest.approx(12, rel=0.02)
+    assert found.high is None
+    assert found.failure is None
+    assert "at least 12" in say_hold(found)
+
+
+def test_a_tilt_that_never_holds_gives_an_upper_bound() -> None:
+    found = find_hold_tempo([ladder(lambda v: {"tilt_deg": 5.0})])
+    assert found.bound == "below"
+    assert found.low is None
+    assert "below 5.0" in say_hold(found)
+
+
+@pytest.mark.parametrize(
+    ("mode", "fast"),
+    [
+        ("flattens", {"tilt_deg": 4.0}),
+        ("flips", {"tilt_deg": 22.0, "flipped_share": 0.5}),
+        ("becomes arched", {"tilt_deg": 8.0, "bow_mm": 3.0}),
+    ],
+)
+def test_how_it_fails_is_named(mode: str, fast: dict[str, Any]) -> None:
+    found = find_hold_tempo([ladder(lambda v: {"tilt_deg": 22.0, "span_mm": 24.0, **(fast if v > 9 else {})})])
+    assert found.failure is not None
+    assert found.failure.mode == mode
+    assert sum(found.failure.shares.values()) <= 1
+    assert found.failure.from_strokes_per_s == pytest.approx(10, rel=0.05)
+
+
+def test_a_shrinking_stroke_is_told_from_one_that_flattens() -> None:
+    # A few strokes slip, which ends the hold; most that fail keep their tilt and end too low.
+    fast = {"span_mm": 9.0, "flipped_share": 0.1}
+    found = find_hold_tempo([ladder(lambda v: {"tilt_deg": 20.0, "span_mm": 24.0, **(fast if v > 9 else {})})])
+    assert found.failure is not None
+    assert found.failure.mode == "shrinks"
+    span = next(trend for trend in found.failure.trends if trend.name == "span")
+    assert span.per_stroke_per_s.high < 0
+
+
+def test_the_frames_error_widens_the_interval() -> None:
+    narrow = find_hold_tempo([ladder(falling, drawing=Drawing(frame_se_deg=0.05))])
+    session = ladder(falling, drawing=Drawing(frame_se_deg=0.05))
+    doubtful = replace(session, blocks=tuple(replace(b, tilt_offset_se_deg=2.0) for b in session.blocks))
+    wide = find_hold_tempo([doubtful])
+    assert wide.strokes_per_s == pytest.approx(narrow.strokes_per_s)
+    assert _width(wide) > 1.5 * _width(narrow)
+
+
+def test_the_interval_rests_on_blocks_not_on_strokes() -> None:
+    # Ten times the strokes in blocks that differ: the interval must not shrink as if strokes were independent.
+    drawing = Drawing(block_sd_deg=1.5, wander_deg=0.0, frame_se_deg=0.0)
+    short = [_width(find_hold_tempo([ladder(falling, seed=s, drawing=drawing)])) for s in range(4)]
+    long = [
+        _width(find_hold_tempo([ladder(lambda v: {**falling(v), "seconds": 200.0}, seed=s, drawing=drawing)]))
+        for s in range(4)
+    ]
+    assert np.mean(long) > 0.6 * np.mean(short)
+
+
+def test_tempo_and_what_it_rests_on_are_told() -> None:
+    found = find_hold_tempo([ladder(lambda v: {**falling(v), "tempo_bpm": 15 * v, "notes_per_beat": 4.0})])
+    assert found.bpm(found.strokes_per_s) == pytest.approx(15 * found.strokes_per_s)
+    assert "BPM at 4 notes a beat" in say_hold(found)
+    assert found.remarks[0].startswith("rests on ")
+    rising = draw_session([DrawnBlock("A", v, **falling(v)) for v in SPEEDS], Drawing(), np.random.default_rng(1))
+    assert any("tempo only rose" in remark for remark in find_hold_tempo([rising]).remarks)
+    assert any("no tempo was given" in remark for remark in find_hold_tempo([rising]).remarks)
+
+
+def test_one_block_that_speeds_up_is_cut_into_pieces() -> None:
+    session = ladder(falling)
+    whole = session.strokes.sort_values("strokes_per_s", ignore_index=True)
+    one = whole.assign(block=0, start_s=np.arange(len(whole)) * 0.1, end_s=np.arange(1, len(whole) + 1) * 0.1)
+    merged = replace(session, strokes=one.astype({"block": "Int64"}), blocks=session.blocks[:1])
+    found = find_hold_tempo([merged])
+    assert len(found.pieces) > 4
+    assert found.strokes_per_s == pytest.approx(find_hold_tempo([session]).strokes_per_s, rel=0.08)
+
+
+def test_two_sessions_count_as_one_ladder() -> None:
+    slow, fast = (ladder(falling, speeds, seed=s) for s, speeds in enumerate((SPEEDS[::2], SPEEDS[1::2])))
+    found = find_hold_tempo([slow, fast])
+    assert len(found.pieces) == 8
+    assert {piece.session for piece in found.pieces} == {0, 1}
+
+
+@pytest.mark.parametrize(
+    ("error", "words", "ask"),
+    [
+        (NotEnoughDataError, "no tempo given", lambda: find_hold_tempo([ladder(falling, [8.0, 8.0, 8.0])])),
+        (NotEnoughDataError, "found 1 at", lambda: find_hold_tempo([ladder(falling, [8.0])])),
+        (InputError, "found 'Z'", lambda: find_hold_tempo([ladder(falling)], "Z")),
+        (InputError, "found 'scale'", lambda: find_hold_tempo([ladder(falling)], drill="scale")),
+        (
+            InputError,
+            "one player, found invented, someone else",
+            lambda: find_hold_tempo([ladder(falling), replace(ladder(falling), player=Player("someone else"))]),
+        ),
+        (
+            InputError,
+            "found down and up",
+            lambda: find_hold_tempo([ladder(lambda v: {**falling(v), "wanted": "down" if v > 8 else "up"})]),
+        ),
+    ],
+)
+def test_bad_input_gets_one_sentence(error: type[Exception], words: str, ask: Callable[[], HoldTempo]) -> None:
+    with pytest.raises(error, match="expected") as caught:
+        ask()
+    assert words in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_tilt_against_the_hand_alone_has_no_hold_tempo() -> None:
+    session = ladder(falling)
+    bare = replace(session, blocks=tuple(replace(b, tilt_offset_se_deg=None) for b in session.blocks))
+    with pytest.raises(NotEnoughDataError, match="reference gestures"):
+        find_hold_tempo([bare])
+
+
+@given(st.lists(st.floats(-20, 20), min_size=3, max_size=12), st.integers(0, 1000))
+@settings(max_examples=60, deadline=None)
+def test_the_curve_falls_whatever_the_points(values: list[float], seed: int) -> None:
+    x = np.sort(np.random.default_rng(seed).uniform(0, 3, len(values)))
+    basis = falling_basis(np.linspace(-1, 4, 200), x)
+    beta = fit_falling(falling_basis(x, x), np.array(values), np.ones(len(values)))
+    assert (np.diff(basis @ beta) <= 1e-7).all()
+    # The constant is free, so that the mean is met.
+    assert np.mean(falling_basis(x, x) @ beta) == pytest.approx(np.mean(values), abs=1e-6)
+
+
+def test_no_falling_curve_fits_better_than_isotonic_regression() -> None:
+    rng = np.random.default_rng(9)
+    x = np.linspace(0, 2, 10)
+    y = 4 - 3 * x + rng.normal(0, 1, 10)
+    basis = falling_basis(x, x)
+    ours = np.sum((y - basis @ fit_falling(basis, y, np.ones(10))) ** 2)
+    best = np.sum((y - isotonic_regression(y, increasing=False).x) ** 2)
+    assert best <= ours <= best + 4.0
+
+
+def test_crossings_outside_the_points_are_said() -> None:
+    x = np.array([1.0, 2.0])
+    assert crossing(np.array([-1.0, -2.0]), x) == -np.inf
+    assert crossing(np.array([2.0, 1.0]), x) == np.inf
+
+
+def _width(found: HoldTempo) -> float:
+    low = found.low if found.low is not None else found.tested[0]
+    high = found.high if found.high is not None else found.tested[1]
+    return high - low
