@@ -112,7 +112,7 @@ def assert_same_analysis(recorded: Session, session: Session, rows: np.ndarray) 
 def test_recorded_by_cable_equals_the_file(tmp_path: Path) -> None:
     session, rows = motion()
     with running(Firmware(tmp_path, rows, once=True)) as firmware:
-        source = open_source(firmware.port, FRAMES, replace(SETTINGS, ranges=(16, 2000)))
+        source = open_source(firmware.port, FRAMES, replace(SETTINGS, ranges=(8, 1000)))
         recorded = record_motion(tmp_path / "s.mcap", source, session, len(rows))
     assert_same_analysis(recorded, session, rows)
 
@@ -125,6 +125,6 @@ def test_recorded_by_radio_equals_the_file(tmp_path: Path, monkeypatch: pytest.M
         monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", address)
         assert firmware.radio is not None
         with contextlib.closing(FakeBluez(address, firmware.radio, burst_s=0.004)):
-            source = open_source("ble", FRAMES, replace(SETTINGS, ranges=(16, 2000)))
+            source = open_source("ble", FRAMES, replace(SETTINGS, ranges=(8, 1000)))
             recorded = record_motion(tmp_path / "s.mcap", source, session, len(rows))
     assert_same_analysis(recorded, session, rows)
