@@ -181,7 +181,9 @@ def _trend(measure: _Measure, drill: str, posture: str, points: tuple[Point, ...
     sd = _residual_sd(values, weeks)
     smallest = 1.96 * math.sqrt(2) * sd
     verdict: Change = "no change shown"
-    if (change.low > 0 or change.high < 0) and abs(change.value) > smallest:
+    # Values that are all alike differ by rounding, which no session error holds back.
+    rounding = 1e-9 * float(np.abs(values).max())
+    if (change.low > 0 or change.high < 0) and abs(change.value) > max(smallest, rounding):
         gained = measure.better * change.value
         verdict = "changed" if measure.better == 0 else "better" if gained > 0 else "worse"
     return MeasureTrend(measure.name, measure.unit, drill, posture, points, change, slope.value, sd, smallest, verdict)

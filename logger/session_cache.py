@@ -104,10 +104,11 @@ def summarise_folder(
     made_by = fingerprint()
     with _open_cache(folder) as (cache, warnings):
         entries, waiting = _known(cache, folder, paths, made_by)
+        cache.commit()
         for entry in _compute(folder, waiting, jobs, progress):
             entries[entry.name] = entry
             _keep(cache, entry, made_by)
-        cache.commit()
+            cache.commit()
     ordered = [entries[name] for name in sorted(entries)]
     return FolderSummaries(
         tuple(decode_summary(e.summary) for e in ordered if e.summary is not None),

@@ -77,6 +77,8 @@ def test_a_tilt_that_never_fails_gives_a_lower_bound() -> None:
     assert found.bound == "at least"
     assert found.strokes_per_s == pytest.approx(12, rel=0.02)
     assert found.high is None
+    # All resamples hold everywhere, of which the fastest speed tested is all that can be said.
+    assert found.low == found.tested[1]
     assert found.failure is None
     assert "at least 12" in say_hold(found)
 
@@ -84,7 +86,7 @@ def test_a_tilt_that_never_fails_gives_a_lower_bound() -> None:
 def test_a_tilt_that_never_holds_gives_an_upper_bound() -> None:
     found = find_hold_tempo([ladder(lambda v: {"tilt_deg": 5.0})])
     assert found.bound == "below"
-    assert found.low is None
+    assert (found.low, found.high) == (None, found.tested[0])
     assert "below 5.0" in say_hold(found)
 
 
