@@ -4,9 +4,14 @@ from __future__ import annotations
 
 import os
 
-import pytest
+# One thread for linear algebra, set before numpy is imported: its matrices are small here, and where several runs
+# share the cores, threads that wait for each other take six times the processor's time.
+for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(name, "1")
 
-from tests.optional import REQUIRE_ALL
+import pytest  # noqa: E402
+
+from tests.optional import REQUIRE_ALL  # noqa: E402
 
 # Stand-ins for a board's modules, run by another interpreter.
 collect_ignore = ["sensors/micropython_desk"]
