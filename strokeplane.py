@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import importlib
 import importlib.util
+import os
 import sys
 from pathlib import Path
 
@@ -44,6 +45,8 @@ def main() -> None:
     stranger = find_stranger()
     if stranger is not None:
         sys.exit(f"strokeplane: {stranger}")
+    # Matrices are small here: threads that wait for each other cost many times what they save on busy cores.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     importlib.import_module("logger.cli").main()
 
 
