@@ -217,8 +217,12 @@ def draw_differences(comparison: PostureComparison) -> go.Figure:
 def draw_trend(trend: MeasureTrend) -> go.Figure:
     """One measure over the sessions, its line, and open marks where a session only gave a bound."""
     figure = go.Figure()
-    for is_open, symbol, name in ((False, "circle", "session"), (True, "triangle-up-open", "session: only a bound")):
-        points = [p for p in trend.points if p.open == is_open]
+    for bound, symbol, name in (
+        ("", "circle", "session"),
+        ("at least", "triangle-up-open", "session: at least"),
+        ("below", "triangle-down-open", "session: below"),
+    ):
+        points = [p for p in trend.points if p.bound == bound]
         if points:
             known = [p.low is not None and p.high is not None for p in points]
             figure.add_scatter(
@@ -244,7 +248,7 @@ def draw_trend(trend: MeasureTrend) -> go.Figure:
 
 def _add_line(figure: go.Figure, trend: MeasureTrend) -> None:
     """The fitted line, dashed where the change may be chance."""
-    told = [p for p in trend.points if not p.open]
+    told = [p for p in trend.points if not p.bound]
     if trend.per_week is None or trend.change is None:
         return
     start, end = told[0].started_s, told[-1].started_s

@@ -35,18 +35,18 @@ Change = Literal["better", "worse", "changed", "no change shown", "too few sessi
 
 @dataclass(frozen=True)
 class Point:
-    """One session's value of a measure; ``open`` where it is only a bound (a hold tempo beyond the ladder)."""
+    """One session's value of a measure; ``bound`` is ``at least`` or ``below`` for a hold tempo beyond the ladder."""
 
     started_s: float
     value: float
     low: float | None
     high: float | None
-    open: bool = False
+    bound: str = ""
 
 
 @dataclass(frozen=True)
 class MeasureTrend:
-    """One measure of one posture on one drill over the sessions.
+    """One measure over the sessions: of one posture on one drill, or, with neither, of whole sessions.
 
     Attributes
     ----------
@@ -91,6 +91,14 @@ class _Measure:
     take: Callable[[GroupSummary], tuple[float | None, float | None, float | None]]
 
 
+@dataclass(frozen=True)
+class _SessionMeasure:
+    name: str
+    unit: str
+    better: int
+    take: Callable[[SessionSummary], float | None]
+
+
 def _around(value: float | None, se: float | None) -> tuple[float | None, float | None, float | None]:
     if value is None or se is None:
         return value, None, None
@@ -104,6 +112,13 @@ MEASURES = (
     _Measure("mean tilt", "deg", 0, lambda g: _around(g.tilt_deg, g.tilt_se_deg)),
     _Measure("span", "mm", 0, lambda g: _around(g.span_mm, None)),
     _Measure("unevenness of timing", "%", -1, lambda g: _around(g.timing_pct, None)),
+)
+
+
+SESSION_MEASURES = (
+    _SessionMeasure("minutes played", "min", 0, lambda s: s.minutes_played),
+    _SessionMeasure("longest play without a break", "min", 0, lambda s: s.longest_play_min),
+    _SessionMeasure("highest rating", "of 10", -1, lambda s: max((value for _, value in s.ratings), default=None)),
 )
 
 
@@ -152,6 +167,14 @@ def _trends(sessions: Sequence[SessionSummary]) -> tuple[MeasureTrend, ...]:
             points = _points(sessions, drill, posture, measure)
             if points:
                 found.append(_trend(measure, drill, posture, points))
+    for whole in SESSION_MEASURES:
+        points = tuple(
+            Point(session.started_s, value, None, None)
+            for session in sessions
+            if session.started_s is not None and (value := whole.take(session)) is not None
+        )
+        if points:
+            found.append(_trend(whole, "", "", points))
     return tuple(found)
 
 
@@ -161,14 +184,14 @@ def _points(sessions: Sequence[SessionSummary], drill: str, posture: str, measur
         for group in session.groups:
             value, low, high = measure.take(group)
             if (group.drill, group.posture) == (drill, posture) and value is not None and session.started_s is not None:
-                bound = measure.name == "hold tempo" and group.hold_bound != "inside"
+                bound = group.hold_bound if measure.name == "hold tempo" and group.hold_bound != "inside" else ""
                 found.append(Point(session.started_s, value, low, high, bound))
     return tuple(found)
 
 
-def _trend(measure: _Measure, drill: str, posture: str, points: tuple[Point, ...]) -> MeasureTrend:
+def _trend(measure: _Measure | _SessionMeasure, drill: str, posture: str, points: tuple[Point, ...]) -> MeasureTrend:
     """Fit the line; values that are only bounds are shown, not fitted."""
-    told = [p for p in points if not p.open]
+    told = [p for p in points if not p.bound]
     weeks = (np.array([p.started_s for p in told]) - points[0].started_s) / WEEK_S
     values = np.array([p.value for p in told])
     if len(told) < FEWEST_SESSIONS or np.ptp(weeks) < SAME_DAY_S / WEEK_S:

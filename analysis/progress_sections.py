@@ -45,8 +45,8 @@ def say_trend(trend: MeasureTrend) -> str:
     """One measure over the sessions in a sentence."""
     what = " ".join(part for part in (capitalise(trend.name), _where(trend.drill, trend.posture)) if part)
     last = trend.points[-1]
-    at_least = "at least " if last.open else ""
-    now = f"{at_least}{signed(last.value)} {trend.unit} in the last session"
+    bound = f"{last.bound} " if last.bound else ""
+    now = f"{bound}{signed(last.value)} {trend.unit} in the last session"
     if trend.change is None or trend.smallest_change is None or trend.session_sd is None:
         return f"{what}: {now}; {len(trend.points)} sessions are too few to tell a change, play four or more."
     change = f"{say_change(trend.change.value)} {trend.unit} since the first ({say_interval(trend.change)})"

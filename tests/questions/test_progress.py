@@ -79,7 +79,7 @@ def test_a_hold_tempo_beyond_the_ladder_is_shown_but_not_fitted() -> None:
     bound = replace(sessions[-1].groups[0], hold_bound="at least", hold_strokes_per_s=12.0, hold_high=None)
     (player,) = follow_progress([*sessions[:-1], replace(sessions[-1], groups=(bound,))])
     hold = trend(player, "hold tempo")
-    assert hold.points[-1].open
+    assert hold.points[-1].bound == "at least"
     assert hold.verdict == "no change shown"
     assert "at least 12.0" in say_trend(hold)
 
@@ -88,10 +88,22 @@ def test_drills_and_postures_are_followed_apart() -> None:
     sessions = weeks([8.0] * 5)
     other = replace(GROUP, drill="scale", hold_bound="", hold_strokes_per_s=None)
     (player,) = follow_progress([replace(s, groups=(*s.groups, other)) for s in sessions])
-    assert {(t.drill, t.posture) for t in player.trends} == {("tune", "A"), ("scale", "A")}
+    assert {(t.drill, t.posture) for t in player.trends} == {("tune", "A"), ("scale", "A"), ("", "")}
     assert not any(t.name == "hold tempo" and t.drill == "scale" for t in player.trends)
     titles = [s.title for s in progress_sections(player, "p", pictures=False)]
-    assert titles == ["Drill tune, posture A", "Drill scale, posture A"]
+    assert titles == ["Drill tune, posture A", "Drill scale, posture A", "All play"]
+
+
+def test_minutes_breaks_and_ratings_are_followed_over_whole_sessions() -> None:
+    rated = [
+        replace(s, ratings=(("tension", float(i)),), minutes_played=10.0 + 2 * i)
+        for i, s in enumerate(weeks([9.0] * 6))
+    ]
+    (player,) = follow_progress(rated)
+    assert trend(player, "highest rating").verdict == "worse"
+    assert trend(player, "minutes played").verdict == "changed"
+    assert trend(player, "longest play without a break").verdict == "no change shown"
+    assert "highest rating is getting worse" in player.attention.reasons
 
 
 def test_players_stand_in_the_order_in_which_they_need_attention() -> None:
