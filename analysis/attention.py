@@ -80,7 +80,12 @@ def judge_attention(
 
 
 def _discomfort(sessions: Sequence[SessionSummary], now_s: float) -> list[str]:
-    recent = [s for s in sessions if s.hurt and (s.started_s is None or now_s - s.started_s <= RECENT_DAYS * DAY_S)]
+    # A player who stopped coming after a report is still to be asked.
+    recent = [
+        s
+        for s in sessions
+        if s.hurt and (s is sessions[-1] or s.started_s is None or now_s - s.started_s <= RECENT_DAYS * DAY_S)
+    ]
     if not recent:
         return []
     times = f" in {len(recent)} sessions" if len(recent) > 1 else ""

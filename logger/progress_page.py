@@ -77,7 +77,9 @@ def players_section(players: Sequence[PlayerProgress]) -> Section:
         sentence = say_progress(players[0])
     else:
         urgent = sum(player.attention.urgency >= 3 for player in players)
-        sentence = f"{len(players)} players, {urgent} of whom need attention soon or at once; they stand first."
+        verb = "needs" if urgent == 1 else "need"
+        said = f"{urgent} of them {verb} attention soon or at once, and stand first" if urgent else "none needs it soon"
+        sentence = f"{len(players)} players; {said}."
     undated = sum(player.undated for player in players)
     notes = (
         f"Sessions without a date: {undated}. They are in no trend; sessions recorded with the logger hold their date.",

@@ -146,6 +146,9 @@ def test_discomfort_long_ago_is_no_longer_urgent() -> None:
     sessions[0] = replace(sessions[0], hurt=True)
     (player,) = follow_progress(sessions)
     assert player.attention.urgency < 4
+    # Unless it is the last that was heard of the player.
+    (gone,) = follow_progress(sessions[:1], now_s=START_S + 5 * WEEK_S)
+    assert gone.attention.urgency == 4
 
 
 def test_sessions_without_a_date_are_in_no_trend() -> None:
