@@ -16,10 +16,10 @@ def say_change(value: float) -> str:
 
     Examples
     --------
-    >>> say_change(1.25), say_change(0.0)
+    >>> say_change(1.25), say_change(1e-9)
     ('+1.2', '0.0')
     """
-    return f"+{signed(value)}" if value > 0 else signed(value)
+    return f"+{signed(value)}" if round(value, 1) > 0 else signed(value)
 
 
 def capitalise(sentence: str) -> str:

@@ -246,6 +246,13 @@ def draw_trend(trend: MeasureTrend) -> go.Figure:
     return figure
 
 
+def _around(values: list[float]) -> list[float]:
+    """Range of an axis about values, wide enough that rounding does not look like change."""
+    low, high = min(values), max(values)
+    room = max(0.25 * (high - low), 0.1 * abs(high), 0.5)
+    return [low - room, high + room]
+
+
 def _add_line(figure: go.Figure, trend: MeasureTrend) -> None:
     """The fitted line, dashed where the change may be chance."""
     told = [p for p in trend.points if not p.bound]
