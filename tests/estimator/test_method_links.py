@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
+import runpy
 
 import pytest
 from latex2mathml.converter import convert
@@ -13,10 +14,10 @@ from analysis.heading import HeadingSettings
 from analysis.lever import LeverSettings
 from analysis.orientation import LONG_GAP_S, TAU_ACC_S
 from analysis.signals import WORK_RATE_HZ
-from docs.site_hooks import BLOCK_FORMULA, INLINE_FORMULA
 from tests.test_house import ROOT
 
 PAGE = (ROOT / "docs" / "method.md").read_text(encoding="utf-8")
+SITE = runpy.run_path(str(ROOT / "docs" / "site_hooks.py"))
 NAMED = sorted(set(re.findall(r"`(analysis/\w+\.py)::([\w.]+)`", PAGE)))
 
 
@@ -43,7 +44,7 @@ def test_every_named_place_exists(file: str, name: str) -> None:
 
 
 def test_formulas_become_mathml() -> None:
-    formulas = BLOCK_FORMULA.findall(PAGE) + INLINE_FORMULA.findall(PAGE)
+    formulas = SITE["BLOCK_FORMULA"].findall(PAGE) + SITE["INLINE_FORMULA"].findall(PAGE)
     assert len(formulas) > 30
     for formula in formulas:
         shown = re.sub(r"<[^>]+>", "", convert(formula))
