@@ -142,6 +142,7 @@ class FastSource:
     def __init__(self, samples: int, clock: list[float]) -> None:
         self.name = "fast stream"
         self.finished = threading.Event()
+        self.file_made = threading.Event()  # Until then the recorder only collects, and sizes would say nothing.
         self._reader = FrameReader(load_profile("frames"))
         self._samples, self._clock_s = samples, clock
         self.memory_mb: list[float] = []
@@ -171,6 +172,7 @@ class FastSource:
         counts = random_counts(16 * 64, 1).reshape(64, 16, 6)
         offsets = (np.arange(16) * 2500).astype(np.uint16)
         step = max(1, self._samples // 16 // 20)
+        self.file_made.wait()
         for frame in range(self._samples // 16):
             number = frame * 16
             wire = encode(SampleFrame(number, number * 2500 % 2**32, offsets, counts[frame % 64]), frame)
@@ -195,6 +197,7 @@ def record_fast(folder: Path, hours: float) -> tuple[FastSource, Recorder, int]:
     recorder = Recorder(source.path, source, settings=settings)  # type: ignore[arg-type]
     source.backlog = recorder._queue.qsize
     recorder.start()
+    source.file_made.set()
     source.finished.wait()
     recorder.stop()
     return source, recorder, samples
