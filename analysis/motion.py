@@ -16,7 +16,7 @@ from analysis.rotation import matrices, rotate
 from analysis.sensor_errors import ERRORS, SensorErrors
 from analysis.signals import Signals
 from analysis.timebase import slot_of, time_of
-from analysis.tip_path import GRAVITY_MPS2, Band, band_displacements, filter_contained
+from analysis.tip_path import GRAVITY_MPS2, Band, band_displacements
 
 MARGIN_CYCLES = 2.0
 """Margin around a stretch, in periods of its high-pass, so that the ends of the excerpt are not felt inside."""
@@ -78,21 +78,14 @@ class Motion:
         paths = band_displacements(accel, rotate(quat, lever_m), self.rate_hz, bands)
         return tuple(path[first - start : last - start] for path in paths)
 
-    def series_displacements(
-        self, first: int, last: int, lever_m: FloatArray, bands: tuple[Band, ...], cycle_hz: float
-    ) -> tuple[FloatArray, ...]:
-        """Tip displacement (m, world axes) in several bands from samples ``first:last`` alone.
-
-        What the hand does before and after a series of strokes is larger and slower than the strokes, and would ring
-        into the first and last of them; here the path is continued beyond its ends by reflection instead.
-        """
+    def series_path(self, first: int, last: int, lever_m: FloatArray) -> FloatArray:
+        """Tip displacement (m, world axes) from samples ``first:last`` alone, with the drift of a double integral."""
         quat = self.quat_wxyz[first:last]
         accel = rotate(quat, self.accel_mps2[first:last])
         accel -= accel.mean(axis=0)
         speed = running_integral(accel, self.rate_hz)
         path = running_integral(speed - speed.mean(axis=0), self.rate_hz)
-        path += rotate(quat, lever_m)
-        return filter_contained(path, self.rate_hz, bands, cycle_hz)
+        return np.asarray(path + rotate(quat, lever_m))
 
     def _with_margin(self, first: int, last: int, bands: tuple[Band, ...]) -> tuple[int, int]:
         margin = int(MARGIN_CYCLES / min(band.highpass_hz for band in bands) * self.rate_hz)

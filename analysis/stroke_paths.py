@@ -12,6 +12,7 @@ from analysis.model import FloatArray, IntArray
 from analysis.motion import Motion
 from analysis.play import BandSettings, StrokeSet
 from analysis.strokes import sample_at
+from analysis.tip_path import filter_contained
 
 PATH_POINTS = 17
 END_TOLERANCE = 0.15
@@ -28,7 +29,8 @@ class TracedStrokes(StrokeSet):
     ----------
     path_m : float64 (n, PATH_POINTS, 3)
         Tip path in instrument axes, evenly sampled in time from turn to turn, gain divided out. Its shape is that of
-        the turn band, which is flat over the harmonics; its chord that of the tilt band, which keeps slow motion out.
+        the turn band, which is flat over the harmonics; its chord has the direction of the tilt band, which keeps slow
+        motion out, and the length of the turn band.
     """
 
     path_m: FloatArray
@@ -97,11 +99,59 @@ def _series_paths(
     high = min(motion.valid.size, int(np.ceil(strokes.end[series[-1]])) + 1)
     pair = (bands.turn_band(cycle), bands.tilt_band(cycle))
     gains = [float(band.gain(np.array([cycle]))[0]) for band in pair]
-    turn_path, tilt_path = motion.series_displacements(low, high, lever_m, pair, cycle)
+    raw = motion.series_path(low, high, lever_m)
+    turn_path, tilt_path = filter_contained(raw, motion.rate_hz, pair, cycle)
+    # Reflection about the ends suits what runs along the strokes; an arch, highest at every turn, would go on rising.
+    shape = arch_shape(turn_path, strokes.start[series] - low, strokes.end[series] - low)
+    inside = filter_contained(shape[:, None], motion.rate_hz, pair, cycle)
+    arch_m = _arch(turn_path, inside[0])
+    turn_path, tilt_path = turn_path - inside[0] * arch_m, tilt_path - inside[1] * arch_m
     start, end = strokes.start[some] - low, strokes.end[some] - low
     at = start[:, None] + (end - start)[:, None] * np.linspace(0.0, 1.0, PATH_POINTS)
-    ends = sample_at(tilt_path, np.stack([start, end], axis=1)) / gains[1]
-    return swap_chord(sample_at(turn_path, at) / gains[0], ends[:, 1] - ends[:, 0])
+    path = sample_at(turn_path, at) / gains[0] + sample_at(shape[:, None], at) * arch_m
+    chord = _difference(tilt_path, start, end)
+    main = _main_direction(turn_path)
+    along = filter_contained((raw @ main)[:, None], motion.rate_hz, pair[:1], cycle, hold=True)[0] / gains[0]
+    length = np.abs(_difference(along, start, end)) / np.maximum(np.abs(chord @ main), 1e-9)[:, None]
+    return swap_chord(path, chord * length)
+
+
+def _difference(path: FloatArray, start: FloatArray, end: FloatArray) -> FloatArray:
+    """What a path gains from each start to its end, fractional sample numbers."""
+    return np.asarray(sample_at(path, end) - sample_at(path, start))
+
+
+def arch_shape(path_m: FloatArray, start: FloatArray, end: FloatArray) -> FloatArray:
+    """Shape of an arched stroke over a series: the square of the position along each stroke, from -1 to 1.
+
+    Parameters
+    ----------
+    path_m : float64 (n, 3)
+        The series in the turn band.
+    start, end : float64 (k,)
+        Turns of its contiguous strokes, sample numbers.
+
+    Returns
+    -------
+    float64 (n,)
+        1 at every turn, 0 midway.
+    """
+    along = path_m @ _main_direction(path_m)
+    first, last = (sample_at(along[:, None], turn)[:, 0] for turn in (start, end))
+    stroke = np.clip(np.searchsorted(start, np.arange(along.size), side="right") - 1, 0, start.size - 1)
+    span = np.where(last == first, np.inf, last - first)
+    return np.asarray(np.clip((2 * (along - first[stroke]) / span[stroke] - 1) ** 2, 0.0, 1.0))
+
+
+def _arch(path_m: FloatArray, shape: FloatArray) -> FloatArray:
+    """How much (1, 3) of a filtered shape is in a path, what runs along the strokes apart."""
+    along = path_m @ _main_direction(path_m)
+    return np.asarray(np.linalg.lstsq(np.column_stack([along, shape]), path_m, rcond=None)[0][1:])
+
+
+def _main_direction(path_m: FloatArray) -> FloatArray:
+    centred = path_m - path_m.mean(axis=0)
+    return np.asarray(np.linalg.eigh(centred.T @ centred)[1][:, -1])
 
 
 def swap_chord(path_m: FloatArray, chord_m: FloatArray) -> FloatArray:

@@ -74,9 +74,12 @@ def band_displacements(
 
 
 def filter_contained(
-    path_m: FloatArray, rate_hz: float, bands: tuple[Band, ...], cycle_hz: float
+    path_m: FloatArray, rate_hz: float, bands: tuple[Band, ...], cycle_hz: float, hold: bool = False
 ) -> tuple[FloatArray, ...]:
     """Filter a path that is known only between its ends.
+
+    What a hand does before and after a series of strokes is larger and slower than the strokes, and would ring into
+    the first and last of them; so the path is continued beyond its ends without it.
 
     A cubic trend, to which double integration drifts, is removed first; then the path is extended by point
     reflection about each end, which keeps value and slope continuous, and by the curvature of its cycle means, so
@@ -89,6 +92,9 @@ def filter_contained(
     bands : tuple of Band
     cycle_hz : float
         Frequency of the strokes' cycle.
+    hold : bool
+        Continue the path by its end values instead: right for lengths. Reflection about a turn scales all axes of a
+        straight stroke alike, which keeps its direction, but shortens it.
 
     Returns
     -------
@@ -103,6 +109,8 @@ def filter_contained(
     cycle = round(rate_hz / cycle_hz)
     head = (2 * path[0] - path[1 : reach + 1] + _curvature(path, cycle, rate_hz) * tau2)[::-1]
     tail = 2 * path[-1] - path[-2 : -reach - 2 : -1] + _curvature(path[::-1], cycle, rate_hz) * tau2
+    if hold:
+        head, tail = np.repeat(path[:1], reach, axis=0), np.repeat(path[-1:], reach, axis=0)
     extended = np.concatenate([head, path, tail])
     size = fft.next_fast_len(len(extended) + reach, real=True)
     frequency = fft.rfftfreq(size, 1 / rate_hz)

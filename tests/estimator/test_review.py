@@ -12,7 +12,7 @@ from scipy.spatial.transform import Rotation
 from analysis import reference as reference_module
 from analysis.blocks import summarise_block
 from analysis.errors import InputError, TimebaseError
-from analysis.frame import build_frame
+from analysis.frame import Frame, build_frame
 from analysis.gestures import Direction, GestureSettings, measure_direction
 from analysis.hand_frame import hand_frame
 from analysis.heading import HeadingSettings, fit_drift
@@ -21,10 +21,13 @@ from analysis.model import Event, GestureQuality, RawSamples, SensorProfile, Ses
 from analysis.motion import Motion
 from analysis.orientation import estimate_orientation, integrate_rotation
 from analysis.pipeline import analyse_session
+from analysis.play import BandSettings, StrokeSet
 from analysis.reference import ReferenceSettings
 from analysis.rotation import rotate, yaw_matrix
 from analysis.sensor_errors import ERRORS, SensorErrors
+from analysis.stroke_paths import trace_paths
 from analysis.synthesis import GRADES, Recording, random_scenario, simulate
+from analysis.tilt import bow_mm as found_bow
 from analysis.timebase import fit_timebase, slot_of
 from analysis.tip_path import Band, band_displacements
 from analysis.uncertainty import BlockChord, offset_parts_deg
@@ -334,3 +337,31 @@ def test_gestures_of_another_grip_do_not_cancel_the_lever() -> None:
     # Play runs as across does, so a common lever's error tilts both alike; a regripped one tilts play alone.
     assert same < 1e-3
     assert regripped == pytest.approx(np.degrees(0.3 * 3e-3 / 0.06), rel=0.05)
+
+
+@pytest.mark.parametrize("bow_mm", [0.0, 2.0, -3.0])
+@pytest.mark.parametrize(("cycle_hz", "strokes"), [(1.0, 8), (4.0, 8), (4.0, 40)])
+def test_first_and_last_stroke_of_an_arched_series(bow_mm: float, cycle_hz: float, strokes: int) -> None:
+    """y = -A cos w t, z = bow (1 + cos 2 w t) / 2: tilts stood 12 deg off at the ends of a series, spans 60 % short."""
+    rate_hz, half_mm, w = 200.0, 7.5, 2 * np.pi * cycle_hz
+    t = np.arange(int(strokes / (2 * cycle_hz) * rate_hz) + 1) / rate_hz
+    accel = np.zeros((t.size, 3))
+    accel[:, 1] = 1e-3 * half_mm * w**2 * np.cos(w * t)
+    accel[:, 2] = GRAVITY - 1e-3 * bow_mm / 2 * (2 * w) ** 2 * np.cos(2 * w * t)
+    turns = np.linspace(0, t.size - 1, strokes + 1)
+    even = np.full(strokes, cycle_hz)
+    sign = np.where(np.arange(strokes) % 2 == 0, 1.0, -1.0)
+    found = StrokeSet(turns[:-1], turns[1:], sign, 0.015 * np.ones(strokes), even, np.zeros(strokes, bool))
+    frame = Frame("", np.eye(3), np.zeros(3), 0, (), ())
+
+    def level(_: Frame, at: np.ndarray) -> np.ndarray:
+        return np.tile(np.eye(3), (at.size, 1, 1))
+
+    traced = trace_paths(motion_of(accel, rate_hz), found, [frame] * strokes, level, BandSettings())
+    chord = (traced.path_m[:, -1] - traced.path_m[:, 0]) * sign[:, None]
+    # Half a degree for each millimetre of arch is what is left of six.
+    assert np.abs(np.degrees(np.arctan2(chord[:, 2], chord[:, 1]))).max() < 0.2 + 0.6 * abs(bow_mm)
+    inner = slice(2, -2)
+    assert 1e3 * chord[inner, 1] == pytest.approx(2 * half_mm, rel=0.03)
+    assert 1e3 * chord[[0, -1], 1] == pytest.approx(2 * half_mm, rel=0.3)
+    assert found_bow(1e3 * traced.path_m)[inner] == pytest.approx(bow_mm, abs=0.06)
