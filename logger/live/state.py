@@ -259,8 +259,9 @@ class State:
     """Everything that a page needs to show the session as it stands.
 
     ``step_number`` rises with every change of step, of a gesture's phase, of a rating's question: with all that gives
-    the keys another meaning. ``title`` is one short line to be read from two metres, ``hint`` a sentence below it, ``notice`` a sentence that
-    stays until it is settled (the sensor is lost, a break is due, estimates are against the hand only).
+    the keys another meaning. ``title`` is one short line to be read from two metres, ``hint`` a sentence below it,
+    ``notice`` a sentence that stays until it is settled (the sensor is lost, a break is due, estimates are against
+    the hand only).
     """
 
     protocol: int
