@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 from fractions import Fraction
 
-from analysis.drills import Phrase, read_demand, write_phrase
+from analysis.drills import Phrase
 from analysis.errors import InputError
 
 USUAL_TEMPO_BPM = 100.0
@@ -103,20 +103,6 @@ class Practice:
         return seconds
 
 
-@dataclass(frozen=True)
-class PlanBlock:
-    """One block of a practice plan. ``wanted`` is the stroke that should clear, None where the phrase wants both."""
-
-    kind: str
-    posture: str
-    tempo_bpm: float
-    notes_per_beat: float
-    drill: str
-    repeats: int
-    rest_beats: int
-    wanted: str | None
-
-
 def microseconds_per_beat(tempo_bpm: float) -> int:
     """Return a tempo as the whole microseconds per beat that a MIDI file holds."""
     return round(60e6 / tempo_bpm)
@@ -184,26 +170,6 @@ def lay_out(phrase: Phrase, twin: Phrase, form: PracticeForm | None = None) -> P
 def _click(start: int, beats: int, beats_per_bar: int) -> list[tuple[int, bool]]:
     """Return clicks on a number of beats, the first of each bar accented."""
     return [(start + k, k % beats_per_bar == 0) for k in range(beats)]
-
-
-def plan_blocks(practice: Practice) -> tuple[PlanBlock, ...]:
-    """Return the blocks of the guided session that plays this practice."""
-    blocks = []
-    for section in practice.sections:
-        kind = read_demand(section.phrase).kind
-        blocks.append(
-            PlanBlock(
-                kind="play",
-                posture=section.posture,
-                tempo_bpm=section.tempo_bpm,
-                notes_per_beat=float(practice.form.notes_per_beat),
-                drill=write_phrase(section.phrase),
-                repeats=section.repeats,
-                rest_beats=practice.form.rest_beats,
-                wanted=kind if kind in ("down", "up") else None,
-            )
-        )
-    return tuple(blocks)
 
 
 def read_notes_per_beat(text: str) -> Fraction:

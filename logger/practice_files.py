@@ -7,11 +7,9 @@ at all.
 from __future__ import annotations
 
 import io
-import json
 import math
 import wave
 from collections.abc import Sequence
-from dataclasses import asdict
 from pathlib import Path
 from typing import NamedTuple
 
@@ -23,10 +21,12 @@ from analysis.changes import CHANGE_COLUMNS
 from analysis.drill_report import DrillBlock
 from analysis.drills import Phrase, read_demand
 from analysis.errors import InputError, OutputError
-from analysis.practice import PlanBlock, Practice, Section, microseconds_per_beat, plan_blocks
+from analysis.practice import Practice, Section, microseconds_per_beat
 from analysis.tab import require_strings, write_tab
 from analysis.tuning import Tuning
 from logger.atomic_file import open_atomic, reason, write_text_atomic
+from logger.plan import render_plan
+from logger.plan_orders import plan_practice
 
 # General MIDI's percussion channel and two of its sounds, high and low wood block; program 24 is a plucked guitar.
 CLICK_CHANNEL = 9
@@ -74,7 +74,7 @@ def write_material(folder: Path, practice: Practice, tuning: Tuning, name: str) 
         "tab": render_tab(practice, tuning, name).encode(),
         "midi": render_midi(practice, tuning, name),
         "click": render_click(practice),
-        "plan": render_plan(plan_blocks(practice), name).encode(),
+        "plan": render_plan(plan_practice(practice, name)).encode(),
     }
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -208,23 +208,6 @@ def render_click(practice: Practice) -> bytes:
         file.setframerate(WAV_RATE_HZ)
         file.writeframes((sound * 32767).astype("<i2").tobytes())
     return buffer.getvalue()
-
-
-def render_plan(blocks: Sequence[PlanBlock], name: str) -> str:
-    """Return a practice plan as TOML: a ``name`` and one ``[[block]]`` each, keys as in :class:`PlanBlock`."""
-    lines = [f"name = {_toml(name)}"]
-    for block in blocks:
-        lines += ["", "[[block]]"]
-        lines += [f"{key} = {_toml(value)}" for key, value in asdict(block).items() if value is not None]
-    return "\n".join(lines) + "\n"
-
-
-def _toml(value: object) -> str:
-    """Return a string or number as TOML, whose basic strings take JSON's escapes."""
-    if isinstance(value, str):
-        # DEL is the one character that JSON leaves bare and TOML forbids.
-        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
-    return repr(value)
 
 
 def write_changes(path: Path, blocks: Sequence[DrillBlock]) -> None:

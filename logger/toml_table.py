@@ -44,11 +44,11 @@ class Table:
         self._children.append(child)
         return child
 
-    def text(self, key: str, default: str | None = None) -> str:
-        """Return a string of at most 200 characters."""
+    def text(self, key: str, default: str | None = None, longest: int = 200) -> str:
+        """Return a string of at most ``longest`` characters."""
         value = self._take(key, default)
-        if not isinstance(value, str) or len(value) > 200:
-            raise self.error(f"{key} must be text of at most 200 characters, not {value!r}")
+        if not isinstance(value, str) or len(value) > longest:
+            raise self.error(f"{key} must be text of at most {longest} characters, not {value!r:.200}")
         return value
 
     def texts(self, key: str) -> tuple[str, ...]:

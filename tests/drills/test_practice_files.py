@@ -1,10 +1,9 @@
-"""Practice material: MIDI read back by another library and byte by byte, the click measured, the plan parsed."""
+"""Practice material: MIDI read back by another library and byte by byte, the click measured."""
 
 from __future__ import annotations
 
 import io
 import struct
-import tomllib
 from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
@@ -15,7 +14,7 @@ from scipy.io import wavfile
 
 from analysis.drills import make_twin, read_phrase
 from analysis.errors import InputError, OutputError
-from analysis.practice import PracticeForm, lay_out, plan_blocks, read_notes_per_beat, tempo_ladder
+from analysis.practice import PracticeForm, lay_out, read_notes_per_beat, tempo_ladder
 from analysis.tab import read_tab
 from analysis.tuning import read_tuning
 from logger.practice_files import (
@@ -24,7 +23,6 @@ from logger.practice_files import (
     FILE_NAMES,
     render_click,
     render_midi,
-    render_plan,
     write_material,
 )
 from tests.optional import need_module
@@ -197,29 +195,6 @@ def test_wav_clicks_stand_at_the_times_of_the_midi_file() -> None:
     peaks = np.array([np.abs(sound[onset : onset + 400].astype(int)).max() for onset in onsets])
     accents = np.array([accent for _, accent in practice.clicks])
     assert peaks[accents].min() > 1.2 * peaks[~accents].max()
-
-
-def test_the_plan_is_toml_with_one_block_a_section() -> None:
-    name = 'quotes " and \\ and \x7f and ş'
-    plan = tomllib.loads(render_plan(plan_blocks(practice_of()), name))
-    assert plan["name"] == name
-    assert len(plan["block"]) == 6
-    first, second = plan["block"][:2]
-    assert first == {
-        "kind": "play",
-        "posture": "wrist bent",
-        "tempo_bpm": 100.0,
-        "notes_per_beat": 4.0,
-        "drill": "4:5-7 3:4-7 2:5-8 3:7-4",
-        "repeats": 4,
-        "rest_beats": 1,
-        "wanted": "up",
-    }
-    assert (second["posture"], second["wanted"], second["tempo_bpm"]) == ("Übung ş", "down", 100.0)
-    assert read_phrase(second["drill"], 6) == make_twin(PHRASE)
-    mixed = read_phrase("4x1 3x2 2x1", 6)
-    blocks = tomllib.loads(render_plan(plan_blocks(practice_of(phrase=mixed)), ""))["block"]
-    assert "wanted" not in blocks[0]
 
 
 def test_all_files_are_written_and_the_tab_reads_back(tmp_path: Path) -> None:

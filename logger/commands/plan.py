@@ -1,0 +1,180 @@
+"""``strokeplane plan``: make, check and show practice plans."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from logger.plan import Plan, PlanBlock
+
+
+def output_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add where the plan goes."""
+    return click.option(
+        "-o", "--output", type=click.Path(path_type=Path), help="File to write [default: print the plan]."
+    )(command)
+
+
+def block_options(seconds: float) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """Add what all blocks of a made plan share; so many seconds of play unless the player says otherwise."""
+    options = (
+        click.option("--wanted", type=click.Choice(["down", "up"]), help="Stroke that should clear the strings."),
+        click.option("--drill", default="", help="Phrase to play, such as '4x2 3x2'."),
+        click.option(
+            "--bar", "beats_per_bar", default=4, show_default=True, help="Beats of a bar: the click's accents."
+        ),
+        click.option("--count-in", "count_in_beats", default=4, show_default=True, help="Beats of count-in."),
+        click.option("--notes-per-beat", default=4.0, show_default=True, help="Strokes on each beat."),
+        click.option("--rest", "rest_s", default=20.0, show_default=True, help="Seconds of rest after each block."),
+        click.option("--seconds", default=seconds, show_default=True, help="Seconds of play in each block."),
+    )
+
+    def add(command: Callable[..., Any]) -> Callable[..., Any]:
+        for option in options:
+            command = option(command)
+        return command
+
+    return add
+
+
+@click.group("plan")
+def command() -> None:
+    """Practice plans: blocks of play with posture, tempo and rest, for the guided session.
+
+    A plan is a TOML file. Make one with `plan new`, change it in any editor, check it with `plan check`.
+    """
+
+
+@command.group("new")
+def new_command() -> None:
+    """Make a plan from a pattern; print it, or write it to a file."""
+
+
+@new_command.command("ladder")
+@click.option("--tempo", default=100.0, show_default=True, help="First tempo, BPM.")
+@click.option("--to", "last", default=148.0, show_default=True, help="Last tempo, BPM.")
+@click.option("--step", default=8.0, show_default=True, help="Step, BPM.")
+@click.option("--posture", default="A", show_default=True, help="Label of the posture.")
+@block_options(30.0)
+@output_option
+def ladder_command(tempo: float, last: float, step: float, output: Path | None, **same: Any) -> None:
+    """Tempo ladder: the same block at rising tempi, for the question how fast the stroke holds."""
+    from analysis.practice import tempo_ladder
+    from logger.plan_orders import plan_ladder
+
+    _give(plan_ladder(_block(tempo_bpm=tempo, **same), tempo_ladder(tempo, last, step)), output)
+
+
+@new_command.command("postures")
+@click.argument("postures", nargs=2)
+@click.option("--tempo", default=100.0, show_default=True, help="Tempo of all blocks, BPM.")
+@click.option("--rounds", default=1, show_default=True, help="Rounds of eight blocks: A B B A and its mirror.")
+@click.option(
+    "--seed",
+    type=click.IntRange(min=0),
+    help="Which of the two starts each round; another seed, another start [default: drawn by lot].",
+)
+@block_options(30.0)
+@output_option
+def postures_command(
+    postures: tuple[str, str], tempo: float, rounds: int, seed: int | None, output: Path | None, **same: Any
+) -> None:
+    """Two POSTURES in balanced order with equal rests, so that order and fatigue do not decide between them."""
+    import secrets
+
+    from logger.plan_orders import plan_postures
+
+    lot = secrets.randbelow(2**31) if seed is None else seed
+    _give(plan_postures(_block(tempo_bpm=tempo, **same), postures, rounds, lot), output)
+
+
+@new_command.command("switch")
+@click.argument("phrase")
+@click.option("--tempo", default=100.0, show_default=True, help="First tempo, BPM.")
+@click.option("--to", "last", type=float, help="Last tempo, BPM [default: the first].")
+@click.option("--step", default=8.0, show_default=True, help="Step, BPM.")
+@click.option("--notes-per-beat", default="4", show_default=True, help="A whole number, 1.5 or 3/2.")
+@click.option("--repeats", default=4, show_default=True, help="How often each phrase is played before the other.")
+@click.option("--rest", "rest_beats", default=1, show_default=True, help="Beats of rest, in time with the click.")
+@click.option("--count-in", "count_in_beats", default=4, show_default=True, help="Beats of count-in for each tempo.")
+@click.option("--bar", "beats_per_bar", default=4, show_default=True, help="Beats of a bar: the click's accents.")
+@click.option("--postures", nargs=2, default=("A", "B"), show_default=True, help="Postures for phrase and twin.")
+@output_option
+def switch_command(
+    phrase: str, tempo: float, last: float | None, step: float, notes_per_beat: str, output: Path | None, **form: Any
+) -> None:
+    """Switch-over: a PHRASE four times, one beat of rest, then its twin with the other posture."""
+    from analysis.drills import make_twin, read_phrase, require_changes
+    from analysis.practice import PracticeForm, lay_out, read_notes_per_beat, tempo_ladder
+    from logger.plan import MOST_STRINGS
+    from logger.plan_orders import plan_practice
+
+    read = read_phrase(phrase, MOST_STRINGS)
+    require_changes(read)
+    tempi = tempo_ladder(tempo, tempo if last is None else last, step)
+    settings = PracticeForm(tempi_bpm=tempi, notes_per_beat=read_notes_per_beat(notes_per_beat), **form)
+    _give(plan_practice(lay_out(read, make_twin(read), settings), "Switch-over"), output)
+
+
+@new_command.command("long")
+@click.option("--minutes", default=40.0, show_default=True, help="Minutes of play in all.")
+@click.option("--break-every", default=15.0, show_default=True, help="Minutes of play between breaks.")
+@click.option("--break-seconds", default=180.0, show_default=True, help="Seconds of a break.")
+@click.option("--tempo", default=100.0, show_default=True, help="Tempo of all blocks, BPM.")
+@click.option("--posture", default="A", show_default=True, help="Label of the posture.")
+@block_options(120.0)
+@output_option
+def long_command(
+    minutes: float, break_every: float, break_seconds: float, tempo: float, output: Path | None, **same: Any
+) -> None:
+    """Long session: many blocks with breaks, the instrument put down."""
+    from logger.plan_orders import plan_long
+
+    _give(plan_long(_block(tempo_bpm=tempo, **same), minutes, break_every, break_seconds), output)
+
+
+@command.command("check")
+@click.argument("plans", metavar="PLAN...", nargs=-1, required=True, type=click.Path(path_type=Path))
+def check_command(plans: tuple[Path, ...]) -> None:
+    """Say whether PLANs can be played, and what they would hardly answer."""
+    from logger.plan import read_plan
+    from logger.plan_orders import find_remarks
+    from logger.plan_text import describe_plan, wrap
+
+    for path in plans:
+        plan = read_plan(path)
+        click.echo(wrap(f"{path}: {describe_plan(plan)}"))
+        for remark in find_remarks(plan):
+            click.echo(wrap(f"Note: {remark}"))
+
+
+@command.command("show")
+@click.argument("path", metavar="PLAN", type=click.Path(path_type=Path))
+def show_command(path: Path) -> None:
+    """Show a PLAN's blocks as a table."""
+    from logger.plan import read_plan
+    from logger.plan_text import show_plan
+
+    click.echo(show_plan(read_plan(path)))
+
+
+def _block(**values: Any) -> PlanBlock:
+    from logger.plan import PlanBlock
+
+    return PlanBlock(**values)
+
+
+def _give(plan: Plan, output: Path | None) -> None:
+    from logger.atomic_file import write_text_atomic
+    from logger.plan import render_plan
+    from logger.plan_text import describe_plan, wrap
+
+    if output is None:
+        click.echo(render_plan(plan), nl=False)
+        return
+    write_text_atomic(output, render_plan(plan))
+    click.echo(wrap(f"{output}: {describe_plan(plan)}"))
