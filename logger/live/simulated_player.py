@@ -1,0 +1,270 @@
+"""An invented player for the guided session: does what it is asked when it is asked, and waits meanwhile.
+
+Its motion is a simulated session, played in parts: before a part it waits where the part begins, holding still; to
+get there from somewhere else the hand turns the shortest way within a second. Turning rate and gravity fit together
+at every moment, so the attitude that the samples tell of has no breaks.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+
+from analysis.errors import DeviceError
+from analysis.model import FloatArray, SensorProfile
+from analysis.synthesis import GesturePlan, PlayBlock, Posture, Recording, Scenario, SimulatedSession, simulate
+from logger.clock import DeviceClock
+from logger.frame_reader import FrameReader
+from logger.live.pace import Cue, Pace
+from logger.messages import SampleFrame
+from logger.packets import encode
+from logger.sources.base import Sink
+from logger.sources.simulated import hello_of, named_profile
+from logger.stream import DeviceInfo, LinkChange, Losses
+
+FRAME_SAMPLES = 10
+TURN_S = 1.0
+EARLY_S = 0.15
+TAIL_S = 0.4
+
+
+@dataclass(frozen=True)
+class Part:
+    """A part of the simulated session: samples ``first`` to ``last``; what is asked for begins at ``start``."""
+
+    kind: str
+    posture: str
+    off_hand: bool
+    first: int
+    start: int
+    last: int
+
+
+class SimulatedPlayer:
+    """A source whose player follows cues. Offers what :class:`logger.sources.base.Source` asks for.
+
+    Parameters
+    ----------
+    simulated : SimulatedSession
+        Without losses, its first sample at time 0; see :func:`player_session`.
+    pace : Pace
+    mistakes : sequence of str
+        Kinds of gestures in which the player, at the first try, does nothing.
+    """
+
+    def __init__(self, simulated: SimulatedSession, pace: Pace, mistakes: Sequence[str] = ()) -> None:
+        self.name = "simulated player"
+        self.finished = threading.Event()
+        session = simulated.session
+        self._profile: SensorProfile = session.profile
+        self._counts = session.raw.counts.astype(np.int16)
+        self._parts = _parts(simulated)
+        self._body = _Body(simulated)
+        self._pace = pace
+        self._mistakes = list(mistakes)
+        self._reader = FrameReader(named_profile(session.profile))
+        self._stopping = threading.Event()
+        self._cue: Cue | None = None
+        self._at = 0
+        self._unplugged_until_s = 0.0
+        self._sink: Sink | None = None
+        self._thread = threading.Thread(target=self._run, name="simulated player", daemon=True)
+
+    @property
+    def losses(self) -> Losses:
+        """Losses so far."""
+        return self._reader.losses
+
+    @property
+    def clock(self) -> DeviceClock:
+        """Device time against the pace's time."""
+        return self._reader.clock
+
+    def start(self, sink: Sink) -> DeviceInfo:
+        """See :class:`logger.sources.base.Source`."""
+        (info,) = self._reader.feed(encode(hello_of(self._profile), 0), self._pace.now_s())
+        if not isinstance(info, DeviceInfo):
+            raise DeviceError("the simulated player gave no hello; its profile is out of bounds")
+        self._sink = sink
+        sink([LinkChange(True, self._pace.now_s()), info])
+        self._thread.start()
+        return info
+
+    def stop(self) -> None:
+        """See :class:`logger.sources.base.Source`."""
+        self._stopping.set()
+        if self._thread.is_alive():
+            self._thread.join(timeout=5.0)
+
+    def follow(self, cue: Cue) -> None:
+        """Ask the player for something; what is under way is broken off."""
+        if cue.kind in self._mistakes:
+            self._mistakes.remove(cue.kind)
+            cue = replace(cue, kind="rest")
+        self._cue = cue
+
+    def unplug(self, seconds: float) -> None:
+        """Take the link away for a while; the hand goes on."""
+        self._unplugged_until_s = self._pace.now_s() + seconds
+
+    def _run(self) -> None:
+        rate_hz, begun_s = self._profile.rate_hz, self._pace.now_s()
+        sent = number = 0
+        linked = True
+        for counts in self._motion():
+            due_s = begun_s + (sent + FRAME_SAMPLES) / rate_hz
+            wait_s = self._pace.real_s(due_s - self._pace.now_s())
+            if wait_s > 0.0:
+                self._stopping.wait(wait_s)
+            if self._stopping.is_set() or self._sink is None:
+                return
+            now_s = self._pace.now_s()
+            gone = now_s < self._unplugged_until_s
+            if gone == linked:
+                linked = not gone
+                self._change_link(linked, now_s)
+            if linked:
+                number += 1
+                self._sink(self._reader.feed(self._wire(sent, number, counts), now_s))
+            sent += FRAME_SAMPLES
+
+    def _wire(self, sent: int, number: int, counts: np.ndarray) -> bytes:
+        step = self._profile.tick_hz / self._profile.rate_hz
+        offsets = np.round(np.arange(FRAME_SAMPLES) * step).astype(np.uint16)
+        return encode(SampleFrame(sent % 2**32, round(sent * step) % 2**32, offsets, counts), number)
+
+    def _change_link(self, up: bool, now_s: float) -> None:
+        if self._sink is None:
+            return
+        if up:
+            items = [LinkChange(True, now_s), *self._reader.feed(encode(hello_of(self._profile), 0), now_s)]
+            self._sink(items)
+        else:
+            self._reader.link_lost()
+            self._sink([LinkChange(False, now_s, "the simulated link is down")])
+
+    def _motion(self) -> Iterator[np.ndarray]:
+        """Frames of counts, one after the other, as the cues ask."""
+        doing: Cue | None = None
+        while True:
+            cue = self._cue
+            part = self._part_for(cue)
+            if cue is None or part is None or (cue is doing and cue.kind != "play"):
+                doing = cue
+                yield self._body.hold(self._at)
+                continue
+            if self._at != part.first:
+                yield from self._body.turn(self._at, part.first, self._profile.rate_hz)
+                self._at = part.first
+            begin_s = cue.at_s + EARLY_S - (part.start - part.first) / self._profile.rate_hz
+            doing = cue
+            while self._cue is cue and self._pace.now_s() < begin_s:
+                yield self._body.hold(self._at)
+            while self._cue is cue and self._at + FRAME_SAMPLES <= part.last:
+                self._at += FRAME_SAMPLES
+                yield self._counts[self._at - FRAME_SAMPLES : self._at]
+
+    def _part_for(self, cue: Cue | None) -> Part | None:
+        if cue is None or cue.kind not in ("still", "across", "along", "pivot", "play"):
+            return None
+        fits = [part for part in self._parts if part.kind == cue.kind and part.off_hand == cue.off_hand]
+        own = [part for part in fits if cue.posture in ("", part.posture)] or fits
+        return own[cue.number % len(own)] if own else None
+
+
+class _Body:
+    """Where the sensor points along the simulated session, and what it would read if it stopped there."""
+
+    def __init__(self, simulated: SimulatedSession) -> None:
+        session = simulated.session
+        raw, profile = session.raw, session.profile
+        self._scale = np.array([profile.accel_mps2_per_count] * 3 + [profile.gyro_radps_per_count] * 3)
+        self._time_s = raw.ticks / profile.tick_hz
+        self._truth = simulated.truth
+        still = next(event for event in session.events if event.kind == "still")
+        first, last = np.searchsorted(self._time_s, (still.start_s + 0.3, still.end_s - 0.3))
+        lying = raw.counts[first:last].astype(np.float64)
+        self._noise = lying - lying.mean(axis=0)
+        self._gravity = 9.81
+        self._bias = lying.mean(axis=0) - self._true_counts(self._attitude(int(first + last) // 2), np.zeros(3))
+        self._noise_at = 0
+        self._held: tuple[int, FloatArray] = (-1, np.zeros(6))
+
+    def hold(self, at: int) -> np.ndarray:
+        """A frame of a hand that rests where it is at a sample of the session."""
+        if self._held[0] != at:
+            self._held = (at, self._true_counts(self._attitude(min(at, len(self._time_s) - 1)), np.zeros(3)))
+        return self._sensed(np.tile(self._held[1], (FRAME_SAMPLES, 1)))
+
+    def turn(self, start: int, end: int, rate_hz: float) -> Iterator[np.ndarray]:
+        """Frames of a hand that turns from where it is at one sample to where it is at another."""
+        first = self._attitude(min(start, len(self._time_s) - 1))
+        vector = (first.inv() * self._attitude(end)).as_rotvec()
+        frames = max(1, round(TURN_S * rate_hz / FRAME_SAMPLES))
+        share = (np.arange(frames * FRAME_SAMPLES) + 0.5) / (frames * FRAME_SAMPLES)
+        done = share**3 * (10 - 15 * share + 6 * share**2)
+        speed = 30 * share**2 * (1 - share) ** 2 / TURN_S
+        for frame in range(frames):
+            rows = range(frame * FRAME_SAMPLES, (frame + 1) * FRAME_SAMPLES)
+            true = [self._true_counts(first * Rotation.from_rotvec(done[r] * vector), speed[r] * vector) for r in rows]
+            yield self._sensed(np.array(true))
+
+    def _attitude(self, at: int) -> Rotation:
+        quat = self._truth.path(self._time_s[[at]]).sensor_quat_wxyz
+        return Rotation.from_quat(quat[0], scalar_first=True)
+
+    def _true_counts(self, attitude: Rotation, rate_radps: FloatArray) -> FloatArray:
+        force = attitude.inv().apply([0.0, 0.0, self._gravity])
+        return np.asarray(np.concatenate([force, rate_radps]) / self._scale)
+
+    def _sensed(self, true: FloatArray) -> np.ndarray:
+        rows = np.arange(self._noise_at, self._noise_at + len(true)) % len(self._noise)
+        self._noise_at += len(true)
+        counts = np.round(true + self._bias + self._noise[rows])
+        return np.asarray(np.clip(counts, -32768, 32767), dtype=np.int16)
+
+
+def _parts(simulated: SimulatedSession) -> tuple[Part, ...]:
+    """Gestures and blocks of a simulated session, each with a short way in and out."""
+    raw, profile = simulated.session.raw, simulated.session.profile
+    time_s = raw.ticks / profile.tick_hz
+    true_starts = iter(simulated.truth.blocks["start_s"].tolist())
+    parts = []
+    for event in simulated.session.events:
+        if event.kind == "rest":
+            continue
+        start_s = next(true_starts) if event.kind == "play" else event.start_s
+        times = (start_s - TAIL_S, start_s, event.end_s + TAIL_S)
+        first, start, last = (int(at) for at in np.searchsorted(time_s, times))
+        parts.append(Part(event.kind, event.posture, bool(event.label), first, start, min(last, len(time_s))))
+    return tuple(parts)
+
+
+def player_session(blocks: Sequence[PlayBlock], seed: int, rate_hz: float = 400.0) -> SimulatedSession:
+    """Simulate the session that a simulated player plays from: gestures for every posture, then each block.
+
+    Parameters
+    ----------
+    blocks : sequence of PlayBlock
+        With any postures; the second posture turns the hand by 12 degrees.
+    seed : int
+    rate_hz : float
+    """
+    labels = list(dict.fromkeys(block.posture for block in blocks))
+    exact = Recording(
+        lost_share=0.0, bursts_per_min=0.0, tick_jitter_us=0.0, rate_error=0.0, tick_error_ppm=0.0, start_s=0.0
+    )
+    scenario = Scenario(
+        rate_hz=rate_hz,
+        blocks=tuple(blocks),
+        postures=tuple(Posture(label, yaw_deg=12.0 * place) for place, label in enumerate(labels)),
+        gestures=GesturePlan(length="full"),
+        recording=exact,
+        rest_knocks_per_min=0.0,
+        rest_scratches_per_min=0.0,
+    )
+    return simulate(scenario, seed)
