@@ -31,3 +31,7 @@ class NotEnoughDataError(StrokeplaneError):
 
 class OutputError(StrokeplaneError):
     """A file that cannot be written where it was asked for."""
+
+
+class ClusterError(StrokeplaneError):
+    """Workers elsewhere that cannot be reached or cannot do the work."""
