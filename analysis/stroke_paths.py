@@ -145,8 +145,8 @@ def arch_shape(path_m: FloatArray, start: FloatArray, end: FloatArray) -> FloatA
 
 def _arch(path_m: FloatArray, shape: FloatArray) -> FloatArray:
     """How much (1, 3) of a filtered shape is in a path, what runs along the strokes apart."""
-    along = path_m @ _main_direction(path_m)
-    return np.asarray(np.linalg.lstsq(np.column_stack([along, shape]), path_m, rcond=None)[0][1:])
+    both = np.column_stack([path_m @ _main_direction(path_m), shape])
+    return np.asarray(np.linalg.solve(both.T @ both, both.T @ path_m)[1:])
 
 
 def _main_direction(path_m: FloatArray) -> FloatArray:

@@ -21,6 +21,7 @@ CLEAR = 0.3
 CROWDED_SHARE = 0.05
 PHASE_GAINS = (0.02, 0.005)
 UNEVEN_RMS = 0.2
+ENOUGH_STEPS = 100_000
 LONGEST_HOLE_S = 6 * 3600.0
 LAG_CHUNK_S = 30.0
 
@@ -151,7 +152,7 @@ def mean_step(steps: IntArray) -> float:
     >>> mean_step(np.array([2, 3, 2, 3, 2, 3, 2, 10]))
     2.4285714285714284
     """
-    mean = float(steps[steps <= 2.0 * np.median(steps)].mean())
+    mean = float(steps[steps <= 2.0 * _typical(steps)].mean())
     # Both ways alike, so that jitter shifts nothing.
     return float(steps[np.abs(steps - mean) < 0.75 * mean].mean())
 
@@ -166,7 +167,7 @@ def _period_ticks(steps: IntArray, profile: SensorProfile) -> float:
     period = mean_step(moving)
     if _coarse(moving):
         # Times too coarse to tell a longer step from a loss: the profile's rate does.
-        every = float(steps[steps <= 2 * np.median(moving)].mean())
+        every = float(steps[steps <= 2 * _typical(moving)].mean())
         period = min(period, every, key=lambda ticks: abs(profile.tick_hz / ticks - profile.rate_hz))
     rate = profile.tick_hz / period
     if abs(rate / profile.rate_hz - 1) > RATE_TOLERANCE:
@@ -177,10 +178,16 @@ def _period_ticks(steps: IntArray, profile: SensorProfile) -> float:
     return period
 
 
+def _typical(steps: IntArray) -> float:
+    """Median of the steps in the middle of the log; for thresholds, which need no more."""
+    first = max(0, (steps.size - ENOUGH_STEPS) // 2)
+    return float(np.median(steps[first : first + ENOUGH_STEPS]))
+
+
 def _coarse(steps: IntArray) -> bool:
     """Whether times are so coarse (whole milliseconds, say) that one more unit could be a sample or not."""
     moving = steps[steps > 0]
-    return bool(np.median(moving) < 2 * np.gcd.reduce(moving))
+    return bool(_typical(moving) < 2 * np.gcd.reduce(moving))
 
 
 def _slots(steps: IntArray, period: float) -> tuple[IntArray, bool]:
