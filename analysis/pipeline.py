@@ -75,12 +75,12 @@ def analyse_session(
     tell("strokes", 0.6)
     threshold = attack_threshold(signals, session.events, settings.table.strokes.attack_ratio)
     blocks = tuple(event for event in session.events if event.kind == "play")
-    table, strokes = _measured_strokes(motion, session, (reference, threshold), settings.table)
+    table, strokes = measure_play(motion, session, (reference, threshold), settings.table)
     if not blocks and (guess := found_blocks(table)):
         # Play shows how the heading drifts; where none is marked, it must be found before it can show that.
         events = order_events((*session.events, *guess))
         motion, reference = establish_reference(signals, replace(session, events=events), settings.reference)
-        table, strokes = _measured_strokes(motion, session, (reference, threshold), settings.table)
+        table, strokes = measure_play(motion, session, (reference, threshold), settings.table)
     if table.empty:
         raise NotEnoughDataError(
             "expected strokes of play, found none; check that the sensor is on the picking hand, that a block of play "
@@ -111,10 +111,10 @@ def _fit_events(session: Session, timebase: Timebase) -> Session:
     return replace(session, events=events, warnings=warnings)
 
 
-def _measured_strokes(
+def measure_play(
     motion: Motion, session: Session, context: tuple[Reference, float | None], settings: TableSettings
 ) -> tuple[pd.DataFrame, TracedStrokes]:
-    """Find the strokes of all stretches, keep those of play, measure them."""
+    """Find the strokes of all stretches, keep those of play, measure them; ``context`` as for the stroke table."""
     strokes, posture = _find_strokes(motion, session.events, context[0], settings)
     return tabulate_strokes(motion, strokes, posture, session, context, settings)
 

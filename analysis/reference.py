@@ -11,7 +11,8 @@ from analysis.errors import GestureError
 from analysis.frame import Frame, build_frame
 from analysis.gestures import Direction, GestureSettings, measure_direction
 from analysis.hand_frame import hand_frame
-from analysis.heading import HeadingDrift, HeadingSettings, fit_drift
+from analysis.hand_yaw import fit_heading, see_yaws
+from analysis.heading import HeadingDrift, HeadingSettings
 from analysis.lever import LeverFit, LeverSettings, PivotWindow, borrow_lever, fit_levers
 from analysis.model import Event, FloatArray, GestureQuality, Session
 from analysis.motion import Motion, build_motion
@@ -21,8 +22,6 @@ from analysis.signals import Signals
 from analysis.stillness import mean_still_accel, still_gyro_bias
 
 MIN_PIVOT_S = 2.0
-MIN_VALID_SHARE = 0.8
-"""Part of a window that must have samples to show the hand's mean yaw: short gaps move it little."""
 
 
 @dataclass(frozen=True)
@@ -59,6 +58,32 @@ class Reference:
         return self.frames.get(posture) or next(iter(self.frames.values()))
 
 
+@dataclass(frozen=True)
+class Gestures:
+    """What the gestures of a session measured, before the heading's drift turns their directions into frames.
+
+    Attributes
+    ----------
+    directions : tuple of Direction
+    lever_fit : LeverFit
+    grips : tuple of str
+        Posture of each of its levers.
+    known_lever : bool
+    heading : HeadingSettings
+        With the rate that this sensor's bias leaves, and the gaps of the log.
+    qualities : tuple of GestureQuality
+    warnings : tuple of str
+    """
+
+    directions: tuple[Direction, ...]
+    lever_fit: LeverFit
+    grips: tuple[str, ...]
+    known_lever: bool
+    heading: HeadingSettings
+    qualities: tuple[GestureQuality, ...]
+    warnings: tuple[str, ...]
+
+
 def establish_reference(signals: Signals, session: Session, settings: ReferenceSettings) -> tuple[Motion, Reference]:
     """Solve levers and sensor errors, run the orientation filter, measure the gestures, build the frames.
 
@@ -74,9 +99,16 @@ def establish_reference(signals: Signals, session: Session, settings: ReferenceS
     motion : Motion
     reference : Reference
     """
+    motion, gestures = measure_gestures(signals, session, settings)
+    drift = _drift(motion, session.events, gestures.directions, gestures.heading)
+    return motion, complete_reference(motion, session, gestures, drift, settings)
+
+
+def measure_gestures(signals: Signals, session: Session, settings: ReferenceSettings) -> tuple[Motion, Gestures]:
+    """Solve levers and sensor errors, run the orientation filter, measure the gestures' directions."""
     events = session.events
     signals = still_gyro_bias(signals, events)
-    prior = _lever_prior(session, settings.lever)
+    prior = lever_prior(session, settings.lever)
     pivots, warnings = _usable_pivots(signals, events, prior, settings)
     grips = sorted({event.posture for event, _, _ in pivots}) or [""]
     windows = [
@@ -91,19 +123,78 @@ def establish_reference(signals: Signals, session: Session, settings: ReferenceS
     directions = []
     for event in (e for e in events if e.kind in ("across", "along")):
         grip = _grip_of(event.posture, grips)
-        wanted = _for_strings(settings.gestures, session) if event.kind == "across" else settings.gestures
+        wanted = settings_for_strings(settings.gestures, session) if event.kind == "across" else settings.gestures
         directions.append(replace(measure_direction(motion, event, fit.levers_m[grip], wanted), grip=grip))
     rate_dps = float(np.hypot(settings.heading.rate_dps, _vertical_bias_sd_dps(motion, fit, directions)))
     gaps = [part.start for part in gapless_parts(motion.valid, motion.rate_hz)[1:]]
     jumps_s = tuple(float(time) for time in motion.time_s(np.array(gaps)))
-    heading = replace(settings.heading, rate_dps=rate_dps, jumps_s=jumps_s)
-    drift = _drift(motion, events, directions, heading)
     known_lever = bool(windows) or session.lever_mm is not None
-    frames, more = _frames(motion, session, directions, drift, (fit, grips, known_lever), settings)
-    qualities = tuple(
-        sorted([d.quality for d in directions] + [q for _, _, q in pivots], key=lambda quality: quality.start_s)
-    )
-    return motion, Reference(frames, fit, drift, qualities, (*warnings, *borrowed, *more))
+    qualities = sorted([d.quality for d in directions] + [q for _, _, q in pivots], key=lambda q: q.start_s)
+    heading = replace(settings.heading, rate_dps=rate_dps, jumps_s=jumps_s)
+    said = (*warnings, *borrowed)
+    return motion, Gestures(tuple(directions), fit, tuple(grips), known_lever, heading, tuple(qualities), said)
+
+
+def complete_reference(
+    motion: Motion, session: Session, gestures: Gestures, drift: HeadingDrift, settings: ReferenceSettings
+) -> Reference:
+    """Frames from the gestures, given how the heading drifted; ``motion`` reaches over the gestures."""
+    levers = (gestures.lever_fit, gestures.grips, gestures.known_lever)
+    frames, more = _frames(motion, session, gestures.directions, drift, levers, settings)
+    return Reference(frames, gestures.lever_fit, drift, gestures.qualities, (*gestures.warnings, *more))
+
+
+@dataclass(frozen=True)
+class PivotJudgement:
+    """What one pivot shows. ``remark`` says why it cannot be used; empty where it can.
+
+    ``rocking_deg`` is the RMS rotation about the three principal axes, largest first; ``slip_ratio`` None where it was
+    not asked for.
+    """
+
+    parts: tuple[slice, ...]
+    rocking_deg: tuple[float, ...]
+    slip_ratio: float | None
+    remark: str
+
+
+def judge_pivot(
+    signals: Signals, event: Event, prior: tuple[FloatArray, float], settings: ReferenceSettings
+) -> PivotJudgement:
+    """Whether a pivot rocks enough, about one spot, without gaps.
+
+    Parameters
+    ----------
+    signals : Signals
+        Less the gyroscope's bias.
+    event : Event
+    prior : (float64 (3,), float)
+        Lever and its standard deviation, m.
+    settings : ReferenceSettings
+    """
+    first = signals.index(event.start_s + settings.lever.trim_s)
+    last = signals.index(event.end_s - settings.lever.trim_s)
+    parts = tuple(_gapless(signals, first, last))
+    if not parts:
+        return PivotJudgement((), (), None, "expected at least 2 s without a gap; repeat it for 9 s")
+    longest = max(parts, key=lambda part: part.stop - part.start)
+    rocking = tuple(np.degrees(_rocking_rad(signals.gyro_radps[longest], signals.rate_hz)).tolist())
+    if rocking[1] < settings.gestures.min_pivot_deg:
+        remark = (
+            f"expected rocking of about 15 deg about every axis, found {rocking[1]:.1f} deg about the second largest; "
+            "keep the tip on one spot and rock the hand"
+        )
+        return PivotJudgement(parts, rocking, None, remark)
+    windows = [PivotWindow(signals.accel_mps2[part], signals.gyro_radps[part], 0) for part in parts]
+    slip = fit_levers(windows, [], signals.rate_hz, [prior], settings.lever).slip_ratio
+    remark = ""
+    if slip > settings.gestures.max_slip_ratio:
+        remark = (
+            f"expected the tip to stay within 1 mm of its spot, found it moving by "
+            f"{slip * settings.lever.slip_mm:.1f} mm or more; repeat it with the tip pressed on one spot, and mark "
+            "only the time of the rocking"
+        )
+    return PivotJudgement(parts, rocking, slip, remark)
 
 
 def _usable_pivots(
@@ -112,43 +203,15 @@ def _usable_pivots(
     """Pivots that rock enough about one spot, each as its gapless parts, with its quality; else a sentence."""
     found, warnings = [], []
     for event in (e for e in events if e.kind == "pivot"):
-        first = signals.index(event.start_s + settings.lever.trim_s)
-        last = signals.index(event.end_s - settings.lever.trim_s)
-        parts = _gapless(signals, first, last)
-        if not parts:
-            warnings.append(
-                f"pivot at {event.start_s:.1f} s was left out: expected at least 2 s without a gap; repeat it for 9 s"
-            )
+        pivot = judge_pivot(signals, event, prior, settings)
+        if pivot.remark:
+            warnings.append(f"pivot at {event.start_s:.1f} s was left out: {pivot.remark}")
             continue
-        longest = max(parts, key=lambda part: part.stop - part.start)
-        rocking = np.degrees(_rocking_rad(signals.gyro_radps[longest], signals.rate_hz))
-        if rocking[1] < settings.gestures.min_pivot_deg:
-            warnings.append(
-                f"pivot at {event.start_s:.1f} s was left out: expected rocking of about 15 deg about every axis, "
-                f"found {rocking[1]:.1f} deg about the second largest; keep the tip on one spot and rock the hand"
-            )
-            continue
-        windows = [PivotWindow(signals.accel_mps2[part], signals.gyro_radps[part], 0) for part in parts]
-        slip = fit_levers(windows, [], signals.rate_hz, [prior], settings.lever).slip_ratio
-        if slip > settings.gestures.max_slip_ratio:
-            warnings.append(
-                f"pivot at {event.start_s:.1f} s was left out: expected the tip to stay within 1 mm of its spot, "
-                f"found it moving by {slip * settings.lever.slip_mm:.1f} mm or more; repeat it with the tip pressed on "
-                "one spot, and mark only the time of the rocking"
-            )
-            continue
-        quality = GestureQuality(
-            "pivot",
-            event.start_s,
-            event.end_s,
-            event.posture,
-            float("nan"),
-            float("nan"),
-            float("nan"),
-            True,
-            f"rocked {rocking[0]:.0f}, {rocking[1]:.0f}, {rocking[2]:.0f} deg (RMS, largest axis first)",
-        )
-        found.append((event, parts, quality))
+        unknown = (float("nan"),) * 3
+        rocking = pivot.rocking_deg
+        words = f"rocked {rocking[0]:.0f}, {rocking[1]:.0f}, {rocking[2]:.0f} deg (RMS, largest axis first)"
+        quality = GestureQuality("pivot", event.start_s, event.end_s, event.posture, *unknown, True, words)
+        found.append((event, list(pivot.parts), quality))
     return found, tuple(warnings)
 
 
@@ -176,7 +239,8 @@ def _rocking_rad(gyro: FloatArray, rate_hz: float) -> FloatArray:
     return np.asarray(np.linalg.svd(vector, compute_uv=False) / np.sqrt(len(vector)))
 
 
-def _lever_prior(session: Session, settings: LeverSettings) -> tuple[FloatArray, float]:
+def lever_prior(session: Session, settings: LeverSettings) -> tuple[FloatArray, float]:
+    """Lever (3,) that a session expects before its pivot, and its standard deviation an axis, metres."""
     if session.lever_mm is None:
         return np.zeros(3), 1e-3 * settings.free_lever_mm
     spread = session.lever_sd_mm if session.lever_sd_mm is not None else settings.ruler_sd_mm
@@ -208,7 +272,7 @@ def _grip_of(posture: str, grips: Sequence[str]) -> int:
     return 0
 
 
-def _for_strings(settings: GestureSettings, session: Session) -> GestureSettings:
+def settings_for_strings(settings: GestureSettings, session: Session) -> GestureSettings:
     """``across`` goes over all strings: less than half of the way, and something else was marked, play perhaps."""
     least_mm = 0.5 * float(sum(session.instrument.spacing_mm))
     return replace(settings, min_extent_mm=max(settings.min_extent_mm, least_mm))
@@ -218,41 +282,7 @@ def _drift(
     motion: Motion, events: Sequence[Event], directions: Sequence[Direction], settings: HeadingSettings
 ) -> HeadingDrift:
     """Heading drift from the hand's yaw in play and gestures, and the azimuth of ``along``."""
-    along = [d for d in directions if d.kind == "along" and d.usable]
-    plays = [event for event in events if event.kind == "play"]
-    poses = [event for event in events if event.kind in ("across", "along", "pivot")]
-    postures = sorted({event.posture for event in (*plays, *poses)})
-    total = sum(event.end_s - event.start_s for event in plays)
-    window_s = max(settings.window_s, total / settings.most_windows)
-    times, rotations, group, gesture = [], [], [], []
-    spans = [
-        (event, start, min(start + window_s, event.end_s - 0.5)) for event in plays for start in _grid(event, window_s)
-    ]
-    spans += [(event, event.start_s + 0.5, event.end_s - 0.5) for event in poses]
-    for event, start, end in sorted(spans, key=lambda span: span[1]):
-        first, last = motion.index(start), motion.index(end)
-        if last - first > motion.rate_hz and motion.valid[first:last].mean() > MIN_VALID_SHARE:
-            step = max(1, int(motion.rate_hz // 25))
-            times.append(motion.start_s + 0.5 * (first + last) / motion.rate_hz)
-            rotations.append(matrices(motion.quat_wxyz[first:last:step]).mean(axis=0))
-            group.append(postures.index(event.posture))
-            gesture.append(event.kind != "play")
-    yaw = np.unwrap([_yaw(rotation @ rotations[0].T) for rotation in rotations]) if rotations else np.empty(0)
-    reference_s = along[0].time_s if along else (times[0] if times else motion.start_s)
-    hand = (np.array(times), yaw, np.array(group, dtype=np.int64), np.array(gesture, dtype=np.bool_))
-    if not along:
-        return fit_drift(*hand, reference_s, settings)
-    along_s = np.array([d.time_s for d in along])
-    azimuth = _along_azimuths(along, fit_drift(*hand, reference_s, settings).mean_rad(along_s))
-    strings = (along_s, azimuth, np.full(len(along), -1), np.zeros(len(along), dtype=np.bool_))
-    times_s, yaw_rad, groups, gestures = (np.concatenate(pair) for pair in zip(hand, strings, strict=True))
-    return fit_drift(times_s, yaw_rad, groups, gestures, reference_s, settings)
-
-
-def _grid(event: Event, window_s: float) -> FloatArray:
-    """Starts of the windows of one block, half a second inside its marks; at least one a block."""
-    starts = np.arange(event.start_s + 0.5, event.end_s - 0.5 - 0.5 * window_s, window_s)
-    return starts if starts.size else np.array([event.start_s + 0.5])
+    return fit_heading(see_yaws(motion, events, settings), directions, motion.start_s, settings)
 
 
 def _vertical_bias_sd_dps(motion: Motion, fit: LeverFit, directions: Sequence[Direction]) -> float:
@@ -260,21 +290,6 @@ def _vertical_bias_sd_dps(motion: Motion, fit: LeverFit, directions: Sequence[Di
     at = [motion.index(d.time_s) for d in directions if d.usable] or [motion.valid.size // 2]
     up = matrices(motion.quat_wxyz[at])[:, 2].mean(axis=0)
     return float(np.degrees(np.sqrt(up @ fit.covariance[12:15, 12:15] @ up)))
-
-
-def _yaw(rotation: FloatArray) -> float:
-    """Twist about the vertical of a (mean of) rotation."""
-    return float(np.arctan2(rotation[1, 0] - rotation[0, 1], rotation[0, 0] + rotation[1, 1]))
-
-
-def _along_azimuths(along: Sequence[Direction], drift_rad: FloatArray) -> FloatArray:
-    """Azimuth of each ``along`` against the first.
-
-    A line has it only modulo half a turn: the one nearest to the drift that the hand's yaw shows is taken.
-    """
-    raw = np.array([np.arctan2(d.chord_m[1], d.chord_m[0]) for d in along])
-    turned = raw - raw[0]
-    return np.asarray(turned + np.pi * np.rint((drift_rad - drift_rad[0] - turned) / np.pi))
 
 
 def _frames(
