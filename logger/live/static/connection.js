@@ -1,0 +1,104 @@
+// The WebSocket, which comes back by itself, and the server's clock.
+
+const SILENT_MS = 3000;
+const WAITS_MS = [100, 250, 500, 1000, 2000];
+
+export class Connection {
+  #socket = null;
+  #tries = 0;
+  #heard = 0;
+  #readings = [];
+
+  // hear(message) for every message, link(up) when the connection comes or goes.
+  constructor(hear, link) {
+    this.hear = hear;
+    this.link = link;
+    this.#open();
+    setInterval(() => this.#watch(), 500);
+    setInterval(() => this.#askTime(), 5000);
+    addEventListener("online", () => this.#retryNow());
+    document.addEventListener("visibilitychange", () => document.hidden || this.#retryNow());
+  }
+
+  get up() {
+    return this.#socket?.readyState === WebSocket.OPEN;
+  }
+
+  // Whether the message was sent: nothing is kept for later, a late press would mean something else.
+  send(message) {
+    if (!this.up) return false;
+    this.#socket.send(JSON.stringify(message));
+    return true;
+  }
+
+  // Milliseconds on performance.now() of a time of the server.
+  toLocalMs(server_s) {
+    return server_s * 1000 - this.#offsetMs();
+  }
+
+  // The server's time now, in seconds.
+  now_s() {
+    return (performance.now() + this.#offsetMs()) / 1000;
+  }
+
+  #open() {
+    clearTimeout(this.retry);
+    const socket = new WebSocket(`${location.protocol === "https:" ? "wss" : "ws"}://${location.host}/live`);
+    this.#socket = socket;
+    this.#heard = performance.now();
+    socket.onopen = () => {
+      this.#tries = 0;
+      // Another run of the program counts its time anew.
+      this.#readings = [];
+      this.link(true);
+      for (let k = 0; k < 5; k += 1) setTimeout(() => this.#askTime(), 60 * k);
+    };
+    socket.onmessage = (event) => {
+      this.#heard = performance.now();
+      const message = JSON.parse(event.data);
+      if (message.type === "clock") this.#keepTime(message);
+      else this.hear(message);
+    };
+    socket.onclose = () => {
+      if (socket !== this.#socket) return;
+      this.link(false);
+      const wait = WAITS_MS[Math.min(this.#tries, WAITS_MS.length - 1)];
+      this.#tries += 1;
+      this.retry = setTimeout(() => this.#open(), wait);
+    };
+  }
+
+  #watch() {
+    if (this.up && performance.now() - this.#heard > SILENT_MS) {
+      // A connection that fell asleep does not always close.
+      const old = this.#socket;
+      this.link(false);
+      this.#open();
+      old.close();
+    }
+  }
+
+  #retryNow() {
+    if (this.#socket?.readyState === WebSocket.CLOSED) this.#open();
+  }
+
+  #askTime() {
+    this.send({ type: "clock", client_ms: performance.now() });
+  }
+
+  #keepTime({ client_ms, server_s }) {
+    const now = performance.now();
+    const reading = { at: now, trip: now - client_ms, offset: server_s * 1000 - (client_ms + now) / 2 };
+    this.#readings = [...this.#readings.filter((each) => now - each.at < 60000), reading];
+  }
+
+  // Of the last minute's readings the one with the shortest way; from the first state until the first of them, its own.
+  #offsetMs() {
+    if (this.#readings.length === 0) return this.guess ?? 0;
+    return this.#readings.reduce((best, each) => (each.trip < best.trip ? each : best)).offset;
+  }
+
+  guessTime(server_s) {
+    this.guess = server_s * 1000 - performance.now();
+  }
+}

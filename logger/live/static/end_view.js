@@ -1,0 +1,261 @@
+// The end view: the strings seen along their length, the wanted zone, the last strokes, the tilt of now.
+// Millimetres about the place where the plectrum meets the string; y to the right, z up.
+import { END_VIEW } from "./words.js";
+
+const KEPT_STROKES = 12;
+const TRACE_MS = 400;
+const RADIANS = Math.PI / 180;
+
+export class EndView {
+  #strokes = new Map();
+  #trace = [];
+  #half_mm = 0;
+  #dirty = true;
+
+  constructor(canvas, preferences) {
+    this.canvas = canvas;
+    this.pen = canvas.getContext("2d");
+    this.geometry = null;
+    this.zone_deg = null;
+    this.wanted = null;
+    this.tilt_deg = null;
+    preferences.listeners.push(() => { this.colours = null; this.touch(); });
+    new ResizeObserver(() => this.#fit()).observe(canvas);
+  }
+
+  touch() {
+    this.#dirty = true;
+  }
+
+  // The instrument and the zone of a state.
+  setScene(setup, block) {
+    const zone_deg = block?.zone_deg ?? null;
+    const scene = JSON.stringify([setup.courses_mm, setup.spacing_mm, setup.plectrum_depth_mm, setup.dead_band_deg, zone_deg]);
+    if (scene === this.scene) return;
+    this.scene = scene;
+    this.geometry = setup;
+    this.zone_deg = zone_deg;
+    this.#half_mm = 1.75 * setup.spacing_mm;
+    this.touch();
+  }
+
+  hear({ first, strokes, withdrawn, tilt_now_deg }) {
+    if (first) this.clear();
+    for (const id of withdrawn) this.#strokes.delete(id);
+    for (const stroke of strokes) this.#strokes.set(stroke.id, stroke);
+    const ids = [...this.#strokes.keys()].sort((a, b) => a - b);
+    ids.slice(0, -KEPT_STROKES).forEach((id) => this.#strokes.delete(id));
+    this.tilt_deg = tilt_now_deg;
+    const reach = Math.max(0, ...strokes.map((stroke) => 0.62 * stroke.span_mm));
+    this.#half_mm = Math.max(this.#half_mm, Math.min(reach, 4 * this.geometry.spacing_mm));
+    this.touch();
+  }
+
+  addTrace(points_mm) {
+    const now = performance.now();
+    this.#trace.push(...points_mm.map((point) => ({ point, at: now })));
+    this.touch();
+  }
+
+  clear() {
+    this.#strokes.clear();
+    this.#trace = [];
+    this.tilt_deg = null;
+    this.touch();
+  }
+
+  // Draw if anything changed; true if it did.
+  draw() {
+    const old = performance.now() - TRACE_MS;
+    if (this.#trace.length && this.#trace[0].at < old) {
+      this.#trace = this.#trace.filter(({ at }) => at >= old);
+      this.#dirty = true;
+    }
+    if (!this.#dirty || !this.geometry || !this.width) return false;
+    this.#dirty = false;
+    this.colours ??= readColours();
+    const { pen } = this;
+    pen.setTransform(this.ratio, 0, 0, this.ratio, 0, 0);
+    pen.clearRect(0, 0, this.width, this.height);
+    this.unit = this.width / 2 / this.#half_mm;
+    this.centre = [this.width / 2, this.height * 0.56];
+    this.text = Math.max(14, Math.min(28, this.width / 26));
+    pen.font = `${this.text}px ${this.colours.font}`;
+    pen.lineCap = "round";
+    pen.lineJoin = "round";
+    this.#drawBands();
+    this.#drawStrings();
+    this.#drawStrokes();
+    this.#drawTrace();
+    this.#drawTilt();
+    return true;
+  }
+
+  #fit() {
+    this.ratio = Math.min(devicePixelRatio || 1, 2);
+    const { width, height } = this.canvas.getBoundingClientRect();
+    this.width = width;
+    this.height = height;
+    this.canvas.width = Math.round(width * this.ratio);
+    this.canvas.height = Math.round(height * this.ratio);
+    this.touch();
+    this.draw();
+  }
+
+  #at([y_mm, z_mm]) {
+    return [this.centre[0] + y_mm * this.unit, this.centre[1] - z_mm * this.unit];
+  }
+
+  // The dead band to both sides, hatched flat; the wanted zone on the side where the stroke leaves the strings.
+  #drawBands() {
+    const { pen, colours } = this;
+    const far = this.width + this.height;
+    const dead = this.geometry.dead_band_deg;
+    for (const side of [0, 180]) this.#wedge(side - dead, side + dead, far, colours.rule, "level");
+    if (!this.zone_deg) return;
+    const [least, most] = this.zone_deg;
+    // A negative tilt leaves the strings at the end of the upstroke, to the left.
+    const [from, to] = most > 0 ? [least, most] : [180 + least, 180 + most];
+    this.#wedge(from, to, far, most > 0 ? colours.down : colours.up, "slant");
+    const middle = ((from + to) / 2) * RADIANS;
+    const reach = Math.min(this.width * 0.4, (this.centre[1] - this.text) / Math.max(0.3, Math.sin(middle)));
+    this.#label(END_VIEW.wanted, this.centre[0] + 0.82 * reach * Math.cos(middle), this.centre[1] - 0.82 * reach * Math.sin(middle), "center");
+    pen.globalAlpha = 1;
+  }
+
+  #wedge(from_deg, to_deg, far, colour, hatch) {
+    const { pen } = this;
+    const [x, y] = this.centre;
+    pen.save();
+    pen.beginPath();
+    pen.moveTo(x, y);
+    pen.arc(x, y, far, -to_deg * RADIANS, -from_deg * RADIANS);
+    pen.closePath();
+    pen.clip();
+    pen.globalAlpha = 0.16;
+    pen.fillStyle = colour;
+    pen.fillRect(0, 0, this.width, this.height);
+    pen.globalAlpha = 0.55;
+    pen.strokeStyle = colour;
+    pen.lineWidth = 1;
+    pen.beginPath();
+    const [dx, dy] = hatch === "level" ? [0, 9] : [14, 0];
+    for (let k = -60; k < 140; k += 1) {
+      const [ax, ay] = hatch === "level" ? [0, y + k * dy - 40 * dy] : [k * dx, 0];
+      pen.moveTo(ax, ay);
+      pen.lineTo(hatch === "level" ? this.width : ax + this.height * 0.6, hatch === "level" ? ay : this.height);
+    }
+    pen.stroke();
+    pen.restore();
+    pen.strokeStyle = colour;
+    pen.lineWidth = 1.5;
+    pen.beginPath();
+    for (const deg of [from_deg, to_deg]) {
+      pen.moveTo(x, y);
+      pen.lineTo(x + far * Math.cos(deg * RADIANS), y - far * Math.sin(deg * RADIANS));
+    }
+    pen.stroke();
+  }
+
+  #drawStrings() {
+    const { pen, colours } = this;
+    const { courses_mm, plectrum_depth_mm } = this.geometry;
+    const middle = courses_mm[Math.floor(courses_mm.length / 2)];
+    const radius = Math.max(5, 0.7 * this.unit);
+    pen.fillStyle = colours.ink;
+    for (const place of courses_mm) {
+      // The tip meets a string so deep below its top.
+      const [x, top] = this.#at([place - middle, plectrum_depth_mm]);
+      pen.beginPath();
+      pen.arc(x, top + radius, radius, 0, 2 * Math.PI);
+      pen.fill();
+    }
+    const floor = this.height - 2.6 * this.text;
+    pen.strokeStyle = colours.soft;
+    pen.lineWidth = 2;
+    pen.beginPath();
+    pen.moveTo(0, floor);
+    pen.lineTo(this.width, floor);
+    pen.stroke();
+    this.#label(END_VIEW.instrument, this.width / 2, floor + 1.3 * this.text, "center", colours.soft);
+    this.#label(END_VIEW.down, this.width - 6, floor + 1.3 * this.text, "right", colours.down);
+    this.#label(END_VIEW.up, 6, floor + 1.3 * this.text, "left", colours.up);
+    this.#label(END_VIEW.stuck, 6, this.centre[1] + this.text / 3, "left", colours.soft);
+  }
+
+  #drawStrokes() {
+    const { pen, colours } = this;
+    const ids = [...this.#strokes.keys()].sort((a, b) => a - b);
+    ids.forEach((id, k) => {
+      const stroke = this.#strokes.get(id);
+      const down = stroke.direction === "down";
+      pen.globalAlpha = (0.3 + 0.7 * ((k + 1) / ids.length)) * (stroke.provisional ? 0.6 : 1);
+      pen.strokeStyle = down ? colours.down : colours.up;
+      pen.lineWidth = stroke.provisional ? 1.5 : 3;
+      pen.setLineDash(down ? [] : [9, 7]);
+      this.#line(stroke.path_mm.map((point) => this.#at(point)));
+    });
+    pen.setLineDash([]);
+    pen.globalAlpha = 1;
+  }
+
+  #drawTrace() {
+    const { pen, colours } = this;
+    if (this.#trace.length < 2) return;
+    const points = this.#trace.map(({ point }) => this.#at(point));
+    pen.strokeStyle = colours.ink;
+    pen.lineWidth = 1.5;
+    this.#line(points);
+    pen.fillStyle = colours.ink;
+    pen.beginPath();
+    pen.arc(...points.at(-1), 7, 0, 2 * Math.PI);
+    pen.fill();
+  }
+
+  // The mean of the last strokes: a heavy line with an arrow at the end that leaves the strings.
+  #drawTilt() {
+    if (this.tilt_deg === null) return;
+    const { pen, colours } = this;
+    const length = Math.min(this.width * 0.44, this.height * 0.5);
+    const angle = this.tilt_deg * RADIANS;
+    const end = this.tilt_deg < 0 ? -1 : 1;
+    const tip = (reach) => [this.centre[0] + reach * Math.cos(angle), this.centre[1] - reach * Math.sin(angle)];
+    pen.strokeStyle = colours.ink;
+    pen.fillStyle = colours.ink;
+    pen.lineWidth = Math.max(5, this.width / 110);
+    this.#line([tip(-0.75 * end * length), tip(0.9 * end * length)]);
+    const [x, y] = tip(end * length);
+    const size = Math.max(14, this.width / 36);
+    pen.save();
+    pen.translate(x, y);
+    pen.rotate(-angle + (end < 0 ? Math.PI : 0));
+    pen.beginPath();
+    pen.moveTo(0, 0);
+    pen.lineTo(-1.4 * size, -0.7 * size);
+    pen.lineTo(-1.4 * size, 0.7 * size);
+    pen.fill();
+    pen.restore();
+  }
+
+  #line(points) {
+    this.pen.beginPath();
+    points.forEach(([x, y], k) => (k ? this.pen.lineTo(x, y) : this.pen.moveTo(x, y)));
+    this.pen.stroke();
+  }
+
+  #label(words, x, y, align, colour = this.colours.ink) {
+    const { pen } = this;
+    pen.textAlign = align;
+    pen.lineWidth = 4;
+    pen.strokeStyle = this.colours.paper;
+    pen.strokeText(words, x, y);
+    pen.fillStyle = colour;
+    pen.fillText(words, x, y);
+  }
+}
+
+function readColours() {
+  const style = getComputedStyle(document.documentElement);
+  const names = ["paper", "ink", "soft", "rule", "down", "up"];
+  return { font: style.fontFamily, ...Object.fromEntries(names.map((name) => [name, style.getPropertyValue(`--${name}`).trim()])) };
+}

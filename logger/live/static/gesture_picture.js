@@ -1,0 +1,116 @@
+// The moving picture of a reference gesture: strings seen from the front, the hand with the sensor, the plectrum.
+import { GESTURE_PICTURE, PIVOT_PHASES } from "./words.js";
+
+const SVG = "http://www.w3.org/2000/svg";
+const STRINGS = [95, 121, 147, 173, 199, 225];
+const TIP = { x: 215, y: 160 };
+// Strokes a second in the picture: as fast as the gesture is meant, so that the hand can copy it.
+const ACROSS_HZ = 1, ALONG_HZ = 1, CIRCLE_HZ = 0.6, NOD_HZ = 1.7;
+
+export class GesturePicture {
+  constructor(svg, preferences) {
+    this.svg = svg;
+    this.preferences = preferences;
+    this.kind = "";
+    preferences.listeners.push(() => this.kind && this.show(this.kind));
+  }
+
+  // kind is a gesture's, "still off" for the sensor off the hand, or "" for none.
+  show(kind) {
+    this.kind = kind;
+    this.svg.replaceChildren();
+    if (!kind) return;
+    this.svg.setAttribute("aria-label", GESTURE_PICTURE[kind]);
+    if (kind === "still off") this.#drawTable();
+    else this.#drawHand(kind);
+    this.draw(0, null);
+  }
+
+  // t_s drives the movement; progress (0 to 1, or null) is how much of a running gesture is over.
+  draw(t_s, progress) {
+    if (!this.hand || this.kind === "still off" || this.kind === "still") return;
+    if (this.kind === "pivot") this.#showPhase(progress === null ? Math.floor(t_s / 4) % 3 : Math.min(2, Math.floor(progress * 3)));
+    if (this.preferences.stillPictures) return;
+    const wave = (hz) => Math.sin(2 * Math.PI * hz * t_s);
+    if (this.kind === "across") this.#place(`translate(0 ${65 * wave(ACROSS_HZ)})`);
+    if (this.kind === "along") this.#place(`translate(${70 * wave(ALONG_HZ)} 0)`);
+    if (this.kind === "pivot") this.#place(this.#rock(t_s, wave));
+  }
+
+  #rock(t_s, wave) {
+    const about = (transform) => `translate(${TIP.x} ${TIP.y}) ${transform} translate(${-TIP.x} ${-TIP.y})`;
+    if (this.phase === 0) return about(`rotate(${14 * wave(CIRCLE_HZ)}) scale(1 ${1 + 0.12 * Math.cos(2 * Math.PI * CIRCLE_HZ * t_s)})`);
+    if (this.phase === 1) return about(`rotate(${12 * wave(NOD_HZ)})`);
+    return about(`scale(${1 - 0.14 * (1 + wave(NOD_HZ))} 1)`);
+  }
+
+  #place(transform) {
+    this.hand.setAttribute("transform", transform);
+  }
+
+  #showPhase(phase) {
+    if (phase === this.phase) return;
+    this.phase = phase;
+    this.captions?.forEach((caption, k) => caption.setAttribute("class", k === phase ? "now" : "later"));
+  }
+
+  #drawTable() {
+    this.hand = null;
+    this.#add("line", { x1: 60, y1: 205, x2: 340, y2: 205, class: "line" });
+    this.#add("line", { x1: 95, y1: 205, x2: 85, y2: 265, class: "line" });
+    this.#add("line", { x1: 305, y1: 205, x2: 315, y2: 265, class: "line" });
+    this.#sensor(this.svg, 172, 181);
+    for (const [x, y] of [[140, 150], [200, 135], [260, 150]]) this.#add("line", { x1: x, y1: y - 22, x2: x, y2: y, class: "faint" });
+  }
+
+  #drawHand(kind) {
+    this.phase = null;
+    this.captions = null;
+    STRINGS.forEach((y, k) => this.#add("line", {
+      x1: 10, y1: y, x2: 390, y2: y,
+      class: kind === "along" && k === 2 ? "string chosen" : "string",
+      "stroke-width": 1.5 + 0.5 * k,
+    }));
+    if (kind === "across") this.#add("path", { d: "M25 70 h62 q14 0 14 14 v152 q0 14 -14 14 h-62 z", class: "other-hand" });
+    if (this.preferences.stillPictures && kind !== "still") this.#drawGhosts(kind);
+    this.hand = this.#add("g", {});
+    this.#drawPlectrumHand(this.hand);
+    if (kind === "still") this.#add("text", { x: 215, y: 290, class: "now", "text-anchor": "middle" }, "hold");
+    if (kind === "pivot") {
+      this.#add("circle", { cx: TIP.x, cy: TIP.y, r: 9, class: "ring" });
+      this.captions = PIVOT_PHASES.map((words, k) =>
+        this.#add("text", { x: 70 + 130 * k, y: 290, class: "later", "text-anchor": "middle" }, words));
+    }
+  }
+
+  // For readers who want no movement: where it goes, as arrows and the ends of the way.
+  #drawGhosts(kind) {
+    const ends = { across: ["translate(0 -65)", "translate(0 65)"], along: ["translate(-70 0)", "translate(70 0)"], pivot: [] }[kind];
+    for (const end of ends) this.#drawPlectrumHand(this.#add("g", { transform: end, class: "ghost" }));
+    const arrows = {
+      across: "M150 75 v170 m-8 -12 l8 12 l8 -12 M150 75 m-8 12 l8 -12 l8 12",
+      along: "M130 55 h170 m-12 -8 l12 8 l-12 8 M130 55 m12 -8 l-12 8 l12 8",
+      pivot: "M175 70 a60 45 0 1 1 -2 40 m-6 -14 l6 14 l14 -6",
+    };
+    this.#add("path", { d: arrows[kind], class: "arrow" });
+  }
+
+  #drawPlectrumHand(group) {
+    this.#add("path", { d: "M215 160 q-9 -22 2 -36 q12 -8 24 -2 q2 20 -26 38 z", class: "plectrum" }, "", group);
+    this.#add("path", { d: "M226 122 q8 -22 34 -26 l88 -32 q22 0 32 22 l0 74 q-30 22 -62 14 q-40 -2 -58 -22 q-28 -4 -34 -30 z", class: "hand" }, "", group);
+    this.#sensor(group, 300, 86);
+  }
+
+  #sensor(parent, x, y) {
+    this.#add("rect", { x, y, width: 46, height: 24, rx: 3, class: "sensor" }, "", parent);
+    this.#add("circle", { cx: x + 37, cy: y + 12, r: 4, class: "lamp" }, "", parent);
+  }
+
+  #add(name, attributes, text = "", parent = this.svg) {
+    const element = document.createElementNS(SVG, name);
+    for (const [key, value] of Object.entries(attributes)) element.setAttribute(key, value);
+    element.textContent = text;
+    parent.append(element);
+    return element;
+  }
+}

@@ -1,0 +1,37 @@
+// From key presses to commands. A page-turner pedal is a keyboard with two keys.
+import { KEYS } from "./words.js";
+
+const COMMAND_OF = new Map(KEYS.flatMap((entry) => entry.keys.map((key) => [key, entry.command])));
+
+// What a pressed key means, or null. Ratings carry their value.
+export function commandOf(key) {
+  const command = COMMAND_OF.get(key.length === 1 ? key.toLowerCase() : key);
+  if (command === undefined) return null;
+  if (command !== "rate") return { command };
+  return { command, value: key.toLowerCase() === "x" ? 10 : Number(key) };
+}
+
+export function shownKey(command) {
+  return KEYS.find((entry) => entry.command === command)?.show ?? "";
+}
+
+// Controls keep the keys that they need themselves; everything else is the session's.
+function belongsToControl(event) {
+  const target = event.target;
+  if (!(target instanceof Element)) return false;
+  if (target.closest("dialog")) return event.key !== "h" && event.key !== "H";
+  if (target.matches("select, input, textarea")) return true;
+  return target.matches("button, a[href], summary") && (event.key === " " || event.key === "Enter");
+}
+
+export function listenForKeys(act) {
+  document.addEventListener("keydown", (event) => {
+    if (event.ctrlKey || event.altKey || event.metaKey) return;
+    if (event.key === "Escape" && event.target.matches?.("select, input, button, a")) event.target.blur();
+    const meant = commandOf(event.key);
+    if (meant === null || belongsToControl(event)) return;
+    event.preventDefault();
+    // A key held down, or a pedal stood on, is one press.
+    if (!event.repeat) act(meant);
+  });
+}

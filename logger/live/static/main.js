@@ -1,0 +1,214 @@
+// The page of the guided session: hears the server, shows its state, sends what the player wants.
+import { Connection } from "./connection.js";
+import { EndView } from "./end_view.js";
+import { GesturePicture } from "./gesture_picture.js";
+import { listenForKeys } from "./keys.js";
+import { NO_STROKES, clock, setText, showFigures } from "./play_figures.js";
+import { Preferences } from "./preferences.js";
+import { Screen } from "./screen.js";
+import { Sound } from "./sound.js";
+import { END_TWICE, KEYS, LOST, OFFLINE, SOUND_LOCKED } from "./words.js";
+
+const SILENT_S = 0.7;
+const REFUSED_MS = 6000;
+const TWICE_MS = 4000;
+const byId = (id) => document.getElementById(id);
+
+let state = null;
+let strokes = NO_STROKES;
+let askedToEnd = 0;
+
+const preferences = new Preferences();
+const endView = new EndView(byId("end-view"), preferences);
+const gesturePicture = new GesturePicture(byId("gesture-picture"), preferences);
+const screen = new Screen(act, (field, value) => send({ type: "choose", field, value }));
+const connection = new Connection(hear, showLink);
+const sound = new Sound(connection, preferences);
+
+function hear(message) {
+  if (message.type === "state") showState(message);
+  else if (message.type === "strokes") hearStrokes(message);
+  else if (message.type === "trace") endView.addTrace(message.points_mm);
+  else if (message.type === "gesture") screen.showQuality(message);
+  else if (message.type === "pulse") showPulse(message);
+  else if (message.type === "refused") showRefused(message.sentence);
+}
+
+function showState(next) {
+  const was = state;
+  state = next;
+  connection.guessTime(next.server_s);
+  const begins = next.step === "ready" || next.step === "count_in" || (next.step === "play" && was?.step !== "count_in");
+  if (begins && was && was.step !== next.step) resetPlay();
+  screen.show(next);
+  endView.setScene(next.setup, next.block);
+  const kind = next.gesture ? `${next.gesture.kind}${next.gesture.off_hand ? " off" : ""}` : "";
+  if (kind !== gesturePicture.kind) gesturePicture.show(kind);
+  sound.setClick(next.click);
+  if (next.step !== "play") sound.endPlay();
+  showFigures(strokes, next);
+  setBanner("notice", [next.notice, next.break_due].filter(Boolean).join(" "));
+  showLost(next.sensor.status === "lost" || next.sensor.status === "failed" ? next.sensor.sentence || LOST : "");
+  if (was && was.step_number !== next.step_number) setBanner("refused", "");
+  showTime();
+  if (!document.documentElement.dataset.ready) {
+    document.documentElement.dataset.ready = "yes";
+    performance.mark("interactive");
+  }
+}
+
+function resetPlay() {
+  strokes = NO_STROKES;
+  endView.clear();
+}
+
+function hearStrokes(message) {
+  if (!state) return;
+  strokes = message;
+  endView.hear(message);
+  showFigures(message, state);
+  sound.hearStrokes(message);
+}
+
+function showPulse({ recorded_s, samples, lost_samples, silent_s }) {
+  setText(byId("recorded"), recorded_s > 0 ? `${clock(recorded_s)} recorded` : "");
+  setText(byId("losses"), lost_samples ? `${lost_samples} of ${samples + lost_samples}` : "none");
+  if (state?.sensor.status === "ok") showLost(silent_s > SILENT_S ? state.sensor.sentence || LOST : "");
+}
+
+function showLost(words) {
+  setBanner("lost", words);
+}
+
+function showRefused(sentence) {
+  setBanner("refused", sentence);
+  clearTimeout(showRefused.timer);
+  showRefused.timer = setTimeout(() => setBanner("refused", ""), REFUSED_MS);
+}
+
+function showLink(up) {
+  document.documentElement.dataset.link = up ? "up" : "down";
+  clearTimeout(showLink.timer);
+  if (up) setBanner("offline", "");
+  else showLink.timer = setTimeout(() => setBanner("offline", OFFLINE), 300);
+}
+
+function setBanner(id, words) {
+  const banner = byId(id);
+  setText(banner, words);
+  banner.hidden = !words;
+}
+
+function send(message) {
+  if (state) connection.send({ ...message, seen: state.step_number });
+}
+
+function act({ command, value }) {
+  sound.unlock();
+  if (command === "options") return toggleOptions();
+  if (command === "mute") return preferences.toggle("click", "on", "off");
+  if (command === "cue") return preferences.toggle("cue", "0", "4");
+  if (!state) return undefined;
+  if (command === "hurt") return send({ type: "hurt" });
+  if (command === "rate") return state.rating ? send({ type: "rate", value }) : undefined;
+  if (command === "next" && state.step === "done" && state.report?.url) return location.assign(state.report.url);
+  if (!state.keys.some((key) => key.command === command)) return undefined;
+  if (command === "finish" && performance.now() - askedToEnd > TWICE_MS) {
+    // One slip of the hand must not end an evening.
+    askedToEnd = performance.now();
+    return showRefused(END_TWICE);
+  }
+  return send({ type: command });
+}
+
+function toggleOptions() {
+  const dialog = byId("options");
+  if (dialog.open) dialog.close();
+  else dialog.showModal();
+}
+
+// The stretch of time that runs now, [start_s, end_s, words before the time left], or null.
+function runningTime() {
+  const { step, gesture, block, rest, hurt } = state;
+  if (step === "gestures" && gesture?.phase === "running") return [gesture.starts_server_s, gesture.ends_server_s, ""];
+  if (step === "play" && block?.starts_server_s != null) return [block.starts_server_s, block.ends_server_s, ""];
+  if (step === "rest" && rest && rest.kind !== "open") return restTime(rest);
+  if (step === "hurt" && hurt) return [hurt.may_go_on_server_s - 60, hurt.may_go_on_server_s, "Rest at least"];
+  return null;
+}
+
+function restTime({ kind, seconds, ends_server_s, held, left_s }) {
+  const name = kind === "break" ? "Break" : "Rest";
+  const end = held || ends_server_s === null ? connection.now_s() + (left_s ?? 0) : ends_server_s;
+  return [end - seconds, end, held ? `${name}, held` : name];
+}
+
+function showTime() {
+  if (!state) return;
+  showCount();
+  const span = runningTime();
+  byId("time").hidden = span === null;
+  if (span === null) return;
+  const [start, end, words] = span;
+  const now = connection.now_s();
+  byId("time-bar").hidden = end === null;
+  byId("time-bar").value = end === null ? 0 : Math.max(0, Math.min(1, (now - start) / (end - start)));
+  const left = end === null ? `${clock(now - start)} played` : `${clock(end - now)} left`;
+  setText(byId("time-words"), words ? `${words}: ${left}` : left);
+}
+
+// The large number: beats of the count-in counted up, seconds to a start counted down.
+function showCount() {
+  const { step, gesture, click, block } = state;
+  let words = "";
+  const now = connection.now_s();
+  if (step === "count_in" && click?.count_in_beats) {
+    const beat = Math.floor(((now - click.start_server_s) * click.tempo_bpm) / 60 + 0.02);
+    words = beat < 0 ? "…" : String((Math.min(beat, click.count_in_beats - 1) % click.beats_per_bar) + 1);
+  } else if (step === "count_in" && block?.starts_server_s != null) {
+    words = String(Math.max(1, Math.ceil(block.starts_server_s - now)));
+  } else if (step === "gestures" && gesture?.phase === "lead" && gesture.starts_server_s !== null) {
+    words = String(Math.max(1, Math.ceil(gesture.starts_server_s - now)));
+  }
+  setText(byId("count"), words);
+  byId("count").hidden = !words;
+}
+
+function drawFrame(now_ms) {
+  requestAnimationFrame(drawFrame);
+  const picture = byId("stage").dataset.picture;
+  if (picture === "end") endView.draw();
+  if (picture !== "gesture" || !state?.gesture) return;
+  const { phase, starts_server_s: start, ends_server_s: end } = state.gesture;
+  const progress = phase === "running" && end > start ? (connection.now_s() - start) / (end - start) : null;
+  gesturePicture.draw(now_ms / 1000, progress);
+}
+
+function fillKeyTable() {
+  for (const { names, help } of KEYS) {
+    const row = byId("key-table").tBodies[0].insertRow();
+    const head = document.createElement("th");
+    head.scope = "row";
+    head.textContent = names;
+    row.append(head);
+    row.insertCell().textContent = help;
+  }
+}
+
+function watchSound() {
+  const wanted = preferences.values.click === "on" && Boolean(state?.click);
+  if (wanted && !sound.running && byId("refused").hidden) showRefused(SOUND_LOCKED);
+}
+
+fillKeyTable();
+preferences.fill(byId("preferences"));
+byId("open-options").addEventListener("click", toggleOptions);
+byId("close-options").addEventListener("click", () => byId("options").close());
+byId("choices").addEventListener("submit", (event) => event.preventDefault());
+byId("preferences").addEventListener("submit", (event) => event.preventDefault());
+document.addEventListener("keydown", () => sound.unlock(), true);
+document.addEventListener("pointerdown", () => sound.unlock(), true);
+listenForKeys(act);
+setInterval(showTime, 100);
+setInterval(watchSound, 1000);
+requestAnimationFrame(drawFrame);

@@ -1,0 +1,57 @@
+// The large figures beside the picture while playing, and where the tilt stands, in words.
+import { AGAINST_HAND, SIDE, ZONE } from "./words.js";
+
+export function setText(element, words) {
+  if (element.textContent !== words) element.textContent = words;
+}
+
+// One of ZONE's keys: where a tilt stands to the wanted zone.
+export function zoneOf(tilt_deg, zone_deg) {
+  if (tilt_deg === null) return "unknown";
+  if (!zone_deg) return "free";
+  const [least, most] = zone_deg;
+  if (tilt_deg >= least && tilt_deg <= most) return "inside";
+  const side = Math.sign(least + most);
+  if (Math.sign(tilt_deg) !== side && tilt_deg !== 0) return "other";
+  const inner = Math.min(Math.abs(least), Math.abs(most));
+  return Math.abs(tilt_deg) < inner ? "more" : "less";
+}
+
+export function sideOf(tilt_deg, dead_band_deg) {
+  if (tilt_deg === null) return "unknown";
+  if (Math.abs(tilt_deg) < dead_band_deg) return "none";
+  return tilt_deg > 0 ? "down" : "up";
+}
+
+export function degrees(tilt_deg) {
+  if (tilt_deg === null) return "–";
+  const whole = Math.round(tilt_deg);
+  return `${whole < 0 ? "−" : ""}${Math.abs(whole)}°`;
+}
+
+export function share(value) {
+  return value === null ? "–" : `${Math.round(100 * value)} %`;
+}
+
+export function clock(seconds) {
+  const whole = Math.max(0, Math.ceil(seconds - 0.05));
+  return `${Math.floor(whole / 60)}:${String(whole % 60).padStart(2, "0")}`;
+}
+
+export function showFigures(strokes, state) {
+  const place = zoneOf(strokes.tilt_now_deg, state.block?.zone_deg ?? null);
+  const [mark, words] = ZONE[place];
+  const line = document.getElementById("zone-line");
+  line.dataset.place = place;
+  setText(line.querySelector(".mark"), mark);
+  setText(line.querySelector(".text"), words);
+  setText(document.getElementById("tilt-number"), degrees(strokes.tilt_now_deg));
+  const side = SIDE[sideOf(strokes.tilt_now_deg, state.setup.dead_band_deg)];
+  setText(document.getElementById("tilt-side"), strokes.against_hand && side ? `${side}, ${AGAINST_HAND}` : side);
+  setText(document.getElementById("held"), share(strokes.held_share));
+  setText(document.getElementById("speed"), strokes.strokes_per_s === null ? "–" : strokes.strokes_per_s.toFixed(1));
+}
+
+export const NO_STROKES = {
+  tilt_now_deg: null, held_share: null, strokes_per_s: null, outside: 0, against_hand: false,
+};

@@ -1,0 +1,281 @@
+// A state of the session on the screen: which parts show, and what they say.
+import { shownKey } from "./keys.js";
+import { clock, degrees, setText, share } from "./play_figures.js";
+import { COMMAND_LABELS, FIELDS, HANDED, METERS, SENSOR, WANTED } from "./words.js";
+
+const PICTURES = { setup: "end", gestures: "gesture", ready: "end", count_in: "end", play: "end", rest: "end" };
+const byId = (id) => document.getElementById(id);
+
+export class Screen {
+  // act(command) is called for buttons, choose(field, value) for choices.
+  constructor(act, choose) {
+    this.act = act;
+    this.choose = choose;
+    this.buttons = new Map();
+    this.#fillRating();
+    // A button that was clicked with the mouse must not catch the pedal's next space.
+    document.addEventListener("click", (event) => event.detail > 0 && event.target.closest?.("button")?.blur());
+  }
+
+  show(state) {
+    const stage = byId("stage");
+    stage.dataset.step = state.step;
+    stage.dataset.picture = PICTURES[state.step] ?? "none";
+    stage.dataset.phase = state.gesture?.phase ?? "";
+    setText(byId("title"), state.title);
+    setText(byId("hint"), state.gesture && state.gesture.phase !== "poor" ? state.gesture.prompt : state.hint);
+    setText(byId("where"), whereWords(state));
+    document.title = `${state.title} – strokeplane`;
+    this.#showSensor(state.sensor);
+    this.#showChoices(state);
+    this.#showGesture(state);
+    this.#showComing(state);
+    this.#showVerdict(state);
+    this.#showRating(state.rating);
+    this.#showHurt(state);
+    this.#showReport(state);
+    this.#showCommands(state);
+    byId("figures").hidden = state.step !== "play";
+    setText(byId("spoken"), spokenWords(state));
+  }
+
+  showQuality(live) {
+    byId("quality").dataset.good = String(live.good);
+    setText(byId("quality-sentence").querySelector(".mark"), { true: "✓", false: "✕" }[live.good] ?? "○");
+    setText(byId("quality-sentence").querySelector(".text"), live.sentence);
+    const meters = qualityMeters(live);
+    const list = byId("meters");
+    while (list.children.length > meters.length) list.lastChild.remove();
+    while (list.children.length < meters.length) list.append(makeMeter());
+    meters.forEach((meter, k) => fillMeter(list.children[k], meter));
+  }
+
+  #showSensor({ status, name, part, rate_hz, sentence, battery_pct }) {
+    const [mark, words] = SENSOR[status];
+    byId("sensor-line").dataset.status = status;
+    setText(byId("sensor-mark"), mark);
+    const facts = [part || name, rate_hz && `${Math.round(rate_hz)} a second`, battery_pct !== null && `battery ${Math.round(battery_pct)} %`];
+    setText(byId("sensor-words"), [words, ...(status === "ok" ? facts : [])].filter(Boolean).join(", "));
+    this.sensorSentence = sentence;
+  }
+
+  #showChoices(state) {
+    const { setup, plan } = state;
+    const free = ["posture", "wanted", "tempo_bpm", "notes_per_beat"];
+    const fields = state.step === "setup" ? ["player", "handed", "instrument", ...(plan ? [] : free)] : [];
+    if (state.step === "ready" && !plan) fields.push(...free);
+    const form = byId("choices");
+    form.hidden = fields.length === 0;
+    const wanted = fields.map((field) => [field, optionsOf(field, setup)]);
+    const shape = JSON.stringify(wanted);
+    if (shape !== this.choicesShape) {
+      this.choicesShape = shape;
+      form.replaceChildren(...wanted.map(([field, options]) => this.#makeChoice(field, options)));
+    }
+    for (const field of fields) {
+      const control = byId(`choose-${field}`);
+      if (control !== document.activeElement) control.value = setup[field] ?? "";
+    }
+  }
+
+  #makeChoice(field, options) {
+    const row = document.createElement("p");
+    const label = document.createElement("label");
+    label.htmlFor = `choose-${field}`;
+    label.textContent = FIELDS[field];
+    let control;
+    if (options) {
+      control = document.createElement("select");
+      control.append(...options.map(({ value, label: words }) => new Option(words, value)));
+    } else {
+      control = document.createElement("input");
+      control.type = "text";
+      control.inputMode = "decimal";
+    }
+    control.id = label.htmlFor;
+    control.addEventListener("change", () => this.choose(field, control.value));
+    row.append(label, control);
+    return row;
+  }
+
+  #showGesture({ step, gesture }) {
+    const section = byId("quality");
+    section.hidden = step !== "gestures" || !["running", "judging", "poor", "prepare"].includes(gesture?.phase);
+    if (section.hidden || !gesture) return;
+    if (gesture.last && gesture.phase !== "running") this.showQuality(gesture.last);
+    else if (gesture.phase === "running" && this.shownGesture !== gesture.number) {
+      this.showQuality({ kind: gesture.kind, good: null, sentence: "", cycles: null, coverage: [] });
+    } else if (!gesture.last) section.hidden = gesture.phase !== "running";
+    this.shownGesture = gesture.phase === "running" ? gesture.number : null;
+  }
+
+  #showComing(state) {
+    const { step, block, plan } = state;
+    const soon = step === "ready" || step === "count_in";
+    const words = step === "rest" ? (plan?.next_words ?? "") : soon ? blockWords(block) : "";
+    byId("coming").hidden = !words;
+    setText(byId("coming-words"), step === "rest" && words ? `Next: ${words}` : words);
+    setText(byId("coming-drill"), soon && block?.drill ? block.drill : "");
+    setText(byId("coming-note"), soon && block?.note ? block.note : "");
+  }
+
+  #showVerdict({ step, verdict, rating }) {
+    const section = byId("verdict");
+    section.hidden = step !== "rest" || !verdict;
+    if (section.hidden) return;
+    section.dataset.small = String(Boolean(rating));
+    setText(byId("verdict-sentence"), verdict.sentence);
+    const rows = [["strokes", String(verdict.strokes)]];
+    if (verdict.held_share !== null) rows.unshift(["in the wanted zone", share(verdict.held_share)]);
+    if (verdict.tilt_mean_deg !== null) rows.push(["tilt", tiltWords(verdict)]);
+    if (verdict.strokes_per_s !== null) rows.push(["strokes a second", verdict.strokes_per_s.toFixed(1)]);
+    for (const { after, changes, cleared } of verdict.changes) {
+      rows.push([`string changes after ${after === "up" ? "an upstroke" : "a downstroke"}`, `${cleared} of ${changes} clear`]);
+    }
+    fillList(byId("verdict-numbers"), rows.map(([name, value]) => makePair(name, value)));
+    fillList(byId("verdict-more"), verdict.more.map((words) => makeItem("li", words)));
+  }
+
+  #fillRating() {
+    for (let value = 0; value <= 10; value += 1) {
+      const button = document.createElement("button");
+      button.type = "button";
+      button.textContent = String(value);
+      if (value === 10) button.append(" ", makeItem("kbd", "X"));
+      button.addEventListener("click", () => this.act({ command: "rate", value }));
+      byId("rating-keys").append(button);
+    }
+  }
+
+  #showRating(rating) {
+    byId("rating").hidden = !rating;
+    if (!rating) return;
+    setText(byId("rating-question"), rating.question);
+    setText(byId("rating-low"), `0: ${rating.low}`);
+    setText(byId("rating-high"), `10: ${rating.high}`);
+  }
+
+  #showHurt({ step, hurt }) {
+    byId("hurt").hidden = step !== "hurt" || !hurt;
+    if (hurt) fillList(byId("hurt"), hurt.words.map((words) => makeItem("p", words)));
+  }
+
+  #showReport({ step, report }) {
+    byId("report").hidden = step !== "done" || !report;
+    if (!report) return;
+    setText(byId("report-sentence"), [report.sentence, report.file && `Saved as ${report.file}.`].filter(Boolean).join(" "));
+    byId("report-link").parentElement.hidden = report.url === null;
+    if (report.url !== null) byId("report-link").setAttribute("href", report.url);
+    fillList(byId("cautions"), report.cautions.map((words) => makeItem("li", words)));
+  }
+
+  // One button for each command that has a meaning now; they stay the same elements, so that focus stays.
+  #showCommands({ keys, step, report }) {
+    const offered = keys.map(({ command, label }) => [command, label]);
+    if (step === "done" && report?.url && !offered.some(([command]) => command === "next")) offered.unshift(["next", "Open the report"]);
+    if (!["done", "finishing", "hurt"].includes(step) && !offered.some(([command]) => command === "hurt")) {
+      offered.push(["hurt", COMMAND_LABELS.hurt]);
+    }
+    const place = byId("commands");
+    for (const [command, button] of this.buttons) button.hidden = !offered.some(([name]) => name === command);
+    offered.forEach(([command, label], k) => {
+      const button = this.buttons.get(command) ?? this.#makeButton(command);
+      setText(button.querySelector("span"), label);
+      button.dataset.first = String(k === 0);
+      if (place.children[k] !== button) place.insertBefore(button, place.children[k] ?? null);
+    });
+  }
+
+  #makeButton(command) {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.dataset.command = command;
+    button.append(makeItem("kbd", shownKey(command)), " ", document.createElement("span"));
+    button.addEventListener("click", () => this.act({ command }));
+    this.buttons.set(command, button);
+    byId("commands").append(button);
+    return button;
+  }
+}
+
+function whereWords({ step, gesture, plan, block }) {
+  if (step === "gestures" && gesture) {
+    return `Gesture ${gesture.number} of ${gesture.count}${gesture.posture ? `, posture ${gesture.posture}` : ""}`;
+  }
+  if (!["ready", "count_in", "play", "rest"].includes(step)) return "";
+  const left = plan ? `, ${clock(plan.left_s)} left` : "";
+  const at = plan ? `Block ${Math.min(plan.position + 1, plan.count)} of ${plan.count}` : block ? `Block ${block.number}` : "";
+  const playing = step === "play" && block ? [block.posture && `posture ${block.posture}`, block.tempo_bpm && `${block.tempo_bpm} beats a minute`] : [];
+  return [`${at}${left}`, ...playing].filter(Boolean).join(", ");
+}
+
+function blockWords(block) {
+  if (!block) return "";
+  const beats = block.tempo_bpm && `${block.tempo_bpm} beats a minute`;
+  const strokes = block.notes_per_beat && `${block.notes_per_beat} strokes on each`;
+  const parts = [block.posture && `posture ${block.posture}`, beats, strokes, block.wanted && `the ${block.wanted}stroke should clear`];
+  const words = parts.filter(Boolean).join(", ");
+  return words.charAt(0).toUpperCase() + words.slice(1);
+}
+
+function tiltWords({ tilt_mean_deg, tilt_ci95_deg, against_hand }) {
+  const interval = tilt_ci95_deg ? ` (${degrees(tilt_ci95_deg[0])} to ${degrees(tilt_ci95_deg[1])})` : "";
+  return `${degrees(tilt_mean_deg)}${interval}${against_hand ? ", against the hand" : ""}`;
+}
+
+function spokenWords({ title, hint, gesture, verdict, rating, step }) {
+  const more = step === "rest" ? [verdict?.sentence, rating?.question] : [gesture?.prompt ?? hint];
+  return [title, ...more].filter(Boolean).join(". ");
+}
+
+function optionsOf(field, setup) {
+  const named = (table) => Object.entries(table).map(([value, label]) => ({ value, label }));
+  const lists = { player: setup.players, instrument: setup.instruments, posture: setup.postures, handed: named(HANDED), wanted: named(WANTED) };
+  return lists[field] ?? null;
+}
+
+// What there is to show of a gesture: name, share of what is enough, and words.
+function qualityMeters(live) {
+  const meters = [];
+  const add = (name, value, words) => value !== null && value !== undefined && meters.push({ name, value: Math.max(0, Math.min(1, value)), words });
+  if (live.cycles_wanted) add(METERS.cycles, (live.cycles ?? 0) / live.cycles_wanted, `${Math.floor(live.cycles ?? 0)} of ${Math.round(live.cycles_wanted)}`);
+  add(METERS.straightness, live.straightness, live.straightness === null ? "" : `${Math.round(100 * live.straightness)} %`);
+  if (live.speed_words) meters.push({ name: METERS.speed, value: null, words: live.speed_words });
+  (live.coverage ?? []).forEach((value, k) => add(METERS.coverage[k], value, value >= 1 ? "enough" : `${Math.round(100 * value)} %`));
+  add(METERS.stillness, live.stillness, live.stillness >= 0.5 ? "still enough" : "too much movement");
+  return meters;
+}
+
+function makeMeter() {
+  const item = document.createElement("li");
+  item.append(makeItem("span", ""), document.createElement("progress"), makeItem("b", ""));
+  return item;
+}
+
+function fillMeter(item, { name, value, words }) {
+  const [caption, bar, text] = item.children;
+  setText(caption, name);
+  setText(text, words);
+  bar.hidden = value === null;
+  bar.max = 1;
+  bar.value = value ?? 0;
+  bar.setAttribute("aria-label", name);
+}
+
+function makeItem(tag, words) {
+  const element = document.createElement(tag);
+  element.textContent = words;
+  return element;
+}
+
+function makePair(name, value) {
+  const pair = document.createElement("div");
+  pair.append(makeItem("dt", name), makeItem("dd", value));
+  return pair;
+}
+
+// Exchange a list's items only where they changed, so that no screen reader reads them twice.
+function fillList(list, items) {
+  const same = list.children.length === items.length && items.every((item, k) => item.isEqualNode(list.children[k]));
+  if (!same) list.replaceChildren(...items);
+}

@@ -1,0 +1,87 @@
+// Every text that the page itself says, and every key. What the session says comes from the server.
+
+// The first key of each is the one shown on its button. `help` is the line in the list of keys and in the documentation.
+export const KEYS = [
+  { command: "next", keys: [" ", "Enter", "ArrowRight", "ArrowDown", "PageDown"], show: "Space", names: "Space, Enter, Right, Down, Page down", help: "Go on: start, next, accept. The pedal." },
+  { command: "again", keys: ["ArrowLeft", "ArrowUp", "PageUp", "Backspace"], show: "Left", names: "Left, Up, Page up, Backspace", help: "Again: repeat the gesture, or the block just played." },
+  { command: "pause", keys: ["p"], show: "P", names: "P", help: "Pause the block, or hold the rest." },
+  { command: "skip", keys: ["s"], show: "S", names: "S", help: "Skip this gesture or question." },
+  { command: "rate", keys: ["0", "1", "2", "3", "4", "5", "6", "7", "8", "9", "x"], show: "0", names: "0 to 9, X for 10", help: "Answer a rating." },
+  { command: "hurt", keys: ["h"], show: "H", names: "H", help: "Something hurts: stops at once." },
+  { command: "finish", keys: ["e"], show: "E", names: "E, twice", help: "End the session and write the report." },
+  { command: "mute", keys: ["m"], show: "M", names: "M", help: "Click on or off." },
+  { command: "cue", keys: ["t"], show: "T", names: "T", help: "Tone when the tilt leaves the wanted zone, on or off." },
+  { command: "options", keys: ["?", "o"], show: "?", names: "?, O", help: "Keys, sound and colours." },
+];
+
+export const COMMAND_LABELS = { hurt: "Something hurts", finish: "End the session" };
+
+export const SENSOR = {
+  connecting: ["…", "Looking for the sensor"],
+  ok: ["●", "Sensor is sending"],
+  lost: ["✕", "Sensor is silent"],
+  failed: ["✕", "No sensor"],
+};
+
+export const OFFLINE = "No connection to the program. What is being recorded goes on. This page keeps trying.";
+export const LOST = "The sensor is silent. Check its battery and cable, or come closer; it is taken up again by itself.";
+export const SOUND_LOCKED = "No sound yet: the browser wants one key press or touch on this page first.";
+export const END_TWICE = "Press E once more to end the session.";
+
+// Where the tilt stands: a mark (a shape, so that no colour is needed) and words.
+export const ZONE = {
+  inside: ["●", "in the wanted zone"],
+  more: ["▲", "tilt more"],
+  less: ["▼", "tilt less"],
+  other: ["◆", "tilted the other way"],
+  unknown: ["○", "play some strokes"],
+  free: ["○", "no side is wanted"],
+};
+export const SIDE = { down: "downstroke clears", up: "upstroke clears", none: "stuck: neither clears", unknown: "" };
+export const AGAINST_HAND = "against the hand only";
+
+export const METERS = {
+  cycles: "to and fro",
+  straightness: "straight",
+  speed: "speed",
+  coverage: ["first way of rocking", "second way", "third way"],
+  stillness: "still",
+};
+
+export const GESTURE_PICTURE = {
+  "still off": "The sensor lies on a table and nobody touches it.",
+  still: "The hand rests with the plectrum on a string and does not move.",
+  across: "The plectrum is dragged over all strings, to and fro, while the other hand mutes them.",
+  along: "The plectrum slides along one string, to and fro.",
+  pivot: "The plectrum's tip stays on one spot of a string; the hand rocks over it, slow circles first, then quick nods and turns.",
+};
+export const PIVOT_PHASES = ["slow circles", "quick nods", "quick turns"];
+
+export const FIELDS = {
+  player: "Player",
+  handed: "Picking hand",
+  instrument: "Instrument",
+  posture: "Posture",
+  wanted: "Stroke that should clear",
+  tempo_bpm: "Tempo, beats a minute",
+  notes_per_beat: "Strokes on each beat",
+};
+export const HANDED = { right: "right", left: "left" };
+export const WANTED = { "": "none", down: "downstroke", up: "upstroke" };
+
+export const PREFERENCES = [
+  { name: "click", label: "Click", choices: [["on", "on"], ["off", "off"]] },
+  { name: "volume", label: "Loudness", choices: [["0.25", "soft"], ["0.5", "medium"], ["1", "loud"]] },
+  { name: "cue", label: "Tone when the tilt leaves the zone", choices: [["0", "off"], ["2", "after 2 strokes"], ["4", "after 4 strokes"], ["8", "after 8 strokes"]] },
+  { name: "pitch", label: "Tone that follows the tilt", choices: [["off", "off"], ["on", "on"]] },
+  { name: "colours", label: "Colours", choices: [["auto", "as the computer"], ["light", "light"], ["dark", "dark"]] },
+  { name: "motion", label: "Moving pictures", choices: [["auto", "as the computer"], ["less", "still pictures"]] },
+];
+
+export const END_VIEW = {
+  down: "downstroke →",
+  up: "← upstroke",
+  wanted: "wanted",
+  stuck: "stuck",
+  instrument: "instrument",
+};
