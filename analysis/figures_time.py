@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import groupby
 from typing import Any
 
 import numpy as np
@@ -31,6 +32,8 @@ MOST_MARKS = 2400
 """Single strokes drawn at most; of longer sessions every n-th is shown, the line is of all."""
 LINE_STEP_S = 2.0
 LEAST_RATE_SPREAD = 1.12
+LABEL_SHARE = 0.012
+"""Of the picture's width, one letter of a label at 700 px."""
 
 
 def thin(strokes: pd.DataFrame) -> tuple[pd.DataFrame, int]:
@@ -136,20 +139,31 @@ def _block_marks(
     """A bar over each block with its posture and speed, and its mean with the interval."""
     low, high = limits
     shapes: list[dict[str, Any]] = []
-    notes = []
     level = high - 0.07 * (high - low)
     for block in result.blocks:
         x0, x1 = block.start_s - result.start_s, block.end_s - result.start_s
         pen = {"color": INK, "width": 3}
         shapes.append({"type": "line", "x0": x0, "x1": x1, "y0": level, "y1": level, "line": pen})
-        share = (x1 - x0) / max(1.0, result.duration_s)
-        text = block_label(block) if share > 0.13 else (block.posture if share > 0.02 else "")
-        if text:
-            look = {"font": {"size": 12, "color": INK}, "name": block.posture if share > 0.05 else "-"}
-            notes.append(note(0.5 * (x0 + x1), level, text, yanchor="bottom", **look))
         if block.tilt_ci95_deg is not None and block.tilt_mean_deg is not None:
             shapes += _interval(x1 + 0.006 * result.duration_s, block.tilt_ci95_deg, 0.004 * result.duration_s)
-    return shapes, notes
+    return shapes, _block_labels(result, level)
+
+
+def _block_labels(result: SessionResult, level: float) -> list[dict[str, Any]]:
+    """One label for blocks in a row that share it; left out where it would lie on the one before."""
+    notes: list[dict[str, Any]] = []
+    whole_s, free_s = max(1.0, result.duration_s), -np.inf
+    for posture, run in groupby(result.blocks, key=lambda block: block.posture):
+        blocks = list(run)
+        x0, x1 = blocks[0].start_s - result.start_s, blocks[-1].end_s - result.start_s
+        share = (x1 - x0) / whole_s
+        text = block_label(blocks[0]) if share > 0.13 and len({block_label(b) for b in blocks}) == 1 else posture
+        middle, half = 0.5 * (x0 + x1), 0.5 * LABEL_SHARE * len(text) * whole_s
+        if text and share > 0.02 and middle - half >= free_s:
+            look = {"font": {"size": 12, "color": INK}, "name": posture if share > 0.05 else "-"}
+            notes.append(note(middle, level, text, yanchor="bottom", **look))
+            free_s = middle + half
+    return notes
 
 
 def block_label(block: BlockSummary) -> str:
