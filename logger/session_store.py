@@ -18,6 +18,8 @@ from importlib import resources
 from importlib.metadata import version
 from pathlib import Path
 
+from analysis.errors import OutputError
+
 _TABLE = """
 CREATE TABLE IF NOT EXISTS sessions (
     name TEXT PRIMARY KEY, size INTEGER, changed_ns INTEGER, hash TEXT, made_by TEXT, problem TEXT, content BLOB
@@ -78,6 +80,7 @@ class SessionStore:
 
     def __init__(self, path: Path | None, made_by: str) -> None:
         self._made_by = made_by
+        self._place = path or "memory"
         self._base = sqlite3.connect(":memory:" if path is None else path, timeout=10.0)
         try:
             self._base.execute(_TABLE)
@@ -128,11 +131,22 @@ class SessionStore:
         return True
 
     def keep(self, entry: Entry) -> None:
-        """Write an entry and have it on the disk."""
+        """Write an entry and have it on the disk.
+
+        Raises
+        ------
+        OutputError
+            The disk is full or gone.
+        """
         file = entry.file
         values = (file.name, file.size, file.changed_ns, entry.digest, self._made_by, entry.problem, entry.content)
-        self._base.execute("INSERT OR REPLACE INTO sessions VALUES (?, ?, ?, ?, ?, ?, ?)", values)
-        self._base.commit()
+        try:
+            self._base.execute("INSERT OR REPLACE INTO sessions VALUES (?, ?, ?, ?, ?, ?, ?)", values)
+            self._base.commit()
+        except sqlite3.Error as error:
+            raise OutputError(
+                f"{self._place} cannot be written on ({error}); what was done is kept, free some space and run it again"
+            ) from error
 
     def _select(self, condition: str, value: str | int) -> Entry | None:
         row = self._base.execute(

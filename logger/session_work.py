@@ -117,7 +117,7 @@ def bring_up_to_date(
     """
     done = WorkDone()
     progress("looking for sessions", 0.0)
-    for entry in work_through(_unknown(store, named, done), analyse, crew):
+    for entry in work_through(find_unknown(store, named, done), analyse, crew):
         done.computed += 1
         done.worker_s += entry.seconds
         if entry.lasting:
@@ -195,7 +195,7 @@ def analyse_one(analyse: Analyse, file: SessionFile) -> Entry:
     return Entry(file, digest, content, seconds=time.perf_counter() - began)
 
 
-def _unknown(store: SessionStore, named: Sequence[tuple[str, Path]], done: WorkDone) -> Iterator[SessionFile]:
+def find_unknown(store: SessionStore, named: Sequence[tuple[str, Path]], done: WorkDone) -> Iterator[SessionFile]:
     """Yield the files that must be analysed; count the others."""
     for name, path in named:
         file = SessionFile(name, path, -1, -1)
