@@ -32,6 +32,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "clears": ("logger.commands.clears", "command", "Say by how much strokes clear, and how small they may become."),
     "compare": ("logger.commands.compare", "command", "Say in what two postures differ."),
     "progress": ("logger.commands.progress", "command", "Follow players over weeks of sessions."),
+    "batch": ("logger.commands.batch", "command", "Analyse many sessions into one table of strokes."),
     "drill": ("logger.commands.drill", "command", "Work on phrases, their twins, and string changes."),
     "plan": ("logger.commands.plan", "command", "Make, check and show practice plans."),
     "simulate": ("logger.commands.simulate", "command", "Write a session of an invented player with known strokes."),
