@@ -144,18 +144,26 @@ class Recorder:
         self._put_when_free(lambda writer: number.append(writer.write_event(opened)))
         return opened
 
-    def end(self) -> Event | None:
-        """Close the open event now and return it."""
+    def end(self, at_s: float | None = None, kind: EventKind | None = None) -> Event | None:
+        """Close the open event and return it: now or at an earlier log time, as another kind if that was no good."""
         event, self._open = self._open, None
         if event is None:
             return None
-        closed = replace(event, end_s=max(self.log_time_s(), event.start_s))
+        end_s = self.log_time_s() if at_s is None else at_s
+        closed = replace(event, end_s=max(end_s, event.start_s), kind=kind or event.kind)
         self._rewrite(closed, self._open_number)
         return closed
 
     def add(self, event: Event) -> None:
         """Write an event whose times are known."""
         self._put_when_free(lambda writer: _discard(writer.write_event(event)))
+
+    def describe(self, setup: Setup) -> None:
+        """Write anew who plays on what, once it is known; calibration and sensor stay as they were."""
+        self._setup = replace(setup, calibration=self._setup.calibration)
+        if self.info is not None:
+            head = self._head(self.info.profile.sensor)
+            self._put_when_free(lambda writer: writer.write_head(head))
 
     def log_time_s(self) -> float:
         """Now, on the log's own time.

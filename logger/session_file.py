@@ -140,6 +140,12 @@ class SessionWriter:
         self._chunks.add_head()
         self._sync_if_due()
 
+    def write_head(self, head: SessionHead) -> None:
+        """Write the settings anew: readers keep the last."""
+        self._chunks.head = head
+        self._chunks.add_head()
+        self._sync_if_due()
+
     def sync(self) -> None:
         """Close the chunk and force it to the disk: what was written so far survives a power cut.
 

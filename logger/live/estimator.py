@@ -1,0 +1,307 @@
+"""The batch estimator on a sliding window: the same stages, the same settings, run on the last seconds of play.
+
+The gestures are solved once, on everything recorded up to them, by the batch code. Then, several times a second, the
+last seconds go through time base, signals, orientation, strokes and tilt like a log of their own; only three things
+come from outside the window: what the gestures found (sensor errors, levers, frames), the heading
+(:mod:`logger.live.heading_anchor`), and its drift, fitted anew after every few seconds of play as in the batch run.
+
+A stroke is judged as soon as the turn at its end is seen. What comes later may still move it: the filters have no
+future yet. Until its judgement has settled it is ``provisional``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import pandas as pd
+
+from analysis.errors import InputError, NotEnoughDataError
+from analysis.hand_yaw import HandYaws, fit_heading, see_yaws
+from analysis.model import Event, FloatArray, RawSamples, Session
+from analysis.motion import Motion, build_motion
+from analysis.pipeline import Settings, measure_play
+from analysis.reference import Gestures, Reference, complete_reference, measure_gestures
+from analysis.signals import Signals, prepare_signals
+from analysis.stillness import attack_threshold, still_gyro_bias
+from analysis.stretches import order_events
+from analysis.stroke_paths import TracedStrokes
+from analysis.timebase import fit_timebase
+from analysis.uncertainty import block_chord, offset_parts_deg
+from logger.live.block_strokes import BlockStrokes, Judged
+from logger.live.heading_anchor import Correction, HeadingAnchor
+from logger.live.sample_store import SampleStore
+from logger.live.tip_trace import TipTrace
+
+
+@dataclass(frozen=True)
+class LiveSettings:
+    """How the window slides.
+
+    Attributes
+    ----------
+    window_s : float
+        Length of the window.
+    settled_s, settled_strokes : float
+        A stroke that ended so long (and so many strokes) before the window's end is final.
+    edge_s : float
+        Strokes that begin within this time of the window's start feel its edge and are not taken.
+    most_yaws : int
+        Windows kept of the hand's yaw; beyond, neighbours are joined.
+    chain : Settings
+        Of the batch run.
+    """
+
+    window_s: float = 6.0
+    settled_s: float = 0.8
+    settled_strokes: float = 4.0
+    edge_s: float = 1.0
+    most_yaws: int = 200
+    chain: Settings = field(default_factory=Settings)
+
+
+@dataclass(frozen=True)
+class Foundation:
+    """What the gestures gave, and what is needed to give it anew when the heading is known better."""
+
+    motion: Motion
+    session: Session
+    gestures: Gestures
+    reference: Reference
+    gyro_bias_radps: FloatArray
+    attack_mps2: float | None
+    correction: Correction
+
+
+class LiveEstimator:
+    """Follow a session while it is recorded.
+
+    :meth:`take` belongs to the thread that has the samples; all else to one other thread.
+
+    Parameters
+    ----------
+    context : Session
+        Sensor, calibration, player, instrument, lever; its samples and events do not matter.
+    settings : LiveSettings, optional
+    """
+
+    def __init__(self, context: Session, settings: LiveSettings | None = None) -> None:
+        self.store = SampleStore()
+        self.context = context
+        self.settings = settings or LiveSettings()
+        self.foundation: Foundation | None = None
+        self._anchor: HeadingAnchor | None = None
+        self._trace: TipTrace | None = None
+        self._yaws: HandYaws | None = None
+        self._reference: Reference | None = None
+        self._events: tuple[Event, ...] = ()
+        self._gap_times_s: list[float] = []
+        self._next_yaw_s = 0.0
+        self._block: Event | None = None
+        self._strokes = BlockStrokes()
+        self._last: tuple[Motion, TracedStrokes] | None = None
+
+    @property
+    def reference(self) -> Reference | None:
+        """The frames as known now; None before the gestures were solved."""
+        return self._reference
+
+    def take(self, raw: RawSamples) -> list[tuple[float, float]]:
+        """Keep new samples; return the tip's way in the end view (mm) where the frame is known."""
+        last = self.store.last_tick
+        tick_hz, rate_hz = self.context.profile.tick_hz, self.context.profile.rate_hz
+        self.store.append(raw)
+        if last is not None and raw.ticks[0] - last > 0.1 * tick_hz + tick_hz / rate_hz:
+            self._gap_times_s.append(float(raw.ticks[0]) / tick_hz)
+        anchor, foundation, trace = self._anchor, self.foundation, self._trace
+        if anchor is None or foundation is None or anchor.last_tick is None:
+            return []
+        new = self.store.since(anchor.last_tick + 1)
+        accel, gyro = foundation.correction.apply(new.counts)
+        quat = anchor.feed(new.ticks, accel, gyro)
+        return [] if trace is None else trace.follow(quat, accel)
+
+    def establish(self, events: Sequence[Event], postures: Sequence[str]) -> Reference | None:
+        """Solve the gestures recorded so far.
+
+        Parameters
+        ----------
+        events : sequence of Event
+            All events so far, on log time.
+        postures : sequence of str
+            Postures that will be played.
+
+        Returns
+        -------
+        Reference or None
+            None without an instrument frame: there is nothing to measure tilt against before there is play.
+        """
+        chain, profile = self.settings.chain, self.context.profile
+        self._events = tuple(events)
+        raw = self.store.since(0)
+        timebase = fit_timebase(raw, profile)
+        end_s = timebase.start_s + timebase.slots / timebase.rate_hz
+        coming = tuple(Event(end_s, end_s, "play", posture=posture) for posture in postures)
+        session = replace(self.context, raw=raw, events=order_events((*events, *coming)))
+        signals = prepare_signals(session, timebase)
+        bias = (signals.gyro_radps - still_gyro_bias(signals, session.events).gyro_radps)[0]
+        motion, gestures = measure_gestures(signals, session, chain.reference)
+        yaws = see_yaws(motion, session.events, gestures.heading)
+        drift = fit_heading(yaws, gestures.directions, motion.start_s, gestures.heading)
+        threshold = attack_threshold(signals, session.events, chain.table.strokes.attack_ratio)
+        try:
+            reference = complete_reference(motion, session, gestures, drift, chain.reference)
+        except NotEnoughDataError:  # The hand's own frame needs play, which has not begun.
+            return None
+        correction = Correction(profile, session.calibration, bias, gestures.lever_fit.errors)
+        anchor = HeadingAnchor(profile.tick_hz, timebase.rate_hz)
+        recent = self.store.since(int(raw.ticks[-1] - 20.0 * profile.tick_hz))
+        anchor.feed(recent.ticks, *correction.apply(recent.counts))
+        anchor.agree_with(motion)
+        self._yaws, self._reference = yaws, reference
+        self._gap_times_s = [time_s for time_s in self._gap_times_s if time_s > end_s]
+        self.foundation = Foundation(motion, session, gestures, reference, bias, threshold, correction)
+        self._aim_trace(postures[0] if postures else "")
+        self._anchor = anchor
+        return reference
+
+    def begin(self, block: Event, first_id: int) -> None:
+        """A block begins; its end is not known yet."""
+        self._block = block
+        self._strokes = BlockStrokes(first_id)
+        self._next_yaw_s = block.start_s + 0.5
+        self._last = None
+        self._aim_trace(block.posture)
+
+    def update(self, end_s: float | None = None) -> Judged:
+        """Judge what the last seconds show; ``end_s``: the block ended there, and everything is settled."""
+        block, settings = self._block, self.settings
+        if block is None:
+            return Judged()
+        motion = self._window_motion(block)
+        reference = None if motion is None else self._reference_for(block, motion)
+        if motion is None or reference is None or self.foundation is None:
+            return self._strokes.judged()
+        known_s = _end_s(motion)
+        event = replace(block, start_s=max(block.start_s, motion.start_s), end_s=known_s if end_s is None else end_s)
+        if event.end_s <= event.start_s:
+            return self._strokes.judged()
+        session = replace(self.context, events=(event,))
+        table, traced = measure_play(motion, session, (reference, self.foundation.attack_mps2), settings.chain.table)
+        at_start = motion.start_s <= block.start_s
+        late = at_start | (table["start_s"].to_numpy() >= motion.start_s + settings.edge_s)
+        rows = np.flatnonzero(table["block"].notna().to_numpy() & late)
+        table, traced = table.iloc[rows].reset_index(drop=True), traced.select(rows)
+        if rows.size:
+            self._last = (motion, traced)
+        settle_s = self._settle_s(table)
+        settled = known_s - settle_s if end_s is None else np.inf
+        since_s = motion.start_s + (0.0 if at_start else settings.edge_s)
+        return self._strokes.take(table, 1e3 * traced.path_m, settled, since_s)
+
+    def finish(self, end_s: float) -> tuple[Judged, pd.DataFrame, FloatArray, dict[str, float] | None]:
+        """End the block; return what changed, its strokes, their paths (mm), and the parts of its offset's error."""
+        judged = self.update(end_s)
+        table, paths_mm = self._strokes.table()
+        parts, block = None, self._block
+        foundation, reference = self.foundation, self._reference
+        if self._last is not None and foundation is not None and reference is not None and block is not None:
+            motion, traced = self._last
+            frame = reference.frame(block.posture)
+            if frame.from_gestures:
+                chord = block_chord(motion, traced, frame, reference.drift, self.settings.chain.table.bands)
+                wanted = self.settings.chain.reference.gestures
+                parts = offset_parts_deg(chord, frame, reference.lever_fit, reference.drift, wanted)
+        self._block = None
+        return judged, table, paths_mm, parts
+
+    def window_signals(self, seconds: float) -> Signals | None:
+        """Signals of the last seconds, as the batch run prepares them; None while they cannot be used."""
+        last, profile = self.store.last_tick, self.context.profile
+        if last is None:
+            return None
+        raw = self.store.since(int(last - seconds * profile.tick_hz))
+        try:
+            return prepare_signals(replace(self.context, raw=raw), fit_timebase(raw, profile))
+        except InputError:  # Too few samples yet, or a sensor that starts again; the next window may do.
+            return None
+
+    def _settle_s(self, table: pd.DataFrame) -> float:
+        if table.empty:
+            return self.settings.settled_s
+        stroke_s = float((table["end_s"] - table["start_s"]).median())
+        return max(self.settings.settled_s, self.settings.settled_strokes * stroke_s)
+
+    def _window_motion(self, block: Event) -> Motion | None:
+        """Corrected motion of the last seconds, in the session's heading; None while no frame is known."""
+        last_s = float(self.store.last_tick or 0) / self.context.profile.tick_hz
+        if self.foundation is None and last_s > block.start_s + self.settings.window_s:
+            # No gestures: the hand's own frame, from the first seconds of play.
+            self.establish((*self._events, replace(block, end_s=last_s)), (block.posture,))
+        foundation, anchor = self.foundation, self._anchor
+        signals = None if foundation is None else self.window_signals(self.settings.window_s)
+        if signals is None or foundation is None or anchor is None:
+            return None
+        signals = replace(signals, gyro_radps=signals.gyro_radps - foundation.gyro_bias_radps)
+        return anchor.align(build_motion(signals, foundation.gestures.lever_fit.errors))
+
+    def _reference_for(self, block: Event, motion: Motion) -> Reference | None:
+        """The frames, with the heading's drift as the play so far shows it."""
+        foundation, known_s = self.foundation, _end_s(motion)
+        if foundation is None:
+            return None
+        window_s = foundation.gestures.heading.window_s
+        if motion.start_s > self._next_yaw_s:
+            self._next_yaw_s = motion.start_s
+        if known_s - 0.5 >= self._next_yaw_s + window_s:
+            span = Event(self._next_yaw_s - 0.5, self._next_yaw_s + window_s + 0.5, "play", posture=block.posture)
+            self._next_yaw_s += window_s
+            self._refit(see_yaws(motion, (span,), foundation.gestures.heading))
+        return self._reference
+
+    def _refit(self, more: HandYaws) -> None:
+        foundation, yaws = self.foundation, self._yaws
+        if foundation is None or yaws is None:
+            return
+        self._yaws = yaws = _joined(yaws, more, self.settings.most_yaws)
+        heading = foundation.gestures.heading
+        heading = replace(heading, jumps_s=(*heading.jumps_s, *self._gap_times_s))
+        drift = fit_heading(yaws, foundation.gestures.directions, foundation.motion.start_s, heading)
+        chain = self.settings.chain.reference
+        self._reference = complete_reference(foundation.motion, foundation.session, foundation.gestures, drift, chain)
+
+    def _aim_trace(self, posture: str) -> None:
+        foundation, reference = self.foundation, self._reference
+        if foundation is not None and reference is not None:
+            frame = reference.frame(posture)
+            now_s = float(self.store.last_tick or 0) / self.context.profile.tick_hz
+            self._trace = TipTrace(frame, reference.drift, now_s, self.context.profile.rate_hz)
+
+
+def _end_s(motion: Motion) -> float:
+    """Log time at which a motion ends."""
+    return motion.start_s + motion.valid.size / motion.rate_hz
+
+
+def _joined(yaws: HandYaws, more: HandYaws, most: int) -> HandYaws:
+    """Windows of the hand's yaw with more of them; beyond ``most``, neighbours of one posture in play are averaged."""
+    times_s = np.concatenate([yaws.times_s, more.times_s])
+    rotations = np.concatenate([yaws.rotations, more.rotations])
+    postures, gesture = (*yaws.postures, *more.postures), (*yaws.gesture, *more.gesture)
+    if times_s.size <= most:
+        return HandYaws(times_s, rotations, postures, gesture)
+    groups: list[list[int]] = []
+    for at in range(times_s.size):
+        last = groups[-1] if groups else []
+        fits = len(last) == 1 and not gesture[at] and not gesture[last[0]] and postures[at] == postures[last[0]]
+        if fits:
+            last.append(at)
+        else:
+            groups.append([at])
+    return HandYaws(
+        np.array([times_s[group].mean() for group in groups]),
+        np.array([rotations[group].mean(axis=0) for group in groups]),
+        tuple(postures[group[0]] for group in groups),
+        tuple(gesture[group[0]] for group in groups),
+    )
