@@ -15,7 +15,14 @@ if TYPE_CHECKING:
 PREFIX = "strokeplane."
 """Every entry of ours in a table's metadata starts so: version, settings and the like."""
 
-_TYPES = {"float64": "double", "int64": "int64", "Int64": "int64", "str": "string", "bool": "bool"}
+_TYPES = {
+    "float64": "double",
+    "int32": "int32",
+    "int64": "int64",
+    "Int64": "int64",
+    "str": "string",
+    "bool": "bool",
+}
 
 
 def need_pyarrow() -> None:

@@ -79,6 +79,22 @@ def check_writable(path: Path, inputs: Sequence[Path] = ()) -> None:
         raise _cannot(path, error) from error
 
 
+def make_folder(folder: Path) -> None:
+    """Make a folder unless it is there; the one that it stands in must be.
+
+    Raises
+    ------
+    OutputError
+        It is a file, or may not be made.
+    """
+    try:
+        folder.mkdir(exist_ok=True)
+    except FileExistsError as error:
+        raise OutputError(f"{folder} is a file; name a folder") from error
+    except OSError as error:
+        raise OutputError(f"the folder {folder} cannot be made ({reason(error)}); name another one") from error
+
+
 def write_text_atomic(path: Path, text: str) -> None:
     """Write UTF-8 text, line ends as they are, through :func:`open_atomic`."""
     with open_atomic(path) as stream:

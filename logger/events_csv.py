@@ -46,12 +46,23 @@ def read_events(path: Path) -> tuple[Event, ...]:
         raise InputError(f"{path}, row {layout.header_row}: two columns are called {twice[0]!r}; remove one of them")
     events = []
     for row, cells in read_rows(layout):
-        events.append(_Row(path, row, dict(zip(layout.names, cells, strict=True)), layout.decimal).event())
+        events.append(read_event(path, row, dict(zip(layout.names, cells, strict=True)), layout.decimal))
     try:
         check_events(events)
     except InputError as error:
         raise InputError(f"{path}: {error}") from error
     return tuple(events)
+
+
+def read_event(path: Path, row: int, cells: Mapping[str, str], decimal: str = ".") -> Event:
+    """One event from its cells by column.
+
+    Raises
+    ------
+    InputError
+        A value that cannot be used; file and row are named.
+    """
+    return _Row(path, row, cells, decimal).event()
 
 
 def check_within(events: Sequence[Event], start_s: float, end_s: float, path: Path) -> list[str]:

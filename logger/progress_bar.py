@@ -43,3 +43,17 @@ def show_progress() -> Iterator[Callable[[str, float], None]]:
         timer.cancel()
         timer.join()
         bar.stop()
+
+
+def part_of(
+    progress: Callable[[str, float], None], start: float, stop: float, name: str = ""
+) -> Callable[[str, float], None]:
+    """What a part of a longer task is told to report to: its 0 to 1 becomes ``start`` to ``stop`` of the whole.
+
+    Examples
+    --------
+    >>> part_of(lambda stage, share: print(stage, share), 0.5, 1.0, "a.mcap")("reading", 0.5)
+    a.mcap: reading 0.75
+    """
+    label = f"{name}: " if name else ""
+    return lambda stage, share: progress(label + stage, start + share * (stop - start))

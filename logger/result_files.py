@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, fields, is_dataclass
 from pathlib import Path
 from typing import Any
@@ -14,7 +14,7 @@ import pandas as pd
 
 from analysis.model import BlockSummary, Event, ReferenceSummary, SessionResult
 from analysis.reference_grade import grade_reference
-from analysis.tables import STROKE_COLUMNS, STROKE_CSV_COLUMNS
+from analysis.tables import STROKE_COLUMNS, STROKE_CSV_COLUMNS, Column
 from logger.atomic_file import write_text_atomic
 
 TIME_DECIMALS = 6
@@ -34,9 +34,14 @@ def write_strokes_csv(result: SessionResult, path: Path) -> None:
 
 
 def render_strokes_csv(strokes: pd.DataFrame) -> str:
-    """The strokes table as CSV text: times to the microsecond, the rest to four decimals."""
-    table = strokes.loc[:, list(STROKE_CSV_COLUMNS)].copy()
-    for name in (column.name for column in STROKE_COLUMNS if column.name in table and column.dtype == "float64"):
+    """The strokes table as CSV text."""
+    return render_table_csv(strokes, [column for column in STROKE_COLUMNS if column.name in STROKE_CSV_COLUMNS])
+
+
+def render_table_csv(table: pd.DataFrame, columns: Sequence[Column]) -> str:
+    """Some columns of a table as CSV text: times to the microsecond, other numbers to four decimals."""
+    table = table.loc[:, [column.name for column in columns]].copy()
+    for name in (column.name for column in columns if column.dtype == "float64"):
         # Adding 0 turns -0.0 into 0.0.
         table[name] = table[name].round(TIME_DECIMALS if name in TIMES else VALUE_DECIMALS) + 0.0
         table.loc[~np.isfinite(table[name]), name] = np.nan

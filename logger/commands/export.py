@@ -1,0 +1,138 @@
+"""``strokeplane export``: sessions for other programs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import click
+
+from logger.answer_options import session_arguments
+
+
+@click.command("export")
+@session_arguments
+@click.option(
+    "--to",
+    "kind",
+    type=click.Choice(["csv", "parquet", "bids"]),
+    required=True,
+    help="CSV for a spreadsheet, Parquet for a notebook, or one Motion-BIDS data set of all sessions.",
+)
+@click.option(
+    "-o",
+    "--output",
+    metavar="FOLDER",
+    type=click.Path(path_type=Path),
+    required=True,
+    help="The folder to write into; it is made if need be.",
+)
+@click.option("--raw", is_flag=True, help="Add the counts as the sensor sent them (CSV and Parquet).")
+@click.option(
+    "--strokes/--no-strokes", default=True, show_default=True, help="Analyse each session, and add strokes and blocks."
+)
+@click.option("--task", metavar="NAME", help="The data set's name for what was played (BIDS); picking if left out.")
+@click.option(
+    "--participant",
+    "participants",
+    metavar="NAME=LABEL",
+    multiple=True,
+    help="Call a player by another label (BIDS); NAME is empty for sessions without a name.",
+)
+@click.option("--replace", is_flag=True, help="Write over what an earlier export wrote there.")
+def export_command(
+    sessions: tuple[Path, ...],
+    kind: str,
+    output: Path,
+    raw: bool,
+    strokes: bool,
+    task: str | None,
+    participants: tuple[str, ...],
+    replace: bool,
+) -> None:
+    """Write sessions as CSV, Parquet or a Motion-BIDS data set: signals in SI units, events, strokes, blocks.
+
+    SESSION... are session files (.mcap). Signals are calibrated. docs/export.md describes every file and column.
+    """
+    from logger.progress_bar import show_progress
+
+    if kind != "bids" and (task is not None or participants):
+        raise click.UsageError("--task and --participant are for --to bids only")
+    if kind == "bids" and raw:
+        raise click.UsageError("--raw is for csv and parquet; a BIDS data set gives the counts back without it")
+    with show_progress() as progress:
+        if kind == "bids":
+            options = (task or "picking", _labels(participants), strokes, replace)
+            notes, said = _export_bids(sessions, output, options, progress)
+        else:
+            notes, said = _export_files(sessions, output, (kind, raw, strokes, replace), progress)
+    for note in notes:
+        click.echo(f"Note: {note}", err=True)
+    for line in said:
+        click.echo(line)
+
+
+def _labels(entries: tuple[str, ...]) -> dict[str, str]:
+    """Labels by players' names."""
+    labels = {}
+    for entry in entries:
+        name, equals, label = entry.rpartition("=")
+        if not equals or not label:
+            raise click.UsageError(f"--participant {entry!r}: expected NAME=LABEL")
+        labels[name] = label
+    return labels
+
+
+def _export_files(
+    sessions: tuple[Path, ...],
+    output: Path,
+    options: tuple[str, bool, bool, bool],
+    progress: Callable[[str, float], None],
+) -> tuple[list[str], list[str]]:
+    """Write CSV or Parquet; return notes and what to say."""
+    from logger.arrow_tables import need_pyarrow
+    from logger.export_files import FileKind, export_files, prepare_folder
+    from logger.export_tables import load_source
+    from logger.progress_bar import part_of
+
+    name, raw, strokes, replace = options
+    kind: FileKind = "csv" if name == "csv" else "parquet"
+    if kind == "parquet":
+        need_pyarrow()
+    prepare_folder(output, sessions, kind, replace)
+    notes, said = [], []
+    for number, path in enumerate(sessions):
+        part = part_of(progress, number / len(sessions), (number + 1) / len(sessions), path.name)
+        source = load_source(path, strokes, part_of(part, 0.0, 0.6))
+        written = export_files(source, output, kind, raw, part_of(part, 0.6, 1.0))
+        said.append(f"Wrote {', '.join(file.name for file in written)} in {output}.")
+        if source.remark:
+            notes.append(source.remark)
+    return notes, said
+
+
+def _export_bids(
+    sessions: tuple[Path, ...],
+    output: Path,
+    options: tuple[str, dict[str, str], bool, bool],
+    progress: Callable[[str, float], None],
+) -> tuple[list[str], list[str]]:
+    """Write a data set; return notes and what to say."""
+    from logger.export_bids import BidsSettings, export_bids
+
+    exported = export_bids(sessions, output, BidsSettings(*options), progress)
+    notes, said = [], []
+    for recording in exported:
+        if recording.remark:
+            notes.append(recording.remark)
+        if recording.repeated:
+            notes.append(
+                f"{recording.session}: {recording.repeated} samples stood where another one stands, and were left out."
+            )
+        said.append(
+            f"{recording.session.name}: {recording.place.recording}, {recording.rows} rows, "
+            f"{recording.missing} of them missing (n/a) in {recording.gaps} gaps."
+        )
+    players = len({recording.place.participant for recording in exported})
+    said.append(f"Wrote {output}: participants {players}, sessions {len(exported)}.")
+    return notes, said
