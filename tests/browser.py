@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import importlib.resources
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
@@ -54,6 +55,15 @@ def open_page(browser: Any, **settings: Any) -> Iterator[tuple[Any, Watch]]:
         yield page, watch
     finally:
         context.close()
+
+
+def wait_until(page: Any, expression: str, timeout_s: float = 5.0) -> None:
+    """Wait until an expression is true on a page; playwright's own way needs what a strict policy forbids."""
+    deadline = time.monotonic() + timeout_s
+    while not page.evaluate(expression):
+        if time.monotonic() > deadline:
+            raise AssertionError(f"within {timeout_s:g} s it did not become true: {expression}")
+        time.sleep(0.015)
 
 
 def find_violations(page: Any, leave_out: str = "", impacts: tuple[str, ...] = ("serious", "critical")) -> list[str]:

@@ -79,7 +79,7 @@ export class EndView {
     pen.clearRect(0, 0, this.width, this.height);
     this.unit = this.width / 2 / this.#half_mm;
     this.centre = [this.width / 2, this.height * 0.56];
-    this.text = Math.max(14, Math.min(28, this.width / 26));
+    this.text = Math.max(14, Math.min(46, this.width / 26));
     pen.font = `${this.text}px ${this.colours.font}`;
     pen.lineCap = "round";
     pen.lineJoin = "round";
@@ -118,8 +118,9 @@ export class EndView {
     const [from, to] = most > 0 ? [least, most] : [180 + least, 180 + most];
     this.#wedge(from, to, far, most > 0 ? colours.down : colours.up, "slant");
     const middle = ((from + to) / 2) * RADIANS;
-    const reach = Math.min(this.width * 0.4, (this.centre[1] - this.text) / Math.max(0.3, Math.sin(middle)));
-    this.#label(END_VIEW.wanted, this.centre[0] + 0.82 * reach * Math.cos(middle), this.centre[1] - 0.82 * reach * Math.sin(middle), "center");
+    const reach = Math.min(this.width * 0.36, (0.8 * this.centre[1]) / Math.max(0.3, Math.sin(middle)));
+    const steep = middle + (most > 0 ? 1 : -1) * Math.min(0.12, ((to - from) / 5) * RADIANS);
+    this.#label(END_VIEW.wanted, this.centre[0] + reach * Math.cos(steep), this.centre[1] - reach * Math.sin(steep), "center");
     pen.globalAlpha = 1;
   }
 
@@ -212,20 +213,24 @@ export class EndView {
     pen.fill();
   }
 
-  // The mean of the last strokes: a heavy line with an arrow at the end that leaves the strings.
+  // The mean of the last strokes: a heavy line with an arrow at the end that leaves the strings. The strokes themselves
+  // stay free to be seen.
   #drawTilt() {
     if (this.tilt_deg === null) return;
     const { pen, colours } = this;
-    const length = Math.min(this.width * 0.44, this.height * 0.5);
     const angle = this.tilt_deg * RADIANS;
     const end = this.tilt_deg < 0 ? -1 : 1;
+    const size = Math.max(14, this.width / 32);
+    const spans = [...this.#strokes.values()].map((stroke) => stroke.span_mm);
+    const inner = 0.55 * Math.max(0.8 * this.geometry.spacing_mm, ...spans) * this.unit;
+    const outer = Math.max(inner + 3 * size, Math.min(this.width * 0.47, this.height * 0.5));
     const tip = (reach) => [this.centre[0] + reach * Math.cos(angle), this.centre[1] - reach * Math.sin(angle)];
     pen.strokeStyle = colours.ink;
     pen.fillStyle = colours.ink;
-    pen.lineWidth = Math.max(5, this.width / 110);
-    this.#line([tip(-0.75 * end * length), tip(0.9 * end * length)]);
-    const [x, y] = tip(end * length);
-    const size = Math.max(14, this.width / 36);
+    pen.lineWidth = Math.max(6, this.width / 90);
+    this.#line([tip(end * inner), tip(end * (outer - size))]);
+    this.#line([tip(-end * inner), tip(-end * (inner + 1.2 * size))]);
+    const [x, y] = tip(end * outer);
     pen.save();
     pen.translate(x, y);
     pen.rotate(-angle + (end < 0 ? Math.PI : 0));

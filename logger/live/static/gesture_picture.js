@@ -75,6 +75,7 @@ export class GesturePicture {
     if (this.preferences.stillPictures && kind !== "still") this.#drawGhosts(kind);
     this.hand = this.#add("g", {});
     this.#drawPlectrumHand(this.hand);
+    if (this.preferences.stillPictures && kind !== "still") this.#drawArrow(kind);
     if (kind === "still") this.#add("text", { x: 215, y: 290, class: "now", "text-anchor": "middle" }, "hold");
     if (kind === "pivot") {
       this.#add("circle", { cx: TIP.x, cy: TIP.y, r: 9, class: "ring" });
@@ -87,6 +88,9 @@ export class GesturePicture {
   #drawGhosts(kind) {
     const ends = { across: ["translate(0 -65)", "translate(0 65)"], along: ["translate(-70 0)", "translate(70 0)"], pivot: [] }[kind];
     for (const end of ends) this.#drawPlectrumHand(this.#add("g", { transform: end, class: "ghost" }));
+  }
+
+  #drawArrow(kind) {
     const arrows = {
       across: "M150 75 v170 m-8 -12 l8 12 l8 -12 M150 75 m-8 12 l8 -12 l8 12",
       along: "M130 55 h170 m-12 -8 l12 8 l-12 8 M130 55 m12 -8 l-12 8 l12 8",
@@ -96,9 +100,12 @@ export class GesturePicture {
   }
 
   #drawPlectrumHand(group) {
-    this.#add("path", { d: "M215 160 q-9 -22 2 -36 q12 -8 24 -2 q2 20 -26 38 z", class: "plectrum" }, "", group);
-    this.#add("path", { d: "M226 122 q8 -22 34 -26 l88 -32 q22 0 32 22 l0 74 q-30 22 -62 14 q-40 -2 -58 -22 q-28 -4 -34 -30 z", class: "hand" }, "", group);
-    this.#sensor(group, 300, 86);
+    const draw = (name, attributes) => this.#add(name, attributes, "", group);
+    draw("path", { d: "M400 8 L303 60 q-26 6 -42 24 q-22 22 -22 40 q2 22 24 30 q24 10 48 0 q28 -8 34 -34 L400 92 z", class: "hand" });
+    draw("path", { d: "M215 160 q-12 -24 2 -40 q14 -8 28 4 q0 22 -30 36 z", class: "plectrum" });
+    draw("path", { d: "M296 92 q-30 2 -46 16 q-16 12 -14 22 q8 10 22 2 q18 -12 40 -12", class: "hand" });
+    draw("path", { d: "M263 154 q6 -14 22 -16 M284 159 q6 -14 22 -16 M306 156 q6 -14 20 -18", class: "knuckle" });
+    this.#sensor(group, 302, 74);
   }
 
   #sensor(parent, x, y) {

@@ -16,7 +16,7 @@ const byId = (id) => document.getElementById(id);
 
 let state = null;
 let strokes = NO_STROKES;
-let askedToEnd = 0;
+let askedToEnd = -Infinity;
 
 const preferences = new Preferences();
 const endView = new EndView(byId("end-view"), preferences);
@@ -70,9 +70,9 @@ function hearStrokes(message) {
   sound.hearStrokes(message);
 }
 
-function showPulse({ recorded_s, samples, lost_samples, silent_s }) {
+function showPulse({ recorded_s, lost_samples, silent_s }) {
   setText(byId("recorded"), recorded_s > 0 ? `${clock(recorded_s)} recorded` : "");
-  setText(byId("losses"), lost_samples ? `${lost_samples} of ${samples + lost_samples}` : "none");
+  setText(byId("losses"), lost_samples ? String(lost_samples) : "none");
   if (state?.sensor.status === "ok") showLost(silent_s > SILENT_S ? state.sensor.sentence || LOST : "");
 }
 
@@ -112,6 +112,7 @@ function act({ command, value }) {
   if (command === "hurt") return send({ type: "hurt" });
   if (command === "rate") return state.rating ? send({ type: "rate", value }) : undefined;
   if (command === "next" && state.step === "done" && state.report?.url) return location.assign(state.report.url);
+  if (command === "next") command = pedalCommand(state);
   if (!state.keys.some((key) => key.command === command)) return undefined;
   if (command === "finish" && performance.now() - askedToEnd > TWICE_MS) {
     // One slip of the hand must not end an evening.
@@ -119,6 +120,12 @@ function act({ command, value }) {
     return showRefused(END_TWICE);
   }
   return send({ type: command });
+}
+
+// The pedal's command is the first that the session offers; it never hurts or ends by it.
+function pedalCommand({ keys }) {
+  const first = keys[0]?.command ?? "next";
+  return ["hurt", "finish"].includes(first) ? "next" : first;
 }
 
 function toggleOptions() {
@@ -200,6 +207,16 @@ function watchSound() {
   if (wanted && !sound.running && byId("refused").hidden) showRefused(SOUND_LOCKED);
 }
 
+// A player at the instrument touches nothing for minutes: the screen must stay on, where the browser can see to it.
+async function keepAwake() {
+  if (document.hidden || keepAwake.lock?.released === false) return;
+  try {
+    keepAwake.lock = await navigator.wakeLock?.request("screen");
+  } catch {
+    // Refused, for instance to save the battery: the screen's own settings hold.
+  }
+}
+
 fillKeyTable();
 preferences.fill(byId("preferences"));
 byId("open-options").addEventListener("click", toggleOptions);
@@ -208,6 +225,8 @@ byId("choices").addEventListener("submit", (event) => event.preventDefault());
 byId("preferences").addEventListener("submit", (event) => event.preventDefault());
 document.addEventListener("keydown", () => sound.unlock(), true);
 document.addEventListener("pointerdown", () => sound.unlock(), true);
+document.addEventListener("visibilitychange", keepAwake);
+keepAwake();
 listenForKeys(act);
 setInterval(showTime, 100);
 setInterval(watchSound, 1000);

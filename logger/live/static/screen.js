@@ -23,7 +23,7 @@ export class Screen {
     stage.dataset.picture = PICTURES[state.step] ?? "none";
     stage.dataset.phase = state.gesture?.phase ?? "";
     setText(byId("title"), state.title);
-    setText(byId("hint"), state.gesture && state.gesture.phase !== "poor" ? state.gesture.prompt : state.hint);
+    setText(byId("hint"), hintWords(state));
     setText(byId("where"), whereWords(state));
     document.title = `${state.title} – strokeplane`;
     this.#showSensor(state.sensor);
@@ -50,13 +50,13 @@ export class Screen {
     meters.forEach((meter, k) => fillMeter(list.children[k], meter));
   }
 
-  #showSensor({ status, name, part, rate_hz, sentence, battery_pct }) {
+  #showSensor({ status, name, part, rate_hz, battery_pct }) {
     const [mark, words] = SENSOR[status];
     byId("sensor-line").dataset.status = status;
     setText(byId("sensor-mark"), mark);
     const facts = [part || name, rate_hz && `${Math.round(rate_hz)} a second`, battery_pct !== null && `battery ${Math.round(battery_pct)} %`];
-    setText(byId("sensor-words"), [words, ...(status === "ok" ? facts : [])].filter(Boolean).join(", "));
-    this.sensorSentence = sentence;
+    setText(byId("sensor-words"), words);
+    setText(byId("sensor-facts"), status === "ok" ? facts.filter(Boolean).map((fact) => `, ${fact}`).join("") : "");
   }
 
   #showChoices(state) {
@@ -181,7 +181,8 @@ export class Screen {
     offered.forEach(([command, label], k) => {
       const button = this.buttons.get(command) ?? this.#makeButton(command);
       setText(button.querySelector("span"), label);
-      button.dataset.first = String(k === 0);
+      setText(button.querySelector("kbd"), shownKey(k === 0 && !["hurt", "finish"].includes(command) ? "next" : command));
+      button.dataset.first = String(k === 0 && command !== "hurt");
       if (place.children[k] !== button) place.insertBefore(button, place.children[k] ?? null);
     });
   }
@@ -203,10 +204,18 @@ function whereWords({ step, gesture, plan, block }) {
     return `Gesture ${gesture.number} of ${gesture.count}${gesture.posture ? `, posture ${gesture.posture}` : ""}`;
   }
   if (!["ready", "count_in", "play", "rest"].includes(step)) return "";
-  const left = plan ? `, ${clock(plan.left_s)} left` : "";
   const at = plan ? `Block ${Math.min(plan.position + 1, plan.count)} of ${plan.count}` : block ? `Block ${block.number}` : "";
-  const playing = step === "play" && block ? [block.posture && `posture ${block.posture}`, block.tempo_bpm && `${block.tempo_bpm} beats a minute`] : [];
-  return [`${at}${left}`, ...playing].filter(Boolean).join(", ");
+  if (step === "play" && block) {
+    return [at, block.posture && `posture ${block.posture}`, block.tempo_bpm && `at ${block.tempo_bpm}`].filter(Boolean).join(", ");
+  }
+  return plan ? `${at}, ${clock(plan.left_s)} to go` : at;
+}
+
+// A gesture's own words; after a poor one its verdict says what to do, once.
+function hintWords({ gesture, hint }) {
+  if (!gesture) return hint;
+  if (gesture.phase !== "poor") return gesture.prompt;
+  return gesture.last?.sentence === hint ? "" : hint;
 }
 
 function blockWords(block) {

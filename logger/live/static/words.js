@@ -30,12 +30,12 @@ export const END_TWICE = "Press E once more to end the session.";
 
 // Where the tilt stands: a mark (a shape, so that no colour is needed) and words.
 export const ZONE = {
-  inside: ["●", "in the wanted zone"],
+  inside: ["●", "in the zone"],
   more: ["▲", "tilt more"],
   less: ["▼", "tilt less"],
-  other: ["◆", "tilted the other way"],
+  other: ["◆", "the other way"],
   unknown: ["○", "play some strokes"],
-  free: ["○", "no side is wanted"],
+  free: ["○", "no zone chosen"],
 };
 export const SIDE = { down: "downstroke clears", up: "upstroke clears", none: "stuck: neither clears", unknown: "" };
 export const AGAINST_HAND = "against the hand only";

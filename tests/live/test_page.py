@@ -1,0 +1,420 @@
+"""The live page in a real browser, its server played by the test: keys, states, links, sound, every reader."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from logger.live.commands import Choose, Rate, Simple
+from logger.live.protocol import Pulse, Refused, Trace
+from tests.browser import find_violations, open_chromium, open_page, wait_until
+from tests.live.page_stage import OK, PageStage, open_stage, scenes, strokes
+from tests.test_house import ROOT
+
+pytestmark = pytest.mark.browser
+
+PEDAL = ["Space", "Enter", "ArrowRight", "ArrowDown", "PageDown"]
+BACK = ["ArrowLeft", "ArrowUp", "PageUp", "Backspace"]
+SEES_ALL = "document.querySelector('main').scrollHeight <= document.querySelector('main').clientHeight"
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with open_chromium() as browser:
+        yield browser
+
+
+@pytest.fixture(scope="module")
+def running_stage() -> Iterator[PageStage]:
+    with open_stage() as stage:
+        yield stage
+
+
+@pytest.fixture
+def stage(running_stage: PageStage) -> PageStage:
+    running_stage.commands.clear()
+    running_stage.state = None
+    return running_stage
+
+
+def opened(page: Any, stage: PageStage, scene: str) -> Any:
+    show(stage, scene)
+    page.goto(stage.url)
+    wait_until(page, "document.documentElement.dataset.ready === 'yes'")
+    return page
+
+
+def show(stage: PageStage, scene: str) -> int:
+    """Send a scene; its step's number."""
+    return stage.show(scenes(stage.now_s())[scene]).step_number
+
+
+def wait_for_step(page: Any, stage: PageStage) -> None:
+    assert stage.state
+    wait_until(page, f"document.getElementById('stage').dataset.step === '{stage.state.step}'")
+
+
+def sent(stage: PageStage) -> list[Any]:
+    """Everything that the page has sent, once an answer to its clock shows that nothing is under way."""
+    return list(stage.commands)
+
+
+@pytest.mark.parametrize(
+    ("width", "height", "theme", "looked_into"),
+    [
+        (1366, 768, "light", ("setup", "pivot", "poor", "ready", "play", "rest", "rating", "hurt", "done")),
+        (390, 844, "dark", ("setup", "poor", "rest", "rating", "lost")),
+    ],
+)
+def test_every_step_is_whole_without_error_fault_or_stranger(
+    browser: Any, stage: PageStage, width: int, height: int, theme: str, looked_into: tuple[str, ...]
+) -> None:
+    with open_page(browser, viewport={"width": width, "height": height}, color_scheme=theme) as (page, watch):
+        opened(page, stage, "connect")
+        for scene, each in scenes(stage.now_s()).items():
+            stage.show(each)
+            if scene in ("play", "lost"):
+                stage.push(strokes([22.0, 18.0, 12.0, 25.0], stage.now_s()))
+                stage.push(Trace(stage.now_s(), ((0.0, 0.0), (1.0, 0.5), (2.0, 1.0))))
+            wait_for_step(page, stage)
+            assert page.locator("h1").text_content() == each.title
+            assert page.evaluate("document.documentElement.scrollWidth") <= width, scene
+            if width > 1000 or each.step == "play":
+                assert page.evaluate(SEES_ALL), f"{scene} must be seen without scrolling"
+            if scene in looked_into:
+                assert find_violations(page) == [], scene
+        assert watch.errors == []
+        assert [url for url in watch.requests if not re.match(r"(http|ws)://127\.0\.0\.1:\d+/", url)] == []
+
+
+def test_the_options_and_keys_have_no_fault(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, watch):
+        opened(page, stage, "ready").keyboard.press("?")
+        assert page.locator("#options").is_visible()
+        assert find_violations(page) == []
+        page.keyboard.press("Escape")
+        assert not page.locator("#options").is_visible()
+        assert watch.errors == []
+
+
+def test_help_documentation_and_page_tell_the_same_keys(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "ready")
+        table = page.evaluate("import('/static/words.js').then(m => m.KEYS)")
+        shown = page.evaluate(
+            "[...document.querySelectorAll('#key-table tbody tr')].map(r => [...r.cells].map(c => c.textContent))"
+        )
+    told = [[entry["names"], entry["help"]] for entry in table]
+    assert shown == told
+    keys = [key for entry in table for key in entry["keys"]]
+    assert len(keys) == len(set(keys))
+    documented = re.findall(r"^\| (.+?) \| (.+?) \|$", section("Keys"), re.MULTILINE)[2:]
+    assert [list(row) for row in documented] == told
+    # Every name in the list is a key in the table: "Space", "Page down", "P", "0 to 9".
+    spoken = {" ": "space", "ArrowRight": "right", "ArrowDown": "down", "ArrowLeft": "left", "ArrowUp": "up"}
+    for entry in table:
+        for key in entry["keys"]:
+            if not key.isdecimal():
+                name = spoken.get(key, re.sub(r"(?<=[a-z])(?=[A-Z])", " ", key)).lower()
+                assert name in entry["names"].lower(), (key, entry["names"])
+
+
+def section(title: str) -> str:
+    text = (ROOT / "docs" / "live.md").read_text(encoding="utf-8")
+    found = re.search(rf"^## {title}\n(.*?)(?=^## |\Z)", text, re.MULTILINE | re.DOTALL)
+    assert found
+    return found[1]
+
+
+def test_every_key_of_a_pedal_goes_on_and_back(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "ready")
+        for keys, name in ((PEDAL, "next"), (BACK, "again")):
+            for key in keys:
+                number = show(stage, "rest")
+                wait_until(page, "document.getElementById('spoken').textContent.includes('Rest')")
+                page.wait_for_timeout(30)
+                page.keyboard.press(key)
+                stage.wait_for_command(lambda c, n=number, name=name: c == Simple(name, n))
+        assert len(stage.commands) == len(PEDAL) + len(BACK)
+
+
+def test_a_key_held_down_is_one_press(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "ready")
+        for _ in range(5):
+            page.keyboard.down("PageDown")
+        page.keyboard.up("PageDown")
+        stage.wait_for_command(lambda c: c.name == "next")
+        page.wait_for_timeout(100)
+        assert len(stage.commands) == 1
+
+
+def test_what_is_not_offered_is_not_sent_and_the_end_wants_two_presses(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "hurt")
+        for key in [*PEDAL, *BACK, "p", "s", "5"]:
+            page.keyboard.press(key)
+        page.keyboard.press("e")
+        assert "once more" in page.locator("#refused").text_content()
+        assert stage.commands == []
+        page.keyboard.press("e")
+        assert stage.wait_for_command(lambda c: True).name == "finish"
+
+
+@pytest.mark.parametrize(("key", "value"), [("0", 0), ("7", 7), ("x", 10), ("X", 10)])
+def test_a_rating_is_one_key(browser: Any, stage: PageStage, key: str, value: int) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "rating")
+        assert page.locator("#rating").is_visible()
+        page.keyboard.press(key)
+        assert stage.wait_for_command(lambda c: True) == Rate(value, stage.state.step_number)
+
+
+def test_the_first_command_offered_is_the_pedals(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "rating")
+        assert page.locator("#commands button[data-first=true] kbd").text_content() == "Space"
+        page.keyboard.press("Space")
+        assert stage.wait_for_command(lambda c: True).name == "skip"
+
+
+def test_hurt_is_always_possible(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "setup")
+        for scene in ("setup", "pivot", "count_in", "play", "rest", "rating"):
+            show(stage, scene)
+            wait_for_step(page, stage)
+            stage.commands.clear()
+            page.keyboard.press("h")
+            assert stage.wait_for_command(lambda c: True).name == "hurt"
+        page.keyboard.press("?")
+        stage.commands.clear()
+        page.keyboard.press("h")
+        assert stage.wait_for_command(lambda c: True).name == "hurt"
+
+
+def test_hurt_shows_the_words_and_offers_no_going_on(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "play")
+        show(stage, "hurt")
+        wait_for_step(page, stage)
+        assert "see a clinician" in page.locator("#hurt").text_content()
+        assert page.locator("#commands button:visible").evaluate_all("b => b.map(e => e.dataset.command)") == ["finish"]
+
+
+def test_buttons_do_what_their_keys_do_and_leave_the_pedal_free(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "rest")
+        page.locator("#commands button[data-command=again]").click()
+        assert stage.wait_for_command(lambda c: True).name == "again"
+        stage.commands.clear()
+        page.keyboard.press("Space")
+        assert stage.wait_for_command(lambda c: True).name == "next"
+        # With the keyboard alone a button keeps the focus, and space presses it.
+        stage.commands.clear()
+        page.locator("#commands button[data-command=pause]").focus()
+        page.keyboard.press("Space")
+        assert stage.wait_for_command(lambda c: True).name == "pause"
+        outline = "getComputedStyle(document.activeElement).outlineStyle"
+        assert page.evaluate(outline) == "solid"
+
+
+def test_choices_are_made_and_shown(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "setup")
+        page.locator("#choose-instrument").select_option("mandolin")
+        page.locator("#choose-tempo_bpm").fill("96")
+        page.keyboard.press("Tab")
+        number = stage.state.step_number
+        assert stage.wait_for_command(lambda c: c == Choose("instrument", "mandolin", number))
+        assert stage.wait_for_command(lambda c: c == Choose("tempo_bpm", "96", number))
+        assert page.locator("#choices label").all_text_contents()[:3] == ["Player", "Picking hand", "Instrument"]
+        show(stage, "ready")
+        wait_for_step(page, stage)
+        assert not page.locator("#choices").is_visible()  # a plan decides
+
+
+def test_a_bad_gesture_says_what_to_do_and_never_hertz(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "poor")
+        words = page.locator("#words").inner_text()
+        assert "Longer moves, please" in words
+        assert "4 of 8" in words
+        assert "too slow" in words
+        assert page.locator("#quality-sentence .mark").text_content() == "✕"
+        for scene in ("prepare", "pivot", "poor"):
+            show(stage, scene)
+            wait_for_step(page, stage)
+            assert not re.search(r"\bHz\b|hertz", page.content(), re.IGNORECASE)
+
+
+def test_play_is_told_in_figures_words_and_marks(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "play")
+        for tilts, number, side, zone in (
+            ([20.0, 22.0], "21°", "downstroke clears", "● in the zone"),
+            ([12.0, 12.0], "12°", "downstroke clears", "▲ tilt more"),
+            ([50.0, 50.0], "50°", "downstroke clears", "▼ tilt less"),
+            ([-20.0, -20.0], "\u221220°", "upstroke clears", "◆ the other way"),
+            ([3.0, 3.0], "3°", "stuck: neither clears", "▲ tilt more"),
+        ):
+            stage.push(strokes(tilts, stage.now_s()))
+            wait_until(page, f"document.getElementById('tilt-number').textContent === '{number}'")
+            assert page.locator("#tilt-side").text_content() == side
+            assert page.locator("#zone-line").inner_text().replace("\n", " ") == zone
+        stage.push(Pulse(stage.now_s(), 65.0, 26000, 12, 0.0))
+        wait_until(page, "document.getElementById('losses').textContent === '12'")
+        assert page.locator("#recorded").text_content() == "1:05 recorded"
+        assert re.fullmatch(r"0:2\d left", page.locator("#time-words").text_content())
+
+
+def drawn(page: Any) -> int:
+    """How many dots of the picture have ink of the two accents."""
+    return page.evaluate(
+        """() => { const c = document.getElementById('end-view');
+        const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data; let n = 0;
+        for (let k = 0; k < d.length; k += 4) if (d[k + 3] > 200 && Math.abs(d[k] - d[k + 2]) > 60) n += 1;
+        return n; }"""
+    )
+
+
+def test_the_picture_shows_strokes_and_forgets_them_with_a_new_block(browser: Any, stage: PageStage) -> None:
+    with open_page(browser, viewport={"width": 1366, "height": 768}, color_scheme="light") as (page, _):
+        opened(page, stage, "play")
+        page.wait_for_timeout(100)
+        empty = drawn(page)
+        stage.push(strokes([22.0, 24.0, 26.0, 28.0], stage.now_s()))
+        wait_until(page, "document.getElementById('tilt-number').textContent === '25°'")
+        page.wait_for_timeout(100)
+        assert drawn(page) > empty + 300
+        show(stage, "count_in")
+        wait_for_step(page, stage)
+        page.wait_for_timeout(100)
+        assert drawn(page) <= empty + 50
+
+
+def test_the_verdict_is_a_sentence_with_its_numbers(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "rest")
+        words = page.locator("#words").inner_text()
+        for piece in (
+            "The downstroke cleared the strings",
+            "94 %",
+            "21° (20° to 23°)",
+            "23 of 24 clear",
+            "Next: posture high",
+        ):
+            assert piece in words
+        assert re.fullmatch(r"Rest: 0:1\d left", page.locator("#time-words").text_content())
+
+
+def test_the_link_comes_back_by_itself_and_nothing_is_sent_late(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "play")
+        stage.shut()
+        wait_until(page, "!document.getElementById('offline').hidden")
+        assert "keeps trying" in page.locator("#offline").text_content()
+        page.keyboard.press("Space")
+        stage.state = scenes(stage.now_s())["rest"]
+        stage.open()
+        wait_until(page, "document.getElementById('stage').dataset.step === 'rest'", 10)
+        assert not page.locator("#offline").is_visible()
+        page.wait_for_timeout(200)
+        assert stage.commands == []
+        page.keyboard.press("Space")
+        assert stage.wait_for_command(lambda c: True).name == "next"
+
+
+def test_two_tabs_see_the_same(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (one, _), open_page(browser) as (two, _):
+        opened(one, stage, "ready")
+        opened(two, stage, "ready")
+        show(stage, "play")
+        stage.push(strokes([20.0, 22.0], stage.now_s()))
+        for page in (one, two):
+            wait_until(page, "document.getElementById('tilt-number').textContent === '21°'")
+        one.keyboard.press("Space")
+        two.keyboard.press("Space")
+        stage.wait_for_command(lambda c: len(stage.commands) == 2)
+        # Both saw the same step, so the program can count them once.
+        assert stage.commands[0] == stage.commands[1]
+
+
+def test_a_silent_sensor_is_shown_with_what_to_do(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "play")
+        assert not page.locator("#lost").is_visible()
+        stage.push(Pulse(stage.now_s(), 65.0, 26000, 0, 0.8))
+        wait_until(page, "!document.getElementById('lost').hidden", 0.5)
+        assert "battery" in page.locator("#lost").text_content()
+        stage.push(Pulse(stage.now_s(), 65.5, 26200, 0, 0.0))
+        wait_until(page, "document.getElementById('lost').hidden", 0.5)
+        show(stage, "lost")
+        wait_until(page, "document.getElementById('lost').textContent.startsWith('No samples')")
+        assert page.locator("#sensor-words").text_content() == "Sensor is silent"
+        show(stage, "play")
+        wait_until(page, "document.getElementById('lost').hidden")
+        stage.push(Refused("There is nothing to repeat yet."))
+        wait_until(page, "document.getElementById('refused').textContent.startsWith('There is nothing')")
+
+
+def test_the_report_opens_from_the_pedal(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "done")
+        assert page.locator("#report-link").get_attribute("href") == "/report"
+        page.keyboard.press("PageDown")
+        page.wait_for_url("**/report")
+        assert page.locator("h1").text_content() == "The report"
+
+
+def hand_places(page: Any) -> set[str]:
+    """Where the hand of the gesture's picture stands over half a second."""
+    seen = set()
+    for _ in range(6):
+        seen.add(
+            page.evaluate("document.querySelector('#gesture-picture g:last-of-type')?.getAttribute('transform') ?? ''")
+        )
+        page.wait_for_timeout(80)
+    return seen
+
+
+@pytest.mark.parametrize("scene", ["pivot", "poor"])
+def test_pictures_move_unless_less_motion_is_asked_for(browser: Any, stage: PageStage, scene: str) -> None:
+    with open_page(browser, reduced_motion="no-preference") as (page, _):
+        opened(page, stage, scene)
+        assert len(hand_places(page)) > 3
+    with open_page(browser, reduced_motion="reduce") as (page, _):
+        opened(page, stage, scene)
+        assert len(hand_places(page)) == 1
+        assert page.locator("#gesture-picture .arrow").count() == 1
+
+
+def test_colours_follow_the_computer_or_the_players_choice(browser: Any, stage: PageStage) -> None:
+    paper = "getComputedStyle(document.documentElement).backgroundColor"
+    with open_page(browser, color_scheme="dark") as (page, _):
+        opened(page, stage, "ready")
+        assert page.evaluate(paper) == "rgb(23, 25, 27)"
+        page.keyboard.press("?")
+        page.locator("#prefer-colours").select_option("light")
+        assert page.evaluate(paper) == "rgb(253, 252, 248)"
+        page.reload()
+        wait_until(page, "document.documentElement.dataset.ready === 'yes'")
+        assert page.evaluate(paper) == "rgb(253, 252, 248)"
+
+
+def test_a_page_keeps_going_when_the_state_lacks_everything(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, watch):
+        opened(page, stage, "connect")
+        bare = scenes(stage.now_s())["play"]
+        for step in ("ready", "count_in", "play", "rest", "hurt", "done"):
+            from dataclasses import replace
+
+            stage.show(replace(bare, step=step, plan=None, block=None, click=None, keys=(), sensor=OK))
+            wait_for_step(page, stage)
+        stage.push(strokes([20.0], stage.now_s()))
+        page.wait_for_timeout(100)
+        assert watch.errors == []
