@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import functools
 import logging
+import re
 import time
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Executor, Future
@@ -20,7 +21,9 @@ from analysis.errors import ClusterError, InputError
 from logger.session_store import fingerprint
 from logger.session_work import Analyse, Crew
 
+ADDRESS = re.compile(r"([a-z]+://)?[^/:\s]+:\d+|([a-z]+://)?\[[0-9a-f:]+\]:\d+")
 CONNECT_S = 10.0
+ASK_AGAIN_S = 0.2
 COUNT_AGAIN_S = 5.0
 IN_HAND = 2
 COMPUTING = ("numpy", "scipy", "pandas", "vqf", "pyarrow")
@@ -48,8 +51,11 @@ def open_cluster(address: str) -> Iterator[Crew]:
         raise InputError(
             'a cluster needs the package distributed, which is not installed; run pip install "strokeplane[cluster]"'
         ) from error
+    if not ADDRESS.fullmatch(address):
+        raise ClusterError(f"expected a scheduler's address such as tcp://127.0.0.1:8786, found {address}; name one")
     # Its own lines on lost workers and links would stand between ours; what matters is said as an error.
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)
+    for name in [name for name in logging.root.manager.loggerDict if name.startswith("distributed")]:
+        logging.getLogger(name).setLevel(logging.CRITICAL)
     try:
         client = distributed.Client(address, timeout=CONNECT_S, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
@@ -60,7 +66,7 @@ def open_cluster(address: str) -> Iterator[Crew]:
     with client:
         _check_workers(client, address)
         start = functools.partial(_CheckingExecutor, client)
-        yield Crew(start, _Window(client), own=False, gave_up=(distributed.KilledWorker,))
+        yield Crew(start, _Window(client), own=False, ended=(distributed.KilledWorker,))
 
 
 def own_versions() -> dict[str, str]:
@@ -122,12 +128,13 @@ class _Window:
 
 
 def _check_workers(client: Any, address: str) -> None:
-    try:
-        client.wait_for_workers(1, timeout=CONNECT_S)
-    except TimeoutError as error:
-        raise ClusterError(
-            f"expected workers at {address}, found none; start some with dask worker {address} --nthreads 1"
-        ) from error
+    until_s = time.monotonic() + CONNECT_S
+    while not client.nthreads():
+        if time.monotonic() >= until_s:
+            raise ClusterError(
+                f"expected workers at {address}, found none; start some with dask worker {address} --nthreads 1"
+            )
+        time.sleep(ASK_AGAIN_S)
     expected = own_versions()
     for worker, found in sorted(client.run(own_versions, on_error="return").items()):
         if isinstance(found, Exception):

@@ -1,7 +1,7 @@
 """Bring a store of sessions up to date with several workers; one bad session stops none of the others.
 
 Files are looked at and handed out only as workers become free, so that neither the number of sessions nor a slow disk
-counts. A worker process that ends takes the others with it: what they had in hand is tried again, one session at a
+counts. A worker process that ends may take others with it: what they had in hand is tried again, one session at a
 time, and only a session that ends its worker alone is given up.
 """
 
@@ -54,14 +54,14 @@ class Crew:
         How many sessions they have in hand at a time: more than there are workers, so that none waits.
     own : bool
         They are this process's own; it waits for them when it stops.
-    gave_up : tuple of exception types
-        Raised where a session ended its workers, by workers that see to that themselves.
+    ended : tuple of exception types
+        Raised where a worker ended, maybe by another session's fault.
     """
 
     start: Callable[[], Executor]
     window: Callable[[], int]
     own: bool = True
-    gave_up: tuple[type[Exception], ...] = ()
+    ended: tuple[type[Exception], ...] = (BrokenExecutor,)
 
 
 @dataclass
@@ -156,20 +156,20 @@ def _until_broken(
             for file in itertools.islice(files, max(0, window() - len(running))):
                 try:
                     running[workers.submit(analyse_one, analyse, file)] = file
-                except BrokenExecutor:
+                except crew.ended:
                     lost.append(file)
                     break
             if not running and not lost:
                 return []
             done = wait(running, return_when=FIRST_COMPLETED).done
-            if lost or any(_is_broken(future) for future in done):
+            if lost or any(_is_lost(future, crew) for future in done):
                 done = wait(running).done
             for future in done:
                 file = running.pop(future)
-                if _is_broken(future):
+                if _is_lost(future, crew):
                     lost.append(file)
                 else:
-                    yield _outcome(file, future, crew)
+                    yield _outcome(file, future)
             if lost:
                 return lost
     finally:
@@ -214,11 +214,11 @@ def find_unknown(store: SessionStore, named: Sequence[tuple[str, Path]], done: W
             yield file
 
 
-def _is_broken(future: Future[Entry]) -> bool:
-    return not future.cancelled() and isinstance(future.exception(), BrokenExecutor)
+def _is_lost(future: Future[Entry], crew: Crew) -> bool:
+    return not future.cancelled() and isinstance(future.exception(), crew.ended)
 
 
-def _outcome(file: SessionFile, future: Future[Entry], crew: Crew) -> Entry:
+def _outcome(file: SessionFile, future: Future[Entry]) -> Entry:
     """What a worker found, or the sentence on what kept it from finding anything."""
     if future.cancelled():
         raise ClusterError(
@@ -231,8 +231,6 @@ def _outcome(file: SessionFile, future: Future[Entry], crew: Crew) -> Entry:
         raise error
     if isinstance(error, ImportError):
         raise ClusterError(f"a worker lacks a package ({error}); install there what is installed here") from error
-    if isinstance(error, crew.gave_up):
-        return Entry(file, "", None, ENDED, lasting=False)
     words = " ".join(f"{type(error).__name__}: {error}".split())
     return Entry(file, "", None, f": a fault of this program stopped its analysis ({words}); report it", lasting=False)
 
