@@ -191,7 +191,7 @@ def block(**more: Any) -> Block:
         "notes_per_beat": 4.0,
         "drill": "4:5-7 3:4-7",
         "wanted": "down",
-        "zone_deg": (14.0, 38.0),
+        "zone_deg": (10.8, 90.0),
         "note": "",
         "seconds": 30.0,
         "starts_server_s": None,
@@ -200,7 +200,7 @@ def block(**more: Any) -> Block:
     return Block(**(values | more))
 
 
-PLAN = Plan("Two postures", 2, 8, 312.0, "posture high, 100 beats a minute, 30 seconds")
+PLAN = Plan("Two postures", 2, 8, 312.0, "Posture high, 100 BPM, 30 s")
 
 
 def stroke(number: int, tilt_deg: float, now_s: float) -> Stroke:
@@ -209,7 +209,7 @@ def stroke(number: int, tilt_deg: float, now_s: float) -> Stroke:
     angle = math.radians(tilt_deg)
     path = tuple((s * math.cos(angle), s * math.sin(angle)) for s in along)
     direction: Any = "down" if number % 2 == 0 else "up"
-    inside = 14 <= tilt_deg <= 38
+    inside = 10.8 <= tilt_deg <= 90
     return Stroke(
         number, direction, now_s - 0.3, now_s - 0.1, tilt_deg, 16.0, 1.0, tilt_deg > 10.8, inside, False, path
     )
@@ -238,12 +238,14 @@ def scenes(now_s: float) -> dict[str, State]:
         "prepare": state("gestures", "Sensor on the table", gesture=still, keys=(NEXT, SKIP, HURT)),
         "pivot": state("gestures", "Rock the hand over the tip", gesture=pivot, keys=(HURT,)),
         "poor": state("gestures", "Once more, please", BAD.sentence, gesture=poor, keys=(NEXT, SKIP, HURT)),
-        "ready": state("ready", "Ready for block 3", "Space starts.", plan=PLAN, block=block(note="Stay loose.")),
-        "free": state("ready", "Ready to play", "Space starts.", block=block(drill="", posture="A")),
+        "ready": state(
+            "ready", "Posture low, 100 BPM, 30 s", "Space starts.", plan=PLAN, block=block(note="Stay loose.")
+        ),
+        "free": state("ready", "Ready to play", "Space starts.", keys=FREE, block=block(drill=""), verdict=VERDICT),
         "count_in": state("count_in", "Count-in", plan=PLAN, block=coming, click=click, keys=(PAUSE, HURT)),
         "play": state("play", "Play", keys=(PAUSE, HURT, FINISH), **in_play),
         "rest": state("rest", "Rest", "Shake out the hand.", keys=(NEXT, AGAIN, PAUSE, HURT, FINISH), **resting),
-        "rating": state("rest", "Rest", keys=(SKIP, HURT), rating=TENSION, **resting),
+        "rating": state("rest", TENSION.question, keys=(RATE, SKIP, HURT), rating=TENSION, **resting),
         "hurt": state("hurt", "Stop playing", hurt=Hurt(HURT_WORDS, now_s + 45), keys=(FINISH,)),
         "lost": state("play", "Play", sensor=LOST, keys=(PAUSE, HURT), **in_play),
         "finishing": state("finishing", "Writing the report", "This takes some seconds.", keys=()),
@@ -256,12 +258,13 @@ def gesture(kind: Any, number: int, prompt: str, **more: Any) -> Gesture:
     return Gesture(kind, number, 5, posture="low", prompt=prompt, seconds=6.0, **(values | more))
 
 
-SKIP = Key("skip", "Skip")
+FREE = (NEXT, Key("choose", "Choose"), HURT, FINISH)
+SKIP, RATE = Key("skip", "No answer"), Key("rate", "0 to 10")
 PIVOT_PROMPT = "Keep the tip on one spot. Rock the hand: slow circles, then quick nods and turns."
 BAD = GestureLive(
     "across", False, "Longer moves, please: over all strings.", 4.0, 8.0, 0.71, 22.0, 1.1, "too slow", done=True
 )
-TENSION = Rating("tension", "How tense is the hand?", "not at all", "as tense as can be")
+TENSION = Rating("tension", "How tense is the hand?", "0: loose", "10: as tense as can be")
 HURT_WORDS = ("Pain, numbness or tingling means stop, and see a clinician before you go on.",)
 LOST = Sensor("lost", "invented-sensor", "", 400.0, "No samples for two seconds: check the cable or the battery.")
 REPORT = Report("/report", "evening.mcap", "8 blocks, 1604 strokes.", ("Take regular breaks.", "No medical device."))

@@ -257,8 +257,8 @@ def test_play_is_told_in_figures_words_and_marks(browser: Any, stage: PageStage)
         opened(page, stage, "play")
         for tilts, number, side, zone in (
             ([20.0, 22.0], "21°", "downstroke clears", "● in the zone"),
-            ([12.0, 12.0], "12°", "downstroke clears", "▲ tilt more"),
-            ([50.0, 50.0], "50°", "downstroke clears", "▼ tilt less"),
+            ([9.0, 9.0], "9°", "stuck: neither clears", "▲ tilt more"),
+            ([50.0, 50.0], "50°", "downstroke clears", "● in the zone"),
             ([-20.0, -20.0], "\u221220°", "upstroke clears", "◆ the other way"),
             ([3.0, 3.0], "3°", "stuck: neither clears", "▲ tilt more"),
         ):
@@ -306,14 +306,14 @@ def test_the_verdict_is_a_sentence_with_its_numbers(browser: Any, stage: PageSta
             "94 %",
             "21° (20° to 23°)",
             "23 of 24 clear",
-            "Next: posture high",
+            "Next: Posture high",
         ):
             assert piece in words
         assert re.fullmatch(r"Rest: 0:1\d left", page.locator("#time-words").text_content())
 
 
-def test_the_link_comes_back_by_itself_and_nothing_is_sent_late(browser: Any, stage: PageStage) -> None:
-    with open_page(browser) as (page, _):
+def test_the_link_comes_back_by_itself_and_nothing_is_sent_late(browser: Any) -> None:
+    with open_stage() as stage, open_page(browser) as (page, _):
         opened(page, stage, "play")
         stage.shut()
         wait_until(page, "!document.getElementById('offline').hidden")

@@ -3,6 +3,9 @@ import { KEYS } from "./words.js";
 
 const COMMAND_OF = new Map(KEYS.flatMap((entry) => entry.keys.map((key) => [key, entry.command])));
 
+// What one key too many must not do, or cannot.
+export const NOT_THE_PEDALS = ["hurt", "finish", "rate", "choose"];
+
 // What a pressed key means, or null. Ratings carry their value.
 export function commandOf(key) {
   const command = COMMAND_OF.get(key.length === 1 ? key.toLowerCase() : key);

@@ -2,7 +2,7 @@
 import { Connection } from "./connection.js";
 import { EndView } from "./end_view.js";
 import { GesturePicture } from "./gesture_picture.js";
-import { listenForKeys } from "./keys.js";
+import { NOT_THE_PEDALS, listenForKeys } from "./keys.js";
 import { NO_STROKES, clock, setText, showFigures } from "./play_figures.js";
 import { Preferences } from "./preferences.js";
 import { Screen } from "./screen.js";
@@ -122,10 +122,9 @@ function act({ command, value }) {
   return send({ type: command });
 }
 
-// The pedal's command is the first that the session offers; it never hurts or ends by it.
+// The pedal's command is the first that the session offers and one key can give.
 function pedalCommand({ keys }) {
-  const first = keys[0]?.command ?? "next";
-  return ["hurt", "finish"].includes(first) ? "next" : first;
+  return keys.find(({ command }) => !NOT_THE_PEDALS.includes(command))?.command ?? "next";
 }
 
 function toggleOptions() {

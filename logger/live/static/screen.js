@@ -1,9 +1,10 @@
 // A state of the session on the screen: which parts show, and what they say.
-import { shownKey } from "./keys.js";
+import { NOT_THE_PEDALS, shownKey } from "./keys.js";
 import { clock, degrees, setText, share } from "./play_figures.js";
 import { COMMAND_LABELS, FIELDS, HANDED, METERS, SENSOR, WANTED } from "./words.js";
 
 const PICTURES = { setup: "end", gestures: "gesture", ready: "end", count_in: "end", play: "end", rest: "end" };
+const OWN_CONTROLS = ["rate", "choose"];
 const byId = (id) => document.getElementById(id);
 
 export class Screen {
@@ -20,7 +21,9 @@ export class Screen {
   show(state) {
     const stage = byId("stage");
     stage.dataset.step = state.step;
-    stage.dataset.picture = PICTURES[state.step] ?? "none";
+    stage.dataset.picture = state.step === "gestures" && !state.gesture ? "none" : (PICTURES[state.step] ?? "none");
+    // Steps with more to read than to look at.
+    stage.dataset.reading = String(["setup", "rest"].includes(state.step) || (state.step === "ready" && Boolean(state.verdict)));
     stage.dataset.phase = state.gesture?.phase ?? "";
     setText(byId("title"), state.title);
     setText(byId("hint"), hintWords(state));
@@ -100,30 +103,33 @@ export class Screen {
 
   #showGesture({ step, gesture }) {
     const section = byId("quality");
-    section.hidden = step !== "gestures" || !["running", "judging", "poor", "prepare"].includes(gesture?.phase);
-    if (section.hidden || !gesture) return;
-    if (gesture.last && gesture.phase !== "running") this.showQuality(gesture.last);
-    else if (gesture.phase === "running" && this.shownGesture !== gesture.number) {
-      this.showQuality({ kind: gesture.kind, good: null, sentence: "", cycles: null, coverage: [] });
-    } else if (!gesture.last) section.hidden = gesture.phase !== "running";
-    this.shownGesture = gesture.phase === "running" ? gesture.number : null;
+    const phase = gesture?.phase;
+    section.hidden = step !== "gestures" || !gesture || phase === "lead" || (phase === "prepare" && !gesture.last);
+    if (section.hidden) this.shownGesture = null;
+    // While it runs and is judged its own messages tell how it goes.
+    else if (phase === "prepare") this.showQuality({ good: gesture.last.good, sentence: `The one before: ${lowerFirst(gesture.last.sentence)}` });
+    else if (phase === "poor" && gesture.last) this.showQuality(gesture.last);
+    else if (this.shownGesture !== gesture.starts_server_s) this.showQuality({ good: null, sentence: "" });
+    if (phase === "running") this.shownGesture = gesture.starts_server_s;
   }
 
-  #showComing(state) {
-    const { step, block, plan } = state;
+  #showComing({ step, block, plan, hint }) {
     const soon = step === "ready" || step === "count_in";
-    const words = step === "rest" ? (plan?.next_words ?? "") : soon ? blockWords(block) : "";
-    byId("coming").hidden = !words;
-    setText(byId("coming-words"), step === "rest" && words ? `Next: ${words}` : words);
-    setText(byId("coming-drill"), soon && block?.drill ? block.drill : "");
-    setText(byId("coming-note"), soon && block?.note ? block.note : "");
+    const next = step === "rest" && plan?.next_words ? `Next: ${plan.next_words}` : "";
+    const wanted = soon && block?.wanted ? `The ${block.wanted}stroke should clear the strings.` : "";
+    const drill = soon && block?.drill ? block.drill : "";
+    const note = soon && block?.note && block.note !== hint ? block.note : "";
+    byId("coming").hidden = !(next || wanted || drill || note);
+    setText(byId("coming-words"), next || wanted);
+    setText(byId("coming-drill"), drill);
+    setText(byId("coming-note"), note);
   }
 
-  #showVerdict({ step, verdict, rating }) {
+  #showVerdict({ step, verdict, rating, plan }) {
     const section = byId("verdict");
-    section.hidden = step !== "rest" || !verdict;
+    section.hidden = !["rest", "ready"].includes(step) || !verdict;
     if (section.hidden) return;
-    section.dataset.small = String(Boolean(rating));
+    section.dataset.small = String(Boolean(rating) || (step === "ready" && !plan));
     setText(byId("verdict-sentence"), verdict.sentence);
     const rows = [["strokes", String(verdict.strokes)]];
     if (verdict.held_share !== null) rows.unshift(["in the wanted zone", share(verdict.held_share)]);
@@ -151,8 +157,8 @@ export class Screen {
     byId("rating").hidden = !rating;
     if (!rating) return;
     setText(byId("rating-question"), rating.question);
-    setText(byId("rating-low"), `0: ${rating.low}`);
-    setText(byId("rating-high"), `10: ${rating.high}`);
+    setText(byId("rating-low"), rating.low);
+    setText(byId("rating-high"), rating.high);
   }
 
   #showHurt({ step, hurt }) {
@@ -171,7 +177,8 @@ export class Screen {
 
   // One button for each command that has a meaning now; they stay the same elements, so that focus stays.
   #showCommands({ keys, step, report }) {
-    const offered = keys.map(({ command, label }) => [command, label]);
+    // Ratings and choices have controls of their own.
+    const offered = keys.filter(({ command }) => !OWN_CONTROLS.includes(command)).map(({ command, label }) => [command, label]);
     if (step === "done" && report?.url && !offered.some(([command]) => command === "next")) offered.unshift(["next", "Open the report"]);
     if (!["done", "finishing", "hurt"].includes(step) && !offered.some(([command]) => command === "hurt")) {
       offered.push(["hurt", COMMAND_LABELS.hurt]);
@@ -181,8 +188,9 @@ export class Screen {
     offered.forEach(([command, label], k) => {
       const button = this.buttons.get(command) ?? this.#makeButton(command);
       setText(button.querySelector("span"), label);
-      setText(button.querySelector("kbd"), shownKey(k === 0 && !["hurt", "finish"].includes(command) ? "next" : command));
-      button.dataset.first = String(k === 0 && command !== "hurt");
+      const pedal = k === 0 && !NOT_THE_PEDALS.includes(command);
+      setText(button.querySelector("kbd"), shownKey(pedal ? "next" : command));
+      button.dataset.first = String(pedal);
       if (place.children[k] !== button) place.insertBefore(button, place.children[k] ?? null);
     });
   }
@@ -218,13 +226,8 @@ function hintWords({ gesture, hint }) {
   return gesture.last?.sentence === hint ? "" : hint;
 }
 
-function blockWords(block) {
-  if (!block) return "";
-  const beats = block.tempo_bpm && `${block.tempo_bpm} beats a minute`;
-  const strokes = block.notes_per_beat && `${block.notes_per_beat} strokes on each`;
-  const parts = [block.posture && `posture ${block.posture}`, beats, strokes, block.wanted && `the ${block.wanted}stroke should clear`];
-  const words = parts.filter(Boolean).join(", ");
-  return words.charAt(0).toUpperCase() + words.slice(1);
+function lowerFirst(words) {
+  return words.charAt(0).toLowerCase() + words.slice(1);
 }
 
 function tiltWords({ tilt_mean_deg, tilt_ci95_deg, against_hand }) {
@@ -233,8 +236,8 @@ function tiltWords({ tilt_mean_deg, tilt_ci95_deg, against_hand }) {
 }
 
 function spokenWords({ title, hint, gesture, verdict, rating, step }) {
-  const more = step === "rest" ? [verdict?.sentence, rating?.question] : [gesture?.prompt ?? hint];
-  return [title, ...more].filter(Boolean).join(". ");
+  const more = step === "rest" ? [rating?.question, verdict?.sentence] : [gesture?.prompt ?? hint];
+  return [...new Set([title, ...more])].filter(Boolean).join(". ");
 }
 
 function optionsOf(field, setup) {
