@@ -169,7 +169,7 @@ def _write_parquet(source: ExportSource, paths: dict[str, Path], raw: bool, told
     with (
         open_atomic(paths["signals"]) as stream,
         pq.ParquetWriter(
-            stream, schema, compression="zstd", compression_level=1, use_dictionary=False, column_encoding=encoding
+            stream, schema, compression="snappy", use_dictionary=False, column_encoding=encoding
         ) as writer,
     ):
         for samples, si in signal_parts(session):
