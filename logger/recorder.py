@@ -14,7 +14,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
-from typing import TypeAlias
+from typing import Literal, TypeAlias
 
 from analysis.errors import DeviceError, OutputError, SessionFileError
 from analysis.model import Calibration, Event, EventKind, Instrument, Player, RawSamples, SensorProfile
@@ -26,6 +26,9 @@ from logger.stream import DeviceInfo, Item, LinkChange, Losses, empty_samples
 
 NO_SAMPLES = empty_samples()
 Writing: TypeAlias = Callable[[SessionWriter], None]
+Edge: TypeAlias = Literal["begin", "end", "at"]
+Watch: TypeAlias = Callable[[Edge, Event], None]
+"""Told when an event begins and ends, or at once where both are known; must not block."""
 
 
 @dataclass(frozen=True)
@@ -79,6 +82,11 @@ class Recorder:
     settings : RecorderSettings, optional
     listeners : sequence of callable
         Get every batch of items on the source's thread; must not block.
+
+    Attributes
+    ----------
+    watch : callable
+        Told of every event, on the thread that marks it.
     """
 
     def __init__(
@@ -91,6 +99,7 @@ class Recorder:
     ) -> None:
         self.path = path
         self.info: DeviceInfo | None = None
+        self.watch: Watch = lambda _edge, _event: None
         self.error: SessionFileError | OutputError | DeviceError | None = None
         self._source = source
         self._setup = setup or Setup()
@@ -142,6 +151,7 @@ class Recorder:
         self._open, self._open_number = opened, []
         number = self._open_number
         self._put_when_free(lambda writer: number.append(writer.write_event(opened)))
+        self.watch("begin", opened)
         return opened
 
     def end(self, at_s: float | None = None, kind: EventKind | None = None) -> Event | None:
@@ -152,11 +162,13 @@ class Recorder:
         end_s = self.log_time_s() if at_s is None else at_s
         closed = replace(event, end_s=max(end_s, event.start_s), kind=kind or event.kind)
         self._rewrite(closed, self._open_number)
+        self.watch("end", closed)
         return closed
 
     def add(self, event: Event) -> None:
         """Write an event whose times are known."""
         self._put_when_free(lambda writer: _discard(writer.write_event(event)))
+        self.watch("at", event)
 
     def describe(self, setup: Setup) -> None:
         """Write anew who plays on what, once it is known; calibration and sensor stay as they were."""

@@ -15,9 +15,13 @@ import click
 from logger.sensor_options import sensor_options, source_from_options
 
 if TYPE_CHECKING:
+    from analysis.model import Calibration
     from logger.keys import Keys
+    from logger.lsl_streams import LslStreams
     from logger.record_session import RecordSession
     from logger.recorder import Recorder, RecordingState, Setup
+    from logger.sources import Source
+    from logger.stream import DeviceInfo
     from logger.stroke_counter import StrokeCounter
 
 POLL_S = 0.05
@@ -43,6 +47,7 @@ DRAW_S = 0.2
 @click.option("--drill", default="", help="Drill that the blocks play: a name, or a phrase such as '4x2 3x2'.")
 @click.option("--wanted", type=click.Choice(["down", "up"]), help="Stroke that should clear the strings.")
 @click.option("--seconds", type=click.FloatRange(0.1), help="End by itself after so long.")
+@click.option("--lsl", is_flag=True, help="Also stream samples and marks to other programs (Lab Streaming Layer).")
 def record_command(
     source_text: str,
     profile_name: str,
@@ -57,6 +62,7 @@ def record_command(
     drill: str,
     wanted: Literal["down", "up"] | None,
     seconds: float | None,
+    lsl: bool,
 ) -> None:
     """Record a session: reference gestures, then blocks of play.
 
@@ -72,7 +78,8 @@ def record_command(
     setup = read_setup(setup_path)
     path = output or Path(time.strftime("session-%Y%m%d-%H%M%S.mcap"))
     counter = StrokeCounter()
-    recorder = Recorder(path, source, setup, listeners=(counter,))
+    streams = _streams(source, speed) if lsl else None
+    recorder = Recorder(path, source, setup, listeners=(counter,) if streams is None else (counter, streams))
     click.echo(f"Looking for {source.name} ...", err=True)
     with ended_by_signals() as stopping:
         info = recorder.start()
@@ -83,10 +90,14 @@ def record_command(
         blocks = BlockSettings(postures, tempo_bpm, notes_per_beat, drill, wanted, flat, gestures)
         session = RecordSession(recorder, counter, blocks)
         try:
+            if streams is not None:
+                _offer(streams, recorder, setup.calibration(sensor), info)
             with open_keys() as keys:
                 _follow(recorder, session, counter, keys, stopping, seconds)
         finally:
             state = recorder.stop()
+            if streams is not None:
+                streams.close()
     _say_result(path, state, recorder, session)
 
 
@@ -159,6 +170,22 @@ def setup_of_player() -> Setup:
         lever_sd_mm=None if lever is None else lever.sd_mm,
         metadata={STRAP_KEY: profile.strap},
     )
+
+
+def _streams(source: Source, speed: float) -> LslStreams:
+    from logger.lsl_streams import LslStreams
+
+    if speed != 1.0:
+        raise click.UsageError("--lsl stamps samples with the time at which they were taken; leave out --speed")
+    return LslStreams(source.clock)
+
+
+def _offer(streams: LslStreams, recorder: Recorder, calibration: Calibration, info: DeviceInfo) -> None:
+    """Offer the streams; say who can see them."""
+    sensor = info.profile.sensor
+    streams.open(sensor, calibration, info.hello.id if info.hello else sensor.name)
+    recorder.watch = streams.mark
+    click.echo("Streaming samples and marks: every computer in this network can read them.", err=True)
 
 
 def _follow(
