@@ -122,7 +122,7 @@ class LiveEstimator:
         quat = anchor.feed(new.ticks, accel, gyro)
         return [] if trace is None else trace.follow(quat, accel)
 
-    def establish(self, events: Sequence[Event], postures: Sequence[str]) -> Reference | None:
+    def establish(self, events: Sequence[Event], postures: Sequence[str]) -> Gestures:
         """Solve the gestures recorded so far.
 
         Parameters
@@ -134,8 +134,9 @@ class LiveEstimator:
 
         Returns
         -------
-        Reference or None
-            None without an instrument frame: there is nothing to measure tilt against before there is play.
+        Gestures
+            With the quality of each; :attr:`reference` is None where they give no frame: there is nothing to measure
+            tilt against before there is play.
         """
         chain, profile = self.settings.chain, self.context.profile
         self._events = tuple(events)
@@ -153,7 +154,7 @@ class LiveEstimator:
         try:
             reference = complete_reference(motion, session, gestures, drift, chain.reference)
         except NotEnoughDataError:  # The hand's own frame needs play, which has not begun.
-            return None
+            return gestures
         correction = Correction(profile, session.calibration, bias, gestures.lever_fit.errors)
         anchor = HeadingAnchor(profile.tick_hz, timebase.rate_hz)
         recent = self.store.since(int(raw.ticks[-1] - 20.0 * profile.tick_hz))
@@ -164,7 +165,7 @@ class LiveEstimator:
         self.foundation = Foundation(motion, session, gestures, reference, bias, threshold, correction)
         self._aim_trace(postures[0] if postures else "")
         self._anchor = anchor
-        return reference
+        return gestures
 
     def begin(self, block: Event, first_id: int) -> None:
         """A block begins; its end is not known yet."""

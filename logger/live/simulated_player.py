@@ -22,6 +22,7 @@ from logger.frame_reader import FrameReader
 from logger.live.pace import Cue, Pace
 from logger.messages import SampleFrame
 from logger.packets import encode
+from logger.plan import Plan
 from logger.sources.base import Sink
 from logger.sources.simulated import hello_of, named_profile
 from logger.stream import DeviceInfo, LinkChange, Losses
@@ -268,3 +269,27 @@ def player_session(blocks: Sequence[PlayBlock], seed: int, rate_hz: float = 400.
         rest_scratches_per_min=0.0,
     )
     return simulate(scenario, seed)
+
+
+def plays_of(plan: Plan | None) -> tuple[PlayBlock, ...]:
+    """What a simulated player plays: each block of a plan by its tempo, the second posture tilted the other way.
+
+    Longest a minute each; blocks that are alike are simulated once. Without a plan: a minute at eight strokes a second.
+    """
+    if plan is None:
+        return (PlayBlock(duration_s=60.0),)
+    plays: dict[PlayBlock, None] = {}
+    for block in plan.blocks:
+        if block.kind == "play":
+            wanted = block.wanted or ("down" if block.posture == plan.postures[0] else "up")
+            tempo = block.tempo_bpm if block.tempo_bpm and block.notes_per_beat else None
+            play = PlayBlock(
+                duration_s=min(60.0, block.play_s + 1.0),
+                posture=block.posture,
+                tilt_deg=15.0 if wanted == "down" else -14.0,
+                tempo_bpm=tempo,
+                notes_per_beat=block.notes_per_beat if tempo else None,
+                wanted=block.wanted,
+            )
+            plays[play] = None
+    return tuple(plays)

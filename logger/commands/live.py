@@ -1,0 +1,184 @@
+"""``strokeplane live``: a guided session in the browser, the tilt shown while you play."""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from logger.sensor_options import sensor_options, source_from_options
+
+if TYPE_CHECKING:
+    import socket
+
+    from logger.live.conduct import Conduct
+    from logger.live.guard import Guard
+    from logger.live.pace import Cue, Pace
+    from logger.plan import Plan
+    from logger.sources import Source
+
+LOOPBACK = "127.0.0.1"
+SIMULATED = "simulated"
+POLL_S = 0.1
+
+
+@click.command("live")
+@click.argument("plan", metavar="[PLAN]", required=False, type=click.Path(path_type=Path))
+@sensor_options
+@click.option(
+    "-o", "--output", type=click.Path(dir_okay=False, path_type=Path), help="Session to write; default by date."
+)
+@click.option(
+    "--setup",
+    "setup_path",
+    type=click.Path(path_type=Path),
+    help="TOML file with [player], [instrument] and [sensor] lever_mm, as for record.",
+)
+@click.option("--port", type=click.IntRange(0, 65535), default=8765, show_default=True, help="Port; 0: any free one.")
+@click.option("--lan", is_flag=True, help="Let a phone or tablet in the same network be the screen, by a token.")
+@click.option("--browser/--no-browser", default=True, show_default=True, help="Open the page.")
+@click.option("--seconds", type=click.FloatRange(0.1), help="End by itself after so long.")
+@click.option(
+    "--clumsy",
+    multiple=True,
+    type=click.Choice(["still", "across", "along", "pivot"]),
+    help="A simulated player who does nothing at the first try of this gesture.",
+)
+def live_command(
+    plan: Path | None,
+    source_text: str,
+    profile_name: str,
+    rate_hz: float | None,
+    ranges: tuple[int, int] | None,
+    speed: float,
+    output: Path | None,
+    setup_path: Path | None,
+    port: int,
+    lan: bool,
+    browser: bool,
+    seconds: float | None,
+    clumsy: tuple[str, ...],
+) -> None:
+    """Play a guided session in the browser, with the tilt shown while you play.
+
+    PLAN is a practice plan (see strokeplane plan); without one you start and end blocks as you like. Everything is done
+    with the space bar, the arrow keys or a page-turner pedal. With the source 'simulated' an invented player does what
+    it is asked.
+    """
+    from logger.commands.record import ended_by_signals, read_setup
+    from logger.live.conduct import Conduct, LiveSession
+    from logger.live.pace import Pace
+    from logger.live.server import Pages, run_session
+    from logger.live.set_up import SetUp
+    from logger.live.stage import Stage
+    from logger.plan import read_plan
+    from logger.player_profile import load_players
+
+    planned = None if plan is None else read_plan(plan)
+    pace = Pace(speed if source_text.startswith(SIMULATED) else 1.0)
+    open_source, cue = (
+        _source(source_text, planned, pace, clumsy) if source_text.startswith(SIMULATED) else (None, None)
+    )
+    path = output or Path(time.strftime("session-%Y%m%d-%H%M%S.mcap"))
+    set_up = SetUp(read_setup(setup_path), load_players(), planned.postures if planned else ())
+    guard, listening = _doors(lan, port)
+    pages = Pages()
+
+    def open_real() -> Source:
+        return source_from_options(source_text, profile_name, rate_hz, ranges, speed)
+
+    conduct = Conduct(
+        LiveSession(path, open_source or open_real, set_up, planned),
+        Stage(pace, pages.publish, cue or (lambda _: None)),
+    )
+    with ended_by_signals() as stopping:
+        _say_address(guard, listening, path, browser)
+
+        async def both() -> None:
+            running = asyncio.ensure_future(run_session(conduct, pages, guard, listening))
+            await _ended(running, conduct, lambda: stopping.is_set(), seconds)
+
+        asyncio.run(both())
+    if conduct.report is not None:
+        click.echo(f"Wrote {path} and {conduct.report}.")
+
+
+async def _ended(
+    running: asyncio.Future[None], conduct: Conduct, stopping: Callable[[], bool], seconds: float | None
+) -> None:
+    """Wait for the session; a signal or the time limit ends it, and closes the program once the report is there."""
+    begun_s = time.monotonic()
+    while not running.done():
+        await asyncio.wait({running}, timeout=POLL_S)
+        over = stopping() or (seconds is not None and time.monotonic() - begun_s >= seconds)
+        if over and (conduct.stage.shown.step == "done" or not conduct.stage.finishing):
+            conduct.stage.finish()
+    await running
+
+
+def _source(
+    text: str, plan: Plan | None, pace: Pace, clumsy: tuple[str, ...]
+) -> tuple[Callable[[], Source], Callable[[Cue], None]]:
+    """A simulated player who follows the session's cues."""
+    from analysis.errors import DeviceError
+    from logger.live.simulated_player import SimulatedPlayer, player_session, plays_of
+
+    seed = text.partition(":")[2]
+    if text.partition(":")[0] != SIMULATED or (seed and not seed.isdecimal()):
+        raise DeviceError(f"expected simulated or simulated:SEED with a whole number, found {text!r}")
+    players: list[SimulatedPlayer] = []
+
+    def open_player() -> Source:
+        if not players:
+            players.append(SimulatedPlayer(player_session(plays_of(plan), int(seed or 1)), pace, clumsy))
+        return players[0]
+
+    def follow(cue: Cue) -> None:
+        for player in players:
+            player.follow(cue)
+
+    return open_player, follow
+
+
+def _doors(lan: bool, port: int) -> tuple[Guard, list[socket.socket]]:
+    """Sockets that listen, and who may come in."""
+    from analysis.errors import DeviceError
+    from logger.live.guard import Guard, lan_address
+    from logger.live.server import listen
+
+    address = lan_address() if lan else None
+    if lan and address is None:
+        raise DeviceError("this computer has no address in a network; connect it, or leave --lan out")
+    opened = [listen(LOOPBACK, port)]
+    port = int(opened[0].getsockname()[1])
+    names = [LOOPBACK, "localhost"]
+    if address is not None:
+        opened.append(listen(address, port))
+        names.append(address)
+    hosts = frozenset(f"{name}:{port}" for name in names)
+    return Guard(hosts, secrets.token_urlsafe(24) if lan else ""), opened
+
+
+def _say_address(guard: Guard, listening: list[socket.socket], path: Path, browser: bool) -> None:
+    """Print where the page is, as a picture too if another device is to open it; open it here."""
+    token = f"?token={guard.token}" if guard.token else ""
+    addresses = ["http://{}:{}/".format(*each.getsockname()[:2]) + token for each in listening]
+    click.echo(f"The page: {addresses[0]}", err=True)
+    if len(addresses) > 1:
+        import segno
+
+        click.echo(f"On a phone or tablet in this network: {addresses[1]}", err=True)
+        click.echo("Anybody in the network who has this address can press the keys; keep it to yourself.", err=True)
+        if sys.stderr.isatty():
+            segno.make_qr(addresses[1]).terminal(sys.stderr, compact=True)
+    click.echo(f"Recording into {path}; Ctrl-C ends the session and writes the report.", err=True)
+    if browser:
+        import webbrowser
+
+        webbrowser.open(addresses[0])

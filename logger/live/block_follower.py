@@ -1,0 +1,158 @@
+"""Follow the running block with the estimator and tell the pages: strokes as they are judged, then the verdict."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import replace
+
+import numpy as np
+
+from analysis.model import Event
+from logger.live.block_result import PlayedBlock, block_session_result, held_share, judge_block, zone_deg
+from logger.live.block_strokes import LAST, Judged, LiveStroke
+from logger.live.estimator import LiveEstimator
+from logger.live.protocol import Stroke, Strokes
+from logger.live.stage import Stage
+from logger.live.state import Verdict
+
+EVERY_S = 0.25
+"""Windows four times a second: what is left of a second's work keeps the server under 15 % of a core."""
+KEPT = 60
+
+
+class BlockFollower:
+    """One block after the other.
+
+    Attributes
+    ----------
+    recent : Strokes or None
+        The block so far, for a page that comes late.
+    """
+
+    def __init__(self, stage: Stage) -> None:
+        self.recent: Strokes | None = None
+        self._stage = stage
+        self._next_id = 1
+        self._task: asyncio.Task[None] | None = None
+        self._ended: asyncio.Event | None = None
+        self._end: tuple[Event, float] | None = None
+        self._kept: dict[int, Stroke] = {}
+
+    def begin(self, number: int, event: Event) -> None:
+        """Follow a block from now on."""
+        self._kept = {}
+        self._ended, self._end = asyncio.Event(), None
+        before = self._task
+        self._task = asyncio.create_task(self._follow(number, event, before))
+
+    def end(self, event: Event, settle_s: float) -> None:
+        """The block ended; its last strokes are judged with samples of ``settle_s`` more."""
+        self._end = (event, settle_s)
+        if self._ended is not None:
+            self._ended.set()
+
+    async def wait(self) -> None:
+        """Wait until the last verdict is out."""
+        if self._task is not None:
+            await self._task
+
+    async def _follow(self, number: int, event: Event, before: asyncio.Task[None] | None) -> None:
+        stage, estimator, ended = self._stage, self._stage.estimator, self._ended
+        if before is not None:
+            await before
+        if estimator is None or ended is None:
+            return
+        first_id = self._next_id
+        await stage.work(lambda: estimator.begin(event, first_id))
+        self._tell(number, event, Judged(), first=True)
+        while not ended.is_set():
+            judged = await stage.work(estimator.update)
+            self._tell(number, event, judged)
+            try:
+                await asyncio.wait_for(ended.wait(), EVERY_S)
+            except TimeoutError:
+                continue
+        if self._end is not None:
+            closed, settle_s = self._end
+            await asyncio.sleep(stage.pace.real_s(settle_s))
+            await self._conclude(number, closed, estimator)
+
+    async def _conclude(self, number: int, event: Event, estimator: LiveEstimator) -> None:
+        stage = self._stage
+
+        def conclude() -> tuple[Judged, Verdict]:
+            judged, table, paths_mm, parts = estimator.finish(event.end_s)
+            block = PlayedBlock(number, event, table, paths_mm, parts)
+            result = block_session_result(block, estimator.context, estimator.reference, estimator.settings)
+            return judged, judge_block(result, number, estimator.context.metadata)
+
+        judged, verdict = await stage.work(conclude)
+        self._tell(number, event, judged)
+        totals = stage.totals
+        stage.totals = replace(totals, strokes=totals.strokes + verdict.strokes)
+        stage.show(verdict=verdict)
+
+    def _tell(self, number: int, event: Event, judged: Judged, first: bool = False) -> None:
+        zone = zone_deg(event.wanted, self._dead_band_deg())
+        strokes = tuple(self._stroke(stroke, zone) for stroke in judged.strokes)
+        self._next_id = max([self._next_id, *(stroke.id + 1 for stroke in strokes)])
+        for gone in judged.withdrawn:
+            self._kept.pop(gone, None)
+        self._kept.update({stroke.id: stroke for stroke in strokes})
+        tilts = np.array(judged.tilts_deg)
+        told = Strokes(
+            block=number,
+            first=first,
+            strokes=strokes,
+            withdrawn=judged.withdrawn,
+            count=tilts.size,
+            tilt_now_deg=float(tilts[-LAST:].mean()) if tilts.size else None,
+            tilt_mean_deg=float(tilts.mean()) if tilts.size else None,
+            strokes_per_s=judged.strokes_per_s,
+            held_share=held_share(tilts, zone),
+            outside=_outside(tilts, zone),
+            against_hand=self._against_hand(event.posture),
+        )
+        kept = dict(sorted(self._kept.items())[-KEPT:])
+        self._kept = kept
+        self.recent = replace(told, first=True, strokes=tuple(kept.values()), withdrawn=())
+        if strokes or judged.withdrawn or first:
+            self._stage.publish(told)
+
+    def _stroke(self, stroke: LiveStroke, zone: tuple[float, float] | None) -> Stroke:
+        return Stroke(
+            id=stroke.id,
+            direction=stroke.direction,
+            start_server_s=self._stage.server_s(stroke.start_s),
+            end_server_s=self._stage.server_s(stroke.end_s),
+            tilt_deg=stroke.tilt_deg,
+            span_mm=stroke.span_mm,
+            lift_mm=stroke.lift_mm,
+            clears=stroke.clears,
+            in_zone=None if zone is None else zone[0] <= stroke.tilt_deg <= zone[1],
+            provisional=stroke.provisional,
+            path_mm=tuple((float(y), float(z)) for y, z in stroke.path_mm),
+        )
+
+    def _dead_band_deg(self) -> float:
+        setup = self._stage.setup
+        return 0.0 if setup is None else setup.dead_band_deg
+
+    def _against_hand(self, posture: str) -> bool:
+        estimator = self._stage.estimator
+        reference = None if estimator is None else estimator.reference
+        return reference is None or not reference.frame(posture).from_gestures
+
+
+def _outside(tilts_deg: np.ndarray, zone: tuple[float, float] | None) -> int:
+    """How many of the last tilts in a row lie outside a zone.
+
+    Examples
+    --------
+    >>> _outside(np.array([12.0, 3.0, 15.0, 2.0, 1.0]), (10.0, 90.0))
+    2
+    """
+    if zone is None:
+        return 0
+    inside = np.flatnonzero((tilts_deg >= zone[0]) & (tilts_deg <= zone[1]))
+    return int(tilts_deg.size - 1 - inside[-1]) if inside.size else int(tilts_deg.size)

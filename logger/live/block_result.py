@@ -1,0 +1,131 @@
+"""What a block came to, in the words of the report: the same summary, verdict and drill judgement."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from importlib.metadata import version
+
+import numpy as np
+import pandas as pd
+
+from analysis.blocks import summarise_block
+from analysis.cautions import session_cautions
+from analysis.drill_report import DrillBlock, judge_drills, mark_session_changes
+from analysis.model import Event, FloatArray, ReferenceSummary, Session, SessionResult
+from analysis.number_words import of_100
+from analysis.reference import Reference
+from analysis.verdict import judge_session
+from logger.live.estimator import LiveSettings
+from logger.live.state import ChangeRow, Verdict, Wanted
+
+
+@dataclass(frozen=True)
+class PlayedBlock:
+    """A block that ended: its event, strokes (block number 0), their paths in mm, the parts of its offset's error."""
+
+    number: int
+    event: Event
+    strokes: pd.DataFrame
+    paths_mm: FloatArray
+    offset_parts_deg: Mapping[str, float] | None
+
+
+def zone_deg(wanted: Wanted | None, dead_band_deg: float) -> tuple[float, float] | None:
+    """Wanted zone of tilt: beyond the dead band, on the wanted side.
+
+    Examples
+    --------
+    >>> zone_deg("up", 10.8)
+    (-90.0, -10.8)
+    """
+    if wanted is None:
+        return None
+    return (dead_band_deg, 90.0) if wanted == "down" else (-90.0, -dead_band_deg)
+
+
+def held_share(tilts_deg: FloatArray, zone: tuple[float, float] | None) -> float | None:
+    """Part of the tilts inside a zone; None without a zone or strokes."""
+    if zone is None or not len(tilts_deg):
+        return None
+    return float(((tilts_deg >= zone[0]) & (tilts_deg <= zone[1])).mean())
+
+
+def block_session_result(
+    block: PlayedBlock, session: Session, reference: Reference | None, settings: LiveSettings
+) -> SessionResult:
+    """The block as a session of its own, for the words that the report uses."""
+    from_gestures = reference is not None and reference.frame(block.event.posture).from_gestures
+    parts = block.offset_parts_deg
+    offset = None if parts is None else float(np.sqrt(sum(part**2 for part in parts.values())))
+    marks, problems = mark_session_changes(block.strokes, (block.event,), session.instrument, session.metadata)
+    strokes = block.strokes.assign(string_change=marks)
+    summary = summarise_block(0, block.event, strokes, offset, from_gestures)
+    qualities = () if reference is None else reference.qualities
+    kinds = ("across", "along", "pivot")
+    repetitions = {kind: sum(1 for q in qualities if q.kind == kind and q.usable) for kind in kinds}
+    return SessionResult(
+        rate_hz=session.profile.rate_hz,
+        duration_s=block.event.end_s - block.event.start_s,
+        start_s=block.event.start_s,
+        lost_samples=0,
+        clipped_samples=0,
+        reference=ReferenceSummary("gestures" if from_gestures else "hand", qualities, repetitions),
+        tilt_offset_se_deg=offset,
+        lever_mm=None,
+        lever_se_mm=None,
+        warnings=problems,
+        blocks=(replace(summary, tilt_offset_parts_deg=parts),),
+        strokes=strokes,
+        paths_mm=block.paths_mm.astype(np.float32),
+        events=(block.event,),
+        instrument=session.instrument,
+        player=session.player,
+        cautions=session_cautions((block.event,), from_gestures),
+        settings=asdict(settings.chain),
+        version=version("strokeplane"),
+        log_hash="",
+    )
+
+
+def judge_block(result: SessionResult, number: int, metadata: Mapping[str, str]) -> Verdict:
+    """The verdict that a page shows."""
+    summary = result.blocks[0]
+    against_hand = result.reference.kind == "hand"
+    if summary.strokes == 0:
+        sentence = "No strokes were found in this block: is the sensor on the picking hand, and the stroke over 2 mm?"
+        return Verdict(number, sentence, (), 0, None, None, None, "none", None, against_hand)
+    words = judge_session(result)
+    drills, problems = judge_drills(result, metadata)
+    more = [words.certainty_words, words.action, *problems, *(_drill_words(drill) for drill in drills)]
+    zone = zone_deg(summary.wanted, result.instrument.dead_band_deg)
+    return Verdict(
+        number=number,
+        sentence=words.sentence,
+        more=tuple(sentence for sentence in more if sentence),
+        strokes=summary.strokes,
+        strokes_per_s=summary.strokes_per_s,
+        tilt_mean_deg=summary.tilt_mean_deg,
+        tilt_ci95_deg=summary.tilt_ci95_deg,
+        tilt_side=summary.tilt_side,
+        held_share=None if against_hand else held_share(result.strokes["tilt_deg"].to_numpy(), zone),
+        against_hand=against_hand,
+        changes=tuple(row for drill in drills for row in _change_rows(drill)),
+    )
+
+
+def _change_rows(drill: DrillBlock) -> list[ChangeRow]:
+    """Judged changes after downstrokes and after upstrokes."""
+    rows: list[ChangeRow] = []
+    sides: tuple[Wanted, ...] = ("down", "up")
+    for side in sides:
+        changes = drill.changes[drill.changes["after"] == side]
+        judged = changes[changes["verdict"].isin(("cleared", "caught"))]
+        if len(judged):
+            rows.append(ChangeRow(side, len(judged), int((judged["verdict"] == "cleared").sum())))
+    return rows
+
+
+def _drill_words(drill: DrillBlock) -> str:
+    rows = _change_rows(drill)
+    return " ".join(f"After a {row.after}stroke {of_100(row.cleared / row.changes)} changes cleared." for row in rows)

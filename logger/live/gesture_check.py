@@ -1,0 +1,149 @@
+"""How a reference gesture is going, and whether it was good enough, by the measures of the analysis itself."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from analysis.errors import InputError
+from analysis.gestures import measure_direction
+from analysis.model import Event
+from analysis.motion import build_motion
+from analysis.reference import judge_pivot, lever_prior, settings_for_strings
+from analysis.sensor_errors import ERRORS, SensorErrors
+from analysis.signals import Signals, prepare_signals
+from analysis.stillness import still_gyro_bias
+from analysis.timebase import fit_timebase
+from logger.live.estimator import LiveEstimator
+from logger.live.state import GestureLive
+
+WANTED_CYCLES_PER_S = 1.0
+LEAST_CYCLES = 3.0
+SLOW_CYCLES_PER_S, QUICK_CYCLES_PER_S = 1.2, 3.2
+STILL_DPS = {"off hand": 0.5, "": 5.0}
+"""RMS rate, about its mean, at which a still has half marks: on a table, and on a hand that breathes."""
+MARGIN_S = 1.0
+KNOWN_LEVER_M = 0.02
+"""A lever known to this (standard deviation) says how far the tip moves; else the sensor's own way is judged."""
+
+
+class GestureCheck:
+    """Judge gestures one by one as they are done.
+
+    Parameters
+    ----------
+    estimator : LiveEstimator
+    """
+
+    def __init__(self, estimator: LiveEstimator) -> None:
+        self._estimator = estimator
+        self._bias = np.zeros(3)
+
+    def judge(self, event: Event, seconds: float, done: bool) -> GestureLive:
+        """Say how a gesture stands.
+
+        Parameters
+        ----------
+        event : Event
+            On log time; its end is now where it goes on.
+        seconds : float
+            How long it lasts in all.
+        done : bool
+            It is over: the last word.
+        """
+        signals = self._signals(event)
+        if signals is None:
+            return GestureLive(event.kind, False if done else None, _lost_words(done), done=done)
+        if event.kind == "still":
+            return self._still(signals, event, done)
+        signals = replace(signals, gyro_radps=signals.gyro_radps - self._bias)
+        if event.kind == "pivot":
+            return self._pivot(signals, event, done)
+        return self._to_and_fro(signals, event, seconds, done)
+
+    def _signals(self, event: Event) -> Signals | None:
+        context, store = self._estimator.context, self._estimator.store
+        raw = store.since(int((event.start_s - MARGIN_S) * context.profile.tick_hz))
+        try:
+            signals = prepare_signals(replace(context, raw=raw), fit_timebase(raw, context.profile))
+        except InputError:  # Too little yet, or a sensor that started anew.
+            return None
+        first, last = signals.index(event.start_s), signals.index(event.end_s)
+        return signals if last > first and signals.valid[first:last].mean() > 0.9 else None
+
+    def _still(self, signals: Signals, event: Event, done: bool) -> GestureLive:
+        first, last = signals.index(event.start_s), signals.index(event.end_s)
+        rate = np.degrees(signals.gyro_radps[first:last])
+        moving = float(np.sqrt(((rate - rate.mean(axis=0)) ** 2).sum(axis=1).mean())) if last > first + 1 else 0.0
+        stillness = 1.0 / (1.0 + moving / STILL_DPS.get(event.label, 5.0))
+        good = stillness >= 0.5
+        if done and good:
+            bias = still_gyro_bias(signals, (event,))
+            self._bias = (signals.gyro_radps - bias.gyro_radps)[0] if event.label else self._bias
+        words = "Still enough." if good else "It moved; leave it alone." if event.label else "Hold the hand stiller."
+        return GestureLive("still", good, words, stillness=stillness, done=done)
+
+    def _to_and_fro(self, signals: Signals, event: Event, seconds: float, done: bool) -> GestureLive:
+        settings, session = self._estimator.settings.chain.reference, self._estimator.context
+        lever, sd_m = lever_prior(session, settings.lever)
+        known = sd_m <= KNOWN_LEVER_M
+        wanted = (
+            settings_for_strings(settings.gestures, session) if known and event.kind == "across" else settings.gestures
+        )
+        motion = build_motion(signals, SensorErrors.from_vector(np.zeros(ERRORS)))
+        found = measure_direction(motion, event, lever if known else np.zeros(3), wanted)
+        quality = found.quality
+        played_s = max(event.end_s - event.start_s - 2 * wanted.trim_s, 0.1)
+        per_s = quality.cycles / played_s
+        speed = "slow" if per_s < SLOW_CYCLES_PER_S else "quick" if per_s > QUICK_CYCLES_PER_S else "right"
+        enough = quality.cycles >= LEAST_CYCLES
+        sentence = _sentence(quality.usable and enough, quality.remark, speed if quality.usable else "")
+        early = not done and not quality.usable
+        return GestureLive(
+            event.kind,
+            None if early else quality.usable and enough,
+            "" if early else sentence,
+            cycles=quality.cycles,
+            cycles_wanted=round(WANTED_CYCLES_PER_S * seconds),
+            straightness=quality.straightness if quality.cycles else None,
+            extent_mm=quality.extent_mm if quality.cycles else None,
+            cycles_per_s=per_s if quality.cycles else None,
+            speed_words=speed if quality.cycles else "",
+            done=done,
+        )
+
+    def _pivot(self, signals: Signals, event: Event, done: bool) -> GestureLive:
+        settings = self._estimator.settings.chain.reference
+        trims = replace(settings, lever=replace(settings.lever, iterations=settings.lever.iterations if done else 1))
+        pivot = judge_pivot(signals, event, lever_prior(self._estimator.context, settings.lever), trims)
+        coverage = _coverage(pivot.rocking_deg, settings.gestures.min_pivot_deg)
+        if not done:
+            weak = bool(coverage) and coverage[1] < 1.0
+            words = "Rock further, and about every axis." if weak else "" if not coverage else "Go on like this."
+            return GestureLive("pivot", None, words, coverage=coverage)
+        good = not pivot.remark
+        return GestureLive("pivot", good, "Good." if good else _plain(pivot.remark), coverage=coverage, done=True)
+
+
+def _coverage(rocking_deg: tuple[float, ...], least_deg: float) -> tuple[float, ...]:
+    """Part of the wanted rocking about each axis: twice the least that is usable about the second."""
+    wanted = np.array([2.0, 1.0, 0.7]) * least_deg
+    return tuple(np.clip(np.asarray(rocking_deg) / wanted, 0.0, 1.0).tolist()) if rocking_deg else ()
+
+
+def _sentence(good: bool, remark: str, speed: str) -> str:
+    if not good:
+        return _plain(remark) if remark else "Too few times to and fro; do it again, about twice a second."
+    return {"slow": "Good; a little quicker is better still.", "quick": "Good; a little slower is better still."}.get(
+        speed, "Good."
+    )
+
+
+def _plain(remark: str) -> str:
+    """A remark of the analysis as a sentence."""
+    return remark[0].upper() + remark[1:] + "."
+
+
+def _lost_words(done: bool) -> str:
+    return "Samples are missing; do it again when the sensor is back." if done else ""

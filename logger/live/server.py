@@ -1,0 +1,234 @@
+"""The server: a fixed table of files, one WebSocket, and pages that may come and go as they like."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import mimetypes
+import socket
+import sys
+import time
+from collections.abc import Sequence
+from importlib import resources
+from pathlib import Path
+
+from aiohttp import WSCloseCode, WSMsgType, web
+
+from analysis.errors import DeviceError, InputError
+from logger.live.commands import MAX_COMMAND_BYTES, ClockQuestion, parse_command
+from logger.live.conduct import Conduct
+from logger.live.guard import REPORT_POLICY, Guard, came_from_page
+from logger.live.protocol import ClockAnswer, Refused, ServerMessage, encode
+
+MOST_PAGES = 8
+QUEUE_MESSAGES = 256
+COMMANDS_PER_S = 20.0
+COMMANDS_AT_ONCE = 40.0
+MOST_MISTAKES = 10
+HEARTBEAT_S = 15.0
+TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
+
+
+class Page:
+    """One open page: a bounded queue of messages to it, and how much it may still send."""
+
+    def __init__(self, channel: web.WebSocketResponse) -> None:
+        self.channel = channel
+        self.queue: asyncio.Queue[str] = asyncio.Queue(QUEUE_MESSAGES)
+        self.mistakes = 0
+        self._left = COMMANDS_AT_ONCE
+        self._at_s = time.monotonic()
+
+    def allows(self) -> bool:
+        """Whether one command more is within bounds."""
+        now_s = time.monotonic()
+        self._left = min(COMMANDS_AT_ONCE, self._left + (now_s - self._at_s) * COMMANDS_PER_S)
+        self._at_s = now_s
+        self._left -= 1.0
+        return self._left >= 0.0
+
+    async def write(self) -> None:
+        """Send what waits, one after the other."""
+        while True:
+            await self.channel.send_str(await self.queue.get())
+
+
+class Pages:
+    """All open pages."""
+
+    def __init__(self) -> None:
+        self.open: set[Page] = set()
+        self._closing: set[asyncio.Task[bool]] = set()
+
+    def publish(self, message: ServerMessage) -> None:
+        """Send to every page. One that is too slow is let go: it comes back and gets the state anew."""
+        if not self.open:
+            return
+        text = encode(message)
+        for page in list(self.open):
+            self.send(page, text)
+
+    def send(self, page: Page, text: str) -> None:
+        """Send to one page."""
+        try:
+            page.queue.put_nowait(text)
+        except asyncio.QueueFull:
+            self.open.discard(page)
+            closing = asyncio.create_task(page.channel.close(code=WSCloseCode.TRY_AGAIN_LATER, message=b"too slow"))
+            self._closing.add(closing)
+            closing.add_done_callback(self._closing.discard)
+
+
+class LiveServer:
+    """Answer requests; see :mod:`logger.live.protocol` for what there is.
+
+    Parameters
+    ----------
+    pages : Pages
+    conduct : Conduct
+    """
+
+    def __init__(self, pages: Pages, conduct: Conduct) -> None:
+        self._pages = pages
+        self._conduct = conduct
+        self._files = load_static()
+
+    def application(self, guard: Guard) -> web.Application:
+        """The aiohttp application."""
+        application = web.Application(middlewares=[guard.middleware()], client_max_size=MAX_COMMAND_BYTES)
+        application.router.add_get("/live", self._talk)
+        application.router.add_get("/report", self._report)
+        application.router.add_get("/{path:.*}", self._file)
+        return application
+
+    async def _file(self, request: web.Request) -> web.StreamResponse:
+        found = self._files.get(request.path)
+        if found is None:
+            return web.Response(status=404, text="There is no such page.\n")
+        content_type, content = found
+        return web.Response(body=content, content_type=content_type, charset="utf-8")
+
+    async def _report(self, _: web.Request) -> web.StreamResponse:
+        report = self._conduct.report
+        if report is None:
+            return web.Response(status=404, text="There is no report yet.\n")
+        text = await asyncio.get_running_loop().run_in_executor(None, _read, report)
+        if text is None:
+            return web.Response(status=404, text=f"The report {report.name} is no longer where it was written.\n")
+        headers = {"Content-Security-Policy": REPORT_POLICY}
+        return web.Response(text=text, content_type="text/html", headers=headers)
+
+    async def _talk(self, request: web.Request) -> web.StreamResponse:
+        if not came_from_page(request):
+            return web.Response(status=403, text="Only a page of this server may open this connection.\n")
+        if len(self._pages.open) >= MOST_PAGES:
+            return web.Response(status=503, text="Too many pages are open; close one.\n")
+        channel = web.WebSocketResponse(max_msg_size=MAX_COMMAND_BYTES, heartbeat=HEARTBEAT_S, compress=False)
+        await channel.prepare(request)
+        page = Page(channel)
+        self._pages.open.add(page)
+        self._greet(page)
+        writing = asyncio.create_task(page.write())
+        try:
+            await self._listen(page)
+        finally:
+            self._pages.open.discard(page)
+            writing.cancel()
+            with contextlib.suppress(asyncio.CancelledError, ConnectionError):
+                await writing
+        return channel
+
+    def _greet(self, page: Page) -> None:
+        self._pages.send(page, encode(self._conduct.stage.state()))
+        recent = self._conduct.recent
+        if recent is not None:
+            self._pages.send(page, encode(recent))
+
+    async def _listen(self, page: Page) -> None:
+        async for message in page.channel:
+            if message.type is not WSMsgType.TEXT:
+                await page.channel.close(code=WSCloseCode.UNSUPPORTED_DATA, message=b"text only")
+                return
+            if not page.allows() or page.mistakes >= MOST_MISTAKES:
+                await page.channel.close(code=WSCloseCode.POLICY_VIOLATION, message=b"too many commands")
+                return
+            answer = self._follow(page, message.data)
+            if answer is not None:
+                self._pages.send(page, encode(answer))
+
+    def _follow(self, page: Page, text: str) -> ServerMessage | None:
+        try:
+            command = parse_command(text)
+        except InputError as error:
+            page.mistakes += 1
+            return Refused(str(error))
+        if isinstance(command, ClockQuestion):
+            return ClockAnswer(command.client_ms, self._conduct.stage.pace.now_s())
+        return self._conduct.stage.press(command)
+
+
+def load_static() -> dict[str, tuple[str, bytes]]:
+    """Every file that is served, by its path: type and content, read once; no request reaches the disk."""
+    folder = resources.files("logger.live") / "static"
+    files = {}
+    for entry in folder.iterdir():
+        if entry.is_file():
+            suffix = Path(entry.name).suffix
+            content_type = TYPES.get(suffix) or mimetypes.guess_type(entry.name)[0] or "application/octet-stream"
+            files[f"/static/{entry.name}"] = (content_type, entry.read_bytes())
+    if "/static/index.html" in files:
+        files["/"] = files["/static/index.html"]
+    return files
+
+
+def _read(path: Path) -> str | None:
+    try:
+        return path.read_text(encoding="utf-8")
+    except OSError:
+        return None
+
+
+async def run_session(conduct: Conduct, pages: Pages, guard: Guard, listening: Sequence[socket.socket]) -> None:
+    """Serve pages on sockets that listen already, and run the session, until the player closes it.
+
+    Parameters
+    ----------
+    conduct : Conduct
+    pages : Pages
+        Where the conduct publishes.
+    guard : Guard
+    listening : sequence of socket
+    """
+    runner = web.AppRunner(LiveServer(pages, conduct).application(guard), access_log=None, shutdown_timeout=1.0)
+    await runner.setup()
+    try:
+        for each in listening:
+            await web.SockSite(runner, each).start()
+        await conduct.run()
+    finally:
+        for page in list(pages.open):
+            await page.channel.close(code=WSCloseCode.GOING_AWAY, message=b"the session is over")
+        await runner.cleanup()
+
+
+def listen(address: str, port: int) -> socket.socket:
+    """Open a socket that listens; port 0 takes any that is free.
+
+    Raises
+    ------
+    DeviceError
+        If the port is taken.
+    """
+    opened = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    try:
+        if sys.platform != "win32":  # There it would let two programs share a port.
+            opened.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        opened.bind((address, port))
+        opened.listen()
+    except OSError as error:
+        opened.close()
+        raise DeviceError(
+            f"port {port} of {address} cannot be used ({error.strerror}); choose another with --port"
+        ) from error
+    opened.setblocking(False)
+    return opened

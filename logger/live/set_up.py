@@ -1,0 +1,158 @@
+"""Who plays on what: what the page offers to choose from, and what a choice changes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from analysis.errors import InputError
+from analysis.model import Instrument, Player
+from logger.calibration_store import find_calibration
+from logger.instrument_presets import describe_instrument, load_presets
+from logger.live.commands import Choose
+from logger.live.state import Option, Setup, Wanted
+from logger.player_profile import STRAP_KEY, Players
+from logger.recorder import Setup as RecordedSetup
+
+OWN = "own"
+"""Value of the instrument that came with the player or a set-up file."""
+POSTURES = ("A", "B", "C")
+LIMITS: dict[str, tuple[float, float]] = {"tempo_bpm": (20.0, 400.0), "notes_per_beat": (0.25, 32.0)}
+
+
+@dataclass(frozen=True)
+class FreeBlocks:
+    """What free blocks are, where there is no plan."""
+
+    posture: str = "A"
+    wanted: Wanted | None = None
+    tempo_bpm: float | None = None
+    notes_per_beat: float | None = None
+
+
+class SetUp:
+    """The choices and what they come to.
+
+    Parameters
+    ----------
+    start : RecordedSetup
+        Player, instrument and lever to begin with.
+    players : Players
+        Everybody known on this computer.
+    postures : sequence of str
+        Of the plan; empty for free play.
+    """
+
+    def __init__(self, start: RecordedSetup, players: Players, postures: tuple[str, ...] = ()) -> None:
+        self.recorded = start
+        self.free = FreeBlocks(posture=postures[0] if postures else POSTURES[0])
+        self.planned = bool(postures)
+        self._players = players
+        self._own = start.instrument
+        self._instrument = OWN
+        self._postures = postures or POSTURES
+
+    @property
+    def shown(self) -> Setup:
+        """As pages show it."""
+        instrument = self.recorded.instrument
+        places = np.concatenate([[0.0], np.cumsum(instrument.spacing_mm)])
+        presets = [Option(name, preset.name) for name, preset in load_presets().items()]
+        own = [Option(OWN, self._own.name or "as set up")]
+        names = [profile.player.name for profile in self._players.profiles]
+        names += [self.recorded.player.name] * (self.recorded.player.name not in names)
+        return Setup(
+            players=tuple(Option(name, name or "no name") for name in names),
+            player=self.recorded.player.name,
+            handed=self.recorded.player.handed,
+            instruments=(*own, *presets),
+            instrument=self._instrument,
+            instrument_words=describe_instrument(instrument),
+            courses_mm=tuple((places - places.mean()).tolist()),
+            spacing_mm=instrument.mean_spacing_mm,
+            plectrum_depth_mm=instrument.plectrum_depth_mm,
+            dead_band_deg=instrument.dead_band_deg,
+            postures=tuple(Option(name, name or "none") for name in self._postures),
+            posture=self.free.posture,
+            wanted=self.free.wanted,
+            tempo_bpm=self.free.tempo_bpm,
+            notes_per_beat=self.free.notes_per_beat,
+        )
+
+    def choose(self, choice: Choose, blocks_only: bool = False) -> None:
+        """Follow a choice; ``blocks_only``: the recording has begun, player and instrument stay.
+
+        Raises
+        ------
+        InputError
+            If there is no such choice.
+        """
+        if choice.field in ("player", "handed", "instrument"):
+            if blocks_only:
+                raise InputError("Player and instrument stay as they are in this session; end it to change them.")
+            self._choose_person(choice)
+        elif self.planned:
+            raise InputError("The plan says what is played; start without a plan to choose freely.")
+        elif choice.field == "posture":
+            self.free = replace(self.free, posture=self._one_of(choice.value, self._postures))
+        elif choice.field == "wanted":
+            wanted = self._one_of(choice.value, ("", "down", "up"))
+            self.free = replace(self.free, wanted="down" if wanted == "down" else "up" if wanted else None)
+        else:
+            low, high = LIMITS[choice.field]
+            number = _number(choice.value, low, high)
+            if choice.field == "tempo_bpm":
+                self.free = replace(self.free, tempo_bpm=number)
+            else:
+                self.free = replace(self.free, notes_per_beat=number)
+
+    def _choose_person(self, choice: Choose) -> None:
+        if choice.field == "player":
+            self._choose_player(choice.value)
+        elif choice.field == "handed":
+            handed: Literal["right", "left"] = (
+                "left" if self._one_of(choice.value, ("right", "left")) == "left" else "right"
+            )
+            self.recorded = replace(self.recorded, player=replace(self.recorded.player, handed=handed))
+        else:
+            name = self._one_of(choice.value, (OWN, *load_presets()))
+            instrument: Instrument = self._own if name == OWN else load_presets()[name]
+            self._instrument = name
+            self.recorded = replace(self.recorded, instrument=instrument)
+
+    def _choose_player(self, name: str) -> None:
+        profile = self._players.find(name)
+        if profile is None:
+            if name != self.recorded.player.name:
+                raise InputError(f"There is no player {name!r} here; run: strokeplane start")
+            return
+        lever = profile.expected_lever()
+        self._own, self._instrument = profile.instrument, OWN
+        self.recorded = RecordedSetup(
+            player=Player(profile.player.name, profile.player.handed),
+            instrument=profile.instrument,
+            calibration=find_calibration,
+            lever_mm=None if lever is None else lever.lever_mm,
+            lever_sd_mm=None if lever is None else lever.sd_mm,
+            metadata={STRAP_KEY: profile.strap},
+        )
+
+    def _one_of(self, value: str, choices: tuple[str, ...]) -> str:
+        if value not in choices:
+            raise InputError(f"Expected one of {', '.join(name or 'none' for name in choices)}; choose one of those.")
+        return value
+
+
+def _number(text: str, low: float, high: float) -> float | None:
+    """A number written as text; None for empty text."""
+    if not text:
+        return None
+    try:
+        number = float(text)
+    except ValueError as error:
+        raise InputError(f"Expected a number from {low:g} to {high:g}, found {text!r}.") from error
+    if not low <= number <= high:
+        raise InputError(f"Expected a number from {low:g} to {high:g}, found {text!r}.")
+    return number
