@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from analysis.model import Event
 
-NOT_MEDICAL = "This is a practice aid, not a medical device; it cannot tell whether playing is safe for you."
+NOT_MEDICAL = "This is a practice aid, not a medical device; whether to play on is for you and a clinician to judge."
 STOP = "Pain, numbness or tingling means stop, and see a clinician before you go on."
 BREAKS = "Warm up, take regular breaks, and raise tempo and playing time in small steps."
 FINGERS = (

@@ -226,6 +226,15 @@ class BlockSummary:
 
 
 @dataclass(frozen=True)
+class StillMoment:
+    """A moment in which the hand rested; ``tremor_mps2`` is its acceleration from 8 to 12 Hz, RMS over all axes."""
+
+    start_s: float
+    end_s: float
+    tremor_mps2: float
+
+
+@dataclass(frozen=True)
 class SessionResult:
     """Everything the analysis says of one session.
 
@@ -258,3 +267,4 @@ class SessionResult:
     settings: Mapping[str, object]
     version: str
     log_hash: str
+    still_moments: tuple[StillMoment, ...] = ()

@@ -26,6 +26,7 @@ from analysis.stretches import find_stretches, order_events
 from analysis.stroke_paths import TracedStrokes
 from analysis.stroke_table import TableSettings, assign_blocks, found_blocks, tabulate_strokes
 from analysis.timebase import Timebase, fit_timebase
+from analysis.tremor import find_still_moments
 from analysis.uncertainty import block_chord, offset_parts_deg
 
 Progress = Callable[[str, float], None]
@@ -95,8 +96,10 @@ def analyse_session(
     table = table.assign(string_change=marks)
     session = replace(session, warnings=(*session.warnings, *problems))
     summaries = _summarise(motion, table, strokes, blocks, reference, settings)
+    stills = find_still_moments(motion, session.events, table)
     tell("done", 1.0)
-    return _result(session, timebase, signals, reference, (table, strokes, summaries), settings)
+    result = _result(session, timebase, signals, reference, (table, strokes, summaries), settings)
+    return replace(result, still_moments=stills)
 
 
 def _fit_events(session: Session, timebase: Timebase) -> Session:

@@ -32,6 +32,8 @@ from analysis.model import SessionResult
 from analysis.number_words import degrees, signed
 from analysis.posture import PostureComparison, compare_postures
 from analysis.sections import Choice, Picture, Section, Table
+from analysis.tension import is_long, measure_tension
+from analysis.tension_sections import tension_section
 
 Answer = TypeVar("Answer")
 LEAST_SPEEDS_RANGE = 1.15
@@ -48,7 +50,8 @@ def question_sections(result: SessionResult) -> tuple[Section, ...]:
     -------
     tuple of Section
         Hold tempo (where a posture was played at three speeds or more), consistency (two blocks or more of a
-        posture), clearing (with an instrument frame), and the comparison of two postures.
+        posture), clearing (with an instrument frame), the comparison of two postures, and tension (twenty minutes or
+        more, or discomfort reported).
     """
     blocks = [b for b in result.blocks if b.strokes]
     postures = list(dict.fromkeys(b.posture for b in blocks))
@@ -65,6 +68,8 @@ def question_sections(result: SessionResult) -> tuple[Section, ...]:
         sections.append(clearing_section(clears))
     if len(postures) > 1:
         sections.append(_comparison(result, postures))
+    if is_long(result):
+        sections.append(_tension(result))
     return tuple(sections)
 
 
@@ -90,6 +95,13 @@ def _comparison(result: SessionResult, postures: Sequence[str]) -> Section:
     except (NotEnoughDataError, InputError) as error:
         sentence = f"Postures {' and '.join(postures)} cannot be compared here: {error}."
         return Section("postures", "Which posture", sentence)
+
+
+def _tension(result: SessionResult) -> Section:
+    try:
+        return tension_section(measure_tension(result))
+    except (NotEnoughDataError, InputError) as error:
+        return Section("tension", "Does tension grow", f"This cannot be told here: {error}.")
 
 
 def hold_section(holds: Sequence[HoldTempo]) -> Section:

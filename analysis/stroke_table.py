@@ -14,10 +14,11 @@ from analysis.model import BoolArray, Event, FloatArray, IntArray, Session
 from analysis.motion import Motion
 from analysis.play import BandSettings, StrokeSet, turned_axes
 from analysis.reference import Reference
+from analysis.smoothness import stroke_smoothness
 from analysis.stroke_paths import TracedStrokes, settle_ends, trace_paths
 from analysis.strokes import StrokeSettings, find_runs, running_median
 from analysis.tables import STROKE_COLUMNS
-from analysis.tilt import StrokeMeasures, find_contacts, measure_strokes, noise_tilt_se_deg
+from analysis.tilt import StrokeMeasures, attack_strength, find_contacts, measure_strokes, noise_tilt_se_deg
 
 BLOCK_SILENCE_S = 2.0
 MIN_FOUND_BLOCK = 8
@@ -83,7 +84,18 @@ def tabulate_strokes(
     bands = {float(c): settings.bands.tilt_band(float(c)) for c in np.unique(traced.cycle_hz)}
     se_deg = noise_tilt_se_deg(traced, settings.accel_noise_mps2_rthz, bands)
     tempo = np.array([event.tempo_bpm or np.nan for event in blocks] + [np.nan])[block[keep]]
-    names = pd.DataFrame({"posture": np.array(posture, dtype=object)[keep], "tempo_bpm": tempo, "tilt_se_deg": se_deg})
+    own = [reference.frame(posture[int(i)]) for i in keep]
+    sparc, ldlj = stroke_smoothness(motion, traced, own, settings.bands.highest_lowpass_hz)
+    names = pd.DataFrame(
+        {
+            "posture": np.array(posture, dtype=object)[keep],
+            "tempo_bpm": tempo,
+            "tilt_se_deg": se_deg,
+            "attack_mps2": np.where(attack, attack_strength(motion, traced), np.nan),
+            "sparc": sparc,
+            "ldlj": ldlj,
+        }
+    )
     return _table(motion, traced, measures, (block[keep], run[keep]), names), traced
 
 

@@ -33,6 +33,9 @@ STROKE_COLUMNS: tuple[Column, ...] = (
     Column("attack", "", "bool", "a pick attack was found inside the stroke"),
     Column("contact_s", "s", "float64", "moment of string contact: the attack, or mid-stroke where none is found"),
     Column("clears", "", "bool", "lift_mm > 0"),
+    Column("attack_mps2", "m/s2", "float64", "peak of the pick attack, acceleration above 60 Hz; empty without one"),
+    Column("sparc", "", "float64", "spectral arc length of the stroke's speed; further below 0 is less smooth"),
+    Column("ldlj", "", "float64", "log dimensionless jerk of the stroke's speed; further below 0 is less smooth"),
 )
 
 STROKE_CSV_COLUMNS: tuple[str, ...] = tuple(c.name for c in STROKE_COLUMNS[:13])

@@ -21,6 +21,8 @@ from analysis.play import StrokeSet
 from analysis.stroke_paths import PATH_POINTS, TracedStrokes
 from analysis.tip_path import Band
 
+MIDDLE = (0.15, 0.85)
+"""Part of a stroke in which its pick attack is looked for."""
 STRENGTH_GROUP = 64
 ONSET_S = 0.015
 ONSET_SHARE = 0.3
@@ -150,7 +152,7 @@ def find_contacts(
     strokes: StrokeSet,
     threshold_mps2: float | None,
     of_typical: float,
-    middle: tuple[float, float] = (0.15, 0.85),
+    middle: tuple[float, float] = MIDDLE,
 ) -> tuple[FloatArray, BoolArray]:
     """Pick attack of every stroke: the onset of the largest burst above 60 Hz in the middle of the stroke.
 
@@ -175,10 +177,7 @@ def find_contacts(
     if motion.attack_mps2 is None or threshold_mps2 is None or n == 0:
         return np.full(n, 0.5), np.zeros(n, dtype=bool)
     length = strokes.end - strokes.start
-    first = np.ceil(strokes.start + middle[0] * length).astype(np.int64)
-    last = np.maximum(np.floor(strokes.start + middle[1] * length).astype(np.int64), first)
-    width = int((last - first).max()) + 1
-    columns = np.minimum(first[:, None] + np.arange(width), np.minimum(last, motion.valid.size - 1)[:, None])
+    columns = _middle_samples(motion, strokes, middle)
     envelope = motion.attack_mps2[columns]
     peak = envelope.argmax(axis=1)
     strength = envelope[np.arange(n), peak]
@@ -188,6 +187,22 @@ def find_contacts(
     onset = _onset(motion, columns[np.arange(n), peak])
     contact = np.where(attack, np.clip((onset - strokes.start) / length, 0.0, 1.0), 0.5)
     return contact, attack
+
+
+def attack_strength(motion: Motion, strokes: StrokeSet, middle: tuple[float, float] = MIDDLE) -> FloatArray:
+    """Peak of the acceleration above 60 Hz in the middle of each stroke (n,), m/s2; NaN where attacks are not seen."""
+    if motion.attack_mps2 is None or strokes.start.size == 0:
+        return np.full(strokes.start.size, np.nan)
+    return np.asarray(motion.attack_mps2[_middle_samples(motion, strokes, middle)].max(axis=1))
+
+
+def _middle_samples(motion: Motion, strokes: StrokeSet, middle: tuple[float, float]) -> IntArray:
+    """Working samples (n, k) in the middle of each stroke, the last repeated where a stroke is shorter."""
+    length = strokes.end - strokes.start
+    first = np.ceil(strokes.start + middle[0] * length).astype(np.int64)
+    last = np.maximum(np.floor(strokes.start + middle[1] * length).astype(np.int64), first)
+    width = int((last - first).max()) + 1
+    return np.asarray(np.minimum(first[:, None] + np.arange(width), np.minimum(last, motion.valid.size - 1)[:, None]))
 
 
 def _onset(motion: Motion, peak: IntArray) -> FloatArray:

@@ -140,9 +140,10 @@ def lay_block(line: Timeline, rng: np.random.Generator, block: PlayBlock, index:
         met = (_meet_strings(line, t, course, turns, over_string), *met[1:])
     _lay_contacts(line, rng, block, BlockPlan(index, block.posture, t, down, block.dwell > 0, *met), turns)
     line.now_s = arrive
-    alive = PLAY * np.array([1, 1, max(0.0, 1 + block.tremor_growth_per_min * (t[-1] - t[0]) / 60.0), 1])
+    start = PLAY * np.array([1, 1, block.tremor, 1])
+    alive = start * np.array([1, 1, max(0.0, 1 + block.tremor_growth_per_min * (t[-1] - t[0]) / 60.0), 1])
     base = line.attitude(rng, block.posture)
-    line.hold(t[-1] + 0.25, line.state(base, block.posture, PLAY), line.state(base, block.posture, alive))
+    line.hold(t[-1] + 0.25, line.state(base, block.posture, start), line.state(base, block.posture, alive))
     line.now_s = t[-1] + 0.25
     played = Event(
         t[0] - 0.31,

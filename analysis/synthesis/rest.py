@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.model import FloatArray
-from analysis.synthesis.timeline import LOOSE, Timeline, add_turns
+from analysis.synthesis.timeline import LOOSE, STILL, Timeline, add_turns
 
 
 def lay_roam(
@@ -43,6 +43,17 @@ def lay_roam(
     line.now_s = start
     line.hold(max(end, line.tip.last_s), line.state(np.zeros(3), posture, LOOSE))
     line.now_s = max(end, line.tip.last_s)
+
+
+def lay_resting(line: Timeline, rng: np.random.Generator, posture: str, duration_s: float, tremor: float) -> None:
+    """Lay a while in which the hand rests on the instrument, trembling ``tremor`` times as much as it usually does."""
+    start = line.now_s + rng.uniform(0.6, 1.2)
+    line.tip.add([start, start + duration_s], np.array([0.0, 0.03, 0.01]) + rng.normal(0.0, 2e-3, 3))
+    line.turning.add([start, start + duration_s], np.zeros(3))
+    line.now_s = start
+    life = STILL * np.array([1.0, 1.0, tremor, 1.0])
+    line.hold(start + duration_s, line.state(line.attitude(rng, posture), posture, life))
+    line.now_s = start + duration_s
 
 
 def _lay_scratch(

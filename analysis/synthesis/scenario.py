@@ -131,7 +131,8 @@ class PlayBlock:
     and the attack comes where the tip crosses the string.
     ``dwell`` is the part of each stroke's time for which the hand waits at its end.
     ``attacks``: on all strokes, on none, or the share of strokes that have one. ``*_per_min`` are trends:
-    slopes (degrees a minute) or growth (0.1 is +10 % a minute).
+    slopes (degrees a minute) or growth (0.1 is +10 % a minute). ``tremor`` multiplies the hand's tremor in this block
+    and in the still moment before it.
     """
 
     strokes_per_s: float = 8.0
@@ -161,6 +162,7 @@ class PlayBlock:
     timing_growth_per_min: float = 0.0
     attack_growth_per_min: float = 0.0
     tremor_growth_per_min: float = 0.0
+    tremor: float = 1.0
 
     def __post_init__(self) -> None:
         """Refuse what no hand can play."""
@@ -244,7 +246,8 @@ class Scenario:
 
     ``sway_deg`` is the RMS angle of the instrument's slow sway (0.1-0.5 Hz) about horizontal axes. ``ruler_sd_mm``
     is the error per axis of the lever that the player measured; None: not measured. ``rest_knocks_per_min`` and
-    ``rest_scratches_per_min`` are real movements between blocks that are not play.
+    ``rest_scratches_per_min`` are real movements between blocks that are not play; for the last ``rest_still_s``
+    seconds of a rest, the hand rests on the instrument.
     """
 
     rate_hz: float = 400.0
@@ -262,6 +265,7 @@ class Scenario:
     rest_s: tuple[float, float] = (3.0, 6.0)
     rest_knocks_per_min: float = 6.0
     rest_scratches_per_min: float = 3.0
+    rest_still_s: float = 0.0
     ruler_sd_mm: float | None = 5.0
     gravity_mps2: float = 9.81
     metadata: dict[str, str] = field(default_factory=dict)

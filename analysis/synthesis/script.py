@@ -9,7 +9,7 @@ from analysis.synthesis.draw import hand_matrix, instrument_quat
 from analysis.synthesis.gestures import lay_gestures, lay_off_hand
 from analysis.synthesis.performance import Performance
 from analysis.synthesis.play import lay_block
-from analysis.synthesis.rest import lay_roam
+from analysis.synthesis.rest import lay_resting, lay_roam
 from analysis.synthesis.rotation import matrix
 from analysis.synthesis.scenario import Attitude, Hand, Scenario
 from analysis.synthesis.streams import Streams
@@ -62,6 +62,8 @@ def _play_all(line: Timeline, streams: Streams) -> None:
         rng = streams.block(index)
         start = line.now_s
         lay_roam(line, rng, before, rng.uniform(*scenario.rest_s), 35.0, 18.0)
+        if scenario.rest_still_s > 0.0:
+            lay_resting(line, rng, before, scenario.rest_still_s, block.tremor)
         if index > 0:
             line.mark(rng, Event(start + 0.7, max(line.now_s, start + 1.4), "rest"), 0.1)
         if block.posture not in known or (scenario.gestures.per_posture and block.posture != before):
