@@ -16,6 +16,7 @@ from analysis.rotation import yaw_matrix
 
 DOWN = np.array([0.0, 0.0, -1.0])
 SWAPPED_DEG = 20.0
+MIN_HEIGHT_M = 3e-3
 """By how much ``along`` must be steeper than ``across`` on an upright instrument to be taken for it."""
 
 
@@ -107,7 +108,7 @@ def build_frame(
     along, across : sequences of Direction
     drift : HeadingDrift
     lever : (float64 (3,), int, float64 (3,))
-        Lever in sensor axes, its grip, and the same lever in the world during ``across``, at the reference heading.
+        Lever in sensor axes, its grip, and the mean lever in the world during the gestures, at the reference heading.
     held : str
         ``upright``: Y points down in the world. ``flat``: the first move of ``across`` is a downstroke.
     min_angle_deg : float
@@ -120,7 +121,8 @@ def build_frame(
     Raises
     ------
     GestureError
-        If ``across`` and ``along`` are nearly parallel, or seem to be marked the wrong way round.
+        If ``across`` and ``along`` are nearly parallel, or seem to be marked the wrong way round, or if the tip lies as
+        high above the soundboard as the sensor.
     """
     times = np.array([g.time_s for g in (*along, *across)])
     x, y = mean_directions(along, across, drift.mean_rad(times))
@@ -133,8 +135,9 @@ def build_frame(
         votes = np.sign(np.stack(first) @ y)
         y = y if votes.sum() + 0.5 * votes[0] > 0 else -y
     axes = frame_axes(x, y)
-    lever_m, grip, arm = lever
-    if axes[2] @ arm > 0:  # the tip lies nearer the soundboard than the sensor does
+    lever_m, grip, arm_m = lever
+    _check_arm(float(abs(axes[2] @ arm_m)))
+    if axes[2] @ arm_m > 0:  # the tip lies nearer the soundboard than the sensor does
         axes = frame_axes(-x, y)
     return Frame(posture, axes, lever_m, grip, tuple(along), tuple(across))
 
@@ -155,6 +158,16 @@ def _check_directions(
             f"expected along to run more level than across, found along at {steep[0]:.0f} deg and across at "
             f"{steep[1]:.0f} deg from level; the two seem to be marked the wrong way round (or the instrument lies "
             "flat): correct the marks or the setting"
+        )
+
+
+def _check_arm(height_m: float) -> None:
+    """Refuse a lever that does not tell which side of the strings the player is on: tilt's sign hangs on it."""
+    if height_m < MIN_HEIGHT_M:
+        raise GestureError(
+            "expected the sensor to stand farther out from the strings than the plectrum's tip, found both at one "
+            f"height to within {1e3 * MIN_HEIGHT_M:.0f} mm; wear the sensor on the back of the hand, record pivot "
+            "again, or measure the lever arm with a ruler"
         )
 
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from analysis.model import Event, FloatArray, GestureQuality
 from analysis.motion import Motion
+from analysis.rotation import rotate
 from analysis.strokes import StrokeSettings, cycle_frequencies, find_runs, find_turns, sample_at
 from analysis.tip_path import Band
 
@@ -62,6 +63,8 @@ class Direction:
     unsteady_mm : float
         RMS deviation of the chords from their mean, off its direction.
     quality : GestureQuality
+    arm_m : float64 (3,)
+        Lever from sensor to tip in the world, mean over the gesture.
     grip : int
         Which lever of the lever fit it was measured with.
     """
@@ -75,6 +78,7 @@ class Direction:
     first_sign: float
     unsteady_mm: float
     quality: GestureQuality
+    arm_m: FloatArray
     grip: int = 0
 
     @property
@@ -161,7 +165,8 @@ def measure_direction(motion: Motion, event: Event, lever_m: FloatArray, setting
     )
     first_sign = _first_move(motion, event, lever_m, band, mean / extent)
     middle = motion.start_s + (first + float(turns.mean())) / motion.rate_hz
-    return Direction(event.kind, event.posture, middle, mean, cov, moved, first_sign, unsteady, quality)
+    arm_m = rotate(motion.quat_wxyz[first:last], lever_m).mean(axis=0)
+    return Direction(event.kind, event.posture, middle, mean, cov, moved, first_sign, unsteady, quality, arm_m)
 
 
 def _first_move(motion: Motion, event: Event, lever_m: FloatArray, band: Band, axis: FloatArray) -> float:
@@ -210,7 +215,5 @@ def _remark(extent_m: float, spread: float, settings: GestureSettings) -> str:
 
 def _unusable(event: Event, remark: str) -> Direction:
     quality = GestureQuality(event.kind, event.start_s, event.end_s, event.posture, 0.0, 0.0, 0.0, False, remark)
-    nothing = np.zeros(3)
-    return Direction(
-        event.kind, event.posture, event.start_s, nothing, np.zeros((3, 3)), np.zeros((28, 3)), 1.0, 0.0, quality
-    )
+    zero, cov, columns = np.zeros(3), np.zeros((3, 3)), np.zeros((28, 3))
+    return Direction(event.kind, event.posture, event.start_s, zero, cov, columns, 1.0, 0.0, quality, zero)

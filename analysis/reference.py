@@ -316,20 +316,20 @@ def _frames(
             "mean plane. Record still, across, along and pivot before playing"
         )
         return {p: hand_frame(motion, session, fit.levers_m[0]) for p in postures[:1]}, tuple(warnings)
+    # One instrument for all postures: the mean arm tells its near side where a single hand, turned far, would not.
+    back = drift.mean_rad(np.array([d.time_s for d in usable]))
+    arm_m = np.mean([yaw_matrix(-angle) @ d.arm_m for angle, d in zip(back, usable, strict=True)], axis=0)
     frames = {}
     for posture in postures:
         along, across = _of_posture(usable, "along", posture), _of_posture(usable, "across", posture)
         grip = _grip_of(posture, grips)
-        lever = fit.levers_m[grip]
-        at = across[0].time_s
-        arm = yaw_matrix(-float(drift.mean_rad(np.array([at]))[0])) @ matrices(motion.quat_wxyz[[motion.index(at)]])[0]
         try:
             frames[posture] = build_frame(
                 posture,
                 along,
                 across,
                 drift,
-                (lever, grip, arm @ lever),
+                (fit.levers_m[grip], grip, arm_m),
                 session.instrument.held,
                 settings.gestures.min_angle_deg,
             )

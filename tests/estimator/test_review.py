@@ -11,7 +11,7 @@ from scipy.spatial.transform import Rotation
 
 from analysis import reference as reference_module
 from analysis.blocks import summarise_block
-from analysis.errors import InputError, TimebaseError
+from analysis.errors import GestureError, InputError, TimebaseError
 from analysis.frame import Frame, build_frame
 from analysis.gestures import Direction, GestureSettings, measure_direction
 from analysis.hand_frame import hand_frame
@@ -26,7 +26,7 @@ from analysis.reference import ReferenceSettings
 from analysis.rotation import rotate, yaw_matrix
 from analysis.sensor_errors import ERRORS, SensorErrors
 from analysis.stroke_paths import trace_paths
-from analysis.synthesis import GRADES, Recording, random_scenario, simulate
+from analysis.synthesis import GRADES, Posture, Recording, random_scenario, simulate
 from analysis.tilt import bow_mm as found_bow
 from analysis.timebase import fit_timebase, slot_of
 from analysis.tip_path import Band, band_displacements
@@ -117,11 +117,12 @@ def drifting(duration_s: float, rate_hz: float = 20.0) -> Motion:
     return motion_of(np.tile([0.0, 0.0, GRAVITY], (t.size, 1)), rate_hz, quat)
 
 
-def direction(kind: str, time_s: float, chord_m: np.ndarray, posture: str) -> Direction:
+def direction(kind: str, time_s: float, chord_m: np.ndarray, posture: str, arm: float = 0.0) -> Direction:
+    """As measured in the drifting world, by a hand whose lever points ``arm`` metres towards the strings."""
     quality = GestureQuality("along", time_s, time_s, posture, 10.0, 40.0, 1.0, True)
-    turned = yaw_matrix(DRIFT_RADPS * time_s) @ chord_m
+    turned, arm_m = (yaw_matrix(DRIFT_RADPS * time_s) @ np.asarray(v) for v in (chord_m, [0.0, -arm, 0.0]))
     columns = np.zeros((ERRORS + 3, 3))
-    return Direction(kind, posture, time_s, turned, 1e-8 * np.eye(3), columns, 1.0, 0.3, quality)
+    return Direction(kind, posture, time_s, turned, 1e-8 * np.eye(3), columns, 1.0, 0.3, quality, arm_m)
 
 
 def test_strings_that_turned_half_round_in_a_drifting_world_are_followed() -> None:
@@ -143,8 +144,8 @@ def test_lever_gives_z_its_sign_at_the_reference_heading() -> None:
     events += [Event(30.0 + 60 * k, 70.0 + 60 * k, "play", posture="A") for k in range(55)]
     events += [Event(3500.0, 3560.0, "play", posture="B")]
     x, down = np.array([0.04, 0.0, 0.0]), np.array([0.0, 0.0, -0.06])
-    directions = [direction("along", 12.5, x, "A"), direction("across", 20.0, down, "A")]
-    directions += [direction("along", 3402.5, x, "B"), direction("across", 3410.0, down, "B")]
+    directions = [direction("along", 12.5, x, "A", 0.08), direction("across", 20.0, down, "A", 0.08)]
+    directions += [direction("along", 3402.5, x, "B", 0.08), direction("across", 3410.0, down, "B", 0.08)]
     lever = np.array([0.0, -0.08, 0.0])
     fit = LeverFit(SensorErrors.from_vector(np.zeros(ERRORS)), np.stack([lever, lever]), np.eye(ERRORS + 6), 1.0)
     raw = RawSamples(np.arange(1), np.arange(1), np.zeros(1), np.zeros((1, 6), np.int32))
@@ -365,3 +366,22 @@ def test_first_and_last_stroke_of_an_arched_series(bow_mm: float, cycle_hz: floa
     assert 1e3 * chord[inner, 1] == pytest.approx(2 * half_mm, rel=0.03)
     assert 1e3 * chord[[0, -1], 1] == pytest.approx(2 * half_mm, rel=0.3)
     assert found_bow(1e3 * traced.path_m)[inner] == pytest.approx(bow_mm, abs=0.06)
+
+
+def test_a_hand_turned_far_does_not_turn_the_picture_over() -> None:
+    """The near side of the strings was read off one moment of one gesture: 1 of 80 tilts had the other sign."""
+    drawn = random_scenario(30009, strokes_per_s=8.0, duration_s=6.0)
+    block = drawn.blocks[0]
+    blocks = (replace(block, posture="A"), replace(block, posture="B", tilt_deg=-block.tilt_deg))
+    turned = Posture("B", yaw_deg=15.0, grip_change_mm=(3.0, 3.0, 2.65))
+    made = simulate(replace(drawn, blocks=blocks, postures=(Posture("A"), turned)), 30009)
+    for found, true in zip(analyse_session(made.session).blocks, blocks, strict=True):
+        assert found.tilt_mean_deg == pytest.approx(true.tilt_deg, abs=3.0)
+
+
+def test_a_lever_that_does_not_tell_the_near_side_is_refused() -> None:
+    x, down = np.array([0.04, 0.0, 0.0]), np.array([0.0, 0.0, -0.06])
+    drift = fit_drift(np.zeros(1), np.zeros(1), np.zeros(1, np.int64), np.zeros(1, bool), 0.0, HeadingSettings())
+    along, across = direction("along", 0.0, x, "A"), direction("across", 0.0, down, "A")
+    with pytest.raises(GestureError, match="farther out"):
+        build_frame("A", [along], [across], drift, (x, 0, np.array([0.06, 0.002, -0.02])), "upright", 35.0)
