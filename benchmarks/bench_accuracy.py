@@ -26,9 +26,10 @@ def score_seed(task: tuple[str, int]) -> SessionScore | str:
     regime, seed = task
     simulated = simulate(REGIMES[regime].draw(seed), seed)
     try:
-        return score_session(simulated.truth.strokes, analyse_session(simulated.session))
+        score = score_session(simulated.truth.strokes, analyse_session(simulated.session))
     except StrokeplaneError as error:
         return f"seed {seed}: {error}"
+    return score if score.mean_error_deg.size else f"seed {seed}: gestures refused, so no tilt against the instrument"
 
 
 def run(regime: str, seeds: range, pool: ProcessPoolExecutor) -> dict[str, float]:
