@@ -210,8 +210,9 @@ def stroke(number: int, tilt_deg: float, now_s: float) -> Stroke:
     path = tuple((s * math.cos(angle), s * math.sin(angle)) for s in along)
     direction: Any = "down" if number % 2 == 0 else "up"
     inside = 10.8 <= tilt_deg <= 90
+    clears = (tilt_deg if direction == "down" else -tilt_deg) > 10.8
     return Stroke(
-        number, direction, now_s - 0.3, now_s - 0.1, tilt_deg, 16.0, 1.0, tilt_deg > 10.8, inside, False, path
+        number, direction, now_s - 0.3, now_s - 0.1, tilt_deg, 16.0, 1.0, clears, inside, False, path
     )
 
 
@@ -249,7 +250,9 @@ def scenes(now_s: float) -> dict[str, State]:
         "hurt": state("hurt", "Stop playing", hurt=Hurt(HURT_WORDS, now_s + 45), keys=(FINISH,)),
         "lost": state("play", "Play", sensor=LOST, keys=(PAUSE, HURT), **in_play),
         "finishing": state("finishing", "Writing the report", "This takes some seconds.", keys=()),
-        "done": state("done", "Done for today", "Space opens it.", keys=(Key("next", "Open it"),), report=REPORT),
+        "done": state(
+            "done", "Done for today", "Space opens it.", keys=(Key("next", "Close the program"),), report=REPORT
+        ),
     }
 
 

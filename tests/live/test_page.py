@@ -366,6 +366,11 @@ def test_the_report_opens_from_the_pedal(browser: Any, stage: PageStage) -> None
     with open_page(browser) as (page, _):
         opened(page, stage, "done")
         assert page.locator("#report-link").get_attribute("href") == "/report"
+        buttons = page.locator("#commands button:visible span").all_text_contents()
+        assert buttons == ["Open the report", "Close the program"]
+        page.keyboard.press("e")
+        page.keyboard.press("e")
+        assert stage.wait_for_command(lambda c: True).name == "next"
         page.keyboard.press("PageDown")
         page.wait_for_url("**/report")
         assert page.locator("h1").text_content() == "The report"

@@ -51,6 +51,12 @@ export class EndView {
     this.touch();
   }
 
+  // Whether most of a direction's last strokes cleared the strings; null where there are none.
+  clears(direction) {
+    const own = [...this.#strokes.values()].filter((stroke) => stroke.direction === direction);
+    return own.length ? own.filter((stroke) => stroke.clears).length * 2 > own.length : null;
+  }
+
   addTrace(points_mm) {
     const now = performance.now();
     this.#trace.push(...points_mm.map((point) => ({ point, at: now })));

@@ -7,7 +7,7 @@ import { NO_STROKES, clock, setText, showFigures } from "./play_figures.js";
 import { Preferences } from "./preferences.js";
 import { Screen } from "./screen.js";
 import { Sound } from "./sound.js";
-import { END_TWICE, KEYS, LOST, OFFLINE, SOUND_LOCKED } from "./words.js";
+import { CLOSED, END_TWICE, KEYS, LOST, OFFLINE, SOUND_LOCKED } from "./words.js";
 
 const SILENT_S = 0.7;
 const REFUSED_MS = 6000;
@@ -46,8 +46,8 @@ function showState(next) {
   if (kind !== gesturePicture.kind) gesturePicture.show(kind);
   sound.setClick(next.click);
   if (next.step !== "play") sound.endPlay();
-  showFigures(strokes, next);
-  setBanner("notice", [next.notice, next.break_due].filter(Boolean).join(" "));
+  showFigures(strokes, next, endView);
+  setBanner("notice", noticeWords(next));
   showLost(next.sensor.status === "lost" || next.sensor.status === "failed" ? next.sensor.sentence || LOST : "");
   if (was && was.step_number !== next.step_number) setBanner("refused", "");
   showTime();
@@ -55,6 +55,12 @@ function showState(next) {
     document.documentElement.dataset.ready = "yes";
     performance.mark("interactive");
   }
+}
+
+// A break that is due is not held against the player in the middle of a block, nor said twice.
+function noticeWords({ notice, break_due, hint, step }) {
+  const due = ["count_in", "play"].includes(step) || break_due === hint ? "" : break_due;
+  return [notice, due].filter(Boolean).join(" ");
 }
 
 function resetPlay() {
@@ -66,7 +72,7 @@ function hearStrokes(message) {
   if (!state) return;
   strokes = message;
   endView.hear(message);
-  showFigures(message, state);
+  showFigures(message, state, endView);
   sound.hearStrokes(message);
 }
 
@@ -90,7 +96,7 @@ function showLink(up) {
   document.documentElement.dataset.link = up ? "up" : "down";
   clearTimeout(showLink.timer);
   if (up) setBanner("offline", "");
-  else showLink.timer = setTimeout(() => setBanner("offline", OFFLINE), 300);
+  else showLink.timer = setTimeout(() => setBanner("offline", state?.step === "done" ? CLOSED : OFFLINE), 300);
 }
 
 function setBanner(id, words) {
@@ -111,15 +117,16 @@ function act({ command, value }) {
   if (!state) return undefined;
   if (command === "hurt") return send({ type: "hurt" });
   if (command === "rate") return state.rating ? send({ type: "rate", value }) : undefined;
-  if (command === "next" && state.step === "done" && state.report?.url) return location.assign(state.report.url);
-  if (command === "next") command = pedalCommand(state);
-  if (!state.keys.some((key) => key.command === command)) return undefined;
+  const done = state.step === "done" && Boolean(state.report?.url);
+  if (command === "next" && done) return location.assign(state.report.url);
+  const wanted = command === "next" ? pedalCommand(state) : done && command === "finish" ? "next" : command;
+  if (!state.keys.some((key) => key.command === wanted)) return undefined;
   if (command === "finish" && performance.now() - askedToEnd > TWICE_MS) {
     // One slip of the hand must not end an evening.
     askedToEnd = performance.now();
-    return showRefused(END_TWICE);
+    return showRefused(done ? END_TWICE.program : END_TWICE.session);
   }
-  return send({ type: command });
+  return send({ type: wanted });
 }
 
 // The pedal's command is the first that the session offers and one key can give.

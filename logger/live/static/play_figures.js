@@ -17,10 +17,12 @@ export function zoneOf(tilt_deg, zone_deg) {
   return Math.abs(tilt_deg) < inner ? "more" : "less";
 }
 
-export function sideOf(tilt_deg, dead_band_deg) {
+// One of SIDE's keys: which stroke clears. A tilt may be enough, and the strokes still too short.
+export function sideOf(tilt_deg, dead_band_deg, down, up) {
   if (tilt_deg === null) return "unknown";
-  if (Math.abs(tilt_deg) < dead_band_deg) return "none";
-  return tilt_deg > 0 ? "down" : "up";
+  if (down && up) return "both";
+  if (down || up) return down ? "down" : "up";
+  return Math.abs(tilt_deg) < dead_band_deg ? "none" : "short";
 }
 
 export function degrees(tilt_deg) {
@@ -38,7 +40,7 @@ export function clock(seconds) {
   return `${Math.floor(whole / 60)}:${String(whole % 60).padStart(2, "0")}`;
 }
 
-export function showFigures(strokes, state) {
+export function showFigures(strokes, state, endView) {
   const place = zoneOf(strokes.tilt_now_deg, state.block?.zone_deg ?? null);
   const [mark, words] = ZONE[place];
   const line = document.getElementById("zone-line");
@@ -46,7 +48,7 @@ export function showFigures(strokes, state) {
   setText(line.querySelector(".mark"), mark);
   setText(line.querySelector(".text"), words);
   setText(document.getElementById("tilt-number"), degrees(strokes.tilt_now_deg));
-  const side = SIDE[sideOf(strokes.tilt_now_deg, state.setup.dead_band_deg)];
+  const side = SIDE[sideOf(strokes.tilt_now_deg, state.setup.dead_band_deg, endView.clears("down"), endView.clears("up"))];
   setText(document.getElementById("tilt-side"), strokes.against_hand && side ? `${side}, ${AGAINST_HAND}` : side);
   setText(document.getElementById("held"), share(strokes.held_share));
   setText(document.getElementById("speed"), strokes.strokes_per_s === null ? "–" : strokes.strokes_per_s.toFixed(1));

@@ -1,7 +1,7 @@
 // A state of the session on the screen: which parts show, and what they say.
 import { NOT_THE_PEDALS, shownKey } from "./keys.js";
 import { clock, degrees, setText, share } from "./play_figures.js";
-import { COMMAND_LABELS, FIELDS, HANDED, METERS, SENSOR, WANTED } from "./words.js";
+import { COMMAND_LABELS, FIELDS, HANDED, METERS, OPEN_REPORT, SENSOR, WANTED } from "./words.js";
 
 const PICTURES = { setup: "end", gestures: "gesture", ready: "end", count_in: "end", play: "end", rest: "end" };
 const OWN_CONTROLS = ["rate", "choose"];
@@ -131,6 +131,7 @@ export class Screen {
     if (section.hidden) return;
     section.dataset.small = String(Boolean(rating) || (step === "ready" && !plan));
     setText(byId("verdict-sentence"), verdict.sentence);
+    section.dataset.long = String(verdict.sentence.length > 90);
     const rows = [["strokes", String(verdict.strokes)]];
     if (verdict.held_share !== null) rows.unshift(["in the wanted zone", share(verdict.held_share)]);
     if (verdict.tilt_mean_deg !== null) rows.push(["tilt", tiltWords(verdict)]);
@@ -179,7 +180,12 @@ export class Screen {
   #showCommands({ keys, step, report }) {
     // Ratings and choices have controls of their own.
     const offered = keys.filter(({ command }) => !OWN_CONTROLS.includes(command)).map(({ command, label }) => [command, label]);
-    if (step === "done" && report?.url && !offered.some(([command]) => command === "next")) offered.unshift(["next", "Open the report"]);
+    if (step === "done" && report?.url) {
+      // The pedal opens the report; what the session offered for it moves to the key that ends.
+      const close = offered.findIndex(([command]) => command === "next");
+      if (close >= 0) offered[close] = ["finish", offered[close][1]];
+      offered.unshift(["next", OPEN_REPORT]);
+    }
     if (!["done", "finishing", "hurt"].includes(step) && !offered.some(([command]) => command === "hurt")) {
       offered.push(["hurt", COMMAND_LABELS.hurt]);
     }

@@ -24,9 +24,11 @@ export const SENSOR = {
 };
 
 export const OFFLINE = "No connection to the program. What is being recorded goes on. This page keeps trying.";
+export const CLOSED = "The program is closed. You can close this page, too.";
 export const LOST = "The sensor is silent. Check its battery and cable, or come closer; it is taken up again by itself.";
 export const SOUND_LOCKED = "No sound yet: the browser wants one key press or touch on this page first.";
-export const END_TWICE = "Press E once more to end the session.";
+export const END_TWICE = { session: "Press E once more to end the session.", program: "Press E once more to close the program." };
+export const OPEN_REPORT = "Open the report";
 
 // Where the tilt stands: a mark (a shape, so that no colour is needed) and words.
 export const ZONE = {
@@ -37,7 +39,14 @@ export const ZONE = {
   unknown: ["○", "play some strokes"],
   free: ["○", "no zone chosen"],
 };
-export const SIDE = { down: "downstroke clears", up: "upstroke clears", none: "stuck: neither clears", unknown: "" };
+export const SIDE = {
+  down: "downstroke clears",
+  up: "upstroke clears",
+  both: "both strokes clear",
+  short: "too short to clear",
+  none: "stuck: neither clears",
+  unknown: "",
+};
 export const AGAINST_HAND = "against the hand only";
 
 export const METERS = {
