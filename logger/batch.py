@@ -21,7 +21,7 @@ from logger.atomic_file import reason
 from logger.batch_tables import BLOCKS_NAME, SESSIONS_NAME, STROKES_NAME, BatchCount, tabulate_file, write_tables
 from logger.session_cache import SUFFIX
 from logger.session_store import SessionStore, fingerprint
-from logger.session_work import Crew, Progress, WorkDone, analyse_one, bring_up_to_date, find_unknown, outcomes
+from logger.session_work import Analyse, Crew, Progress, WorkDone, analyse_one, bring_up_to_date, find_unknown, outcomes
 
 STORE_NAME = ".strokeplane-batch.sqlite"
 FORM = "batch 1"
@@ -139,7 +139,9 @@ def check_folder(folder: Path) -> None:
         )
 
 
-def run_batch(named: Named, folder: Path, crew: Crew, progress: Progress) -> BatchResult:
+def run_batch(
+    named: Named, folder: Path, crew: Crew, progress: Progress, analyse: Analyse = tabulate_file
+) -> BatchResult:
     """Analyse what was not analysed before, then write the tables of all.
 
     Parameters
@@ -150,6 +152,8 @@ def run_batch(named: Named, folder: Path, crew: Crew, progress: Progress) -> Bat
         Made if it does not exist.
     crew : Crew
     progress : callable
+    analyse : callable
+        :func:`logger.batch_tables.tabulate_file`, or something around it that measures.
 
     Returns
     -------
@@ -167,7 +171,7 @@ def run_batch(named: Named, folder: Path, crew: Crew, progress: Progress) -> Bat
     began = time.monotonic()
     check_folder(folder)
     with _open_store(folder) as store:
-        done = bring_up_to_date(store, named, tabulate_file, crew, progress)
+        done = bring_up_to_date(store, named, analyse, crew, progress)
         progress("writing tables", 1.0)
         found = ((name, entry) for name, _, entry in outcomes(store, named, done))
         count = write_tables(folder, found, _provenance())

@@ -29,13 +29,9 @@ need_module("pyarrow")
 @pytest.fixture(scope="module")
 def cluster() -> Iterator[Any]:
     """Two worker processes, each with a nanny that starts a new one where it ends, on this computer only."""
-    settings = {"distributed.admin.system-monitor.gil.enabled": False}
-    with (
-        need_module("dask").config.set(settings),
-        distributed.LocalCluster(
-            n_workers=2, threads_per_worker=1, processes=True, host="127.0.0.1", dashboard_address="127.0.0.1:0"
-        ) as running,
-    ):
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, host="127.0.0.1", dashboard_address="127.0.0.1:0"
+    ) as running:
         yield running
 
 
