@@ -194,7 +194,9 @@ def _slots(steps: IntArray, period: float) -> tuple[IntArray, bool]:
     """Slot numbers, and whether every single loss can be told."""
     jumps = steps / period
     unclear = (np.abs(jumps - np.rint(jumps)) > CLEAR) & (jumps < 10)
-    if not (unclear.any() or _coarse(steps)):
+    # A sensor whose ticks are whole periods to the last one leaves nothing to track, however coarse its unit.
+    exact = bool((jumps > CLEAR).all() and (np.abs(jumps - np.rint(jumps)) < 1e-6).all())
+    if exact or not (unclear.any() or _coarse(steps)):
         return np.concatenate([[0], np.cumsum(np.rint(jumps))]).astype(np.int64), True
     if (jumps < CLEAR).mean() > CROWDED_SHARE:
         return _one_by_one(jumps), False

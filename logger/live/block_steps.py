@@ -222,7 +222,8 @@ class BlockSteps:
         stage = self._stage
         ends_s, proposal = rest.ends_server_s, self._body.proposal
         while True:
-            keys = [Key("next", "Go on")] if ends_s is None or self._body.proposal else []
+            over = self._plan is not None and self._at >= len(self._plan.blocks)
+            keys = [Key("next", "To the report" if over else "Go on")] if ends_s is None or proposal else []
             keys += [Key("pause", "Hold the rest")] if ends_s is not None else []
             keys += [Key("again", "Play it again")] if self._at > 0 else []
             words = proposal or REST_WORDS

@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.errors import InputError
 from analysis.gestures import measure_direction
-from analysis.model import Event
+from analysis.model import OFF_HAND, Event
 from analysis.motion import build_motion
 from analysis.reference import judge_pivot, lever_prior, settings_for_strings
 from analysis.sensor_errors import ERRORS, SensorErrors
@@ -21,7 +21,7 @@ from logger.live.state import GestureLive
 WANTED_CYCLES_PER_S = 1.0
 LEAST_CYCLES = 3.0
 SLOW_CYCLES_PER_S, QUICK_CYCLES_PER_S = 1.2, 3.2
-STILL_DPS = {"off hand": 0.5, "": 5.0}
+STILL_DPS = {OFF_HAND: 1.0, "": 12.0}
 """RMS rate, about its mean, at which a still has half marks: on a table, and on a hand that breathes."""
 MARGIN_S = 1.0
 KNOWN_LEVER_M = 0.02
@@ -76,7 +76,7 @@ class GestureCheck:
         first, last = signals.index(event.start_s), signals.index(event.end_s)
         rate = np.degrees(signals.gyro_radps[first:last])
         moving = float(np.sqrt(((rate - rate.mean(axis=0)) ** 2).sum(axis=1).mean())) if last > first + 1 else 0.0
-        stillness = 1.0 / (1.0 + moving / STILL_DPS.get(event.label, 5.0))
+        stillness = 1.0 / (1.0 + moving / STILL_DPS.get(event.label, STILL_DPS[""]))
         good = stillness >= 0.5
         if done and good:
             bias = still_gyro_bias(signals, (event,))
