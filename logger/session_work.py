@@ -34,7 +34,14 @@ from logger.session_store import Entry, SessionFile, SessionStore, hash_file
 
 SETTLED_S = 2.0
 """A file changed less than this before it was looked at may change again within one tick of the file system's clock."""
-THREAD_LIMITS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+WORKERS_ENVIRONMENT = {
+    # One thread each for linear algebra: more would wait for each other.
+    "OPENBLAS_NUM_THREADS": "1",
+    "OMP_NUM_THREADS": "1",
+    "MKL_NUM_THREADS": "1",
+    # A stranger's file in the present folder that is called as one of our packages stays out.
+    "PYTHONSAFEPATH": "1",
+}
 ENDED = ": its analysis ended the worker process, perhaps for want of memory; run it again with fewer workers"
 
 Analyse: TypeAlias = Callable[[Path], tuple[str, str | bytes]]
@@ -236,9 +243,9 @@ def _outcome(file: SessionFile, future: Future[Entry]) -> Entry:
 
 
 def _start_processes(workers: int) -> ProcessPoolExecutor:
-    """Worker processes with one thread each for linear algebra: more would wait for each other."""
-    for name in THREAD_LIMITS:
-        os.environ.setdefault(name, "1")  # Inherited; in this process numpy has been loaded long ago.
+    """Worker processes, this one's own."""
+    for name, value in WORKERS_ENVIRONMENT.items():
+        os.environ.setdefault(name, value)  # Inherited; for this process it comes too late to count.
     # A plain fork of a process with threads may hang; a server that has imported everything forks safely and at once.
     method = "forkserver" if "forkserver" in multiprocessing.get_all_start_methods() else "spawn"
     context = multiprocessing.get_context(method)

@@ -161,7 +161,9 @@ def test_a_key_that_stops_it_leaves_what_is_done(sessions: Path, by_one: Path, t
     out = tmp_path / "out"
     program = bin_folder(Path(sys.prefix)) / "strokeplane"
     command = [str(program), "batch", str(sessions), "-o", str(out), "-j", "2"]
-    running = subprocess.Popen(command, stderr=subprocess.PIPE, text=True, start_new_session=True)
+    # A stranger's file in the present folder is no matter of the workers'.
+    (tmp_path / "logger.py").write_text("raise RuntimeError('a stranger')", encoding="utf-8")
+    running = subprocess.Popen(command, cwd=tmp_path, stderr=subprocess.PIPE, text=True, start_new_session=True)
     until = time.monotonic() + 60.0
     while kept_in(out) < 2:
         assert running.poll() is None
