@@ -154,7 +154,9 @@ class _TableFile:
         import pyarrow.parquet as pq
 
         self._schema = schema
-        self._writer = pq.ParquetWriter(stream, schema, compression="zstd")
+        # Measured numbers hardly repeat: a dictionary of them costs time and saves little.
+        repeating = [field.name for field in schema if field.type == "string"]
+        self._writer = pq.ParquetWriter(stream, schema, compression="zstd", use_dictionary=repeating)
         self._waiting: list[pa.Table] = []
 
     def add(self, name: str, table: pa.Table, facts: Mapping[str, object]) -> None:

@@ -20,8 +20,8 @@ from analysis.model import Calibration, Event, RawSamples, SensorProfile
 from analysis.si_units import counts_to_si
 from logger.clock import DeviceClock
 from logger.even_time import EvenTime
-from logger.sources.base import steady_time_s
-from logger.stream import Item
+from logger.sources.base import Source, steady_time_s
+from logger.stream import DeviceInfo, Item
 
 if TYPE_CHECKING:
     from types import ModuleType
@@ -71,36 +71,35 @@ def load_pylsl() -> ModuleType:
 class LslStreams:
     """Outlets of one recording; a listener of the recorder. Until :meth:`open` nothing is sent.
 
-    Parameters
-    ----------
-    clock : DeviceClock
-        Device seconds against :func:`logger.sources.base.steady_time_s`.
-
     Raises
     ------
     InputError
         pylsl is not installed.
     """
 
-    def __init__(self, clock: DeviceClock) -> None:
+    def __init__(self) -> None:
         self._lsl = load_pylsl()
-        self._time = EvenTime(clock, time.monotonic)
+        self._time = EvenTime(DeviceClock(), time.monotonic)
         self._sensor: SensorProfile | None = None
         self._calibration = Calibration()
         self._outlets: dict[str, Any] = {}
 
-    def open(self, sensor: SensorProfile, calibration: Calibration, identity: str, strokes: bool = False) -> None:
+    def open(self, source: Source, info: DeviceInfo, calibration: Calibration, strokes: bool = False) -> None:
         """Offer the streams.
 
         Parameters
         ----------
-        sensor : SensorProfile
+        source : Source
+            Its clock holds device seconds against :func:`logger.sources.base.steady_time_s`.
+        info : DeviceInfo
         calibration : Calibration
-        identity : str
-            The same for the same sensor, so that whoever listens finds it again after a break.
         strokes : bool
             Whether strokes will be measured.
         """
+        sensor = info.profile.sensor
+        # The same for the same sensor, so that whoever listens finds it again after a break.
+        identity = info.hello.id if info.hello else sensor.name
+        self._time = EvenTime(source.clock, time.monotonic)
         self._sensor, self._calibration = sensor, calibration
         self._offer(SAMPLES, "MoCap", SAMPLE_CHANNELS, identity, sensor.rate_hz)
         self._offer(MARKS, "Markers", (("mark", "", "MISC"),), identity)
@@ -138,13 +137,12 @@ class LslStreams:
         }
         outlet.push_sample([json.dumps({"edge": edge, **told})], at_s + self._host_to_layer_s())
 
-    def stroke(self, down: bool, times_s: tuple[float, float], tilt_deg: float, span_mm: float, lift_mm: float) -> None:
-        """Send a measured stroke, stamped with its end; ``times_s`` is its start and end on the log's time."""
+    def stroke(self, down: bool, host_s: tuple[float, float], tilt_deg: float, span_mm: float, lift_mm: float) -> None:
+        """Send a measured stroke, stamped with its end; ``host_s`` is its start and end on the steady clock."""
         outlet = self._outlets.get(STROKES)
-        at_s = self._time.place(times_s[1])
-        if outlet is not None and at_s is not None:
-            values = [float(down), tilt_deg, span_mm, lift_mm, times_s[1] - times_s[0]]
-            outlet.push_sample(values, at_s + self._host_to_layer_s())
+        if outlet is not None:
+            values = [float(down), tilt_deg, span_mm, lift_mm, host_s[1] - host_s[0]]
+            outlet.push_sample(values, host_s[1] + self._host_to_layer_s())
 
     def _offer(
         self, name: str, kind: str, channels: Sequence[tuple[str, str, str]], identity: str, rate_hz: float = 0.0

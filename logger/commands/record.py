@@ -15,13 +15,10 @@ import click
 from logger.sensor_options import sensor_options, source_from_options
 
 if TYPE_CHECKING:
-    from analysis.model import Calibration
     from logger.keys import Keys
     from logger.lsl_streams import LslStreams
     from logger.record_session import RecordSession
     from logger.recorder import Recorder, RecordingState, Setup
-    from logger.sources import Source
-    from logger.stream import DeviceInfo
     from logger.stroke_counter import StrokeCounter
 
 POLL_S = 0.05
@@ -78,7 +75,7 @@ def record_command(
     setup = read_setup(setup_path)
     path = output or Path(time.strftime("session-%Y%m%d-%H%M%S.mcap"))
     counter = StrokeCounter()
-    streams = _streams(source, speed) if lsl else None
+    streams = _streams(speed) if lsl else None
     recorder = Recorder(path, source, setup, listeners=(counter,) if streams is None else (counter, streams))
     click.echo(f"Looking for {source.name} ...", err=True)
     with ended_by_signals() as stopping:
@@ -91,7 +88,9 @@ def record_command(
         session = RecordSession(recorder, counter, blocks)
         try:
             if streams is not None:
-                _offer(streams, recorder, setup.calibration(sensor), info)
+                streams.open(source, info, setup.calibration(sensor))
+                recorder.watch = streams.mark
+                click.echo("Streaming samples and marks: every computer in this network can read them.", err=True)
             with open_keys() as keys:
                 _follow(recorder, session, counter, keys, stopping, seconds)
         finally:
@@ -172,20 +171,12 @@ def setup_of_player() -> Setup:
     )
 
 
-def _streams(source: Source, speed: float) -> LslStreams:
+def _streams(speed: float) -> LslStreams:
     from logger.lsl_streams import LslStreams
 
     if speed != 1.0:
         raise click.UsageError("--lsl stamps samples with the time at which they were taken; leave out --speed")
-    return LslStreams(source.clock)
-
-
-def _offer(streams: LslStreams, recorder: Recorder, calibration: Calibration, info: DeviceInfo) -> None:
-    """Offer the streams; say who can see them."""
-    sensor = info.profile.sensor
-    streams.open(sensor, calibration, info.hello.id if info.hello else sensor.name)
-    recorder.watch = streams.mark
-    click.echo("Streaming samples and marks: every computer in this network can read them.", err=True)
+    return LslStreams()
 
 
 def _follow(

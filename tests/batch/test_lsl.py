@@ -22,6 +22,7 @@ from logger.even_time import EvenTime
 from logger.lsl_streams import MARKS, SAMPLES, STROKES, LslStreams
 from logger.session_file import read_session
 from logger.sources.base import steady_time_s
+from logger.sources.simulated import SimulatedSource
 from tests.optional import need_module
 from tests.sensors.make import random_counts
 from tests.sensors.test_sensor_commands import Program, plugged, wait_for
@@ -139,20 +140,22 @@ def assert_marks(heard: dict[str, Any], samples: dict[str, Any], session: Any) -
 
 
 def test_strokes_are_a_stream_of_their_own() -> None:
-    clock = DeviceClock()
-    now_s = steady_time_s()
-    for i in range(10):
-        clock.observe(5.0 + i, now_s - 10.0 + i)
-    streams = LslStreams(clock)
-    profile = read_session(ROOT / "sample_logs" / "steady_and_tilted.mcap").profile
-    streams.open(profile, Calibration(), "one", strokes=True)
+    source = SimulatedSource(read_session(ROOT / "sample_logs" / "steady_and_tilted.mcap"))
+    info = source.start(lambda _: None)
+    source.stop()
+    streams = LslStreams()
+    streams.open(source, info, Calibration(), strokes=True)
     inlet = Inlet(STROKES)
     inlet.wait_until_listening()
-    streams.stroke(True, (13.9, 14.0), 12.5, 15.0, 1.25)
-    streams.stroke(False, (14.0, 14.125), 11.0, 14.0, -0.5)
+    now_s = steady_time_s()
+    streams.stroke(True, (now_s - 0.1, now_s), 12.5, 15.0, 1.25)
+    streams.stroke(False, (now_s, now_s + 0.125), 11.0, 14.0, -0.5)
     heard = inlet.heard()[STROKES]
     streams.close()
-    assert heard["values"] == [[1.0, 12.5, 15.0, 1.25, pytest.approx(0.1)], [0.0, 11.0, 14.0, -0.5, 0.125]]
+    assert heard["values"] == [
+        [1.0, 12.5, 15.0, 1.25, pytest.approx(0.1)],
+        [0.0, 11.0, 14.0, -0.5, pytest.approx(0.125)],
+    ]
     assert np.diff(heard["stamps_s"]) == pytest.approx([0.125], abs=1e-3)
     channels = [c.findtext("label") for c in ET.fromstring(heard["xml"]).iterfind("desc/channels/channel")]
     assert channels == ["down", "tilt", "span", "lift", "duration"]
@@ -206,5 +209,5 @@ def test_what_is_missing_or_not_meant_is_one_sentence(monkeypatch: pytest.Monkey
     assert "leave out --speed" in output
     monkeypatch.setitem(sys.modules, "pylsl", None)
     with pytest.raises(InputError, match=r'pip install "strokeplane\[lsl\]"'):
-        LslStreams(DeviceClock())
+        LslStreams()
     assert not (tmp_path / "s.mcap").exists()

@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from logger.result_files import render_result_json
+from logger.session_results import analyse_file
 from tests.packaging.built import bin_folder, build, install_beside_our_dependencies, run
 from tests.test_house import PACKAGES, ROOT, tracked_files
 
@@ -66,6 +68,23 @@ def test_every_module_imports_away_from_the_checkout(python: Path, tmp_path: Pat
     modules = [name for name in shipped() if name.endswith(".py") and name.count("/") > 0]
     tops = len(PACKAGES)
     assert int(run([python, "-c", code], cwd=tmp_path)) == len(modules) - tops
+
+
+def test_the_installed_command_gives_the_checkouts_answer(python: Path, tmp_path: Path) -> None:
+    """With its data files: instruments, report, sensor profiles, the live page."""
+    log = ROOT / "sample_logs" / "steady_and_tilted.mcap"
+    command = bin_folder(python.parent.parent) / "strokeplane"
+    shown = run([command, "analyse", log, "--html", "report.html", "--json", "-"], cwd=tmp_path)
+    assert shown == render_result_json(analyse_file(log)[1])
+    assert (tmp_path / "report.html").stat().st_size > 10_000
+    code = (
+        "import sys; from importlib.resources import files\n"
+        "for name in sys.argv[1:]: print(len(files('logger').joinpath(*name.split('/')[1:]).read_bytes()))"
+    )
+    data = sorted(name for name in shipped() if name.startswith("logger/") and not name.endswith(".py"))
+    sizes = [int(size) for size in run([python, "-c", code, *data], cwd=tmp_path).split()]
+    assert sizes == [(ROOT / name).stat().st_size for name in data]
+    assert len([name for name in data if name.startswith(("logger/profiles/", "logger/live/static/"))]) > 8
 
 
 @pytest.mark.parametrize("name", PACKAGES)
