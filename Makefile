@@ -1,6 +1,6 @@
 # Everything a player or a contributor does here, one command each. Python 3.11 or newer, venv and make are enough.
 .DEFAULT_GOAL := help
-.PHONY: help demo test setup setup-run check lint types docs bench soak fuzz samples lock clean
+.PHONY: help demo live test setup setup-run check lint types docs bench soak fuzz samples lock clean
 unexport PYTHONPATH PYTHONHOME
 PY := .venv/bin/python
 RUN := .venv/bin/strokeplane
@@ -10,6 +10,11 @@ help:  ## list these commands
 
 demo: setup-run  ## set up, analyse the shipped logs, show the reports
 	@PY=$(PY) RUN=$(RUN) sh sample_logs/demo.sh
+
+live: setup-run  ## set up, then a guided session in the browser: a simulated player, a short plan
+	@mkdir -p out
+	@$(RUN) plan new ladder --to 116 --seconds 15 --rest 15 --wanted down -o out/live.toml
+	@$(RUN) live out/live.toml --source simulated -o out/live-$$(date +%Y%m%d-%H%M%S).mcap
 
 test: setup  ## set up with all test tools and pass all tests
 	$(PY) -m pytest

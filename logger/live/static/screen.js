@@ -167,10 +167,10 @@ export class Screen {
     if (hurt) fillList(byId("hurt"), hurt.words.map((words) => makeItem("p", words)));
   }
 
-  #showReport({ step, report }) {
+  #showReport({ step, report, hint }) {
     byId("report").hidden = step !== "done" || !report;
     if (!report) return;
-    setText(byId("report-sentence"), [report.sentence, report.file && `Saved as ${report.file}.`].filter(Boolean).join(" "));
+    setText(byId("report-sentence"), [report.sentence !== hint && report.sentence, report.file && `Saved as ${report.file}.`].filter(Boolean).join(" "));
     byId("report-link").parentElement.hidden = report.url === null;
     if (report.url !== null) byId("report-link").setAttribute("href", report.url);
     fillList(byId("cautions"), report.cautions.map((words) => makeItem("li", words)));
