@@ -25,6 +25,7 @@ from logger.live.protocol import Pulse, Strokes, Trace
 from logger.live.set_up import SetUp
 from logger.live.stage import FINISH_KEY, HURT_KEY, FinishPressed, HurtPressed, Stage
 from logger.live.state import Hurt, Key, Report, Sensor
+from logger.lsl_streams import LslStreams
 from logger.messages import Battery
 from logger.plan import Plan
 from logger.record_session import HURT_WORDS, choose_gestures
@@ -50,12 +51,13 @@ LOST_WORDS = (
 
 @dataclass(frozen=True)
 class LiveSession:
-    """What a session is made of."""
+    """What a session is made of; ``streams`` hand it to other programs while it runs."""
 
     path: Path
     open_source: Callable[[], Source]
     set_up: SetUp
     plan: Plan | None = None
+    streams: LslStreams | None = None
 
 
 class Conduct:
@@ -103,6 +105,8 @@ class Conduct:
             watch.cancel()
             if self.stage.recorder is not None and self.stage.recorder.running:
                 await self._off_loop(self.stage.recorder.stop)
+            if self._session.streams is not None:
+                await self._off_loop(self._session.streams.close)
             self.stage.worker.shutdown(wait=False, cancel_futures=True)
 
     def _postures(self) -> tuple[str, ...]:
@@ -121,28 +125,49 @@ class Conduct:
     async def _connect(self) -> None:
         stage = self.stage
         while True:
-            source = self._session.open_source()
-            stage.sensor = Sensor("connecting", source.name, "", None, "")
-            stage.show(
-                step="connect", title="Looking for the sensor", hint=f"Switch it on or plug it in: {source.name}."
-            )
-            settings = RecorderSettings(host_time_s=stage.pace.now_s)
-            recorder = Recorder(self._session.path, source, self._session.set_up.recorded, settings, (self._hear,))
+            stage.sensor = replace(stage.sensor, status="connecting", sentence="")
+            stage.show(step="connect", title="Looking for the sensor", hint="Switch it on, or plug it in.")
             try:
-                info = await self._off_loop(recorder.start)
+                source = await self._off_loop(self._session.open_source)
+                stage.sensor = replace(stage.sensor, name=source.name)
+                stage.show()
+                recorder = self._recorder(source)
+                info = await self._start(recorder)
                 break
             except StrokeplaneError as error:
-                stage.sensor = Sensor("failed", source.name, "", None, str(error))
+                stage.sensor = replace(stage.sensor, status="failed", sentence=str(error))
                 keys = (Key("next", "Try again"), FINISH_KEY)
                 await stage.ask(keys, title="The sensor was not found", hint=str(error))
         stage.recorder = recorder
         self._heard_s = stage.pace.now_s()
         self._meet(info)
+        await self._off_loop(lambda: self._offer(recorder, source, info))
         await self._check(info)
+
+    async def _start(self, recorder: Recorder) -> DeviceInfo:
+        """Start recording; a program that ends meanwhile leaves nothing running."""
+        starting = asyncio.ensure_future(self._off_loop(recorder.start))
+        try:
+            return await asyncio.shield(starting)
+        except asyncio.CancelledError:
+            await asyncio.wait({starting})
+            if starting.exception() is None:
+                await self._off_loop(recorder.stop)
+            raise
 
     def _recorder(self, source: Source) -> Recorder:
         settings = RecorderSettings(host_time_s=self.stage.pace.now_s)
-        return Recorder(self._session.path, source, self._session.set_up.recorded, settings, (self._hear,))
+        streams = self._session.streams
+        listeners = (self._hear,) if streams is None else (self._hear, streams)
+        return Recorder(self._session.path, source, self._session.set_up.recorded, settings, listeners)
+
+    def _offer(self, recorder: Recorder, source: Source, info: DeviceInfo) -> None:
+        """Let other programs have what is recorded, if they are to."""
+        streams = self._session.streams
+        if streams is not None:
+            calibration = self._session.set_up.recorded.calibration(info.profile.sensor)
+            streams.open(source, info, calibration, strokes=True)
+            recorder.watch = streams.mark
 
     def _meet(self, info: DeviceInfo) -> None:
         setup, sensor = self._session.set_up.recorded, info.profile.sensor
