@@ -26,6 +26,7 @@ from logger.stream import DeviceInfo, Item
 if TYPE_CHECKING:
     from types import ModuleType
 
+    from logger.live.protocol import Stroke
     from logger.recorder import Edge
 
 SAMPLES, MARKS, STROKES = "strokeplane samples", "strokeplane marks", "strokeplane strokes"
@@ -41,6 +42,7 @@ STROKE_CHANNELS = (
     ("span", "mm", "MISC"),
     ("lift", "mm", "MISC"),
     ("duration", "s", "MISC"),
+    ("against_hand", "1 yes, 0 no", "MISC"),
 )
 BRACKETS = 3
 ARRIVAL_S = 0.3
@@ -137,12 +139,23 @@ class LslStreams:
         }
         outlet.push_sample([json.dumps({"edge": edge, **told})], at_s + self._host_to_layer_s())
 
-    def stroke(self, down: bool, host_s: tuple[float, float], tilt_deg: float, span_mm: float, lift_mm: float) -> None:
-        """Send a measured stroke, stamped with its end; ``host_s`` is its start and end on the steady clock."""
+    def stroke(self, stroke: Stroke, against_hand: bool) -> None:
+        """Send a measured stroke, stamped with its end; its times are on the steady clock.
+
+        Parameters
+        ----------
+        stroke : Stroke
+        against_hand : bool
+            Whether its tilt is only against the hand's own mean plane.
+        """
         outlet = self._outlets.get(STROKES)
         if outlet is not None:
-            values = [float(down), tilt_deg, span_mm, lift_mm, host_s[1] - host_s[0]]
-            outlet.push_sample(values, host_s[1] + self._host_to_layer_s())
+            values = (stroke.direction == "down", stroke.tilt_deg, stroke.span_mm, stroke.lift_mm)
+            duration_s = stroke.end_server_s - stroke.start_server_s
+            outlet.push_sample(
+                [*map(float, values), duration_s, float(against_hand)],
+                stroke.end_server_s + self._host_to_layer_s(),
+            )
 
     def _offer(
         self, name: str, kind: str, channels: Sequence[tuple[str, str, str]], identity: str, rate_hz: float = 0.0

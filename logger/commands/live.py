@@ -44,6 +44,7 @@ POLL_S = 0.1
 @click.option("--lan", is_flag=True, help="Let a phone or tablet in the same network be the screen, by a token.")
 @click.option("--browser/--no-browser", default=True, show_default=True, help="Open the page.")
 @click.option("--seconds", type=click.FloatRange(0.1), help="End by itself after so long.")
+@click.option("--lsl", is_flag=True, help="Also stream samples, marks and strokes (Lab Streaming Layer).")
 @click.option(
     "--clumsy",
     multiple=True,
@@ -63,6 +64,7 @@ def live_command(
     lan: bool,
     browser: bool,
     seconds: float | None,
+    lsl: bool,
     clumsy: tuple[str, ...],
 ) -> None:
     """Play a guided session in the browser, with the tilt shown while you play.
@@ -71,12 +73,13 @@ def live_command(
     with the space bar, the arrow keys or a page-turner pedal. With the source 'simulated' an invented player does what
     it is asked.
     """
-    from logger.commands.record import ended_by_signals, read_setup
+    from logger.commands.record import ended_by_signals, open_streams, read_setup
     from logger.live.conduct import Conduct, LiveSession
     from logger.live.pace import Pace
     from logger.live.server import Pages, run_session
     from logger.live.set_up import SetUp
     from logger.live.stage import Stage
+    from logger.live.stroke_offer import tell_both
     from logger.plan import read_plan
     from logger.player_profile import load_players
 
@@ -89,13 +92,14 @@ def live_command(
     set_up = SetUp(read_setup(setup_path), load_players(), planned.postures if planned else ())
     guard, listening = _doors(lan, port)
     pages = Pages()
+    streams = open_streams(pace.speed) if lsl else None
 
     def open_real() -> Source:
         return source_from_options(source_text, profile_name, rate_hz, ranges, speed)
 
     conduct = Conduct(
-        LiveSession(path, open_source or open_real, set_up, planned),
-        Stage(pace, pages.publish, cue or (lambda _: None)),
+        LiveSession(path, open_source or open_real, set_up, planned, streams),
+        Stage(pace, pages.publish if streams is None else tell_both(pages.publish, streams), cue or (lambda _: None)),
     )
     with ended_by_signals() as stopping:
         _say_address(guard, listening, path, browser)

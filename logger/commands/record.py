@@ -75,7 +75,7 @@ def record_command(
     setup = read_setup(setup_path)
     path = output or Path(time.strftime("session-%Y%m%d-%H%M%S.mcap"))
     counter = StrokeCounter()
-    streams = _streams(speed) if lsl else None
+    streams = open_streams(speed) if lsl else None
     recorder = Recorder(path, source, setup, listeners=(counter,) if streams is None else (counter, streams))
     click.echo(f"Looking for {source.name} ...", err=True)
     with ended_by_signals() as stopping:
@@ -90,7 +90,6 @@ def record_command(
             if streams is not None:
                 streams.open(source, info, setup.calibration(sensor))
                 recorder.watch = streams.mark
-                click.echo("Streaming samples and marks: every computer in this network can read them.", err=True)
             with open_keys() as keys:
                 _follow(recorder, session, counter, keys, stopping, seconds)
         finally:
@@ -171,12 +170,21 @@ def setup_of_player() -> Setup:
     )
 
 
-def _streams(speed: float) -> LslStreams:
+def open_streams(speed: float) -> LslStreams:
+    """Get streams to other programs ready, and say who can read them.
+
+    Raises
+    ------
+    InputError
+        pylsl is not installed.
+    """
     from logger.lsl_streams import LslStreams
 
     if speed != 1.0:
         raise click.UsageError("--lsl stamps samples with the time at which they were taken; leave out --speed")
-    return LslStreams()
+    streams = LslStreams()
+    click.echo("Streaming what is recorded: every computer in this network can read it.", err=True)
+    return streams
 
 
 def _follow(

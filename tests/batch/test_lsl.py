@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import subprocess
 import sys
 import time
 import xml.etree.ElementTree as ET
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,14 +18,19 @@ import numpy as np
 import pytest
 
 from analysis.errors import InputError
-from analysis.model import Calibration
+from analysis.model import Calibration, Event
 from analysis.si_units import counts_to_si
 from logger.clock import DeviceClock
 from logger.even_time import EvenTime
+from logger.live.conduct import LiveSession
+from logger.live.protocol import ServerMessage, Stroke, Strokes
+from logger.live.stroke_offer import tell_both
 from logger.lsl_streams import MARKS, SAMPLES, STROKES, LslStreams
 from logger.session_file import read_session
-from logger.sources.base import steady_time_s
+from logger.sources.base import Source, steady_time_s
 from logger.sources.simulated import SimulatedSource
+from logger.stream import DeviceInfo, Item
+from tests.live.running import running, simulated
 from tests.optional import need_module
 from tests.sensors.make import random_counts
 from tests.sensors.test_sensor_commands import Program, plugged, wait_for
@@ -139,7 +147,7 @@ def assert_marks(heard: dict[str, Any], samples: dict[str, Any], session: Any) -
         assert stamp_s == pytest.approx(np.interp(at_s, device_s, samples["stamps_s"]), abs=0.005)
 
 
-def test_strokes_are_a_stream_of_their_own() -> None:
+def test_settled_strokes_are_a_stream_of_their_own() -> None:
     source = SimulatedSource(read_session(ROOT / "sample_logs" / "steady_and_tilted.mcap"))
     info = source.start(lambda _: None)
     source.stop()
@@ -147,18 +155,66 @@ def test_strokes_are_a_stream_of_their_own() -> None:
     streams.open(source, info, Calibration(), strokes=True)
     inlet = Inlet(STROKES)
     inlet.wait_until_listening()
+    published: list[ServerMessage] = []
+    tell = tell_both(published.append, streams)
     now_s = steady_time_s()
-    streams.stroke(True, (now_s - 0.1, now_s), 12.5, 15.0, 1.25)
-    streams.stroke(False, (now_s, now_s + 0.125), 11.0, 14.0, -0.5)
+    first = Stroke(7, "down", now_s - 0.1, now_s, 12.0, 15.0, 1.25, True, None, True, ())
+    settled = replace(first, tilt_deg=12.5, provisional=False)
+    second = replace(settled, id=8, direction="up", start_server_s=now_s, end_server_s=now_s + 0.125, lift_mm=-0.5)
+    told = Strokes(1, True, (first,), (), 1, None, None, None, None, 0, False)
+    messages = [told, replace(told, strokes=(settled,)), replace(told, strokes=(settled, second), against_hand=True)]
+    for message in messages:
+        tell(message)
+    assert published == messages
     heard = inlet.heard()[STROKES]
     streams.close()
     assert heard["values"] == [
-        [1.0, 12.5, 15.0, 1.25, pytest.approx(0.1)],
-        [0.0, 11.0, 14.0, -0.5, pytest.approx(0.125)],
+        [1.0, 12.5, 15.0, 1.25, pytest.approx(0.1), 0.0],
+        [0.0, 12.5, 15.0, -0.5, pytest.approx(0.125), 1.0],
     ]
     assert np.diff(heard["stamps_s"]) == pytest.approx([0.125], abs=1e-3)
     channels = [c.findtext("label") for c in ET.fromstring(heard["xml"]).iterfind("desc/channels/channel")]
-    assert channels == ["down", "tilt", "span", "lift", "duration"]
+    assert channels == ["down", "tilt", "span", "lift", "duration", "against_hand"]
+
+
+class Told:
+    """Streams that only take notes."""
+
+    def __init__(self) -> None:
+        self.notes: list[str] = []
+
+    def __call__(self, items: Sequence[Item]) -> None:
+        self.notes.append("items")
+
+    def open(self, source: Source, info: DeviceInfo, calibration: Calibration, strokes: bool = False) -> None:
+        self.notes.append(f"open {info.profile.sensor.part} {strokes}")
+
+    def mark(self, edge: str, event: Event) -> None:
+        self.notes.append(f"{edge} {event.kind}")
+
+    def close(self) -> None:
+        self.notes.append("close")
+
+
+def test_the_guided_session_streams_from_the_first_sample_to_the_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told = Told()
+    monkeypatch.setattr("tests.live.running.LiveSession", partial(LiveSession, streams=told))
+
+    async def play() -> None:
+        async with running(tmp_path, simulated(), speed=8.0) as session, session.page() as page:
+            await page.set_up()
+            await page.step("gestures")
+            await page.press("next")
+            await page.until(lambda state: "end still" in told.notes)
+
+    asyncio.run(play())
+    without_items = [note for note in told.notes if note != "items"]
+    assert without_items[0] == f"open {simulated().session.profile.part} True"
+    assert without_items[1:3] == ["begin still", "end still"]
+    assert without_items[-1] == "close"
+    assert told.notes.count("items") > 10
 
 
 class Ticking:
