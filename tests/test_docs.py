@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import ast
+import contextlib
+import io
 import re
 import shlex
 import shutil
@@ -17,7 +20,7 @@ from tests.packaging.built import bin_folder
 from tests.test_house import ROOT, tracked_files
 
 PAGES = sorted(path for path in tracked_files() if path.suffix == ".md")
-CONSOLE = re.compile(r"^```console\n(.*?)^```$", re.MULTILINE | re.DOTALL)
+BLOCK = re.compile(r"^```(console|python)\n(.*?)^```$(?:\s*^```text\n(.*?)^```$)?", re.MULTILINE | re.DOTALL)
 LINK = re.compile(r"\]\(([^)#\s]+)(#[^)\s]*)?\)")
 FETCHED = re.compile(
     r"<(?:script|img|iframe|source)[^>]*\ssrc=\"?(?:https?:)?//|<link[^>]*href=\"?(?:https?:)?//|@import"
@@ -73,28 +76,55 @@ def test_links_between_files_lead_somewhere(page: Path) -> None:
     assert [target for target in targets if not (page.parent / target).exists()] == []
 
 
-def console_commands(page: Path) -> list[str]:
-    """Return the commands of a page's console blocks: lines after ``$``, joined over a trailing backslash."""
-    commands = []
-    for block in CONSOLE.findall(page.read_text(encoding="utf-8")):
-        joined = block.replace("\\\n", " ")
-        commands += [line[2:] for line in joined.splitlines() if line.startswith("$ ")]
-    return commands
+def blocks(page: Path) -> list[tuple[str, str, str]]:
+    """Return a page's blocks that are run: console or python, the code, and the output shown right below it."""
+    return BLOCK.findall(page.read_text(encoding="utf-8"))
 
 
-PAGES_WITH_COMMANDS = [page for page in PAGES if console_commands(page)]
+def commands(block: str) -> list[str]:
+    """Return the commands of a console block: lines after ``$``, joined over a trailing backslash."""
+    return [line[2:] for line in block.replace("\\\n", " ").splitlines() if line.startswith("$ ")]
+
+
+PAGES_WITH_COMMANDS = [page for page in PAGES if blocks(page)]
 
 
 @pytest.mark.parametrize("page", PAGES_WITH_COMMANDS, ids=page_name)
-def test_every_command_shown_runs(page: Path, tmp_path: Path) -> None:
-    """The commands of one page run in order, in a folder with the shipped logs; each must succeed."""
-    program = bin_folder(Path(sys.prefix)) / "strokeplane"
+def test_everything_shown_runs(page: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Commands and Python of one page run in order, in a folder with the shipped logs, settings in a folder of theirs.
+
+    Each command must succeed; Python goes on from block to block, and must show what stands below it.
+    """
     shutil.copytree(ROOT / "sample_logs", tmp_path / "sample_logs")
-    for command in console_commands(page):
-        words = shlex.split(command)
-        assert words[0] == "strokeplane", f"{command}: console blocks hold strokeplane commands; use sh for others"
-        done = subprocess.run([program, *words[1:]], cwd=tmp_path, capture_output=True, text=True, check=False)
-        assert done.returncode == 0, f"{command}\n{done.stdout}{done.stderr}"
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("STROKEPLANE_HOME", str(tmp_path / "settings"))
+    names: dict[str, object] = {"__name__": "page"}
+    for language, block, shown in blocks(page):
+        if language == "python":
+            output = run_python(block, names)
+            assert not shown or output.split() == shown.split(), f"{block}\nshows\n{output}"
+        for command in commands(block) if language == "console" else ():
+            run_command(command)
+
+
+def run_command(command: str) -> None:
+    words = shlex.split(command)
+    assert words[0] == "strokeplane", f"{command}: console blocks hold strokeplane commands; use sh for others"
+    program = bin_folder(Path(sys.prefix)) / "strokeplane"
+    done = subprocess.run([program, *words[1:]], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, f"{command}\n{done.stdout}{done.stderr}"
+
+
+def run_python(block: str, names: dict[str, object]) -> str:
+    """Run a block as a notebook would: return what it prints, and the value of its last line."""
+    tree = ast.parse(block)
+    last = tree.body.pop() if isinstance(tree.body[-1], ast.Expr) else None
+    with contextlib.redirect_stdout(io.StringIO()) as printed:
+        exec(compile(tree, "<page>", "exec"), names)
+        value = eval(compile(ast.Expression(last.value), "<page>", "eval"), names) if last is not None else None
+        if value is not None:
+            print(value)
+    return printed.getvalue()
 
 
 @pytest.mark.parametrize("page", PAGES, ids=page_name)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -29,13 +30,13 @@ def dataset(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.mark.parametrize("validate", [deno_errors, npm_errors])
-def test_a_data_set_of_two_players_is_accepted(dataset: Path, validate) -> None:  # type: ignore[no-untyped-def]
+def test_a_data_set_of_two_players_is_accepted(dataset: Path, validate: Callable[[Path], list[str]]) -> None:
     assert (dataset / "derivatives").exists()
     assert validate(dataset) == []
 
 
 @pytest.mark.parametrize("validate", [deno_errors, npm_errors])
-def test_the_validators_do_find_faults(dataset: Path, tmp_path: Path, validate) -> None:  # type: ignore[no-untyped-def]
+def test_the_validators_do_find_faults(dataset: Path, tmp_path: Path, validate: Callable[[Path], list[str]]) -> None:
     top = shutil.copytree(dataset, tmp_path / "set")
     for path in top.rglob("*_motion.json"):
         edit(path, '"SamplingFrequency"', '"Sampling"')
@@ -43,7 +44,7 @@ def test_the_validators_do_find_faults(dataset: Path, tmp_path: Path, validate) 
 
 
 @pytest.mark.parametrize("spoil", [without_channels, with_header, wrong_unit])
-def test_what_they_accept_our_own_checks_do_not(tmp_path: Path, spoil) -> None:  # type: ignore[no-untyped-def]
+def test_what_they_accept_our_own_checks_do_not(tmp_path: Path, spoil: Callable[[Path], None]) -> None:
     """If a newer validator sees one of these, this says so, and the check of ours can go."""
     export_bids([saved(tmp_path, "one", with_gaps(300))], tmp_path / "set", BidsSettings(strokes=False))
     spoil(tmp_path / "set")
