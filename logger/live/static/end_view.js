@@ -73,7 +73,8 @@ export class EndView {
   // Draw if anything changed; true if it did.
   draw() {
     const old = performance.now() - TRACE_MS;
-    if (this.#trace.length && this.#trace[0].at < old) {
+    if (this.#trace.length) {
+      // The trace fades, frame by frame.
       this.#trace = this.#trace.filter(({ at }) => at >= old);
       this.#dirty = true;
     }
@@ -209,10 +210,18 @@ export class EndView {
   #drawTrace() {
     const { pen, colours } = this;
     if (this.#trace.length < 2) return;
+    const now = performance.now();
     const points = this.#trace.map(({ point }) => this.#at(point));
     pen.strokeStyle = colours.ink;
-    pen.lineWidth = 1.5;
-    this.#line(points);
+    pen.lineWidth = 2;
+    const pieces = 6;
+    for (let k = 0; k < pieces; k += 1) {
+      const [from, to] = [k, k + 1].map((part) => Math.floor((part * (points.length - 1)) / pieces));
+      if (to === from) continue;
+      pen.globalAlpha = Math.max(0.1, 1 - (now - this.#trace[to].at) / TRACE_MS);
+      this.#line(points.slice(from, to + 1));
+    }
+    pen.globalAlpha = 1;
     pen.fillStyle = colours.ink;
     pen.beginPath();
     pen.arc(...points.at(-1), 7, 0, 2 * Math.PI);
