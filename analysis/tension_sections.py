@@ -35,7 +35,7 @@ def tension_section(tension: Tension, pictures: bool = True) -> Section:
     ordered = sorted(tension.trends, key=lambda trend: -(trend.drift.z if trend.drift else -9.0))
     choices = tuple(_choice(tension, trend) for trend in ordered) if pictures else ()
     rows = tuple(_row(trend) for trend in tension.trends)
-    columns = ("Marker", "At first", "At last", "An hour", "95 % interval", "Step")
+    columns = ("Trend of", "At first", "At last", "An hour", "95 % interval", "Step")
     return Section(
         "tension",
         "Does tension grow",

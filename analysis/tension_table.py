@@ -52,7 +52,7 @@ class Marker:
 MARKERS: tuple[Marker, ...] = (
     Marker("tremor_mps2", "tremor at rest", "m/s²", "up", True, 3),
     Marker("sparc", "smoothness", "", "down", False, 3),
-    Marker("ldlj", "jerk measure", "", "down", False, 2),
+    Marker("ldlj", "smoothness by jerk", "", "down", False, 2),
     Marker("span_spread_pct", "spread of span", "%", "up", True),
     Marker("tilt_spread_deg", "spread of tilt", "deg", "up", True, 2),
     Marker("clock_pct", "timing, clock part", "%", "up", False, 2),

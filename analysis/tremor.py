@@ -33,7 +33,7 @@ WINDOW_S = 1.0
 class StillSettings:
     """What counts as a still moment.
 
-    ``margin_s`` is kept from every stroke. Below 5 Hz, the hand may turn by ``most_radps`` and accelerate by
+    ``margin_s`` is kept from every stroke. Below 4 Hz, the hand may turn by ``most_radps`` and accelerate by
     ``most_mps2`` (RMS over one second). ``knock_ratio`` times the usual envelope above 60 Hz is a knock.
     ``above_noise``: the band must hold that many times the power of the sensor lying off the hand, or it lies there
     again. Moments are cut at ``longest_s``.
@@ -44,7 +44,7 @@ class StillSettings:
     longest_s: float = 10.0
     most_radps: float = 0.06
     most_mps2: float = 0.15
-    below_hz: float = 5.0
+    below_hz: float = 4.0
     knock_ratio: float = 6.0
     above_noise: float = 2.0
 
@@ -150,7 +150,7 @@ def _samples(motion: Motion, time_s: FloatArray) -> IntArray:
 def _still_parts(motion: Motion, first: int, last: int, settings: StillSettings) -> list[tuple[int, int]]:
     """Parts of a span in which every second is still."""
     rate = motion.rate_hz
-    low = signal.butter(2, settings.below_hz, "lowpass", fs=rate, output="sos")
+    low = signal.butter(4, settings.below_hz, "lowpass", fs=rate, output="sos")
     width = round(WINDOW_S * rate)
     still = np.ones(last - first, dtype=bool)
     for values, most in ((motion.gyro_radps, settings.most_radps), (motion.accel_mps2, settings.most_mps2)):

@@ -42,6 +42,8 @@ EVENT_FIELDS = (
     "wanted",
 )
 SECOND_POSTURE = Posture("B", yaw_deg=15.0, grip_change_mm=(4.0, -2.0, 2.2))
+USUAL_REST_S = 8.0
+"""About what a rest between blocks takes, for growth over the session."""
 PER_BLOCK = ("tilt", "rate", "tempo", "span", "seconds", "bow", "wanted")
 
 
@@ -66,6 +68,16 @@ PER_BLOCK = ("tilt", "rate", "tempo", "span", "seconds", "bow", "wanted")
 @click.option("--string-change-every", type=click.IntRange(0), default=0, help="Strokes on each string; 0: one string.")
 @click.option(
     "--attacks", type=click.FloatRange(0, 1), default=1.0, show_default=True, help="Share with a pick attack."
+)
+@click.option("--times", type=click.IntRange(1), default=1, show_default=True, help="Play all blocks so many times.")
+@click.option(
+    "--rest-still", type=click.FloatRange(0), default=0.0, help="Seconds for which the hand rests before each block."
+)
+@click.option(
+    "--tension",
+    type=click.FloatRange(0),
+    default=0.0,
+    help="Growth of tremor an hour as a share (1 doubles it); span and timing get uneven by a quarter of it.",
 )
 @click.option("--drill", default="", help="Drill of every block: a phrase is played, a name only noted.")
 @click.option(
@@ -129,7 +141,7 @@ def scenario_from(seed: int, options: Mapping[str, Any]) -> Scenario:
     click.UsageError
         If an option for blocks is given neither once nor once for each block.
     """
-    blocks = blocks_from(options)
+    blocks = grow_tense(blocks_from(options) * options["times"], options["tension"])
     if options["posture_change"] is not None:
         change = float(options["posture_change"])
         blocks += tuple(replace(b, posture="B", tilt_deg=b.tilt_deg + change) for b in blocks)
@@ -146,6 +158,7 @@ def scenario_from(seed: int, options: Mapping[str, Any]) -> Scenario:
         gestures=GesturePlan(repetitions=options["repetitions"], length=options["gestures"]),
         recording=Recording(lost_share=options["lost_share"]),
         sway_deg=options["sway"],
+        rest_still_s=options["rest_still"],
         metadata={"note": "synthetic: an invented player, made by strokeplane simulate"},
     )
 
@@ -184,6 +197,24 @@ def blocks_from(options: Mapping[str, Any]) -> tuple[PlayBlock, ...]:
             )
         )
     return tuple(played_drill(block, Instrument().courses) for block in blocks)
+
+
+def grow_tense(blocks: tuple[PlayBlock, ...], growth: float) -> tuple[PlayBlock, ...]:
+    """Return the blocks with a tremor that grows by a share an hour, and an unevenness by a quarter of that share."""
+    grown, seconds = [], 0.0
+    for block in blocks:
+        hours = seconds / 3600
+        uneven = (1 + growth / 4) ** hours
+        grown.append(
+            replace(
+                block,
+                tremor=(1 + growth) ** hours,
+                timing_noise=block.timing_noise * uneven,
+                span_scatter=block.span_scatter * uneven,
+            )
+        )
+        seconds += block.duration_s + USUAL_REST_S
+    return tuple(grown)
 
 
 def played_drill(block: PlayBlock, strings: int) -> PlayBlock:
