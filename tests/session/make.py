@@ -89,6 +89,9 @@ def strokes_table(n: int = 4) -> pd.DataFrame:
             "attack": True,
             "contact_s": 10.06,
             "clears": down,
+            "attack_mps2": 40.0,
+            "sparc": -1.5,
+            "ldlj": -5.5,
         }
     )
     return table[[column.name for column in STROKE_COLUMNS]]
