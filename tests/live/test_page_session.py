@@ -5,6 +5,7 @@ The program runs as a player starts it, with the simulated player, six times as 
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import subprocess
@@ -19,6 +20,8 @@ import pytest
 from logger.session_file import read_session
 from tests.browser import open_chromium, open_page, wait_until
 from tests.packaging.built import bin_folder
+from tests.sensors.board import Board, PtyBoard
+from tests.sensors.motion import counts_of, resting
 
 pytestmark = pytest.mark.browser
 
@@ -55,16 +58,14 @@ def browser() -> Iterator[Any]:
         yield browser
 
 
-@pytest.fixture
-def program(tmp_path: Path) -> Iterator[tuple[str, subprocess.Popen[str]]]:
+@contextlib.contextmanager
+def program(folder: Path, *words: object) -> Iterator[tuple[str, subprocess.Popen[str]]]:
     """The running program and the address that it prints."""
-    (tmp_path / "plan.toml").write_text(PLAN, encoding="utf-8")
-    words = ["live", "plan.toml", "--source", "simulated", "--speed", "6", "--clumsy", "across", "--port", "0"]
-    words += ["--no-browser", "-o", "evening.mcap"]
+    given = ["live", *map(str, words), "--port", "0", "--no-browser", "-o", "evening.mcap"]
     running = subprocess.Popen(
-        [bin_folder(Path(sys.prefix)) / "strokeplane", *words],
-        cwd=tmp_path,
-        env={**os.environ, "STROKEPLANE_HOME": str(tmp_path / "home")},
+        [bin_folder(Path(sys.prefix)) / "strokeplane", *given],
+        cwd=folder,
+        env={**os.environ, "STROKEPLANE_HOME": str(folder / "home")},
         stderr=subprocess.PIPE,
         stdout=subprocess.DEVNULL,
         text=True,
@@ -105,11 +106,13 @@ class Player:
             self.page.wait_for_timeout(60)
 
 
-def test_a_session_from_connecting_to_the_report_without_a_mouse(
-    browser: Any, program: tuple[str, subprocess.Popen[str]], tmp_path: Path
-) -> None:
-    address, running = program
-    with open_page(browser, viewport={"width": 1366, "height": 768}) as (page, watch):
+def test_a_session_from_connecting_to_the_report_without_a_mouse(browser: Any, tmp_path: Path) -> None:
+    (tmp_path / "plan.toml").write_text(PLAN, encoding="utf-8")
+    words = ("plan.toml", "--source", "simulated", "--speed", 6, "--clumsy", "across")
+    with (
+        program(tmp_path, *words) as (address, running),
+        open_page(browser, viewport={"width": 1366, "height": 768}) as (page, watch),
+    ):
         page.goto(address)
         wait_until(page, "document.documentElement.dataset.ready === 'yes'", 20)
         player = Player(page)
@@ -154,7 +157,7 @@ def test_a_session_from_connecting_to_the_report_without_a_mouse(
         page.keyboard.press("e")
         page.keyboard.press("e")
         wait_until(page, "document.getElementById('offline').textContent.startsWith('The program is closed')", 20)
-    assert running.wait(20) == 0
+        assert running.wait(20) == 0
 
 
 def check_gestures(seen: list[dict[str, Any]]) -> None:
@@ -184,3 +187,26 @@ def check_recording(path: Path) -> None:
     }
     assert kinds.index("hurt") > kinds.index("rating")
     assert path.with_suffix(".html").exists()
+
+
+def test_a_sensor_that_is_pulled_out_is_missed_within_a_second_and_taken_up_again(browser: Any, tmp_path: Path) -> None:
+    """A board behind a pseudo terminal, in real time."""
+    counts = counts_of(*resting(4.0))
+    board = PtyBoard(Board(counts), str(tmp_path / "port"))
+    try:
+        with program(tmp_path, "--source", board.port) as (address, _), open_page(browser) as (page, watch):
+            page.goto(address)
+            wait_until(page, "document.getElementById('stage').dataset.step === 'setup'", 30)
+            assert page.locator("#sensor-line").get_attribute("data-status") == "ok"
+            assert not page.locator("#lost").is_visible()
+            board.unplug()
+            # The goal is a second; a busy machine's slack on top.
+            wait_until(page, "!document.getElementById('lost').hidden", 1.5)
+            assert "cable" in page.locator("#lost").text_content()
+            assert page.locator("#sensor-words").text_content() == "Sensor is silent"
+            board.plug()
+            wait_until(page, "document.getElementById('lost').hidden", 15)
+            assert page.locator("#sensor-words").text_content() == "Sensor is sending"
+            assert watch.errors == []
+    finally:
+        board.close()
