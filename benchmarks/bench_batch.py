@@ -1,7 +1,9 @@
 """Batch: how it scales with workers, what a session costs, memory of a worker.
 
 Ten-minute sessions at 200 samples/s, made from a few simulated ones: every file has bytes and a hash of its own.
-Runs with one worker and with several take turns, so that both meet the same machine.
+Runs with one worker and with several take turns, so that both meet the same machine. On a machine that does other
+work too, only the share by processor time says anything: what one worker's sessions took of the processor, over what
+those of several took, with the work of the process that hands out, keeps and writes.
 
 Run: python -m benchmarks.bench_batch --help
 """
@@ -18,7 +20,7 @@ from pathlib import Path
 
 from logger.batch import find_sessions, run_batch
 from logger.batch_tables import STROKES_NAME, tabulate_file
-from logger.session_work import local_crew
+from logger.session_work import count_cores, local_crew
 
 MINUTES = 10
 RATE_HZ = 200.0
@@ -100,8 +102,8 @@ def run_once(sessions: Path, folder: Path, jobs: int) -> Run:
 
 
 HEAD = (
-    "| workers | sessions/s, all at it | of linear | a session: s of its worker | of them processor s | "
-    "s of the parent's processor | memory of a worker, MB |"
+    "| workers | sessions/s, all at it | of linear | by processor time | a session: s of its worker | "
+    "of them processor s | s of the parent's processor | memory of a worker, MB |"
 )
 
 
@@ -109,7 +111,7 @@ def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--sessions", type=int, default=40, help="how many [40]")
-    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1, help="workers [one a core]")
+    parser.add_argument("--jobs", type=int, default=count_cores(), help="workers [one a core]")
     parser.add_argument("--pairs", type=int, default=2, help="runs of each kind [2]")
     options = parser.parse_args()
     runs: dict[int, list[Run]] = {1: [], options.jobs: []}
@@ -124,14 +126,16 @@ def main() -> None:
                 out = folder / f"{pair}-{jobs}"
                 runs[jobs].append(run_once(folder / "sessions", out, jobs))
                 tables.add((out / STROKES_NAME).read_bytes())
-        print(f"{HEAD}\n|{' --- |' * 7}")
+        print(f"{HEAD}\n|{' --- |' * 8}")
         alone = statistics.median(run.per_s for run in runs[1])
+        alone_s = statistics.median(run.processor_s + run.parent_s for run in runs[1])
         for jobs, done in runs.items():
             row = {key: statistics.median(getattr(run, key) for run in done) for key in Run.__dataclass_fields__}
             # In one process, the memory of what made the sessions would count too.
             peak = f"{max(run.peak_mb for run in done):.0f}" if jobs > 1 else "-"
             print(
-                f"| {jobs} | {row['per_s']:.2f} | {row['per_s'] / alone / jobs:.2f} | {row['worker_s']:.3f} | "
+                f"| {jobs} | {row['per_s']:.2f} | {row['per_s'] / alone / jobs:.2f} | "
+                f"{alone_s / (row['processor_s'] + row['parent_s']):.2f} | {row['worker_s']:.3f} | "
                 f"{row['processor_s']:.3f} | {row['parent_s']:.4f} | {peak} |",
                 flush=True,
             )

@@ -12,6 +12,7 @@ import itertools
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 import time
 from collections.abc import Callable, Generator, Iterator, Sequence
@@ -93,10 +94,15 @@ class WorkDone:
 
 def local_crew(jobs: int | None, sessions: int) -> Crew:
     """Processes of this computer, one a core unless ``jobs`` says otherwise; a thread if one is enough."""
-    workers = min(jobs or os.cpu_count() or 1, sessions)
+    workers = min(jobs or count_cores(), sessions)
     if workers <= 1:
         return Crew(lambda: ThreadPoolExecutor(1), lambda: 1)
     return Crew(lambda: _start_processes(workers), lambda: 2 * workers)
+
+
+def count_cores() -> int:
+    """Cores that this process may use, which on shared machines are fewer than there are."""
+    return len(os.sched_getaffinity(0)) if sys.platform == "linux" else os.cpu_count() or 1
 
 
 def bring_up_to_date(
