@@ -1,7 +1,7 @@
 // A state of the session on the screen: which parts show, and what they say.
 import { NOT_THE_PEDALS, shownKey } from "./keys.js";
 import { clock, degrees, setText, share } from "./play_figures.js";
-import { COMMAND_LABELS, FIELDS, HANDED, METERS, OPEN_REPORT, SENSOR, WANTED } from "./words.js";
+import { FIELDS, HANDED, HURT_LABEL, METERS, OPEN_REPORT, SENSOR, WANTED } from "./words.js";
 
 const PICTURES = { setup: "end", gestures: "gesture", ready: "end", count_in: "end", play: "end", rest: "end" };
 const OWN_CONTROLS = ["rate", "choose"];
@@ -187,7 +187,7 @@ export class Screen {
       offered.unshift(["next", OPEN_REPORT]);
     }
     if (!["done", "finishing", "hurt"].includes(step) && !offered.some(([command]) => command === "hurt")) {
-      offered.push(["hurt", COMMAND_LABELS.hurt]);
+      offered.push(["hurt", HURT_LABEL]);
     }
     const place = byId("commands");
     for (const [command, button] of this.buttons) button.hidden = !offered.some(([name]) => name === command);

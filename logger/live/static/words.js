@@ -14,7 +14,7 @@ export const KEYS = [
   { command: "options", keys: ["?", "o"], show: "?", names: "?, O", help: "Keys, sound and colours." },
 ];
 
-export const COMMAND_LABELS = { hurt: "Something hurts", finish: "End the session" };
+export const HURT_LABEL = "Something hurts";
 
 export const SENSOR = {
   connecting: ["…", "Looking for the sensor"],
