@@ -345,11 +345,6 @@ def test_a_silent_sensor_is_shown_with_what_to_do(browser: Any, stage: PageStage
     with open_page(browser) as (page, _):
         opened(page, stage, "play")
         assert not page.locator("#lost").is_visible()
-        stage.push(Pulse(stage.now_s(), 65.0, 26000, 0, 0.8))
-        wait_until(page, "!document.getElementById('lost').hidden", 0.5)
-        assert "battery" in page.locator("#lost").text_content()
-        stage.push(Pulse(stage.now_s(), 65.5, 26200, 0, 0.0))
-        wait_until(page, "document.getElementById('lost').hidden", 0.5)
         show(stage, "lost")
         wait_until(page, "document.getElementById('lost').textContent.startsWith('No samples')")
         assert page.locator("#sensor-words").text_content() == "Sensor is silent"

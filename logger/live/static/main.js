@@ -9,7 +9,6 @@ import { Screen } from "./screen.js";
 import { Sound } from "./sound.js";
 import { CLOSED, END_TWICE, KEYS, LOST, OFFLINE, SOUND_LOCKED } from "./words.js";
 
-const SILENT_S = 0.7;
 const REFUSED_MS = 6000;
 const TWICE_MS = 4000;
 const byId = (id) => document.getElementById(id);
@@ -48,7 +47,7 @@ function showState(next) {
   if (next.step !== "play") sound.endPlay();
   showFigures(strokes, next, endView);
   setBanner("notice", noticeWords(next));
-  showLost(next.sensor.status === "lost" || next.sensor.status === "failed" ? next.sensor.sentence || LOST : "");
+  setBanner("lost", ["lost", "failed"].includes(next.sensor.status) ? next.sensor.sentence || LOST : "");
   if (was && was.step_number !== next.step_number) setBanner("refused", "");
   showTime();
   if (!document.documentElement.dataset.ready) {
@@ -76,14 +75,9 @@ function hearStrokes(message) {
   sound.hearStrokes(message);
 }
 
-function showPulse({ recorded_s, lost_samples, silent_s }) {
+function showPulse({ recorded_s, lost_samples }) {
   setText(byId("recorded"), recorded_s > 0 ? `${clock(recorded_s)} recorded` : "");
   setText(byId("losses"), lost_samples ? String(lost_samples) : "none");
-  if (state?.sensor.status === "ok") showLost(silent_s > SILENT_S ? state.sensor.sentence || LOST : "");
-}
-
-function showLost(words) {
-  setBanner("lost", words);
 }
 
 function showRefused(sentence) {
