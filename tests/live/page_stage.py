@@ -211,9 +211,7 @@ def stroke(number: int, tilt_deg: float, now_s: float) -> Stroke:
     direction: Any = "down" if number % 2 == 0 else "up"
     inside = 10.8 <= tilt_deg <= 90
     clears = (tilt_deg if direction == "down" else -tilt_deg) > 10.8
-    return Stroke(
-        number, direction, now_s - 0.3, now_s - 0.1, tilt_deg, 16.0, 1.0, clears, inside, False, path
-    )
+    return Stroke(number, direction, now_s - 0.3, now_s - 0.1, tilt_deg, 16.0, 1.0, clears, inside, False, path)
 
 
 def strokes(tilts_deg: list[float], now_s: float, first: bool = True, outside: int = 0) -> Strokes:
@@ -247,7 +245,7 @@ def scenes(now_s: float) -> dict[str, State]:
         "play": state("play", "Play", keys=(PAUSE, HURT, FINISH), **in_play),
         "rest": state("rest", "Rest", "Shake out the hand.", keys=(NEXT, AGAIN, PAUSE, HURT, FINISH), **resting),
         "rating": state("rest", TENSION.question, keys=(RATE, SKIP, HURT), rating=TENSION, **resting),
-        "hurt": state("hurt", "Stop playing", hurt=Hurt(HURT_WORDS, now_s + 45), keys=(FINISH,)),
+        "hurt": state("hurt", "Stop", HURT_WORDS[0], hurt=Hurt(HURT_WORDS, now_s + 45), keys=(FINISH,)),
         "lost": state("play", "Play", sensor=LOST, keys=(PAUSE, HURT), **in_play),
         "finishing": state("finishing", "Writing the report", "This takes some seconds.", keys=()),
         "done": state(
@@ -268,7 +266,7 @@ BAD = GestureLive(
     "across", False, "Longer moves, please: over all strings.", 4.0, 8.0, 0.71, 22.0, 1.1, "too slow", done=True
 )
 TENSION = Rating("tension", "How tense is the hand?", "0: loose", "10: as tense as can be")
-HURT_WORDS = ("Pain, numbness or tingling means stop, and see a clinician before you go on.",)
+HURT_WORDS = ("Stop playing.", "Pain, numbness or tingling means stop, and see a clinician before you go on.")
 LOST = Sensor("lost", "invented-sensor", "", 400.0, "No samples for two seconds: check the cable or the battery.")
 REPORT = Report("/report", "evening.mcap", "8 blocks, 1604 strokes.", ("Take regular breaks.", "No medical device."))
 VERDICT = Verdict(

@@ -11,8 +11,9 @@ import pytest
 
 from logger.live.commands import Choose, Rate, Simple
 from logger.live.protocol import Pulse, Refused, Trace
+from logger.live.state import Key
 from tests.browser import find_violations, open_chromium, open_page, wait_until
-from tests.live.page_stage import OK, PageStage, open_stage, scenes, strokes
+from tests.live.page_stage import FINISH, OK, PageStage, open_stage, scenes, strokes
 from tests.test_house import ROOT
 
 pytestmark = pytest.mark.browser
@@ -200,7 +201,18 @@ def test_hurt_shows_the_words_and_offers_no_going_on(browser: Any, stage: PageSt
         show(stage, "hurt")
         wait_for_step(page, stage)
         assert "see a clinician" in page.locator("#hurt").text_content()
-        assert page.locator("#commands button:visible").evaluate_all("b => b.map(e => e.dataset.command)") == ["finish"]
+        offered = "b => b.map(e => e.dataset.command)"
+        assert page.locator("#commands button:visible").evaluate_all(offered) == ["finish"]
+        assert page.locator("#words").inner_text().count("Stop playing.") == 1
+        assert re.fullmatch(r"Rest at least: 0:4\d left", page.locator("#time-words").text_content())
+        # When some time has passed going on is possible, but never by the pedal.
+        stage.show(replace(scenes(stage.now_s())["hurt"], keys=(FINISH, Key("skip", "Go on with care"))))
+        wait_until(page, "document.querySelectorAll('#commands button:not([hidden])').length === 2")
+        for key in PEDAL:
+            page.keyboard.press(key)
+        page.keyboard.press("s")
+        assert stage.wait_for_command(lambda c: True).name == "skip"
+        assert len(stage.commands) == 1
 
 
 def test_buttons_do_what_their_keys_do_and_leave_the_pedal_free(browser: Any, stage: PageStage) -> None:

@@ -3,8 +3,16 @@ import { KEYS } from "./words.js";
 
 const COMMAND_OF = new Map(KEYS.flatMap((entry) => entry.keys.map((key) => [key, entry.command])));
 
-// What one key too many must not do, or cannot.
-export const NOT_THE_PEDALS = ["hurt", "finish", "rate", "choose"];
+// Commands that have controls of their own, and those that no foot may give by mistake.
+export const OWN_CONTROLS = ["rate", "choose"];
+const DELIBERATE = ["hurt", "finish"];
+
+// The pedal's command: the first that the session offers. "" where that is none for a pedal: after pain, nothing goes on
+// by a foot.
+export function pedalCommand(keys) {
+  const first = keys.map(({ command }) => command).find((command) => !OWN_CONTROLS.includes(command)) ?? "";
+  return DELIBERATE.includes(first) ? "" : first;
+}
 
 // What a pressed key means, or null. Ratings carry their value.
 export function commandOf(key) {

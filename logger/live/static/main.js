@@ -2,7 +2,7 @@
 import { Connection } from "./connection.js";
 import { EndView } from "./end_view.js";
 import { GesturePicture } from "./gesture_picture.js";
-import { NOT_THE_PEDALS, listenForKeys } from "./keys.js";
+import { listenForKeys, pedalCommand } from "./keys.js";
 import { NO_STROKES, clock, setText, showFigures } from "./play_figures.js";
 import { Preferences } from "./preferences.js";
 import { Screen } from "./screen.js";
@@ -113,7 +113,7 @@ function act({ command, value }) {
   if (command === "rate") return state.rating ? send({ type: "rate", value }) : undefined;
   const done = state.step === "done" && Boolean(state.report?.url);
   if (command === "next" && done) return location.assign(state.report.url);
-  const wanted = command === "next" ? pedalCommand(state) : done && command === "finish" ? "next" : command;
+  const wanted = command === "next" ? pedalCommand(state.keys) : done && command === "finish" ? "next" : command;
   if (!state.keys.some((key) => key.command === wanted)) return undefined;
   if (command === "finish" && performance.now() - askedToEnd > TWICE_MS) {
     // One slip of the hand must not end an evening.
@@ -123,24 +123,19 @@ function act({ command, value }) {
   return send({ type: wanted });
 }
 
-// The pedal's command is the first that the session offers and one key can give.
-function pedalCommand({ keys }) {
-  return keys.find(({ command }) => !NOT_THE_PEDALS.includes(command))?.command ?? "next";
-}
-
 function toggleOptions() {
   const dialog = byId("options");
   if (dialog.open) dialog.close();
   else dialog.showModal();
 }
 
-// The stretch of time that runs now, [start_s, end_s, words before the time left], or null.
+// The stretch of time that runs now, [start_s, end_s, words before the time left], or null; one end may be open.
 function runningTime() {
   const { step, gesture, block, rest, hurt } = state;
   if (step === "gestures" && gesture?.phase === "running") return [gesture.starts_server_s, gesture.ends_server_s, ""];
   if (step === "play" && block?.starts_server_s != null) return [block.starts_server_s, block.ends_server_s, ""];
   if (step === "rest" && rest && rest.kind !== "open") return restTime(rest);
-  if (step === "hurt" && hurt) return [hurt.may_go_on_server_s - 60, hurt.may_go_on_server_s, "Rest at least"];
+  if (step === "hurt" && hurt?.may_go_on_server_s > connection.now_s()) return [null, hurt.may_go_on_server_s, "Rest at least"];
   return null;
 }
 
@@ -158,8 +153,9 @@ function showTime() {
   if (span === null) return;
   const [start, end, words] = span;
   const now = connection.now_s();
-  byId("time-bar").hidden = end === null;
-  byId("time-bar").value = end === null ? 0 : Math.max(0, Math.min(1, (now - start) / (end - start)));
+  const measured = start !== null && end !== null;
+  byId("time-bar").hidden = !measured;
+  byId("time-bar").value = !measured ? 0 : Math.max(0, Math.min(1, (now - start) / (end - start)));
   const left = end === null ? `${clock(now - start)} played` : `${clock(end - now)} left`;
   setText(byId("time-words"), words ? `${words}: ${left}` : left);
 }

@@ -1,10 +1,9 @@
 // A state of the session on the screen: which parts show, and what they say.
-import { NOT_THE_PEDALS, shownKey } from "./keys.js";
+import { OWN_CONTROLS, pedalCommand, shownKey } from "./keys.js";
 import { clock, degrees, setText, share } from "./play_figures.js";
 import { FIELDS, HANDED, HURT_LABEL, METERS, OPEN_REPORT, SENSOR, WANTED } from "./words.js";
 
 const PICTURES = { setup: "end", gestures: "gesture", ready: "end", count_in: "end", play: "end", rest: "end" };
-const OWN_CONTROLS = ["rate", "choose"];
 const byId = (id) => document.getElementById(id);
 
 export class Screen {
@@ -194,7 +193,7 @@ export class Screen {
     offered.forEach(([command, label], k) => {
       const button = this.buttons.get(command) ?? this.#makeButton(command);
       setText(button.querySelector("span"), label);
-      const pedal = k === 0 && !NOT_THE_PEDALS.includes(command);
+      const pedal = k === 0 && (command === pedalCommand(keys) || step === "done");
       setText(button.querySelector("kbd"), shownKey(pedal ? "next" : command));
       button.dataset.first = String(pedal);
       if (place.children[k] !== button) place.insertBefore(button, place.children[k] ?? null);
@@ -225,8 +224,9 @@ function whereWords({ step, gesture, plan, block }) {
   return plan ? `${at}, ${clock(plan.left_s)} to go` : at;
 }
 
-// A gesture's own words; after a poor one its verdict says what to do, once.
-function hintWords({ gesture, hint }) {
+// A gesture's own words; after a poor one its verdict says what to do, once. So do the words after pain.
+function hintWords({ gesture, hint, hurt }) {
+  if (hurt?.words.includes(hint)) return "";
   if (!gesture) return hint;
   if (gesture.phase !== "poor") return gesture.prompt;
   return gesture.last?.sentence === hint ? "" : hint;
