@@ -47,7 +47,8 @@ function showState(next) {
   if (next.step !== "play") sound.endPlay();
   showFigures(strokes, next, endView);
   setBanner("notice", noticeWords(next));
-  setBanner("lost", ["lost", "failed"].includes(next.sensor.status) ? next.sensor.sentence || LOST : "");
+  const missing = ["lost", "failed"].includes(next.sensor.status) ? next.sensor.sentence || LOST : "";
+  setBanner("lost", missing === next.hint ? "" : missing);
   if (was && was.step_number !== next.step_number) setBanner("refused", "");
   showTime();
   if (!document.documentElement.dataset.ready) {
