@@ -47,6 +47,8 @@ class LiveSettings:
         A stroke that ended so long (and so many strokes) before the window's end is final.
     edge_s : float
         Strokes that begin within this time of the window's start feel its edge and are not taken.
+    longest_s : float
+        The window reaches back to what was settled last, if the computer fell behind, but no further than this.
     most_yaws : int
         Windows kept of the hand's yaw; beyond, neighbours are joined.
     chain : Settings
@@ -57,6 +59,7 @@ class LiveSettings:
     settled_s: float = 0.8
     settled_strokes: float = 4.0
     edge_s: float = 1.0
+    longest_s: float = 30.0
     most_yaws: int = 200
     chain: Settings = field(default_factory=Settings)
 
@@ -98,6 +101,7 @@ class LiveEstimator:
         self._events: tuple[Event, ...] = ()
         self._gap_times_s: list[float] = []
         self._next_yaw_s = 0.0
+        self._settled_s = 0.0
         self._block: Event | None = None
         self._strokes = BlockStrokes()
         self._last: tuple[Motion, TracedStrokes] | None = None
@@ -172,6 +176,7 @@ class LiveEstimator:
         self._block = block
         self._strokes = BlockStrokes(first_id)
         self._next_yaw_s = block.start_s + 0.5
+        self._settled_s = block.start_s
         self._last = None
         self._aim_trace(block.posture)
 
@@ -198,6 +203,7 @@ class LiveEstimator:
             self._last = (motion, traced)
         settle_s = self._settle_s(table)
         settled = known_s - settle_s if end_s is None else np.inf
+        self._settled_s = known_s - 2 * settle_s
         since_s = motion.start_s + (0.0 if at_start else settings.edge_s)
         return self._strokes.take(table, 1e3 * traced.path_m, settled, since_s)
 
@@ -241,7 +247,9 @@ class LiveEstimator:
             # No gestures: the hand's own frame, from the first seconds of play.
             self.establish((*self._events, replace(block, end_s=last_s)), (block.posture,))
         foundation, anchor = self.foundation, self._anchor
-        signals = None if foundation is None else self.window_signals(self.settings.window_s)
+        behind_s = last_s - self._settled_s + self.settings.edge_s
+        reach_s = min(max(self.settings.window_s, behind_s), self.settings.longest_s)
+        signals = None if foundation is None else self.window_signals(reach_s)
         if signals is None or foundation is None or anchor is None:
             return None
         signals = replace(signals, gyro_radps=signals.gyro_radps - foundation.gyro_bias_radps)

@@ -20,7 +20,7 @@ from analysis.orientation import JOIN_S, LONG_GAP_S, TAU_ACC_S, heading_between
 from analysis.rotation import matrices, multiply
 from analysis.sensor_errors import SensorErrors
 
-KEEP_S = 20.0
+KEEP_S = 32.0
 
 
 class Correction:

@@ -71,6 +71,7 @@ class SimulatedPlayer:
         self._stopping = threading.Event()
         self._cue: Cue | None = None
         self._at = 0
+        self._sample_s = 0.0  # When the next frame is sampled: by its own clock, however late it is sent.
         self._unplugged_until_s = 0.0
         self._sink: Sink | None = None
         self._thread = threading.Thread(target=self._run, name="simulated player", daemon=True)
@@ -116,6 +117,7 @@ class SimulatedPlayer:
         rate_hz, begun_s = self._profile.rate_hz, self._pace.now_s()
         sent = number = 0
         linked = True
+        self._sample_s = begun_s
         for counts in self._motion():
             due_s = begun_s + (sent + FRAME_SAMPLES) / rate_hz
             wait_s = self._pace.real_s(due_s - self._pace.now_s())
@@ -132,6 +134,7 @@ class SimulatedPlayer:
                 number += 1
                 self._sink(self._reader.feed(self._wire(sent, number, counts), now_s))
             sent += FRAME_SAMPLES
+            self._sample_s = begun_s + sent / rate_hz
 
     def _wire(self, sent: int, number: int, counts: np.ndarray) -> bytes:
         step = self._profile.tick_hz / self._profile.rate_hz
@@ -163,7 +166,7 @@ class SimulatedPlayer:
                 self._at = part.first
             begin_s = cue.at_s + EARLY_S - (part.start - part.first) / self._profile.rate_hz
             doing = cue
-            while self._cue is cue and self._pace.now_s() < begin_s:
+            while self._cue is cue and self._sample_s < begin_s:
                 yield self._body.hold(self._at)
             while self._cue is cue and self._at + FRAME_SAMPLES <= part.last:
                 self._at += FRAME_SAMPLES
