@@ -11,6 +11,7 @@ Run: python -m benchmarks.bench_batch --help
 from __future__ import annotations
 
 import argparse
+import functools
 import os
 import statistics
 import tempfile
@@ -25,8 +26,6 @@ from logger.session_work import count_cores, local_crew
 MINUTES = 10
 RATE_HZ = 200.0
 KINDS = 4
-NOTES = "BENCH_BATCH_NOTES"
-"""Names the folder where workers note what they took."""
 
 
 def write_sessions(folder: Path, count: int) -> float:
@@ -45,7 +44,7 @@ def write_sessions(folder: Path, count: int) -> float:
     return sum(path.stat().st_size for path in folder.iterdir()) / count / 1e6
 
 
-def tabulate_measured(path: Path) -> tuple[str, str | bytes]:
+def tabulate_measured(folder: Path, path: Path) -> tuple[str, str | bytes]:
     """The batch's own analysis; notes what processor time it took and the most memory that this process ever had."""
     began_s = time.process_time()
     found = tabulate_file(path)
@@ -53,7 +52,7 @@ def tabulate_measured(path: Path) -> tuple[str, str | bytes]:
     status = Path("/proc/self/status")
     lines = status.read_text().splitlines() if status.exists() else []
     peak_kb = next((line.split()[1] for line in lines if line.startswith("VmHWM")), "0")
-    with (Path(os.environ[NOTES]) / str(os.getpid())).open("a") as notes:
+    with (folder / str(os.getpid())).open("a") as notes:
         notes.write(f"{took_s} {peak_kb}\n")
     return found
 
@@ -78,13 +77,12 @@ def run_once(sessions: Path, folder: Path, jobs: int) -> Run:
     """Analyse all sessions anew."""
     notes = folder.with_suffix(".notes")
     notes.mkdir()
-    os.environ[NOTES] = str(notes)
     named = find_sessions([str(sessions)])
     ends: list[float] = []
     began_s = time.process_time()
-    result = run_batch(
-        named, folder, local_crew(jobs, len(named)), lambda stage, _: ends.append(time.monotonic()), tabulate_measured
-    )
+    measured = functools.partial(tabulate_measured, notes)
+    crew = local_crew(jobs, len(named))
+    result = run_batch(named, folder, crew, lambda stage, _: ends.append(time.monotonic()), measured)
     parent_s = time.process_time() - began_s
     # The first and the last word are not of sessions; the first sessions wait for their workers to load everything.
     steady = ends[1 + jobs : -1]
