@@ -114,6 +114,9 @@ SENTENCES: dict[Level | None, str] = {
 }
 
 
+CANNOT_TELL = "Whether anything drifts cannot be told: there are too few blocks, or tempo or posture changed with time."
+
+
 def assess_tension(
     blocks: pd.DataFrame, events: Sequence[Event] = (), finished: bool = False, settings: LevelSettings | None = None
 ) -> TensionLevel:
@@ -148,7 +151,7 @@ def assess_tension(
     if high:
         level, since = "ease off", None
         reasons.insert(0, f"you rated {high[-1].label or 'tension'} {high[-1].rating:g} of 10")
-    sentence = SENTENCES[level]
+    sentence = CANNOT_TELL if level is None and looks else SENTENCES[level]
     said = discomfort(events)
     if said:
         level, since, sentence = "ease off", None, f"{HURT} {STOP}"

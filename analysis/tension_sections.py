@@ -131,7 +131,7 @@ def _row(trend: MarkerTrend) -> tuple[str, ...]:
         _value(marker, trend.last).split(" ")[0],
         _an_hour(marker, slope.value) if slope else "",
         interval_text(marker, slope) if slope else "",
-        f"min {step.minute:.0f}" if step else "",
+        f"min {step.minute:.0f}" if step else "none",
     )
 
 

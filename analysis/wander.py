@@ -33,7 +33,8 @@ from analysis.model import FloatArray
 
 SHARES = (0.2, 0.4, 0.6, 0.8)
 TIMES_MIN = (2.0, 5.0, 10.0, 20.0)
-SLACK_LOG = 1.0
+SLACK_LOG = 2.0
+"""About the drop of a log likelihood (1.92) within which a 95 % interval of one parameter lies."""
 
 
 @dataclass(frozen=True)

@@ -51,7 +51,7 @@ def judge(task: tuple[int, str, str, float]) -> Outcome:
 
 
 def chain(task: tuple[int, float]) -> Outcome:
-    """Two hours sampled by the forward model and analysed from the counts on; tremor grows by a share an hour."""
+    """Two hours sampled by the forward model at 200 Hz and analysed from the counts on; tremor grows by a share an hour."""
     from analysis.pipeline import analyse_session
     from analysis.synthesis import PlayBlock, Scenario, simulate
     from analysis.tension import measure_tension
@@ -71,7 +71,7 @@ def chain(task: tuple[int, float]) -> Outcome:
         )
         for pace, hour in zip(paces, hours, strict=True)
     )
-    scenario = Scenario(blocks=blocks, rest_still_s=4.0, rest_s=(8.0, 16.0))
+    scenario = Scenario(rate_hz=200.0, blocks=blocks, rest_still_s=4.0, rest_s=(8.0, 16.0))
     before = time.process_time()
     found = measure_tension(analyse_session(simulate(scenario, seed).session))
     minute = found.level.since_min if found.level.since_min is not None else np.nan

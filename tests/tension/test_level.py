@@ -118,6 +118,7 @@ def test_a_tempo_that_only_rises_cannot_be_told_from_time() -> None:
     found = assess_tension(table, finished=True)
     assert found.level is None
     assert all(look.p is None for look in found.looks)
+    assert "cannot be told" in found.sentence
 
 
 def test_slow_wander_costs_power_but_raises_few_alarms() -> None:
