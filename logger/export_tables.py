@@ -16,13 +16,14 @@ from numpy.typing import NDArray
 from analysis.block_answers import BLOCK_ANSWER_COLUMNS, tabulate_block_answers
 from analysis.errors import InputError, StrokeplaneError
 from analysis.model import Event, RawSamples, Session, SessionResult
+from analysis.pipeline import analyse_session
+from analysis.raps import mark_blocks_by_raps
 from analysis.si_units import counts_to_si
 from analysis.tables import STROKE_COLUMNS, Column
 from logger.answer_output import plain
 from logger.events_csv import COLUMNS as EVENT_NAMES
 from logger.session_file import read_session
 from logger.session_records import SessionHead, encode_event, encode_head
-from logger.session_results import analyse_file
 
 ROWS_PER_PART = 1 << 17
 AXES = ("accel_x", "accel_y", "accel_z", "gyro_x", "gyro_y", "gyro_z")
@@ -105,9 +106,9 @@ def load_source(
     if not strokes:
         return ExportSource(path, session)
     try:
-        return ExportSource(path, session, analyse_file(path, progress)[1])
+        return ExportSource(path, session, analyse_session(mark_blocks_by_raps(session), progress))
     except StrokeplaneError as error:
-        return ExportSource(path, session, remark=f"No strokes and blocks in the export: {error}.")
+        return ExportSource(path, session, remark=f"No strokes and blocks in the export: {path}: {error}.")
 
 
 def head_of(session: Session) -> SessionHead:

@@ -279,3 +279,15 @@ def test_options_that_do_not_fit_are_refused(tmp_path: Path) -> None:
         run = CliRunner().invoke(cli, [*(str(word) for word in words), "-o", str(tmp_path / "out")])
         assert run.exit_code == 2
         assert said in run.stderr
+
+
+@pytest.mark.parametrize("kind", ["csv", "parquet"])
+def test_progress_only_ever_rises_to_the_whole(tmp_path: Path, kind: str) -> None:
+    path = saved(tmp_path, "one", with_gaps(200_000))
+    told: list[float] = []
+    source = load_source(path, strokes=False)
+    prepare_folder(tmp_path / "out", [path], "csv" if kind == "csv" else "parquet", replace=False)
+    export_files(source, tmp_path / "out", "csv" if kind == "csv" else "parquet", progress=lambda _, s: told.append(s))
+    assert len(told) > 1
+    assert told == sorted(told)
+    assert told[-1] == 1.0
