@@ -274,6 +274,7 @@ def test_play_is_told_in_figures_words_and_marks(browser: Any, stage: PageStage)
             stage.push(strokes(tilts, stage.now_s()))
             wait_until(page, f"document.getElementById('tilt-number').textContent === '{number}'")
             assert page.locator("#tilt-side").text_content() == side
+            assert side in page.locator("#end-view").get_attribute("aria-label")
             assert page.locator("#zone-line").inner_text().replace("\n", " ") == zone
         stage.push(Pulse(stage.now_s(), 65.0, 26000, 12, 0.0))
         wait_until(page, "document.getElementById('losses').textContent === '12'")

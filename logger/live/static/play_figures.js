@@ -1,5 +1,5 @@
 // The large figures beside the picture while playing, and where the tilt stands, in words.
-import { AGAINST_HAND, SIDE, ZONE } from "./words.js";
+import { AGAINST_HAND, END_VIEW, SIDE, ZONE } from "./words.js";
 
 export function setText(element, words) {
   if (element.textContent !== words) element.textContent = words;
@@ -50,6 +50,8 @@ export function showFigures(strokes, state, endView) {
   setText(document.getElementById("tilt-number"), degrees(strokes.tilt_now_deg));
   const side = SIDE[sideOf(strokes.tilt_now_deg, state.setup.dead_band_deg, endView.clears("down"), endView.clears("up"))];
   setText(document.getElementById("tilt-side"), strokes.against_hand && side ? `${side}, ${AGAINST_HAND}` : side);
+  const told = strokes.tilt_now_deg === null ? "" : `, tilt now ${degrees(strokes.tilt_now_deg)}, ${side}, ${words}`;
+  endView.canvas.setAttribute("aria-label", `${END_VIEW.name}${told}`);
   setText(document.getElementById("held"), share(strokes.held_share));
   setText(document.getElementById("speed"), strokes.strokes_per_s === null ? "–" : strokes.strokes_per_s.toFixed(1));
 }

@@ -88,6 +88,7 @@ export const PREFERENCES = [
 ];
 
 export const END_VIEW = {
+  name: "End view of the strings",
   down: "downstroke →",
   up: "← upstroke",
   wanted: "wanted",
