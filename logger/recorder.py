@@ -143,10 +143,10 @@ class Recorder:
             self._early = None
         return info
 
-    def begin(self, event: Event) -> Event:
-        """Open an event now; one that is open ends. Returns it with its start on the log's time."""
-        self.end()
-        now_s = self.log_time_s()
+    def begin(self, event: Event, at_s: float | None = None) -> Event:
+        """Open an event, now or from another log time on; one that is open ends there. Returns it with its start."""
+        now_s = self.log_time_s() if at_s is None else at_s
+        self.end(now_s)
         opened = replace(event, start_s=now_s, end_s=now_s)
         self._open, self._open_number = opened, []
         number = self._open_number

@@ -74,7 +74,7 @@ class BlockFollower:
                 continue
         if self._end is not None:
             closed, settle_s = self._end
-            await asyncio.sleep(stage.pace.real_s(settle_s))
+            await stage.samples_until(closed.end_s + settle_s)
             await self._conclude(number, closed, estimator)
 
     async def _conclude(self, number: int, event: Event, estimator: LiveEstimator) -> None:

@@ -159,7 +159,7 @@ class BlockSteps:
             return False
         event = Event(0.0, 0.0, "play", f"block {self._number}", block.posture)
         event = replace(event, tempo_bpm=block.tempo_bpm, notes_per_beat=block.notes_per_beat)
-        event = stage.begin(replace(event, drill=block.drill, wanted=block.wanted))
+        event = stage.begin(replace(event, drill=block.drill, wanted=block.wanted), starts_s)
         self.follower.begin(self._number, event)
         pedal = Key("next", "Stop") if free else Key("pause", "Stop the block")
         try:
@@ -170,7 +170,8 @@ class BlockSteps:
 
     def _end_play(self, block: PlanBlock, ends_s: float | None) -> None:
         stage = self._stage
-        event = stage.end()
+        now_s = stage.pace.now_s()
+        event = stage.end(stage.log_s(now_s if ends_s is None else min(now_s, ends_s)))
         if event is None:
             return
         stage.cue(Cue("rest", stage.pace.now_s()))

@@ -35,7 +35,7 @@ from logger.stream import DeviceInfo, Item, empty_samples
 
 T = TypeVar("T")
 
-SILENT_S = 0.7
+SILENT_S = 0.6
 """A sensor that has been silent for so long is told to be lost; together with the watch this is within a second."""
 WATCH_S = 0.2
 PULSE_S = 0.5
@@ -273,6 +273,7 @@ class Conduct:
         for item in items:
             if isinstance(item, RawSamples) and len(item.ticks):
                 self._heard_s = stage.pace.now_s()
+                stage.pace.taken(float(item.host_time_s[-1]))
                 if estimator is not None:
                     self._points += estimator.take(item)
                     self._trace(item)

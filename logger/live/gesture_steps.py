@@ -102,14 +102,14 @@ class GestureSteps:
         shown = self._gesture(wanted, "lead", starts_s, ends_s)
         if await stage.ask(keys, starts_s, gesture=shown) is not None:
             return False
-        event = stage.begin(Event(0.0, 0.0, kind, wanted.asked.label, wanted.posture))
+        event = stage.begin(Event(0.0, 0.0, kind, wanted.asked.label, wanted.posture), starts_s)
         checking = asyncio.create_task(self._follow(event, wanted.asked.seconds))
         try:
             stopped = await stage.ask(keys, ends_s, gesture=replace(shown, phase="running"))
         finally:
             checking.cancel()
             stage.cue(Cue("rest", ends_s))
-            at_s = stage.recording.log_time_s()
+            at_s = stage.log_s(min(pace.now_s(), ends_s))
         if stopped is not None:
             stage.end(at_s, "rest")
             return False
@@ -139,13 +139,12 @@ class GestureSteps:
         stage = self._stage
         while True:
             await asyncio.sleep(CHECK_S)
-            now = replace(event, end_s=stage.recording.log_time_s())
+            now = replace(event, end_s=stage.log_s(stage.pace.now_s()))
             check = self._checker()
             stage.publish(await stage.work(lambda now=now, check=check: check.judge(now, seconds, False)))  # type: ignore[misc]
 
     async def _judge(self, event: Event, seconds: float) -> GestureLive:
-        # The last samples are still on their way.
-        await asyncio.sleep(self._stage.pace.real_s(0.25))
+        await self._stage.samples_until(event.end_s + 0.1)
         check = self._checker()
         return await self._stage.work(lambda: check.judge(event, seconds, True))
 

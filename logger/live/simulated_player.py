@@ -101,6 +101,7 @@ class SimulatedPlayer:
         self._stopping.set()
         if self._thread.is_alive():
             self._thread.join(timeout=5.0)
+        self._pace.free()
 
     def follow(self, cue: Cue) -> None:
         """Ask the player for something; what is under way is broken off."""
@@ -123,6 +124,8 @@ class SimulatedPlayer:
             wait_s = self._pace.real_s(due_s - self._pace.now_s())
             if wait_s > 0.0:
                 self._stopping.wait(wait_s)
+            while not self._pace.sampled(due_s) and not self._stopping.is_set():
+                self._stopping.wait(0.005)
             if self._stopping.is_set() or self._sink is None:
                 return
             now_s = self._pace.now_s()
@@ -130,9 +133,12 @@ class SimulatedPlayer:
             if gone == linked:
                 linked = not gone
                 self._change_link(linked, now_s)
-            if linked:
+            if not linked:
+                self._pace.taken(due_s)
+            else:
                 number += 1
-                self._sink(self._reader.feed(self._wire(sent, number, counts), now_s))
+                # Arrived when it was due, however busy the computer: a late thread is no late sensor.
+                self._sink(self._reader.feed(self._wire(sent, number, counts), due_s))
             sent += FRAME_SAMPLES
             self._sample_s = begun_s + sent / rate_hz
 

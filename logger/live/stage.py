@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
@@ -22,6 +23,9 @@ T = TypeVar("T")
 
 FIT_AGE_S = 1.0
 """The clocks' fit is made anew this often: it takes milliseconds."""
+
+MOST_LATE_S = 3.0
+"""Samples that come later than this are not waited for."""
 
 HURT_KEY = Key("hurt", "Something hurts")
 FINISH_KEY = Key("finish", "End the session")
@@ -127,17 +131,24 @@ class Stage:
         self._answer = asyncio.get_running_loop().create_future()
         self.show(**changes)
         try:
-            seconds = None if until_s is None else self.pace.real_s(until_s - self.pace.now_s())
-            answer = await asyncio.wait_for(self._answer, seconds)
-        except TimeoutError:
-            return None
+            answer = await self._answered(self._answer, until_s)
         finally:
             self._answer = None
+        if answer is None:
+            return None
         if isinstance(answer, Simple) and answer.name == "hurt":
             raise HurtPressed
         if isinstance(answer, Simple) and answer.name == "finish":
             raise FinishPressed
         return answer
+
+    async def _answered(self, asked: asyncio.Future[Command], until_s: float | None) -> Command | None:
+        while not asked.done():
+            left_s = None if until_s is None else self.pace.real_s(until_s - self.pace.now_s())
+            if left_s == 0.0:
+                return None
+            await asyncio.wait({asked}, timeout=left_s)
+        return asked.result()
 
     async def work(self, function: Callable[[], T]) -> T:
         """Run something long on the estimator's thread; the pages go on meanwhile."""
@@ -185,10 +196,11 @@ class Stage:
             raise DeviceError("no sensor is connected yet; connect it first")
         return self.recorder
 
-    def begin(self, event: Event) -> Event:
-        """Open an event in the recording; what is open ends and counts."""
-        self.end()
-        return self.recording.begin(event)
+    def begin(self, event: Event, at_server_s: float | None = None) -> Event:
+        """Open an event in the recording, now or at a time that was planned; what is open ends there and counts."""
+        at_s = self.log_s(self.pace.now_s() if at_server_s is None else at_server_s)
+        self.end(at_s)
+        return self.recording.begin(event, at_s)
 
     def end(self, at_s: float | None = None, kind: EventKind | None = None) -> Event | None:
         """Close the open event, if any, and keep it; ``kind`` other than its own: it was no good."""
@@ -199,17 +211,44 @@ class Stage:
 
     def mark(self, event: Event) -> None:
         """Record an event of this moment."""
-        now_s = self.recording.log_time_s()
+        now_s = self.log_s(self.pace.now_s())
         event = replace(event, start_s=now_s, end_s=now_s)
         self.recording.add(event)
         self.events.append(event)
 
+    async def samples_until(self, log_s: float) -> None:
+        """Wait until samples up to a log time have come, a few seconds at most: the sensor may be gone."""
+        deadline_s = time.monotonic() + MOST_LATE_S
+        estimator = self.estimator
+        while estimator is not None and time.monotonic() < deadline_s:
+            last_s = float(estimator.store.last_tick or 0) / estimator.context.profile.tick_hz
+            if last_s >= log_s:
+                return
+            await asyncio.sleep(0.02)
+
     def server_s(self, log_s: float) -> float:
         """Pace time of a log time."""
-        now_s = self.pace.now_s()
+        fit = self._clocks()
+        return log_s if fit is None else fit.host_s(log_s)
+
+    def log_s(self, server_s: float) -> float:
+        """Log time of a pace time.
+
+        Raises
+        ------
+        DeviceError
+            Before the first sample.
+        """
+        fit = self._clocks()
+        if fit is None:
+            raise DeviceError("no sample has come yet, so nothing can be marked; wait for the sensor")
+        return fit.device_s(server_s)
+
+    def _clocks(self) -> ClockFit | None:
+        now_s = time.monotonic()
         if self._fit is None or now_s - self._fit_s > FIT_AGE_S:
             self._fit, self._fit_s = self.recording.clock_fit, now_s
-        return log_s if self._fit is None else self._fit.host_s(log_s)
+        return self._fit
 
 
 def command_name(command: Command) -> str:

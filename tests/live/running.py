@@ -93,6 +93,15 @@ class Client:
     async def step(self, step: str) -> dict[str, Any]:
         return await self.until(lambda state: state["step"] == step and bool(state["keys"]))
 
+    async def verdict(self, number: int) -> dict[str, Any]:
+        """Wait for a block's verdict; one that was shown and is gone counts."""
+        async with asyncio.timeout(PATIENCE_S):
+            while True:
+                told = [s["verdict"] for s in self.of("state") if s["verdict"] and s["verdict"]["number"] == number]
+                if told:
+                    return told[-1]
+                await self.news()
+
     async def set_up(self) -> None:
         await self.step("setup")
         await self.press("next")
@@ -140,19 +149,20 @@ async def running(
     plan: Plan | None = None,
     mistakes: Sequence[str] = (),
     token: str = "",
-    source: Source | None = None,
+    open_real: Callable[[], Source] | None = None,
 ) -> AsyncIterator[Running]:
     """Run a session at a free port of the loopback."""
     pace = Pace(speed)
     player = SimulatedPlayer(session, pace, mistakes)
-    opened: Source = cast("Source", player) if source is None else source
     pages, path = Pages(), folder / "session.mcap"
     set_up = SetUp(known_setup(session), Players(), plan.postures if plan else ())
 
     def cue(asked: Cue) -> None:
         player.follow(asked)
 
-    conduct = Conduct(LiveSession(path, lambda: opened, set_up, plan), Stage(pace, pages.publish, cue))
+    conduct = Conduct(
+        LiveSession(path, open_real or (lambda: cast("Source", player)), set_up, plan), Stage(pace, pages.publish, cue)
+    )
     listening = listen("127.0.0.1", 0)
     port = listening.getsockname()[1]
     guard = Guard(frozenset({f"127.0.0.1:{port}", f"localhost:{port}"}), token)

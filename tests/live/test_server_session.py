@@ -1,0 +1,195 @@
+"""Whole sessions over a real socket: from the first sample to the report, with losses, hurts and other pages."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from analysis.cautions import STOP
+from logger.device_profile import load_profile
+from logger.live.conduct import CALM_S
+from logger.plan import Plan, PlanBlock
+from logger.session_file import read_session
+from logger.sources import LinkSettings, Source, open_source
+from tests.live.running import Client, running, simulated
+
+SPEED = 8.0
+PLAN = Plan(
+    "two postures",
+    (
+        PlanBlock(posture="A", tempo_bpm=120.0, notes_per_beat=4.0, bars=3, rest_s=10.0, wanted="down"),
+        PlanBlock(posture="B", tempo_bpm=120.0, notes_per_beat=4.0, bars=3, rest_s=10.0, wanted="up"),
+        PlanBlock(posture="A", tempo_bpm=120.0, notes_per_beat=4.0, bars=8, rest_s=10.0, wanted="down"),
+    ),
+)
+
+
+async def rate(page: Client, scale: str, value: int) -> None:
+    await page.until(lambda state: state["rating"] is not None and state["rating"]["scale"] == scale)
+    await page.press("rate", value=value)
+
+
+def test_from_the_sensor_to_the_report(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Gestures with a bad one, two blocks of a plan, ratings, something hurts in the third, report."""
+    monkeypatch.setenv("STROKEPLANE_HOME", str(tmp_path / "home"))
+
+    async def scenario() -> None:
+        session = simulated("AB")
+        async with running(tmp_path, session, SPEED, PLAN, mistakes=("across",)) as live, live.page() as page:
+            await page.set_up()
+            await page.gestures()
+            verdicts = [message for message in page.of("gesture") if message["done"]]
+            assert [v["good"] for v in verdicts if v["kind"] == "across"] == [False, True, True]
+            assert all(v["good"] for v in verdicts if v["kind"] != "across")
+            await page.press("next")
+            first = await page.step("play")
+            assert first["click"]["count_in_beats"] == 4
+            assert first["block"]["starts_server_s"] == pytest.approx(first["click"]["start_server_s"] + 2.0)
+            await page.step("rest")
+            await rate(page, "tension", 2)
+            await rate(page, "discomfort", 0)
+            verdict = await page.verdict(1)
+            assert verdict["tilt_side"] == "down"
+            assert verdict["strokes"] == pytest.approx(48, abs=4)
+            assert verdict["held_share"] > 0.9
+            await page.until(lambda state: state["step"] == "play" and state["block"]["posture"] == "B")
+            second = page.state["block"]
+            assert second["starts_server_s"] == pytest.approx(first["block"]["ends_server_s"] + 12.0, abs=1e-3)
+            assert (await page.verdict(2))["tilt_side"] == "up"
+            await page.until(lambda state: state["step"] == "play" and state["block"]["number"] == 3)
+            await page.say({"type": "hurt"})
+            hurt = await page.step("hurt")
+            assert STOP in hurt["hurt"]["words"]
+            assert [key["command"] for key in hurt["keys"]] == ["finish"], "going on is not offered"
+            assert hurt["hurt"]["may_go_on_server_s"] - hurt["server_s"] == pytest.approx(CALM_S, abs=1.0)
+            await page.press("next")
+            await page.say({"type": "finish"})
+            done = await page.step("done")
+            assert done["report"]["url"] == "/report"
+            async with live.http.get(live.base + "/report") as answer:
+                assert answer.status == 200
+                assert "sandbox" in answer.headers["Content-Security-Policy"]
+                text = await answer.text()
+            assert "Discomfort was reported" in text
+            await page.press("next")
+            await asyncio.wait_for(live.task, 20)
+
+    asyncio.run(scenario())
+    events = read_session(tmp_path / "session.mcap").events
+    kinds = [event.kind for event in events]
+    assert kinds.count("play") == 3
+    assert kinds.count("hurt") == 1
+    assert [(e.label, e.rating) for e in events if e.kind == "rating"] == [("tension", 2.0), ("discomfort", 0.0)]
+    assert kinds.count("across") == 2, "the bad one does not count"
+    plays = [event for event in events if event.kind == "play"]
+    assert [(e.posture, e.wanted, e.tempo_bpm) for e in plays[:2]] == [("A", "down", 120.0), ("B", "up", 120.0)]
+    assert plays[0].end_s - plays[0].start_s == pytest.approx(6.0, abs=0.6)
+    assert (tmp_path / "session.html").exists()
+
+
+def test_two_pages_see_the_same_and_no_page_is_needed(tmp_path: Path) -> None:
+    async def scenario() -> None:
+        async with running(tmp_path, simulated(), SPEED) as live:
+            async with live.page() as first, live.page() as second:
+                await first.step("setup")
+                await second.step("setup")
+                seen = first.state["step_number"]
+                await first.press("next")
+                await second.say({"type": "next", "seen": seen})  # The same press, a moment later.
+                await first.step("gestures")
+                await second.step("gestures")
+                await asyncio.sleep(0.2)
+                assert second.state["gesture"]["phase"] == "prepare", "one press counts once"
+                same = ("step", "step_number", "title", "keys", "gesture", "setup")
+                assert {k: first.state[k] for k in same} == {k: second.state[k] for k in same}
+                await first.gestures()
+                await first.press("next")
+                await second.step("play")
+            recorder = live.conduct.stage.recording
+            before = recorder.state().samples
+            await asyncio.sleep(0.5)  # Nobody is there.
+            assert recorder.running
+            assert recorder.state().samples > before + 0.5 * 400
+            async with live.page() as third:
+                assert third.state["step"] == "play"
+                assert third.of("strokes")[0]["first"], "a page that comes late is told of the block so far"
+                assert third.of("strokes")[0]["count"] == len(third.of("strokes")[0]["strokes"]) > 0
+
+    asyncio.run(scenario())
+    assert any(event.kind == "play" for event in read_session(tmp_path / "session.mcap").events)
+
+
+def test_a_lost_sensor_is_told_and_taken_up_again(tmp_path: Path) -> None:
+    async def scenario() -> None:
+        async with running(tmp_path, simulated(), speed=1.0) as live, live.page() as page:
+            await page.step("setup")
+            begun_s = time.monotonic()
+            live.player.unplug(2.0)
+            lost = await page.until(lambda state: state["sensor"]["status"] == "lost", 5.0)
+            assert time.monotonic() - begun_s < 1.0
+            assert "cable" in lost["sensor"]["sentence"]
+            assert lost["step"] == "setup", "the session goes on"
+            back = await page.until(lambda state: state["sensor"]["status"] == "ok", 5.0)
+            assert back["sensor"]["sentence"] == ""
+            losses = [pulse["lost_samples"] for pulse in page.of("pulse")]
+            async with asyncio.timeout(5):
+                while not (losses := [pulse["lost_samples"] for pulse in page.of("pulse")]) or losses[-1] == 0:
+                    await page.news()
+            assert losses[-1] == pytest.approx(800, abs=40)
+
+    asyncio.run(scenario())
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pseudo terminals")
+def test_a_cable_that_is_pulled_out(tmp_path: Path) -> None:
+    """A board behind a real pseudo terminal, through the real serial source."""
+    from tests.sensors.board import Board, PtyBoard
+
+    counts = np.zeros((400, 6), np.int16)
+    counts[:, 2] = 4096  # 1 g up, at 8 g full scale
+    device = PtyBoard(Board(counts), str(tmp_path / "ttySTROKE"))
+    settings = LinkSettings(ready_s=10.0, ask_again_s=0.3, silence_s=2.0, backoff_first_s=0.01, backoff_last_s=0.1)
+    source = open_source(device.port, load_profile("frames"), settings)
+
+    async def scenario() -> None:
+        async with running(tmp_path, simulated(), speed=1.0, open_real=lambda: source) as live, live.page() as page:
+            state = await page.step("setup")
+            assert state["sensor"]["part"] == "MPU-6050"
+            assert state["sensor"]["rate_hz"] == pytest.approx(400.0, rel=1e-3)
+            device.unplug()
+            begun_s = time.monotonic()
+            await page.until(lambda state: state["sensor"]["status"] == "lost", 5.0)
+            assert time.monotonic() - begun_s < 1.0
+            device.plug()
+            await page.until(lambda state: state["sensor"]["status"] == "ok", 10.0)
+            assert os.path.exists(live.path)  # noqa: PTH110
+
+    try:
+        asyncio.run(scenario())
+    finally:
+        device.close()
+
+
+def test_a_port_without_a_sensor_can_be_tried_again(tmp_path: Path) -> None:
+    def missing() -> Source:
+        return open_source(str(tmp_path / "ttyNONE"), load_profile("frames"), LinkSettings(ready_s=0.5))
+
+    async def scenario() -> None:
+        async with running(tmp_path, simulated(), speed=1.0, open_real=missing) as live, live.page() as page:
+            failed = await page.until(lambda state: state["sensor"]["status"] == "failed")
+            assert [key["command"] for key in failed["keys"]] == ["next", "finish"]
+            number = failed["step_number"]
+            await page.press("next")
+            await page.until(lambda state: state["step_number"] > number)
+            await page.say({"type": "finish"})
+            done = await page.step("done")
+            assert done["report"]["url"] is None
+            assert not live.path.exists()
+
+    asyncio.run(scenario())
