@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from analysis.errors import InputError, OutputError
 from analysis.model import Event, Player, RawSamples, Session
+from analysis.pipeline import analyse_session
 from analysis.si_units import counts_to_si
 from logger.check_bids import check_dataset
 from logger.cli import cli
@@ -433,3 +434,10 @@ def test_events_keep_their_clock(tmp_path: Path) -> None:
     export_bids([path], tmp_path / "set", PLAIN)
     (event,) = import_bids(motion(tmp_path / "set")).events
     assert (event.start_s, event.end_s) == (1_000_000.25, 1_000_000.5)
+
+
+def test_a_session_that_went_round_gives_the_same_strokes(tmp_path: Path) -> None:
+    export_bids([LOG], tmp_path / "set", PLAIN)
+    there = analyse_session(read_session(LOG)).strokes
+    back = analyse_session(import_bids(motion(tmp_path / "set"))).strokes
+    pd.testing.assert_frame_equal(there, back)
