@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,11 +15,12 @@ from analysis.model import RawSamples, Session
 from analysis.si_units import si_to_counts
 from logger.arrow_tables import PREFIX, need_pyarrow
 from logger.atomic_file import reason
-from logger.export_tables import COUNT_NAMES, HOST_COLUMN, SI_NAMES
+from logger.export_tables import COUNT_NAMES, HOST_COLUMN, ROWS_PER_PART, SI_NAMES
 from logger.session_records import SessionHead, decode_event, decode_head
 
 if TYPE_CHECKING:
     import pyarrow as pa
+    import pyarrow.parquet as pq
 
 WHOLE_COUNT = 0.2
 """A value that lies further than this from a whole count is not one that this sensor sent."""
@@ -47,45 +49,45 @@ def import_parquet(path: Path) -> Session:
     import pyarrow.parquet as pq
 
     try:
-        table = pq.read_table(path)
+        with pq.ParquetFile(path) as file:
+            return _read(path, file)
     except OSError as error:
         raise InputError(f"{path} cannot be read ({reason(error)}); check its name and your permission") from error
     except pa.ArrowInvalid as error:
         raise InputError(f"{path} is not Parquet, or damaged; export or copy it again") from error
-    head, events = _settings(path, table.schema)
-    missing = [name for name in ("tick", "sequence") if name not in table.column_names]
-    axes = COUNT_NAMES if COUNT_NAMES[0] in table.column_names else SI_NAMES
-    missing += [name for name in axes if name not in table.column_names]
+
+
+def _read(path: Path, file: pq.ParquetFile) -> Session:
+    """Read part by part, so that hours need little memory."""
+    head, events = _settings(path, file.schema_arrow)
+    names = file.schema_arrow.names
+    axes = COUNT_NAMES if COUNT_NAMES[0] in names else SI_NAMES
+    missing = [name for name in ("tick", "sequence", *axes) if name not in names]
     if missing:
         raise InputError(f"{path}: expected the column {missing[0]}, found none; export the session again")
-    values = np.stack([_column(path, table, name, np.float64) for name in axes])
-    if axes is SI_NAMES:
-        values = si_to_counts(values, head.profile, head.calibration)
-    host = np.full(table.num_rows, np.nan)
-    if HOST_COLUMN.name in table.column_names:
-        host = table.column(HOST_COLUMN.name).to_numpy()
-    raw = RawSamples(
-        _column(path, table, "tick", np.int64),
-        _column(path, table, "sequence", np.int64),
-        host,
-        whole_counts(values, path),
-    )
+    rows = file.metadata.num_rows
+    ticks, sequence = np.empty(rows, np.int64), np.empty(rows, np.int64)
+    host, counts = np.full(rows, np.nan), np.empty((rows, 6), np.int32)
+    start = 0
+    for batch in file.iter_batches(ROWS_PER_PART):
+        part = slice(start, start + batch.num_rows)
+        ticks[part], sequence[part] = _column(path, batch, "tick"), _column(path, batch, "sequence")
+        if HOST_COLUMN.name in names:
+            host[part] = batch.column(HOST_COLUMN.name).to_numpy(zero_copy_only=False)
+        values = np.stack([_column(path, batch, name).astype(np.float64) for name in axes])
+        if axes is SI_NAMES:
+            values = si_to_counts(values, head.profile, head.calibration)
+        counts[part] = whole_counts(values, path, start)
+        start = part.stop
     return Session(
-        raw=raw,
-        profile=head.profile,
-        calibration=head.calibration,
-        player=head.player,
-        instrument=head.instrument,
+        RawSamples(ticks, sequence, host, counts),
         events=tuple(decode_event(json.dumps(record).encode())[1] for record in events),
-        lever_mm=head.lever_mm,
-        lever_sd_mm=head.lever_sd_mm,
-        warnings=head.warnings,
-        metadata=head.metadata,
+        **{field.name: getattr(head, field.name) for field in fields(SessionHead)},
     )
 
 
-def whole_counts(counts: NDArray[np.float64], path: Path) -> NDArray[np.int32]:
-    """Counts (6, n) as whole numbers (n, 6), or an error where they are none.
+def whole_counts(counts: NDArray[np.float64], path: Path, first: int = 0) -> NDArray[np.int32]:
+    """Counts (6, n) as whole numbers (n, 6), or an error where they are none; ``first`` is the first sample's number.
 
     Raises
     ------
@@ -98,7 +100,7 @@ def whole_counts(counts: NDArray[np.float64], path: Path) -> NDArray[np.int32]:
         axis, at = (int(place) for place in np.argwhere(off)[0])
         raise InputError(
             f"{path}: expected values that the sensor can send, found {counts[axis, at]:g} counts for {SI_NAMES[axis]} "
-            f"in sample {at + 1}; the values were changed since they were exported, export the session again"
+            f"in sample {first + at + 1}; the values were changed since they were exported, export the session again"
         )
     return np.ascontiguousarray(rounded.T).astype(np.int32)
 
@@ -121,8 +123,8 @@ def _settings(path: Path, schema: pa.Schema) -> tuple[SessionHead, list[object]]
         raise InputError(f"{path}: its metadata cannot be used ({error}); export the session again") from error
 
 
-def _column(path: Path, table: pa.Table, name: str, kind: type[np.generic]) -> NDArray[Any]:
-    column = table.column(name)
+def _column(path: Path, batch: pa.RecordBatch, name: str) -> NDArray[Any]:
+    column = batch.column(name)
     if column.null_count or not np.issubdtype(column.type.to_pandas_dtype(), np.number):
         raise InputError(f"{path}: expected a number in every row of {name}, found some missing; export it again")
-    return np.asarray(column.to_numpy(), dtype=kind)
+    return np.asarray(column.to_numpy())
