@@ -204,7 +204,7 @@ class BlockSteps:
         stage = self._stage
         ends_s = None if open_end else stage.pace.now_s() + seconds
         rest = Rest("open" if open_end else "rest", seconds, ends_s, False, None)
-        stage.show(step="rest", title="Rest", hint=REST_WORDS, rest=rest, click=None, plan=self._position())
+        stage.show(step="rest", title="Rest", hint=REST_WORDS, rest=rest, click=None, plan=self._position(resting=True))
         for question in QUESTIONS if rated else ():
             keys = (Key("rate", "0 to 10"), Key("skip", "No answer"), HURT_KEY, FINISH_KEY)
             answer = await stage.ask(keys, ends_s, title=question.question, rating=question)
@@ -289,13 +289,14 @@ class BlockSteps:
             ends_server_s=ends_s,
         )
 
-    def _position(self) -> PlanState | None:
+    def _position(self, resting: bool = False) -> PlanState | None:
+        """Where the plan stands; at a rest the place has moved on to what comes next already."""
         plan = self._plan
         if plan is None:
             return None
         left = plan.blocks[self._at :]
         left_s = sum(block.count_in_s + block.play_s + block.rest_after_s for block in left)
-        after = [block for block in left[1:] if block.kind == "play"]
+        after = left if resting else left[1:]
         words = _title(after[0], False) if after else "the end" if left else ""
         return PlanState(plan.name, min(self._at, len(plan.blocks) - 1), len(plan.blocks), left_s, words)
 

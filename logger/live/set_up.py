@@ -79,6 +79,7 @@ class SetUp:
             wanted=self.free.wanted,
             tempo_bpm=self.free.tempo_bpm,
             notes_per_beat=self.free.notes_per_beat,
+            planned=self.planned,
         )
 
     def choose(self, choice: Choose, blocks_only: bool = False) -> None:

@@ -44,7 +44,8 @@ class Setup:
     """What can be chosen, and what is chosen. ``courses_mm`` are the strings' places across, for the end view.
 
     ``dead_band_deg``: smaller tilts clear no string. ``wanted``, ``tempo_bpm``, ``notes_per_beat``, ``posture`` are of
-    free blocks; with a plan they can not be chosen. Numbers are chosen as text; empty text means none.
+    free blocks; where ``planned`` is true a plan says them, and they cannot be chosen. Numbers are chosen as text;
+    empty text means none.
     """
 
     players: tuple[Option, ...]
@@ -62,6 +63,7 @@ class Setup:
     wanted: Wanted | None
     tempo_bpm: float | None
     notes_per_beat: float | None
+    planned: bool
 
 
 @dataclass(frozen=True)

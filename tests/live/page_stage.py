@@ -172,7 +172,9 @@ SETUP = Setup(
     wanted=None,
     tempo_bpm=None,
     notes_per_beat=None,
+    planned=False,
 )
+PLANNED = replace(SETUP, planned=True)
 OK = Sensor("ok", "invented-sensor", "invented part", 400.0, "", 83.0)
 NEXT, AGAIN = Key("next", "Go on"), Key("again", "Again")
 PAUSE, HURT, FINISH = Key("pause", "Pause"), Key("hurt", "Something hurts"), Key("finish", "End the session")
@@ -234,11 +236,17 @@ def scenes(now_s: float) -> dict[str, State]:
     return {
         "connect": state("connect", "Looking for the sensor", "Switch it on.", sensor=replace(OK, status="connecting")),
         "setup": state("setup", "Who plays, and on what?", "Space goes on with what is shown."),
+        "setup_planned": state("setup", "Who plays, on what?", setup=PLANNED),
         "prepare": state("gestures", "Sensor on the table", gesture=still, keys=(NEXT, SKIP, HURT)),
         "pivot": state("gestures", "Rock the hand over the tip", gesture=pivot, keys=(HURT,)),
         "poor": state("gestures", "Once more, please", BAD.sentence, gesture=poor, keys=(NEXT, SKIP, HURT)),
         "ready": state(
-            "ready", "Posture low, 100 BPM, 30 s", "Space starts.", plan=PLAN, block=block(note="Stay loose.")
+            "ready",
+            "Posture low, 100 BPM, 30 s",
+            "Space starts.",
+            setup=PLANNED,
+            plan=PLAN,
+            block=block(note="Stay loose."),
         ),
         "free": state("ready", "Ready to play", "Space starts.", keys=FREE, block=block(drill=""), verdict=VERDICT),
         "count_in": state("count_in", "Count-in", plan=PLAN, block=coming, click=click, keys=(PAUSE, HURT)),

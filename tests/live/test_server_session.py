@@ -51,7 +51,8 @@ def test_from_the_sensor_to_the_report(tmp_path: Path, monkeypatch: pytest.Monke
             first = await page.step("play")
             assert first["click"]["count_in_beats"] == 4
             assert first["block"]["starts_server_s"] == pytest.approx(first["click"]["start_server_s"] + 2.0)
-            await page.step("rest")
+            rest = await page.step("rest")
+            assert rest["plan"]["next_words"].startswith("Posture B, 120 BPM")
             await rate(page, "tension", 2)
             await rate(page, "discomfort", 0)
             verdict = await page.verdict(1)

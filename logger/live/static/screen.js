@@ -62,10 +62,10 @@ export class Screen {
   }
 
   #showChoices(state) {
-    const { setup, plan } = state;
-    const free = ["posture", "wanted", "tempo_bpm", "notes_per_beat"];
-    const fields = state.step === "setup" ? ["player", "handed", "instrument", ...(plan ? [] : free)] : [];
-    if (state.step === "ready" && !plan) fields.push(...free);
+    const { setup } = state;
+    const free = setup.planned ? [] : ["posture", "wanted", "tempo_bpm", "notes_per_beat"];
+    const fields = state.step === "setup" ? ["player", "handed", "instrument", ...free] : [];
+    if (state.step === "ready") fields.push(...free);
     const form = byId("choices");
     form.hidden = fields.length === 0;
     const wanted = fields.map((field) => [field, optionsOf(field, setup)]);
