@@ -12,14 +12,15 @@ Markers, each taken within its row only:
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, cast
 
 import numpy as np
 import pandas as pd
 
-from analysis.block_table import FEWEST_STROKES, steady_strokes
-from analysis.model import FloatArray, SessionResult
+from analysis.block_table import FEWEST_STROKES
+from analysis.model import BlockSummary, Event, FloatArray, SessionResult, StillMoment
 from analysis.summarise_session import check_ratings
 from analysis.tables import Column
 from analysis.timing_parts import split_timing
@@ -82,11 +83,27 @@ TENSION_COLUMNS: tuple[Column, ...] = (
 
 
 def tabulate_tension(result: SessionResult) -> pd.DataFrame:
-    """One row a block, or an equal part of at most a minute of a longer one, in time order.
+    """The table of a whole session; see :func:`tension_blocks`."""
+    return tension_blocks(result.strokes, result.blocks, result.still_moments, result.events)
+
+
+def tension_blocks(
+    strokes: pd.DataFrame,
+    blocks: Sequence[BlockSummary | Event],
+    still_moments: Sequence[StillMoment] = (),
+    events: Sequence[Event] = (),
+) -> pd.DataFrame:
+    """One row a block so far, or an equal part of at most a minute of a longer one, in time order.
 
     Parameters
     ----------
-    result : SessionResult
+    strokes : DataFrame
+        Columns of :data:`analysis.tables.STROKE_COLUMNS`; ``block`` counts in ``blocks``.
+    blocks : sequence of BlockSummary or Event
+        For posture and drill.
+    still_moments : sequence of StillMoment
+    events : sequence of Event
+        For ratings.
 
     Returns
     -------
@@ -98,20 +115,21 @@ def tabulate_tension(result: SessionResult) -> pd.DataFrame:
     InputError
         A rating outside 0 to 10.
     """
+    keep = strokes["block"].notna() & (strokes["string_change"] != "true") & np.isfinite(strokes["tilt_deg"])
     rows = []
-    for number, strokes in steady_strokes([result]).groupby("block", sort=True):
-        index = cast("int", number)
-        start, end = strokes["start_s"].to_numpy(np.float64), strokes["end_s"].to_numpy(np.float64)
+    for number, own in strokes[keep].groupby("block", sort=True):
+        index = int(cast("int", number))
+        start, end = own["start_s"].to_numpy(np.float64), own["end_s"].to_numpy(np.float64)
         parts = max(1, int(np.ceil((end[-1] - start[0]) / LONGEST_ROW_S)))
         edges = np.linspace(start[0], end[-1], parts + 1)
         part = np.clip(np.searchsorted(edges, 0.5 * (start + end), side="right") - 1, 0, parts - 1)
         for place in range(parts):
-            some = strokes[part == place]
+            some = own[part == place]
             if len(some) >= FEWEST_STROKES:
-                rows.append(_row(result, int(index), some))
+                rows.append(_row(index, blocks[index], some))
     table = pd.DataFrame(rows, columns=[c.name for c in TENSION_COLUMNS if c.name not in ("tremor_mps2", "rating")])
     table = table.sort_values("start_s", ignore_index=True)
-    table = table.assign(tremor_mps2=_tremor(result, table), rating=_ratings(result, table))
+    table = table.assign(tremor_mps2=_tremor(still_moments, table), rating=_ratings(events, table))
     return table[[c.name for c in TENSION_COLUMNS]].astype({c.name: c.dtype for c in TENSION_COLUMNS})
 
 
@@ -126,10 +144,9 @@ def is_discomfort(label: str) -> bool:
     return any(word in label.lower() for word in DISCOMFORT)
 
 
-def _row(result: SessionResult, index: int, strokes: pd.DataFrame) -> dict[str, object]:
+def _row(index: int, block: BlockSummary | Event, strokes: pd.DataFrame) -> dict[str, object]:
     span, tilt = strokes["span_mm"].to_numpy(np.float64), strokes["tilt_deg"].to_numpy(np.float64)
     timing = split_timing(_series(strokes))
-    block = result.blocks[index]
     return {
         "block": index,
         "start_s": float(strokes["start_s"].iloc[0]),
@@ -178,10 +195,10 @@ def _series(strokes: pd.DataFrame) -> list[FloatArray]:
     return [part for part, ok in zip(np.split(moment, breaks), np.split(use, breaks), strict=True) if ok.all()]
 
 
-def _tremor(result: SessionResult, table: pd.DataFrame) -> FloatArray:
+def _tremor(still_moments: Sequence[StillMoment], table: pd.DataFrame) -> FloatArray:
     """Tremor near each row: every still moment counts, by its length, for the row that is nearest to it in time."""
     total, weight = np.zeros(len(table)), np.zeros(len(table))
-    for moment in result.still_moments:
+    for moment in still_moments:
         at = _nearest(table, 0.5 * (moment.start_s + moment.end_s))
         if at is not None:
             length = moment.end_s - moment.start_s
@@ -190,11 +207,11 @@ def _tremor(result: SessionResult, table: pd.DataFrame) -> FloatArray:
     return np.where(weight > 0, np.sqrt(total / np.maximum(weight, 1e-12)), np.nan)
 
 
-def _ratings(result: SessionResult, table: pd.DataFrame) -> FloatArray:
+def _ratings(events: Sequence[Event], table: pd.DataFrame) -> FloatArray:
     """Ratings of tension: each counts for the row nearest to it; the highest, where there are several."""
-    check_ratings(result.events)
+    check_ratings(events)
     found = np.full(len(table), np.nan)
-    for event in result.events:
+    for event in events:
         if event.kind == "rating" and event.rating is not None and not is_discomfort(event.label):
             at = _nearest(table, event.start_s)
             if at is not None:
