@@ -2,7 +2,7 @@
 
 Files are looked at and handed out only as workers become free, so that neither the number of sessions nor a slow disk
 counts. A worker process that ends may take others with it: what they had in hand is tried again, one session at a
-time, and only a session that ends its worker alone is given up.
+time, and only a session that twice ends its worker alone is given up: once might be another's doing.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import signal
 import sys
 import threading
 import time
+from collections import Counter, deque
 from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import (
     FIRST_COMPLETED,
@@ -43,6 +44,7 @@ WORKERS_ENVIRONMENT = {
     # A stranger's file in the present folder that is called as one of our packages stays out.
     "PYTHONSAFEPATH": "1",
 }
+TRIES_ALONE = 2
 ENDED = ": its analysis ended the worker process, perhaps for want of memory; run it again with fewer workers"
 
 Analyse: TypeAlias = Callable[[Path], tuple[str, str | bytes]]
@@ -152,9 +154,21 @@ def outcomes(
 def work_through(files: Iterator[SessionFile], analyse: Analyse, crew: Crew) -> Iterator[Entry]:
     """Yield each file's outcome, exactly one, in the order in which they are done."""
     while lost := (yield from _until_broken(files, analyse, crew, crew.window)):
-        suspects = iter(lost)
+        waiting, losses = deque(lost), Counter[str]()
+        suspects = _drain(waiting)
         while guilty := (yield from _until_broken(suspects, analyse, crew, lambda: 1)):
-            yield Entry(guilty[0], "", None, ENDED, lasting=False)
+            (file,) = guilty
+            losses[file.name] += 1
+            if losses[file.name] < TRIES_ALONE:
+                waiting.appendleft(file)
+            else:
+                yield Entry(file, "", None, ENDED, lasting=False)
+
+
+def _drain(waiting: deque[SessionFile]) -> Iterator[SessionFile]:
+    """Yield from the left, also what is put there meanwhile."""
+    while waiting:
+        yield waiting.popleft()
 
 
 def _until_broken(

@@ -36,7 +36,7 @@ def name_of_file(path: Path) -> tuple[str, str]:
     """An analysis that costs nothing; a file's name says what goes wrong with it."""
     if path.stem == "ends":
         os.kill(os.getpid(), signal.SIGKILL)
-    if path.stem == "ends once" and not (marker := path.with_suffix(".ended")).exists():
+    if path.stem.startswith("ends once") and not (marker := path.with_suffix(".ended")).exists():
         marker.touch()
         os.kill(os.getpid(), signal.SIGKILL)
     if path.stem == "faulty":
