@@ -146,7 +146,8 @@ def arch_shape(path_m: FloatArray, start: FloatArray, end: FloatArray) -> FloatA
 def _arch(path_m: FloatArray, shape: FloatArray) -> FloatArray:
     """How much (1, 3) of a filtered shape is in a path, what runs along the strokes apart."""
     both = np.column_stack([path_m @ _main_direction(path_m), shape])
-    return np.asarray(np.linalg.solve(both.T @ both, both.T @ path_m)[1:])
+    # A series of one stroke beside a gap may have no arch at all: the pseudo-inverse then takes none.
+    return np.asarray((np.linalg.pinv(both.T @ both, hermitian=True) @ both.T @ path_m)[1:])
 
 
 def _main_direction(path_m: FloatArray) -> FloatArray:

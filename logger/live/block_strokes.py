@@ -9,15 +9,20 @@ from typing import Any, Literal, TypeAlias
 import numpy as np
 import pandas as pd
 
-from analysis.model import FloatArray
-from analysis.stroke_paths import PATH_POINTS
+from analysis.model import FloatArray, Instrument, IntArray
+from analysis.play import turned_axes
+from analysis.reference import Reference
+from analysis.stroke_paths import PATH_POINTS, TracedStrokes
 from analysis.tables import STROKE_COLUMNS
+from analysis.tilt import measure_strokes
 
 Row: TypeAlias = dict[Hashable, Any]
 """A row of the stroke table."""
 
 LAST = 8
 """Strokes in the tilt of now."""
+SETTLED_SEEN = 600
+"""Settled strokes that a window may reach: half a minute at 20 a second."""
 TOLD_DEG = 0.05
 """A provisional stroke is told again if its tilt moved by more."""
 
@@ -55,6 +60,7 @@ class _Entry:
     stroke: LiveStroke
     row: Row
     path_mm: FloatArray
+    reference: Reference
 
     @property
     def middle_s(self) -> float:
@@ -75,7 +81,9 @@ class BlockStrokes:
         self._final: list[_Entry] = []
         self._open: list[_Entry] = []
 
-    def take(self, table: pd.DataFrame, paths_mm: FloatArray, settled_s: float, since_s: float) -> Judged:
+    def take(
+        self, table: pd.DataFrame, paths_mm: FloatArray, reference: Reference, settled_s: float, since_s: float
+    ) -> Judged:
         """Take the strokes of a window.
 
         Parameters
@@ -83,14 +91,14 @@ class BlockStrokes:
         table : DataFrame
             Columns of the stroke table.
         paths_mm : float (n, k, 3)
+        reference : Reference
+            Frames and drift by which they were judged.
         settled_s : float
             Strokes that end before are final.
         since_s : float
             From where on the window is to be trusted: an open stroke later than this that it does not show is none.
         """
-        final_s = self._final[-1].stroke.end_s if self._final else -np.inf
-        middles = 0.5 * (table["start_s"] + table["end_s"]).to_numpy()
-        fresh = np.flatnonzero(middles > final_s)
+        fresh = self._unsettled(0.5 * (table["start_s"] + table["end_s"]).to_numpy())
         before, kept, changed = list(self._open), [], []
         for place, row in zip(fresh.tolist(), table.iloc[fresh].to_dict("records"), strict=True):
             known = _match(before, row)
@@ -99,13 +107,13 @@ class BlockStrokes:
             stroke = self._stroke(row, paths_mm[place], known, settled_s)
             if known is None or not stroke.provisional or abs(stroke.tilt_deg - known.stroke.tilt_deg) > TOLD_DEG:
                 changed.append(stroke)
-            kept.append(_Entry(stroke, row, paths_mm[place]))
+            kept.append(_Entry(stroke, row, paths_mm[place], reference))
         # What left the window before it settled stays as it was said last.
         left = [entry for entry in before if entry.middle_s < since_s]
         withdrawn = tuple(entry.stroke.id for entry in before if entry.middle_s >= since_s)
         kept = sorted((*left, *kept), key=lambda entry: entry.stroke.start_s)
         settled = [entry for entry in kept if not entry.stroke.provisional or entry.middle_s < since_s]
-        self._final += settled
+        self._final = sorted((*self._final, *settled), key=lambda entry: entry.stroke.start_s)
         self._open = [entry for entry in kept if entry not in settled]
         return self.judged(tuple(changed), withdrawn)
 
@@ -116,6 +124,30 @@ class BlockStrokes:
         rate = 1.0 / float(np.median([stroke.end_s - stroke.start_s for stroke in last])) if last else None
         return Judged(strokes, withdrawn, tuple(stroke.tilt_deg for stroke in every), rate)
 
+    def judge_anew(self, reference: Reference, posture: str, instrument: Instrument) -> None:
+        """Turn the block's strokes to the heading's drift as it is known now, as a batch run would have it."""
+        entries = [*self._final, *self._open]
+        if not entries:
+            return
+        times_s = np.array([entry.middle_s for entry in entries])
+        axes = turned_axes(reference.frame(posture), times_s, reference.drift)
+        turned = []
+        for entry, now, time_s in zip(entries, axes, times_s, strict=True):
+            before = turned_axes(entry.reference.frame(posture), np.array([time_s]), entry.reference.drift)[0]
+            turned.append(entry.path_mm @ before @ now.T)
+        signs = np.array([1.0 if entry.stroke.direction == "down" else -1.0 for entry in entries])
+        rows = [entry.row for entry in entries]
+        contact = np.array([(r["contact_s"] - r["start_s"]) / (r["end_s"] - r["start_s"]) for r in rows])
+        nothing = np.zeros(len(entries))
+        paths = TracedStrokes(nothing, nothing, signs, nothing, nothing, nothing > 0, 1e-3 * np.array(turned))
+        measured = measure_strokes(paths, instrument, contact, nothing > 0)
+        for place, (entry, path_mm) in enumerate(zip(entries, turned, strict=True)):
+            names = ("tilt_deg", "span_mm", "bow_mm", "lift_mm")
+            news = {name: float(getattr(measured, name)[place]) for name in names}
+            row: Row = {**entry.row, **news, "clears": news["lift_mm"] > 0}
+            entries[place] = _Entry(entry.stroke, row, path_mm, reference)
+        self._final, self._open = entries, []
+
     def table(self) -> tuple[pd.DataFrame, FloatArray]:
         """All strokes of the block as the stroke table, block number 0, and their paths (n, k, 3) in mm."""
         every = [*self._final, *self._open]
@@ -124,6 +156,16 @@ class BlockStrokes:
         table = table.astype(types).assign(block=pd.array(np.zeros(len(every), dtype=np.int64), dtype="Int64"))
         paths = np.array([entry.path_mm for entry in every], dtype=np.float64).reshape(-1, PATH_POINTS, 3)
         return table, paths
+
+    def _unsettled(self, middles_s: FloatArray) -> IntArray:
+        """Places of strokes whose middle lies in no settled stroke; an early one may be seen to be play only later."""
+        settled = self._final[-SETTLED_SEEN:]
+        if not settled:
+            return np.arange(middles_s.size)
+        starts, ends = (np.array([getattr(entry.stroke, name) for entry in settled]) for name in ("start_s", "end_s"))
+        at = np.searchsorted(starts, middles_s, side="right") - 1
+        inside = (at >= 0) & (middles_s < ends[np.maximum(at, 0)])
+        return np.flatnonzero(~inside & (middles_s > starts[0] if len(self._final) > SETTLED_SEEN else ~inside))
 
     def _stroke(self, row: Row, path_mm: FloatArray, known: _Entry | None, settled_s: float) -> LiveStroke:
         if known is None:

@@ -30,7 +30,7 @@ from analysis.stroke_paths import TracedStrokes
 from analysis.timebase import fit_timebase
 from analysis.uncertainty import block_chord, offset_parts_deg
 from logger.live.block_strokes import BlockStrokes, Judged
-from logger.live.heading_anchor import Correction, HeadingAnchor
+from logger.live.heading_anchor import KEEP_S, Correction, HeadingAnchor
 from logger.live.sample_store import SampleStore
 from logger.live.tip_trace import TipTrace
 
@@ -124,6 +124,11 @@ class LiveEstimator:
         new = self.store.since(anchor.last_tick + 1)
         accel, gyro = foundation.correction.apply(new.counts)
         quat = anchor.feed(new.ticks, accel, gyro)
+        if anchor.join_from_s is not None:
+            last_s = float(new.ticks[-1]) / tick_hz
+            motion = self._corrected(foundation, min(last_s - anchor.join_from_s, KEEP_S))
+            if motion is not None:
+                anchor.join(motion)
         return [] if trace is None else trace.follow(quat, accel)
 
     def establish(self, events: Sequence[Event], postures: Sequence[str]) -> Gestures:
@@ -205,14 +210,16 @@ class LiveEstimator:
         settled = known_s - settle_s if end_s is None else np.inf
         self._settled_s = known_s - 2 * settle_s
         since_s = motion.start_s + (0.0 if at_start else settings.edge_s)
-        return self._strokes.take(table, 1e3 * traced.path_m, settled, since_s)
+        return self._strokes.take(table, 1e3 * traced.path_m, reference, settled, since_s)
 
     def finish(self, end_s: float) -> tuple[Judged, pd.DataFrame, FloatArray, dict[str, float] | None]:
         """End the block; return what changed, its strokes, their paths (mm), and the parts of its offset's error."""
         judged = self.update(end_s)
-        table, paths_mm = self._strokes.table()
         parts, block = None, self._block
         foundation, reference = self.foundation, self._reference
+        if reference is not None and block is not None:
+            self._strokes.judge_anew(reference, block.posture, self.context.instrument)
+        table, paths_mm = self._strokes.table()
         if self._last is not None and foundation is not None and reference is not None and block is not None:
             motion, traced = self._last
             frame = reference.frame(block.posture)
@@ -249,11 +256,16 @@ class LiveEstimator:
         foundation, anchor = self.foundation, self._anchor
         behind_s = last_s - self._settled_s + self.settings.edge_s
         reach_s = min(max(self.settings.window_s, behind_s), self.settings.longest_s)
-        signals = None if foundation is None else self.window_signals(reach_s)
-        if signals is None or foundation is None or anchor is None:
+        motion = None if foundation is None else self._corrected(foundation, reach_s)
+        return None if motion is None or anchor is None else anchor.align(motion)
+
+    def _corrected(self, foundation: Foundation, seconds: float) -> Motion | None:
+        """Corrected motion of the last seconds, in a heading of its own."""
+        signals = self.window_signals(seconds)
+        if signals is None:
             return None
         signals = replace(signals, gyro_radps=signals.gyro_radps - foundation.gyro_bias_radps)
-        return anchor.align(build_motion(signals, foundation.gestures.lever_fit.errors))
+        return build_motion(signals, foundation.gestures.lever_fit.errors)
 
     def _reference_for(self, block: Event, motion: Motion) -> Reference | None:
         """The frames, with the heading's drift as the play so far shows it."""

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import threading
 from collections import deque
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import vqf
@@ -55,8 +56,20 @@ class Correction:
         return np.ascontiguousarray(accel), np.ascontiguousarray(gyro)
 
 
+@dataclass(frozen=True)
+class _Kept:
+    """Orientation of some samples; ``part`` counts the gaps before them."""
+
+    times_s: FloatArray
+    quat_wxyz: FloatArray
+    part: int
+
+
 class HeadingAnchor:
     """Orientation along the session with one heading. Fed by one thread, asked by another.
+
+    After a long gap the filter starts anew with a heading of its own, which is not trusted until a motion that reaches
+    over the gap has joined both sides.
 
     Parameters
     ----------
@@ -70,14 +83,26 @@ class HeadingAnchor:
         self._filter = self._new_filter()
         self._last_tick: int | None = None
         self._turn_rad = 0.0
-        self._kept: deque[tuple[FloatArray, FloatArray]] = deque()
-        self._before: FloatArray | None = None
-        self._own: list[FloatArray] = []
+        self._kept: deque[_Kept] = deque()
+        self._part = 0
+        self._part_from_s = 0.0
+        self._trusted = {0}
 
     @property
     def last_tick(self) -> int | None:
         """Tick of the newest sample taken."""
         return self._last_tick
+
+    @property
+    def join_from_s(self) -> float | None:
+        """Log time from which a motion is wanted to join a gap; None while none is."""
+        if self._part in self._trusted or self._last_tick is None:
+            return None
+        if self._last_tick / self._tick_hz - self._part_from_s < JOIN_S:
+            return None
+        with self._lock:
+            known = [float(kept.times_s[-1]) for kept in self._kept if kept.part in self._trusted]
+        return (known[-1] if known else self._part_from_s) - JOIN_S
 
     def feed(self, ticks: IntArray, accel_mps2: FloatArray, gyro_radps: FloatArray) -> FloatArray:
         """Take corrected samples; return their orientation, ``quat_wxyz`` (n, 4).
@@ -85,39 +110,57 @@ class HeadingAnchor:
         Samples that are missing for at most 0.1 s are bridged by the mean rate.
         """
         times_s = ticks / self._tick_hz
-        parts = np.flatnonzero(np.diff(times_s) > 1.5 / self._rate_hz) + 1
+        breaks = np.flatnonzero(np.diff(times_s) > 1.5 / self._rate_hz) + 1
         quats = []
-        for part in np.split(np.arange(len(ticks)), parts):
-            self._bridge(float(times_s[part[0]]), accel_mps2[part[0]], gyro_radps[part[0]])
-            own = np.asarray(self._filter.updateBatch(gyro_radps[part], accel_mps2[part])["quat6D"])
-            self._last_tick = int(ticks[part[-1]])
-            self._settle_gap(own)
+        for rows in np.split(np.arange(len(ticks)), breaks):
+            self._bridge(float(times_s[rows[0]]), accel_mps2[rows[0]], gyro_radps[rows[0]])
+            own = np.asarray(self._filter.updateBatch(gyro_radps[rows], accel_mps2[rows])["quat6D"])
+            self._last_tick = int(ticks[rows[-1]])
             quats.append(_turned(own, self._turn_rad))
-        quat = np.concatenate(quats)
+            with self._lock:
+                self._kept.append(_Kept(times_s[rows], quats[-1], self._part))
         with self._lock:
-            self._kept.append((times_s, quat))
-            while self._kept[0][0][-1] < times_s[-1] - KEEP_S:
+            while self._kept[0].times_s[-1] < times_s[-1] - KEEP_S:
                 self._kept.popleft()
-        return quat
+        return np.concatenate(quats)
 
     def agree_with(self, motion: Motion) -> None:
-        """Take over the heading of a motion that ends with the newest samples."""
-        turn = self._turn_to(motion)
+        """Take over the heading of a motion that ends with the newest samples, from its last gap on."""
+        self._turn_part(motion)
         with self._lock:
-            self._kept = deque((times_s, _turned(quat, turn)) for times_s, quat in self._kept)
-        self._turn_rad += turn
+            self._trusted = {self._part}
+
+    def join(self, motion: Motion) -> None:
+        """Trust the part after a gap: give it the heading of a motion that reaches over the gap."""
+        self._turn_part(self.align(motion))
+        with self._lock:
+            self._trusted.add(self._part)
 
     def align(self, motion: Motion) -> Motion:
-        """The motion, turned about the vertical to this heading."""
-        return replace(motion, quat_wxyz=_turned(motion.quat_wxyz, -self._turn_to(motion)))
-
-    def _turn_to(self, motion: Motion) -> float:
-        """Turn (rad) from this heading to that of a motion, over the time that both know."""
+        """The motion, turned about the vertical to the heading of the parts that are trusted."""
         with self._lock:
-            times_s = np.concatenate([times for times, _ in self._kept])
-            quat = np.concatenate([quats for _, quats in self._kept])
+            kept = [each for each in self._kept if each.part in self._trusted]
+        return replace(motion, quat_wxyz=_turned(motion.quat_wxyz, -self._turn_to(motion, kept)))
+
+    def _turn_part(self, motion: Motion) -> None:
+        with self._lock:
+            part = self._part
+            own = [kept for kept in self._kept if kept.part == part]
+        turn = self._turn_to(motion, own)
+        with self._lock:
+            self._kept = deque(
+                replace(kept, quat_wxyz=_turned(kept.quat_wxyz, turn)) if kept.part == part else kept
+                for kept in self._kept
+            )
+        self._turn_rad += turn
+
+    def _turn_to(self, motion: Motion, kept: Sequence[_Kept]) -> float:
+        """Turn (rad) from the heading of kept samples to that of a motion, over the time that both know."""
+        if not kept:
+            return 0.0
         step = max(1, int(self._rate_hz // 50))
-        times_s, quat = times_s[::step], quat[::step]
+        times_s = np.concatenate([each.times_s for each in kept])[::step]
+        quat = np.concatenate([each.quat_wxyz for each in kept])[::step]
         at = np.rint((times_s - motion.start_s) * motion.rate_hz).astype(np.int64)
         both = (at >= 0) & (at < motion.valid.size)
         both[both] &= motion.valid[at[both]]
@@ -139,20 +182,8 @@ class HeadingAnchor:
             self._filter.updateBatch(np.tile(gyro, (missing, 1)), np.tile(accel, (missing, 1)))
             return
         self._filter = self._new_filter()
-        with self._lock:
-            recent = [quat for times, quat in self._kept if times[-1] > self._kept[-1][0][-1] - JOIN_S]
-        self._before = matrices(np.concatenate(recent)).mean(axis=0) if recent else None
-        self._own = []
-
-    def _settle_gap(self, own: FloatArray) -> None:
-        """After a gap, set the turn by the hand's mean heading until two seconds have come."""
-        if self._before is None:
-            return
-        self._own.append(own)
-        after = matrices(np.concatenate(self._own)).mean(axis=0)
-        self._turn_rad = -heading_between(self._before, after)
-        if sum(map(len, self._own)) >= JOIN_S * self._rate_hz:
-            self._before = None
+        self._part += 1
+        self._part_from_s = time_s
 
 
 def _turned(quat_wxyz: FloatArray, turn_rad: float) -> FloatArray:
