@@ -79,6 +79,25 @@ def check_writable(path: Path, inputs: Sequence[Path] = ()) -> None:
         raise _cannot(path, error) from error
 
 
+def check_absent(path: Path, replace: bool) -> None:
+    """Refuse to write over what may be the only copy of somebody's evening.
+
+    Parameters
+    ----------
+    path : Path
+        The file to write.
+    replace : bool
+        It may be written over.
+
+    Raises
+    ------
+    OutputError
+        The file is there, and must not be replaced.
+    """
+    if path.is_file() and not replace:
+        raise OutputError(f"{path} exists; name a new file, or write over it with --replace")
+
+
 def make_folder(folder: Path) -> None:
     """Make a folder unless it is there; the one that it stands in must be.
 

@@ -105,7 +105,7 @@ def _export_files(
         part = part_of(progress, number / len(sessions), (number + 1) / len(sessions), path.name)
         source = load_source(path, strokes, part_of(part, 0.0, 0.6))
         written = export_files(source, output, kind, raw, part_of(part, 0.6, 1.0))
-        said.append(f"Wrote {', '.join(file.name for file in written)} in {output}.")
+        said.append(f"Wrote into {output}: {', '.join(file.name for file in written)}")
         if source.remark:
             notes.append(source.remark)
     return notes, said

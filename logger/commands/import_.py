@@ -40,8 +40,9 @@ MOTION = "_motion.tsv"
     required=True,
     help="The session file to write; for a whole BIDS data set, a folder.",
 )
+@click.option("--replace", is_flag=True, help="Write over session files that are there.")
 def import_command(
-    source: Path, map_path: Path | None, events_path: Path | None, point: str | None, output: Path
+    source: Path, map_path: Path | None, events_path: Path | None, point: str | None, output: Path, replace: bool
 ) -> None:
     """Turn any sensor's CSV, a Motion-BIDS recording or exported Parquet into a session file.
 
@@ -50,6 +51,7 @@ def import_command(
     decimal comma. All times stay on the file's own time column. Lines that cannot be used are named; then nothing is
     written.
     """
+    from logger.atomic_file import check_absent
     from logger.progress_bar import part_of, show_progress
 
     is_csv = not (source.is_dir() or source.name.endswith(MOTION) or source.suffix.lower() == ".parquet")
@@ -60,6 +62,8 @@ def import_command(
     if point is not None and not (source.is_dir() or source.name.endswith(MOTION)):
         raise click.UsageError("--point is for a BIDS recording")
     tasks = _tasks(source, output)
+    for path, target in tasks:
+        check_absent(target, replace or target == path)
     said = []
     with show_progress() as progress:
         for number, (path, target) in enumerate(tasks):

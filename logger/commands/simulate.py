@@ -26,7 +26,7 @@ from analysis.synthesis import (
     random_scenario,
     simulate,
 )
-from logger.atomic_file import write_text_atomic
+from logger.atomic_file import check_absent, write_text_atomic
 from logger.session_file import write_session
 
 EVENT_FIELDS = (
@@ -113,12 +113,14 @@ PER_BLOCK = ("tilt", "rate", "tempo", "span", "seconds", "bow", "wanted")
 @click.option("--lost-share", type=click.FloatRange(0, 0.9), default=2e-4, show_default=True, help="Lost samples.")
 @click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Another seed, another player.")
 @click.option("--csv", "with_csv", is_flag=True, help="Also write the files that `strokeplane import` reads.")
-def command(output: Path, seed: int, with_csv: bool, **options: Any) -> None:
+@click.option("--replace", "may_replace", is_flag=True, help="Write over a session file that is there.")
+def command(output: Path, seed: int, with_csv: bool, may_replace: bool, **options: Any) -> None:
     """Write a session of an invented player with known strokes.
 
     Writes SESSION.mcap, and the truth beside it as SESSION.truth.csv and SESSION.truth.json. Options that describe
     a block may be given several times, once for each block. Everything is synthetic and marked so.
     """
+    check_absent(output, may_replace)
     scenario = scenario_from(seed, options)
     with Progress(console=Console(stderr=True), transient=True) as progress:
         task = progress.add_task("simulating", total=1.0)
@@ -130,7 +132,9 @@ def command(output: Path, seed: int, with_csv: bool, **options: Any) -> None:
         write_text_atomic(output.with_suffix(".imu.csv"), imu_csv(made.session))
         write_text_atomic(output.with_suffix(".map.toml"), map_toml(made.session))
         write_text_atomic(output.with_suffix(".events.csv"), events_csv(made.session))
-    click.echo(f"{output}: {len(made.truth.strokes)} true strokes in {len(made.truth.blocks)} blocks (synthetic)")
+    blocks = len(made.truth.blocks)
+    counted = f"{len(made.truth.strokes)} true strokes in {blocks} block{'s' * (blocks != 1)}"
+    click.echo(f"{output}: {counted} (synthetic)")
 
 
 def scenario_from(seed: int, options: Mapping[str, Any]) -> Scenario:

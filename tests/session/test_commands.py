@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
-from analysis.errors import NotEnoughDataError, StrokeplaneError
+from analysis.errors import NotEnoughDataError, OutputError, StrokeplaneError
 from analysis.model import Session, SessionResult
 from logger.cli import cli, main
 from logger.session_file import read_session, write_session
@@ -121,6 +121,19 @@ def test_an_output_that_cannot_be_written_is_found_before_the_work(log: Path, ou
     assert sentence in str(done.exception)
     assert isinstance(done.exception, StrokeplaneError)
     assert names(log) == INPUTS
+
+
+def test_what_may_be_the_only_copy_of_an_evening_is_not_written_over(log: Path) -> None:
+    evening = log / "evening.mcap"
+    evening.write_bytes(b"played, not invented")
+    words = ("import", log / "imu.csv", "--columns", log / "map.toml", "-o", evening)
+    for refused in (run(*words), run("simulate", "-o", evening, "--seconds", "4")):
+        assert isinstance(refused.exception, OutputError)
+        assert "evening.mcap exists; name a new file" in str(refused.exception)
+    assert evening.read_bytes() == b"played, not invented"
+    assert names(log) == sorted([*INPUTS, "evening.mcap"])
+    assert run(*words, "--replace").exit_code == 0
+    assert read_session(evening).raw.ticks.size == 300
 
 
 @pytest.mark.parametrize(
