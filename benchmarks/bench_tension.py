@@ -51,7 +51,7 @@ def judge(task: tuple[int, str, str, float]) -> Outcome:
 
 
 def chain(task: tuple[int, float]) -> Outcome:
-    """Two hours sampled by the forward model at 200 Hz and analysed from the counts on; tremor grows by a share an hour."""
+    """Two hours sampled by the forward model at 200 Hz, analysed from the counts on; tremor grows by a share hourly."""
     from analysis.pipeline import analyse_session
     from analysis.synthesis import PlayBlock, Scenario, simulate
     from analysis.tension import measure_tension
