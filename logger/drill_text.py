@@ -60,7 +60,7 @@ def _suit_line(demand: Demand, clearing: Clearing) -> str:
         "down": "A hand whose downstroke clears",
         "up": "A hand whose upstroke clears",
         "both": "A hand whose both strokes clear",
-        "level": "A level stroke, which clears neither way,",
+        "level": "A level stroke (clears neither way)",
     }[clearing]
     suited, total = demand.suited(clearing), len(demand.changes)
     if suited == total:

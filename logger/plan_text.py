@@ -7,7 +7,7 @@ import textwrap
 from logger.plan import Plan, PlanBlock
 
 WIDTH = 80
-COLUMNS = (("", 3), ("at", 7), ("posture", 14), ("tempo", 5), ("notes", 5), ("length", 10), ("rest", 8), ("clears", 6))
+COLUMNS = (("", 3), ("at", 7), ("posture", 14), ("tempo", 5), ("notes", 5), ("length", 10), ("rest", 8), ("wanted", 6))
 
 
 def wrap(sentence: str) -> str:

@@ -234,6 +234,8 @@ def read_session(path: Path) -> Session:
     SessionFileError
         No such file, not a session, a newer format version, or no copy of the settings is left.
     """
+    if path.is_dir():
+        raise SessionFileError(f"{path} is a folder; name one session file (.mcap) in it")
     try:
         data = path.read_bytes()
     except OSError as error:

@@ -64,18 +64,21 @@ def start_command(
     taken. Run it again to change something, or for another player.
     """
     from logger.instrument_presets import describe_instrument, load_presets
+    from logger.plan_text import wrap
     from logger.player_profile import load_players, save_players
 
     if list_only:
         for short, instrument in load_presets().items():
-            click.echo(f"{short:16}{describe_instrument(instrument)}")
+            told = describe_instrument(instrument)
+            click.echo(click.wrap_text(told, 80, initial_indent=f"{short:16}", subsequent_indent=" " * 16))
         return
     players = load_players()
     known = players.find(name if name is not None else players.active)
     profile = _ask(name, handed, preset, outer_mm, strap, known)
     path = save_players(players.with_profile(profile))
-    click.echo(f"\nKept in {path}: {profile.player.name or 'you'}, {profile.player.handed}-handed,")
-    click.echo(f"{describe_instrument(profile.instrument)}.\n")
+    who = f"{profile.player.name or 'you'}, {profile.player.handed}-handed"
+    click.echo(f"\nKept in {path}:")
+    click.echo(wrap(f"{who}, {describe_instrument(profile.instrument)}.") + "\n")
     click.echo(WEAR)
     _say_next(profile)
     if demo is None and sys.stdin.isatty():

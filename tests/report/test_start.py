@@ -165,6 +165,14 @@ def test_the_demo_writes_a_report(tmp_path: Path) -> None:
     assert "an invented player" in (tmp_path / "demo.html").read_text(encoding="utf-8")
 
 
+def test_instruments_are_listed_within_80_columns() -> None:
+    done = CliRunner().invoke(start_command, ["--list"])
+    assert done.exit_code == 0
+    lines = done.output.splitlines()
+    assert [line.split()[0] for line in lines if not line.startswith(" ")] == list(load_presets())
+    assert max(map(len, lines)) <= 80
+
+
 def test_without_arguments_and_terminal_help_is_shown() -> None:
     done = CliRunner().invoke(cli, [])
     assert done.exit_code == 0

@@ -170,7 +170,7 @@ def test_another_program_s_mcap_is_refused(tmp_path: Path) -> None:
 def test_missing_file_and_folder_are_refused(tmp_path: Path) -> None:
     with pytest.raises(SessionFileError, match="no such file"):
         read_session(tmp_path / "none.mcap")
-    with pytest.raises(SessionFileError, match="cannot be read"):
+    with pytest.raises(SessionFileError, match="is a folder; name one session file"):
         read_session(tmp_path)
 
 
