@@ -143,7 +143,7 @@ class BlockStrokes:
         measured = measure_strokes(paths, instrument, contact, nothing > 0)
         for place, (entry, path_mm) in enumerate(zip(entries, turned, strict=True)):
             names = ("tilt_deg", "span_mm", "bow_mm", "lift_mm")
-            news = {name: float(getattr(measured, name)[place]) for name in names}
+            news: Row = {name: float(getattr(measured, name)[place]) for name in names}
             row: Row = {**entry.row, **news, "clears": news["lift_mm"] > 0}
             entries[place] = _Entry(entry.stroke, row, path_mm, reference)
         self._final, self._open = entries, []
