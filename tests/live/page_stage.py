@@ -252,7 +252,14 @@ def scenes(now_s: float) -> dict[str, State]:
         "count_in": state("count_in", "Count-in", plan=PLAN, block=coming, click=click, keys=(PAUSE, HURT)),
         "play": state("play", "Play", keys=(PAUSE, HURT, FINISH), **in_play),
         "rest": state("rest", "Rest", "Shake out the hand.", keys=(NEXT, AGAIN, PAUSE, HURT, FINISH), **resting),
-        "rating": state("rest", TENSION.question, keys=(RATE, SKIP, HURT), rating=TENSION, **resting),
+        "rating": state(
+            "rest",
+            LONG_QUESTION,
+            "Hands down, shoulders loose.",
+            keys=(RATE, SKIP, HURT, FINISH),
+            rating=TENSION,
+            **resting | LONG,
+        ),
         "hurt": state("hurt", "Stop", HURT_WORDS[0], hurt=Hurt(HURT_WORDS, now_s + 45), keys=(FINISH,)),
         "lost": state("play", "Play", sensor=LOST, keys=(PAUSE, HURT), **in_play),
         "finishing": state("finishing", "Writing the report", "This takes some seconds.", keys=()),
@@ -290,3 +297,9 @@ VERDICT = Verdict(
     against_hand=False,
     changes=(ChangeRow("down", 24, 23), ChangeRow("up", 25, 2)),
 )
+TOO_SHORT = (
+    "Your stroke is tilted enough to the downstroke's side, by 16.6°, but it is too short: only 70 of 100 downstrokes "
+    "clear the next string."
+)
+LONG_QUESTION = "How tense are hand, arm and shoulders?"
+LONG = {"verdict": replace(VERDICT, sentence=TOO_SHORT)}
