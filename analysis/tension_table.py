@@ -25,6 +25,8 @@ from analysis.summarise_session import check_ratings
 from analysis.tables import Column
 from analysis.timing_parts import split_timing
 
+SMOOTHNESS_SHARE = 0.1
+"""Of a long series only every third, fifth or seventh stroke is measured for smoothness."""
 LONGEST_ROW_S = 60.0
 NEAREST_S = 120.0
 """A still moment, or a rating, counts for a row that is no further away than this."""
@@ -155,8 +157,8 @@ def _row(index: int, block: BlockSummary | Event, strokes: pd.DataFrame) -> dict
         "drill": block.drill,
         "strokes": len(strokes),
         "strokes_per_s": float(np.median(strokes["strokes_per_s"])),
-        "sparc": _median(strokes, "sparc"),
-        "ldlj": _median(strokes, "ldlj"),
+        "sparc": _median(strokes, "sparc", SMOOTHNESS_SHARE),
+        "ldlj": _median(strokes, "ldlj", SMOOTHNESS_SHARE),
         "span_spread_pct": 100 * _scatter(span) / float(np.median(span)),
         "tilt_spread_deg": _scatter(tilt),
         "clock_pct": 100 * timing.clock_ms / timing.interval_ms if timing else np.nan,
@@ -165,13 +167,13 @@ def _row(index: int, block: BlockSummary | Event, strokes: pd.DataFrame) -> dict
     }
 
 
-def _median(strokes: pd.DataFrame, column: str) -> float:
-    """Median of what is known, if that is half of the strokes or more."""
+def _median(strokes: pd.DataFrame, column: str, least_share: float = 0.5) -> float:
+    """Median of what is known, if that is half of the strokes or more, or another share."""
     if column not in strokes:
         return np.nan
     values = strokes[column].to_numpy(np.float64)
     known = values[np.isfinite(values)]
-    return float(np.median(known)) if known.size >= max(FEWEST_STROKES, values.size / 2) else np.nan
+    return float(np.median(known)) if known.size >= max(FEWEST_STROKES, least_share * values.size) else np.nan
 
 
 def _scatter(values: FloatArray) -> float:
