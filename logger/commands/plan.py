@@ -11,12 +11,23 @@ import click
 if TYPE_CHECKING:
     from logger.plan import Plan, PlanBlock
 
+REPLACE = "strokeplane.plan.replace"
+
 
 def output_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add where the plan goes."""
-    return click.option(
+    """Add where the plan goes, and whether it may take the place of one that is there."""
+    where = click.option(
         "-o", "--output", type=click.Path(path_type=Path), help="File to write [default: print the plan]."
-    )(command)
+    )
+    # Kept beside the parameters: all else that a command gets goes into its blocks.
+    over = click.option(
+        "--replace", is_flag=True, expose_value=False, callback=_keep_replace, help="Write over a plan that is there."
+    )
+    return where(over(command))
+
+
+def _keep_replace(ctx: click.Context, _option: click.Parameter, given: bool) -> None:
+    ctx.meta[REPLACE] = given
 
 
 def block_options(seconds: float) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
@@ -169,12 +180,13 @@ def _block(**values: Any) -> PlanBlock:
 
 
 def _give(plan: Plan, output: Path | None) -> None:
-    from logger.atomic_file import write_text_atomic
+    from logger.atomic_file import check_absent, write_text_atomic
     from logger.plan import render_plan
     from logger.plan_text import describe_plan, wrap
 
     if output is None:
         click.echo(render_plan(plan), nl=False)
         return
+    check_absent(output, bool(click.get_current_context().meta.get(REPLACE)))
     write_text_atomic(output, render_plan(plan))
     click.echo(wrap(f"{output}: {describe_plan(plan)}"))

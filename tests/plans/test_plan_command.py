@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from analysis.errors import InputError
+from analysis.errors import InputError, OutputError
 from logger.cli import cli
 from logger.plan import parse_plan, read_plan
 
@@ -61,3 +61,15 @@ def test_what_no_plan_may_hold_is_refused_before_it_is_written(words: list[str],
     with pytest.raises(InputError, match="must be a number from"):
         run("new", *words, "-o", path)
     assert not path.exists()
+
+
+def test_a_plan_that_is_there_is_left_alone(tmp_path: Path) -> None:
+    plan = tmp_path / "mine.toml"
+    plan.write_text("# by hand\n", encoding="utf-8")
+    words = ["plan", "new", "ladder", "-o", str(plan)]
+    refused = CliRunner().invoke(cli, words)
+    assert isinstance(refused.exception, OutputError)
+    assert "--replace" in str(refused.exception)
+    assert plan.read_text(encoding="utf-8") == "# by hand\n"
+    assert CliRunner().invoke(cli, [*words, "--replace"]).exit_code == 0
+    assert "[[block]]" in plan.read_text(encoding="utf-8")
