@@ -8,14 +8,17 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.model import Event
+from analysis.tension_level import TensionLevel
 from logger.live.block_result import PlayedBlock, block_session_result, held_share, judge_block, zone_deg
 from logger.live.block_strokes import LAST, Judged, LiveStroke
+from logger.live.body import Body
 from logger.live.estimator import LiveEstimator
 from logger.live.protocol import Stroke, Strokes
 from logger.live.stage import Stage
 from logger.live.state import Verdict
+from logger.live.tension_watch import TensionWatch
 
-EVERY_S = 0.3
+EVERY_S = 0.35
 """Pause between two windows: three windows a second keep the server under 15 % of a core."""
 KEPT = 60
 
@@ -29,9 +32,11 @@ class BlockFollower:
         The block so far, for a page that comes late.
     """
 
-    def __init__(self, stage: Stage) -> None:
+    def __init__(self, stage: Stage, body: Body) -> None:
         self.recent: Strokes | None = None
         self._stage = stage
+        self._body = body
+        self._tension = TensionWatch()
         self._next_id = 1
         self._task: asyncio.Task[None] | None = None
         self._ended: asyncio.Event | None = None
@@ -80,13 +85,19 @@ class BlockFollower:
     async def _conclude(self, number: int, event: Event, estimator: LiveEstimator) -> None:
         stage = self._stage
 
-        def conclude() -> tuple[Judged, Verdict]:
+        events = tuple(stage.events)
+
+        def conclude() -> tuple[Judged, Verdict, TensionLevel]:
             judged, table, paths_mm, parts = estimator.finish(event.end_s)
             block = PlayedBlock(number, event, table, paths_mm, parts)
             result = block_session_result(block, estimator.context, estimator.reference, estimator.settings)
-            return judged, judge_block(result, number, estimator.context.metadata)
+            level = self._tension.add(result, events)
+            return judged, judge_block(result, number, estimator.context.metadata), level
 
-        judged, verdict = await stage.work(conclude)
+        judged, verdict, tension = await stage.work(conclude)
+        if tension.level is not None:
+            verdict = replace(verdict, more=(*verdict.more, tension.sentence))
+        self._body.drifted(tension.level, tension.sentence)
         self._tell(number, event, judged)
         totals = stage.totals
         stage.totals = replace(totals, strokes=totals.strokes + verdict.strokes)

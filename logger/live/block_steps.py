@@ -59,7 +59,7 @@ class BlockSteps:
         self._number = 0
         self._clicks = 0
         self._due_s: float | None = None
-        self.follower = BlockFollower(stage)
+        self.follower = BlockFollower(stage, body)
 
     async def run(self) -> None:
         """Play what is left; a hurt in between ends the block, going on begins with the next."""

@@ -1,4 +1,4 @@
-"""The player's body: time played since the last break, and ratings that ask for one. Proposes, never forbids.
+"""The player's body: time played since the last break, ratings and markers that ask for one. Proposes, never forbids.
 
 The minutes are common practice, no source.
 """
@@ -47,6 +47,11 @@ class Body:
         """The hands rested for so long."""
         if seconds >= BREAK_S:
             self._since_s, self.proposal = 0.0, ""
+
+    def drifted(self, level: str | None, sentence: str) -> None:
+        """The markers of tension were assessed."""
+        if level in ("watch", "ease off"):
+            self.proposal = sentence
 
     def rated(self, scale: str, value: int) -> None:
         """The player answered a question."""

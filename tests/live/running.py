@@ -26,7 +26,7 @@ from logger.player_profile import Players
 from logger.recorder import Setup
 from logger.sources import Source
 
-PATIENCE_S = 60.0
+PATIENCE_S = 40.0
 
 
 @functools.cache
@@ -71,11 +71,16 @@ class Client:
         return [message for message in self.heard if message["type"] == kind]
 
     async def until(self, holds: Callable[[dict[str, Any]], bool], patience_s: float = PATIENCE_S) -> dict[str, Any]:
-        """Wait for a state; one that stands already counts."""
+        """Wait for a state; the one that stands counts, and none that comes is missed, however short it stood."""
+        at = max(0, len(self.of("state")) - 1)
         async with asyncio.timeout(patience_s):
-            while not (self.of("state") and holds(self.state)):
+            while True:
+                states = self.of("state")
+                for state in states[at:]:
+                    if holds(state):
+                        return state
+                at = len(states)
                 await self.news()
-        return self.state
 
     async def news(self) -> None:
         """Wait until something is heard."""

@@ -60,7 +60,11 @@ def test_from_the_sensor_to_the_report(tmp_path: Path, monkeypatch: pytest.Monke
             assert verdict["strokes"] == pytest.approx(48, abs=4)
             assert verdict["held_share"] > 0.9
             await page.until(lambda state: state["step"] == "play" and state["block"]["posture"] == "B")
-            second = page.state["block"]
+            second = next(
+                state["block"]
+                for state in page.of("state")
+                if (state["block"] or {}).get("number") == 2 and state["step"] == "play"
+            )
             assert second["starts_server_s"] == pytest.approx(first["block"]["ends_server_s"] + 12.0, abs=1e-3)
             assert (await page.verdict(2))["tilt_side"] == "up"
             await page.until(lambda state: state["step"] == "play" and state["block"]["number"] == 3)
@@ -117,6 +121,9 @@ def test_two_pages_see_the_same_and_no_page_is_needed(tmp_path: Path) -> None:
             await asyncio.sleep(0.5)  # Nobody is there.
             assert recorder.running
             assert recorder.state().samples > before + 0.5 * 400
+            async with asyncio.timeout(20):
+                while not (live.conduct.recent and live.conduct.recent.count):
+                    await asyncio.sleep(0.05)
             async with live.page() as third:
                 assert third.state["step"] == "play"
                 assert third.of("strokes")[0]["first"], "a page that comes late is told of the block so far"
