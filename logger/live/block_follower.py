@@ -18,7 +18,7 @@ from logger.live.stage import Stage
 from logger.live.state import Verdict
 from logger.live.tension_watch import TensionWatch
 
-EVERY_S = 0.35
+EVERY_S = 0.32
 """Pause between two windows: three windows a second keep the server under 15 % of a core."""
 KEPT = 60
 
