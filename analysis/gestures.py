@@ -15,7 +15,7 @@ from analysis.model import Event, FloatArray, GestureQuality
 from analysis.motion import Motion
 from analysis.rotation import rotate
 from analysis.strokes import StrokeSettings, cycle_frequencies, find_runs, find_turns, sample_at
-from analysis.tip_path import Band
+from analysis.tip_path import Band, main_direction
 
 EARLY_S = 0.4
 """How long before its mark the first move of a gesture may come."""
@@ -127,12 +127,12 @@ def measure_direction(motion: Motion, event: Event, lever_m: FloatArray, setting
     if last - first < motion.rate_hz:
         return _unusable(event, "shorter than a second and a half; repeat it with ten cycles")
     rough = motion.displacement(first, last, lever_m, Band(0.5, 4, 20.0))
-    axis = _principal(rough)
+    axis = main_direction(rough)
     _, frequency, speed = cycle_frequencies(rough @ axis, motion.rate_hz, StrokeSettings(), 2.0)
     cycle_hz = float(np.average(frequency, weights=speed**2 + 1e-12))
     band = Band(0.5 * cycle_hz, 4, max(6 * cycle_hz, 8.0))
     path = motion.displacement(first, last, lever_m, band)
-    axis = _principal(path)
+    axis = main_direction(path)
     turns = _steady_turns(path @ axis)
     if turns.size < 2 * settings.min_cycles + 1:
         return _unusable(
@@ -184,11 +184,6 @@ def _first_move(motion: Motion, event: Event, lever_m: FloatArray, band: Band, a
     broken = np.flatnonzero(~even[: step.size // 2])
     at = peaks[int(broken[-1]) + 1 if broken.size else 0]
     return 1.0 if float(sample_at(speed[:, None], np.array([at]))[0, 0]) > 0 else -1.0
-
-
-def _principal(path: FloatArray) -> FloatArray:
-    centred = path - path.mean(axis=0)
-    return np.asarray(np.linalg.eigh(centred.T @ centred)[1][:, -1])
 
 
 def _steady_turns(position: FloatArray) -> FloatArray:

@@ -12,7 +12,7 @@ from analysis.model import FloatArray, IntArray
 from analysis.motion import Motion
 from analysis.play import BandSettings, StrokeSet
 from analysis.strokes import sample_at
-from analysis.tip_path import filter_contained
+from analysis.tip_path import filter_contained, main_direction
 
 PATH_POINTS = 17
 END_TOLERANCE = 0.15
@@ -102,17 +102,18 @@ def _series_paths(
     raw = motion.series_path(low, high, lever_m)
     turn_path, tilt_path = filter_contained(raw, motion.rate_hz, pair, cycle)
     # Reflection about the ends suits what runs along the strokes; an arch, highest at every turn, would go on rising.
-    shape = arch_shape(turn_path, strokes.start[series] - low, strokes.end[series] - low)
+    along = turn_path @ main_direction(turn_path)
+    shape = arch_shape(along, strokes.start[series] - low, strokes.end[series] - low)
     inside = filter_contained(shape[:, None], motion.rate_hz, pair, cycle)
-    arch_m = _arch(turn_path, inside[0])
+    arch_m = _arch(turn_path, along, inside[0])
     turn_path, tilt_path = turn_path - inside[0] * arch_m, tilt_path - inside[1] * arch_m
     start, end = strokes.start[some] - low, strokes.end[some] - low
     at = start[:, None] + (end - start)[:, None] * np.linspace(0.0, 1.0, PATH_POINTS)
     path = sample_at(turn_path, at) / gains[0] + sample_at(shape[:, None], at) * arch_m
     chord = _difference(tilt_path, start, end)
-    main = _main_direction(turn_path)
-    along = filter_contained((raw @ main)[:, None], motion.rate_hz, pair[:1], cycle, hold=True)[0] / gains[0]
-    length = np.abs(_difference(along, start, end)) / np.maximum(np.abs(chord @ main), 1e-9)[:, None]
+    main = main_direction(turn_path)
+    held = filter_contained((raw @ main)[:, None], motion.rate_hz, pair[:1], cycle, hold=True)[0] / gains[0]
+    length = np.abs(_difference(held, start, end)) / np.maximum(np.abs(chord @ main), 1e-9)[:, None]
     return swap_chord(path, chord * length)
 
 
@@ -121,13 +122,13 @@ def _difference(path: FloatArray, start: FloatArray, end: FloatArray) -> FloatAr
     return np.asarray(sample_at(path, end) - sample_at(path, start))
 
 
-def arch_shape(path_m: FloatArray, start: FloatArray, end: FloatArray) -> FloatArray:
+def arch_shape(along: FloatArray, start: FloatArray, end: FloatArray) -> FloatArray:
     """Shape of an arched stroke over a series: the square of the position along each stroke, from -1 to 1.
 
     Parameters
     ----------
-    path_m : float64 (n, 3)
-        The series in the turn band.
+    along : float64 (n,)
+        Position along the strokes over the series, in the turn band.
     start, end : float64 (k,)
         Turns of its contiguous strokes, sample numbers.
 
@@ -136,23 +137,17 @@ def arch_shape(path_m: FloatArray, start: FloatArray, end: FloatArray) -> FloatA
     float64 (n,)
         1 at every turn, 0 midway.
     """
-    along = path_m @ _main_direction(path_m)
     first, last = (sample_at(along[:, None], turn)[:, 0] for turn in (start, end))
     stroke = np.clip(np.searchsorted(start, np.arange(along.size), side="right") - 1, 0, start.size - 1)
     span = np.where(last == first, np.inf, last - first)
     return np.asarray(np.clip((2 * (along - first[stroke]) / span[stroke] - 1) ** 2, 0.0, 1.0))
 
 
-def _arch(path_m: FloatArray, shape: FloatArray) -> FloatArray:
+def _arch(path_m: FloatArray, along: FloatArray, shape: FloatArray) -> FloatArray:
     """How much (1, 3) of a filtered shape is in a path, what runs along the strokes apart."""
-    both = np.column_stack([path_m @ _main_direction(path_m), shape])
+    both = np.column_stack([along, shape])
     # A series of one stroke beside a gap may have no arch at all: the pseudo-inverse then takes none.
     return np.asarray((np.linalg.pinv(both.T @ both, hermitian=True) @ both.T @ path_m)[1:])
-
-
-def _main_direction(path_m: FloatArray) -> FloatArray:
-    centred = path_m - path_m.mean(axis=0)
-    return np.asarray(np.linalg.eigh(centred.T @ centred)[1][:, -1])
 
 
 def swap_chord(path_m: FloatArray, chord_m: FloatArray) -> FloatArray:

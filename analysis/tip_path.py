@@ -120,6 +120,12 @@ def filter_contained(
     return tuple(np.asarray(path[reach : reach + n]) for path in filtered)
 
 
+def main_direction(path_m: FloatArray) -> FloatArray:
+    """Direction (3,) along which a path (n, 3) varies most; its sign is arbitrary."""
+    centred = path_m - path_m.mean(axis=0)
+    return np.asarray(np.linalg.eigh(centred.T @ centred)[1][:, -1])
+
+
 def _curvature(path: FloatArray, cycle: int, rate_hz: float) -> FloatArray:
     """Second derivative (m/s2) of the first three cycle means; zero where the path is shorter than that."""
     if len(path) < 3 * cycle:
