@@ -33,13 +33,18 @@ def counts_to_si(counts: NDArray[np.int32], profile: SensorProfile, calibration:
         Specific force in m/s^2, turning rate in rad/s.
     """
     si = np.ascontiguousarray(counts.T, dtype=np.float64)
-    for rows, scale, bias, matrix in _triads(profile, calibration):
-        si[rows] *= scale
-        if np.any(bias):
-            si[rows] -= bias[:, None]
-        if not np.array_equal(matrix, np.eye(3)):
-            si[rows] = matrix @ si[rows]
+    calibrate_in_place(si, profile, calibration)
     return si
+
+
+def calibrate_in_place(values: FloatArray, profile: SensorProfile, calibration: Calibration) -> None:
+    """Turn counts (6, n), held as float64, into calibrated values; a calibration that changes nothing costs nothing."""
+    for rows, scale, bias, matrix in _triads(profile, calibration):
+        values[rows] *= scale
+        if np.any(bias):
+            values[rows] -= bias[:, None]
+        if not np.array_equal(matrix, np.eye(3)):
+            values[rows] = matrix @ values[rows]
 
 
 def si_to_counts(si: FloatArray, profile: SensorProfile, calibration: Calibration) -> FloatArray:

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from analysis.errors import InputError
-from analysis.model import BoolArray, Calibration, FloatArray, IntArray, Session
+from analysis.model import BoolArray, FloatArray, IntArray, Session
+from analysis.si_units import calibrate_in_place
 from analysis.timebase import Timebase, slot_of, time_of
 
 WORK_RATE_HZ = 133.0
@@ -85,11 +86,8 @@ def prepare_signals(session: Session, timebase: Timebase) -> Signals:
     InputError
         If the accelerometer does not read gravity.
     """
-    profile = session.profile
     si, valid = _place(session.raw.counts, timebase)
-    si[:3] *= profile.accel_mps2_per_count
-    si[3:] *= profile.gyro_radps_per_count
-    _calibrate(si, session.calibration)
+    calibrate_in_place(si, session.profile, session.calibration)
     _check_gravity(si[:3], timebase.rate_hz)
     factor = max(1, int(timebase.rate_hz / WORK_RATE_HZ + 0.05))
     fine = _attack_envelope(si[:3], timebase.rate_hz)
@@ -133,18 +131,6 @@ def _check_gravity(accel: FloatArray, rate_hz: float) -> None:
             f"expected an accelerometer that reads gravity, about 9.8 m/s2, found {usual:.3g} m/s2 most of the time; "
             "correct the scale (range, unit) in the sensor's profile, or the sensor is broken"
         )
-
-
-def _calibrate(si: FloatArray, calibration: Calibration) -> None:
-    """Apply ``matrix @ (si - bias)`` in place; skipped where it would change nothing."""
-    for rows, bias, matrix in (
-        (slice(0, 3), calibration.accel_bias_mps2, calibration.accel_matrix),
-        (slice(3, 6), calibration.gyro_bias_radps, calibration.gyro_matrix),
-    ):
-        if np.any(bias):
-            si[rows] -= np.asarray(bias)[:, None]
-        if not np.array_equal(matrix, np.eye(3)):
-            si[rows] = np.asarray(matrix) @ si[rows]
 
 
 def _place(counts: NDArray[np.int32], timebase: Timebase) -> tuple[FloatArray, BoolArray]:
