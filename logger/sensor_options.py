@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
+from pathlib import Path
 from typing import TypeVar
 
 import click
@@ -32,6 +34,29 @@ def sensor_options(function: F) -> F:
     for option in reversed(options):
         function = option(function)
     return function
+
+
+def session_options(function: F) -> F:
+    """Add --output and --setup: the session that is recorded, and who plays what."""
+    options = (
+        click.option(
+            "-o", "--output", type=click.Path(dir_okay=False, path_type=Path), help="Session to write; default by date."
+        ),
+        click.option(
+            "--setup",
+            "setup_path",
+            type=click.Path(path_type=Path),
+            help="TOML file with [player], [instrument] and [sensor] lever_mm, as for import.",
+        ),
+    )
+    for option in reversed(options):
+        function = option(function)
+    return function
+
+
+def session_by_date() -> Path:
+    """Return the name of a session that was given none."""
+    return Path(time.strftime("session-%Y%m%d-%H%M%S.mcap"))
 
 
 def source_from_options(

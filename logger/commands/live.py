@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from logger.sensor_options import sensor_options, source_from_options
+from logger.sensor_options import sensor_options, session_by_date, session_options, source_from_options
 
 if TYPE_CHECKING:
     import socket
@@ -31,15 +31,7 @@ POLL_S = 0.1
 @click.command("live")
 @click.argument("plan", metavar="[PLAN]", required=False, type=click.Path(path_type=Path))
 @sensor_options
-@click.option(
-    "-o", "--output", type=click.Path(dir_okay=False, path_type=Path), help="Session to write; default by date."
-)
-@click.option(
-    "--setup",
-    "setup_path",
-    type=click.Path(path_type=Path),
-    help="TOML file with [player], [instrument] and [sensor] lever_mm, as for record.",
-)
+@session_options
 @click.option("--port", type=click.IntRange(0, 65535), default=8765, show_default=True, help="Port; 0: any free one.")
 @click.option("--lan", is_flag=True, help="Let a phone or tablet in the same network be the screen, by a token.")
 @click.option("--browser/--no-browser", default=True, show_default=True, help="Open the page.")
@@ -88,7 +80,7 @@ def live_command(
     open_source, cue = (
         _source(source_text, planned, pace, clumsy) if source_text.startswith(SIMULATED) else (None, None)
     )
-    path = output or Path(time.strftime("session-%Y%m%d-%H%M%S.mcap"))
+    path = output or session_by_date()
     set_up = SetUp(read_setup(setup_path), load_players(), planned.postures if planned else ())
     guard, listening = _doors(lan, port)
     pages = Pages()

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from logger.sensor_options import sensor_options, source_from_options
+from logger.sensor_options import sensor_options, session_by_date, session_options, source_from_options
 
 if TYPE_CHECKING:
     from logger.keys import Keys
@@ -27,15 +27,7 @@ DRAW_S = 0.2
 
 @click.command("record")
 @sensor_options
-@click.option(
-    "-o", "--output", type=click.Path(dir_okay=False, path_type=Path), help="Session to write; default by date."
-)
-@click.option(
-    "--setup",
-    "setup_path",
-    type=click.Path(path_type=Path),
-    help="TOML file with [player], [instrument] and [sensor] lever_mm, as for import.",
-)
+@session_options
 @click.option(
     "--posture", "postures", multiple=True, default=("A",), show_default=True, help="Label; several for several."
 )
@@ -73,7 +65,7 @@ def record_command(
 
     source = source_from_options(source_text, profile_name, rate_hz, ranges, speed)
     setup = read_setup(setup_path)
-    path = output or Path(time.strftime("session-%Y%m%d-%H%M%S.mcap"))
+    path = output or session_by_date()
     counter = StrokeCounter()
     streams = open_streams(speed) if lsl else None
     recorder = Recorder(path, source, setup, listeners=(counter,) if streams is None else (counter, streams))

@@ -7,25 +7,20 @@ at every moment, so the attitude that the samples tell of has no breaks.
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from analysis.errors import DeviceError
-from analysis.model import FloatArray, SensorProfile
+from analysis.model import FloatArray
 from analysis.synthesis import GesturePlan, PlayBlock, Posture, Recording, Scenario, SimulatedSession, simulate
-from logger.clock import DeviceClock
-from logger.frame_reader import FrameReader
 from logger.live.pace import Cue, Pace
 from logger.messages import SampleFrame
 from logger.packets import encode
 from logger.plan import Plan
-from logger.sources.base import Sink
-from logger.sources.simulated import hello_of, named_profile
-from logger.stream import DeviceInfo, LinkChange, Losses
+from logger.sources.simulated import WireSource, hello_of
+from logger.stream import LinkChange
 
 FRAME_SAMPLES = 10
 TURN_S = 1.0
@@ -45,7 +40,7 @@ class Part:
     last: int
 
 
-class SimulatedPlayer:
+class SimulatedPlayer(WireSource):
     """A source whose player follows cues. Offers what :class:`logger.sources.base.Source` asks for.
 
     Parameters
@@ -58,50 +53,25 @@ class SimulatedPlayer:
     """
 
     def __init__(self, simulated: SimulatedSession, pace: Pace, mistakes: Sequence[str] = ()) -> None:
-        self.name = "simulated player"
-        self.finished = threading.Event()
         session = simulated.session
-        self._profile: SensorProfile = session.profile
+        super().__init__("simulated player", session.profile)
         self._counts = session.raw.counts.astype(np.int16)
         self._parts = _parts(simulated)
         self._body = _Body(simulated)
         self._pace = pace
         self._mistakes = list(mistakes)
-        self._reader = FrameReader(named_profile(session.profile))
-        self._stopping = threading.Event()
         self._cue: Cue | None = None
         self._at = 0
         self._sample_s = 0.0  # When the next frame is sampled: by its own clock, however late it is sent.
         self._unplugged_until_s = 0.0
-        self._sink: Sink | None = None
-        self._thread = threading.Thread(target=self._run, name="simulated player", daemon=True)
-
-    @property
-    def losses(self) -> Losses:
-        """Losses so far."""
-        return self._reader.losses
-
-    @property
-    def clock(self) -> DeviceClock:
-        """Device time against the pace's time."""
-        return self._reader.clock
-
-    def start(self, sink: Sink) -> DeviceInfo:
-        """See :class:`logger.sources.base.Source`."""
-        (info,) = self._reader.feed(encode(hello_of(self._profile), 0), self._pace.now_s())
-        if not isinstance(info, DeviceInfo):
-            raise DeviceError("the simulated player gave no hello; its profile is out of bounds")
-        self._sink = sink
-        sink([LinkChange(True, self._pace.now_s()), info])
-        self._thread.start()
-        return info
 
     def stop(self) -> None:
         """See :class:`logger.sources.base.Source`."""
-        self._stopping.set()
-        if self._thread.is_alive():
-            self._thread.join(timeout=5.0)
+        super().stop()
         self._pace.free()
+
+    def _now_s(self) -> float:
+        return self._pace.now_s()
 
     def follow(self, cue: Cue) -> None:
         """Ask the player for something; what is under way is broken off."""

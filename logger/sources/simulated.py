@@ -6,6 +6,7 @@ import itertools
 import math
 import threading
 import time
+from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from dataclasses import replace
 
@@ -25,28 +26,24 @@ FRAME_S = 0.025
 MAX_OFFSET = 2**16 - 1
 
 
-class SimulatedSource:
-    """Samples of a session, at ``speed`` times their pace, over and over if ``repeat``.
+class WireSource(ABC):
+    """A sensor that is only pretended: its bytes are made here, and read as a real one's are.
 
     Parameters
     ----------
-    session : Session
-    speed : float
-        ``inf`` sends without waiting.
-    repeat : bool
-        Go on from the start at the end; times and numbers go on rising.
+    name : str
+        As in "the simulated sensor".
+    profile : SensorProfile
     """
 
-    def __init__(self, session: Session, speed: float = 1.0, repeat: bool = False) -> None:
-        self.name = "simulated sensor"
-        self._session = session
-        self._speed = speed
-        self._repeat = repeat
-        self._reader = FrameReader(named_profile(session.profile))
-        self._stopping = threading.Event()
+    def __init__(self, name: str, profile: SensorProfile) -> None:
+        self.name = name
         self.finished = threading.Event()
+        self._profile = profile
+        self._reader = FrameReader(named_profile(profile))
+        self._stopping = threading.Event()
         self._sink: Sink | None = None
-        self._thread = threading.Thread(target=self._run, name="simulated sensor", daemon=True)
+        self._thread = threading.Thread(target=self._run, name=name, daemon=True)
 
     @property
     def losses(self) -> Losses:
@@ -60,12 +57,11 @@ class SimulatedSource:
 
     def start(self, sink: Sink) -> DeviceInfo:
         """See :class:`logger.sources.base.Source`."""
-        hello = encode(hello_of(self._session.profile), 0)
-        (info,) = self._reader.feed(hello, steady_time_s())
+        (info,) = self._reader.feed(encode(hello_of(self._profile), 0), self._now_s())
         if not isinstance(info, DeviceInfo):
-            raise DeviceError("the simulated sensor gave no hello; its session's profile is out of bounds")
+            raise DeviceError(f"the {self.name} gave no hello; its session's profile is out of bounds")
         self._sink = sink
-        sink([LinkChange(True, steady_time_s()), info])
+        sink([LinkChange(True, self._now_s()), info])
         self._thread.start()
         return info
 
@@ -74,6 +70,32 @@ class SimulatedSource:
         self._stopping.set()
         if self._thread.is_alive():
             self._thread.join(timeout=5.0)
+
+    def _now_s(self) -> float:
+        return steady_time_s()
+
+    @abstractmethod
+    def _run(self) -> None:
+        """Send, on a thread of its own, until told to stop."""
+
+
+class SimulatedSource(WireSource):
+    """Samples of a session, at ``speed`` times their pace, over and over if ``repeat``.
+
+    Parameters
+    ----------
+    session : Session
+    speed : float
+        ``inf`` sends without waiting.
+    repeat : bool
+        Go on from the start at the end; times and numbers go on rising.
+    """
+
+    def __init__(self, session: Session, speed: float = 1.0, repeat: bool = False) -> None:
+        super().__init__("simulated sensor", session.profile)
+        self._session = session
+        self._speed = speed
+        self._repeat = repeat
 
     def _run(self) -> None:
         start_s = first_tick = None
