@@ -11,7 +11,7 @@ from analysis.model import BlockSummary
 from analysis.tables import Column
 
 BLOCK_ANSWER_COLUMNS: tuple[Column, ...] = (
-    Column("block", "", "int64", "number of the block in its session, as in the table of strokes"),
+    Column("block", "", "int64", "number of the block in its session, from 0, as in the table of strokes"),
     Column("start_s", "s", "float64", "start, log time"),
     Column("end_s", "s", "float64", "end, log time"),
     Column("posture", "", "str", "posture label"),

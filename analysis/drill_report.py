@@ -21,6 +21,7 @@ from analysis.drill_alignment import AlignmentSettings, DrillAlignment, DrillTim
 from analysis.drills import Demand, Phrase, find_drill, require_changes
 from analysis.errors import InputError, StrokeplaneError
 from analysis.model import BlockSummary, Event, Instrument, SessionResult
+from analysis.number_words import block_number
 
 
 @dataclass(frozen=True)
@@ -94,7 +95,7 @@ def judge_drills(
         try:
             judged.append(_judge_block(result, block, metadata, settings))
         except StrokeplaneError as error:
-            problems.append(f"Block {block.index}: {error}")
+            problems.append(f"Block {block_number(block.index)}: {error}")
     return tuple(judged), tuple(problems)
 
 
@@ -184,7 +185,7 @@ def mark_session_changes(
                 require_room(phrase, block, strokes.iloc[rows])
                 marks[rows] = mark_string_changes(align_strokes(strokes.iloc[rows], phrase, timing_of(block)), phrase)
         except StrokeplaneError as error:
-            problems.append(f"String changes of block {index} are unknown: {error}")
+            problems.append(f"String changes of block {block_number(index)} are unknown: {error}")
     return marks, tuple(problems)
 
 

@@ -11,7 +11,7 @@ import plotly.graph_objects as go
 from analysis.figures import COLOUR, DASH, FONT, INK, MARKER, RULE, SHADE, SOFT, Drawing, lay_out, single
 from analysis.figures_end_view import finish_end_view
 from analysis.model import FloatArray, SessionResult
-from analysis.number_words import clock, degrees, millimetres, signed
+from analysis.number_words import block_number, clock, degrees, millimetres, signed
 from analysis.paths import PathBand, paths_from_contact, string_places
 
 RANKS = {"lowest": 0.02, "low": 0.25, "typical": 0.5, "high": 0.75, "highest": 0.98}
@@ -55,7 +55,7 @@ def note_stroke(result: SessionResult, picked: PickedStroke) -> str:
     """What is measured of a stroke, one sentence."""
     row = result.strokes.iloc[picked.row]
     facts = f"Tilt {degrees(row['tilt_deg'])}, length {millimetres(row['span_mm'])}, bow {millimetres(row['bow_mm'])}"
-    block = "" if pd.isna(row["block"]) else f", block {int(row['block'])}"
+    block = "" if pd.isna(row["block"]) else f", block {block_number(int(row['block']))}"
     if result.reference.kind == "gestures":
         ends = "clears" if row["lift_mm"] > 0 else "does not clear"
         facts += f", lift {signed(row['lift_mm'])} mm: it {ends}"

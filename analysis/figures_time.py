@@ -26,7 +26,7 @@ from analysis.figures import (
     single,
 )
 from analysis.model import BlockSummary, Event, FloatArray, SessionResult
-from analysis.number_words import clock, degrees, speed
+from analysis.number_words import block_number, clock, degrees, speed
 
 MOST_MARKS = 2400
 """Single strokes drawn at most; of longer sessions every n-th is shown, the line is of all."""
@@ -245,7 +245,7 @@ def draw_tilt_against_speed(result: SessionResult) -> go.Figure:
         error_y=error,
         mode="markers",
         marker={"symbol": "square", "size": 9, "color": INK},
-        text=[f"block {b.index}, {block_label(b)}" for b in blocks],
+        text=[f"block {block_number(b.index)}, {block_label(b)}" for b in blocks],
         name="block means, 95 % interval",
         hovertemplate="%{text}: %{y:.1f}°<extra></extra>",
     )
@@ -263,7 +263,7 @@ def draw_tilt_against_speed(result: SessionResult) -> go.Figure:
 def describe_tilt_over_time(result: SessionResult) -> str:
     """Text alternative of tilt over time."""
     parts = [
-        f"block {b.index} ({block_label(b)}): {degrees(b.tilt_mean_deg)}"
+        f"block {block_number(b.index)} ({block_label(b)}): {degrees(b.tilt_mean_deg)}"
         for b in result.blocks[:12]
         if b.tilt_mean_deg is not None
     ]

@@ -72,6 +72,11 @@ def duration(seconds: float) -> str:
     return f"{minutes} min" if minutes < 120 else f"{minutes // 60} h {minutes % 60} min"
 
 
+def block_number(index: int) -> int:
+    """A block's number as people count them, from 1; its index, as in tables and files, counts from 0."""
+    return index + 1
+
+
 def speed(block: BlockSummary) -> str:
     """A block's speed: its tempo where one was given, else its strokes a second."""
     if block.tempo_bpm is not None:

@@ -18,7 +18,7 @@ from analysis.figures_time import (
 )
 from analysis.finding import Finding, rows_of
 from analysis.model import SessionResult
-from analysis.number_words import clock, degrees, millimetres, of_100, speed
+from analysis.number_words import block_number, clock, degrees, millimetres, of_100, speed
 from analysis.sections import Choice, Picture, Section, Table
 from analysis.verdict import Verdict, block_name, by_posture, clause
 
@@ -119,7 +119,7 @@ def _blocks(result: SessionResult, verdict: Verdict) -> Section | None:
         interval = "" if b.tilt_ci95_deg is None else " to ".join(degrees(end) for end in b.tilt_ci95_deg)
         rows.append(
             (
-                str(b.index),
+                str(block_number(b.index)),
                 clock(b.start_s - result.start_s),
                 b.posture or "",
                 speed(b).replace(" strokes a second", "/s"),

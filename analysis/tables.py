@@ -17,7 +17,7 @@ class Column(NamedTuple):
 STROKE_COLUMNS: tuple[Column, ...] = (
     Column("start_s", "s", "float64", "turn at which the stroke starts, log time"),
     Column("end_s", "s", "float64", "turn at which the stroke ends, log time"),
-    Column("block", "", "Int64", "index of the play event it belongs to; empty outside any block"),
+    Column("block", "", "Int64", "its play event in time order, from 0; empty outside any block"),
     Column("direction", "", "str", "down or up"),
     Column("tilt_deg", "deg", "float64", "angle of the downstroke's direction out of the string plane"),
     Column("tilt_se_deg", "deg", "float64", "standard error of tilt_deg, the stroke's own part only"),

@@ -65,7 +65,7 @@ MARKERS: tuple[Marker, ...] = (
 )
 
 TENSION_COLUMNS: tuple[Column, ...] = (
-    Column("block", "", "int64", "number of the block in the session"),
+    Column("block", "", "int64", "number of the block in the session, from 0"),
     Column("start_s", "s", "float64", "start of the row, log time"),
     Column("end_s", "s", "float64", "end of the row, log time"),
     Column("posture", "", "str", "posture label"),

@@ -9,7 +9,7 @@ from typing import Literal
 from analysis.data_quality import QualityLine, describe_quality, repeat_gestures
 from analysis.finding import Case, Certainty, Finding, Stroke, find_block, find_group
 from analysis.model import BlockSummary, SessionResult
-from analysis.number_words import clock, degrees, millimetres, of_100, speed
+from analysis.number_words import block_number, clock, degrees, millimetres, of_100, speed
 
 ActionKind = Literal["stop", "gestures", "repeat", "slow", "posture", "tilt", "larger", "faster", "steady"]
 
@@ -313,4 +313,4 @@ def _how_sure(findings: Sequence[Finding], result: SessionResult) -> tuple[str, 
 def block_name(block: BlockSummary, start_s: float) -> str:
     """A block as a player knows it: number, posture, speed, when."""
     posture = f", posture {block.posture}" if block.posture else ""
-    return f"Block {block.index}{posture}, {speed(block)}, at {clock(block.start_s - start_s)}"
+    return f"Block {block_number(block.index)}{posture}, {speed(block)}, at {clock(block.start_s - start_s)}"

@@ -11,6 +11,7 @@ from analysis.changes import LEAST_TOLD
 from analysis.drill_report import DrillBlock
 from analysis.drills import Demand, Phrase, require_changes, write_phrase
 from analysis.model import Clearing
+from analysis.number_words import block_number
 from analysis.tab import write_tab
 from analysis.tuning import Tuning
 
@@ -100,7 +101,7 @@ def _changes_table(phrase: Phrase, demand: Demand) -> list[str]:
 def describe_block(block: DrillBlock) -> str:
     """Return one block's verdicts: how many changes cleared, by string pair, and the weakest one."""
     changes = block.changes
-    lines = [f"Block {block.index}: {write_phrase(block.phrase)}", f"  {describe_demand(block.demand)}"]
+    lines = [f"Block {block_number(block.index)}: {write_phrase(block.phrase)}", f"  {describe_demand(block.demand)}"]
     alignment = block.alignment
     lines.append(
         f"  Strokes matched with notes: {len(alignment.note) - alignment.extra} of {len(alignment.note)}, "

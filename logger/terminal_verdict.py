@@ -10,7 +10,7 @@ import numpy as np
 from analysis.finding import Certainty, Finding, rows_of
 from analysis.glossary import TERMS, Explainer
 from analysis.model import SessionResult
-from analysis.number_words import clock, degrees, of_100, speed
+from analysis.number_words import block_number, clock, degrees, of_100, speed
 from analysis.paths import PathBand, measure_band, paths_from_contact, string_places
 from analysis.verdict import Verdict, by_posture, judge_session
 from logger.ascii_text import ASCII
@@ -80,7 +80,14 @@ def _blocks(verdict: Verdict, start_s: float, width: int) -> str:
         tilt = f"tilt {degrees(block.tilt_mean_deg or 0.0)}" + (" against the hand" if verdict.against_hand else "")
         clears = "" if finding.share is None else f"{finding.stroke} clears {of_100(finding.share)}"
         pace = speed(block).replace("strokes a second", "strokes/s")
-        cells = (f"block {block.index}", clock(block.start_s - start_s), block.posture, pace, tilt, clears)
+        cells = (
+            f"block {block_number(block.index)}",
+            clock(block.start_s - start_s),
+            block.posture,
+            pace,
+            tilt,
+            clears,
+        )
         rows.append([_plain(cell) for cell in cells])
     if not rows:
         return ""

@@ -232,7 +232,7 @@ def test_a_drill_that_cannot_be_judged_is_one_sentence() -> None:
     marks, said = mark_session_changes(result.strokes, (too_long,), result.instrument, {})
     assert set(marks) == {"unknown"}
     assert len(said) == 1
-    assert said[0].startswith("String changes of block 0 are unknown: The drill's 198 notes take")
+    assert said[0].startswith("String changes of block 1 are unknown: The drill's 198 notes take")
     only_a_name = replace(result.blocks[0], drill="my drill")
     assert mark_session_changes(result.strokes, (only_a_name,), result.instrument, {})[1] == ()
 

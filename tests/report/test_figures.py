@@ -129,6 +129,7 @@ def test_speed_is_drawn_only_where_speeds_differ(result: SessionResult) -> None:
     assert np.asarray(means.y).tolist() == pytest.approx([b.tilt_mean_deg for b in result.blocks], abs=1e-4)
     half = [0.5 * (b.tilt_ci95_deg[1] - b.tilt_ci95_deg[0]) for b in result.blocks if b.tilt_ci95_deg]
     assert list(means.error_y.array) == pytest.approx(half)
+    assert [text.split(",")[0] for text in means.text] == [f"block {k}" for k in range(1, len(result.blocks) + 1)]
 
 
 def test_the_histograms_count_every_stroke(result: SessionResult) -> None:

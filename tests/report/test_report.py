@@ -50,7 +50,7 @@ def test_the_blocks_table_holds_the_numbers_of_the_json(page: Page, answer: Any)
     rows = page.tables["blocks"]
     assert len(rows) == len(answer["blocks"])
     for row, block in zip(rows, answer["blocks"], strict=True):
-        assert row[0] == f"Block {block['index']}"
+        assert row[0] == f"Block {block['index'] + 1}"
         assert row[2] == block["posture"]
         assert row[3] == f"{block['tempo_bpm']:g} BPM"
         assert row[4] == str(block["strokes"])

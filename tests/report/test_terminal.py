@@ -32,6 +32,11 @@ def test_the_words_are_the_verdicts() -> None:
         assert caution in flat.replace("! ", "")
 
 
+def test_blocks_count_from_one_as_on_the_recorders_screen() -> None:
+    lines = render_verdict(make_result(*TWO)).splitlines()
+    assert [line.split()[1] for line in lines if line.startswith("block ")] == ["1", "2"]
+
+
 def test_the_small_end_view_is_to_scale() -> None:
     """Strings 12 mm apart stand 24 characters apart at half a millimetre a character."""
     made = Made(instrument=Instrument(spacing_mm=(12.0,) * 5))
