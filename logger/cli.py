@@ -63,6 +63,15 @@ class LazyGroup(click.Group):
             raise TypeError(f"{module}.{function} is not a click command")
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command that is called; for an unknown one, name those of the table that are spelt like it."""
+        try:
+            return super().resolve_command(ctx, args)
+        except click.NoSuchCommand as error:
+            raise click.NoSuchCommand(error.command_name, possibilities=COMMANDS, ctx=ctx) from error
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List commands from the table, so that help imports none of them."""
         with formatter.section("Commands"):

@@ -153,6 +153,13 @@ def test_wrong_usage_is_exit_code_2(arguments: tuple[str, ...]) -> None:
     assert run(*arguments).exit_code == 2
 
 
+@pytest.mark.parametrize(
+    ("words", "near"), [(("analyze", "a.mcap"), "analyse"), (("holdd",), "hold"), (("plan", "new", "lader"), "ladder")]
+)
+def test_an_unknown_command_is_answered_with_the_nearest(words: tuple[str, ...], near: str) -> None:
+    assert f"Did you mean '{near}'?" in run(*words).output
+
+
 def test_main_turns_known_errors_into_exit_code_1(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
