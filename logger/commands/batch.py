@@ -42,9 +42,9 @@ def command(places: tuple[str, ...], folder: Path, jobs: int | None, address: st
 
     if jobs is not None and address is not None:
         raise click.UsageError("--jobs is for this computer, --dask for a cluster; give one of them")
-    need_pyarrow()
-    check_folder(folder)
     named = find_sessions(places)
+    check_folder(folder)
+    need_pyarrow()
     if dry_run:
         _say_forecast(forecast_batch(named, folder))
         return

@@ -291,3 +291,12 @@ def test_a_missing_part_is_named(
     found = run(sessions, "-o", tmp_path / "out", *arguments)
     assert isinstance(found.exception, InputError)
     assert f'pip install "strokeplane[{extra}]"' in str(found.exception)
+
+
+def test_a_folder_without_sessions_is_named_before_a_missing_part(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    (tmp_path / "empty").mkdir()
+    found = run(tmp_path / "empty", "-o", tmp_path / "out")
+    assert "expected session files" in str(found.exception)
