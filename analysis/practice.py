@@ -127,9 +127,10 @@ def tempo_ladder(first_bpm: float, last_bpm: float, step_bpm: float) -> tuple[fl
         return (float(first_bpm),)
     rungs = (last_bpm - first_bpm) / step_bpm if step_bpm else math.inf
     if not 0 <= rungs < 100:
+        other = f"steps of {-step_bpm:g} BPM, or swap the tempi" if rungs < 0 else "larger steps"
         raise InputError(
-            f"Steps of {step_bpm:g} BPM do not lead from {first_bpm:g} to {last_bpm:g} BPM within 100 rungs; "
-            "choose another step."
+            f"expected steps that lead from {first_bpm:g} to {last_bpm:g} BPM in fewer than 100, found steps of "
+            f"{step_bpm:g} BPM; take {other}"
         )
     return tuple(float(first_bpm + k * step_bpm) for k in range(math.floor(rungs + 1e-9) + 1))
 

@@ -224,6 +224,8 @@ def test_ladders() -> None:
     for first, last, step in ((100, 120, 0), (100, 120, -5), (100, 4000, 1), (float("nan"), 120, 5)):
         with pytest.raises(InputError):
             tempo_ladder(first, last, step)
+    with pytest.raises(InputError, match=r"from 150 to 90 BPM .* steps of 8 BPM; take steps of -8 BPM, or swap"):
+        tempo_ladder(150, 90, 8)
 
 
 @pytest.mark.parametrize(
