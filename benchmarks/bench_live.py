@@ -57,7 +57,7 @@ def write_setup(folder: Path) -> Path:
     """A set-up whose lever is known, as for a player who has played before: the short gestures do."""
     from logger.live.simulated_player import player_session, plays_of
 
-    lever = player_session(plays_of(None), SEED).truth.lever_mm["A"]
+    lever = player_session(plays_of(None).blocks, SEED).truth.lever_mm["A"]
     path = folder / "setup.toml"
     path.write_text(SETUP.format(*lever), encoding="utf-8")
     return path

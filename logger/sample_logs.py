@@ -14,9 +14,18 @@ from typing import Any
 import click
 
 from analysis.model import Instrument, Player, SessionResult
-from analysis.synthesis import GesturePlan, PlayBlock, Posture, Recording, Scenario, SimulatedSession, simulate
+from analysis.synthesis import (
+    GesturePlan,
+    PlayBlock,
+    Posture,
+    Recording,
+    Scenario,
+    SimulatedSession,
+    played_drill,
+    simulate,
+)
 from logger.atomic_file import write_text_atomic
-from logger.commands.simulate import events_csv, imu_csv, map_toml, played_drill, truth_json
+from logger.commands.simulate import events_csv, imu_csv, map_toml, truth_json
 from logger.result_files import render_result_json
 from logger.session_file import read_session, write_session
 

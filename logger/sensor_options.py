@@ -5,13 +5,16 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 import click
 
-from analysis.errors import DeviceError
+from analysis.errors import DeviceError, SessionFileError
 from logger.device_profile import load_profile, shipped_profiles
 from logger.sources import SOURCE_HELP, LinkSettings, Source, open_source
+
+if TYPE_CHECKING:
+    from logger.lsl_streams import LslStreams
 
 F = TypeVar("F", bound=Callable[..., object])
 
@@ -54,9 +57,20 @@ def session_options(function: F) -> F:
     return function
 
 
-def session_by_date() -> Path:
-    """Return the name of a session that was given none."""
-    return Path(time.strftime("session-%Y%m%d-%H%M%S.mcap"))
+def new_session(output: Path | None) -> Path:
+    """Return where a session is to be recorded: as named, else by date.
+
+    Raises
+    ------
+    SessionFileError
+        There is a file of that name, or no folder for it. Told before anybody gets ready to play.
+    """
+    path = output or Path(time.strftime("session-%Y%m%d-%H%M%S.mcap"))
+    if path.exists():
+        raise SessionFileError(f"{path} exists; a recording never replaces another, name a new file with -o")
+    if not path.parent.is_dir():
+        raise SessionFileError(f"{path} cannot be written: there is no folder {path.parent}; make it, or name another")
+    return path
 
 
 def source_from_options(
@@ -91,3 +105,20 @@ def only_port() -> str:
         names = ", ".join(port.name for port in ports)
         raise DeviceError(f"there is more than one port ({names}); name the sensor's with --source")
     return ports[0].name
+
+
+def open_streams(speed: float) -> LslStreams:
+    """Get streams to other programs ready, and say who can read them.
+
+    Raises
+    ------
+    InputError
+        pylsl is not installed.
+    """
+    from logger.lsl_streams import LslStreams
+
+    if speed != 1.0:
+        raise click.UsageError("--lsl stamps samples with the time at which they were taken; leave out --speed")
+    streams = LslStreams()
+    click.echo("Streaming what is recorded: every computer in this network can read it.", err=True)
+    return streams

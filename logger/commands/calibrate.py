@@ -60,7 +60,7 @@ def calibrate_command(
     """
     from analysis.calibration import normal_gravity_mps2
     from logger.collect import collecting
-    from logger.commands.record import ended_by_signals
+    from logger.end_signals import ended_by_signals
     from logger.keys import open_keys
 
     gravity = normal_gravity_mps2(latitude, height_m)

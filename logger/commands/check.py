@@ -50,7 +50,7 @@ def check_command(
     tilt where that can be said. Exit code 1 if the sensor is not usable.
     """
     from logger.collect import collecting
-    from logger.commands.record import ended_by_signals
+    from logger.end_signals import ended_by_signals
     from logger.keys import open_keys
     from logger.sensor_check import worst
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import functools
 import secrets
 import sys
 import time
@@ -12,11 +13,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from logger.sensor_options import sensor_options, session_by_date, session_options, source_from_options
+from logger.sensor_options import new_session, open_streams, sensor_options, session_options, source_from_options
 
 if TYPE_CHECKING:
     import socket
 
+    from analysis.model import Instrument
     from logger.live.conduct import Conduct
     from logger.live.guard import Guard
     from logger.live.pace import Cue, Pace
@@ -65,7 +67,8 @@ def live_command(
     with the space bar, the arrow keys or a page-turner pedal. With the source 'simulated' an invented player does what
     it is asked.
     """
-    from logger.commands.record import ended_by_signals, open_streams, read_setup
+    from analysis.errors import OutputError
+    from logger.end_signals import ended_by_signals
     from logger.live.conduct import Conduct, LiveSession
     from logger.live.pace import Pace
     from logger.live.server import Pages, run_session
@@ -74,14 +77,22 @@ def live_command(
     from logger.live.stroke_offer import tell_both
     from logger.plan import read_plan
     from logger.player_profile import load_players
+    from logger.setup_file import read_setup
 
+    path = new_session(output)
+    if path.with_suffix(".html").exists():
+        raise OutputError(
+            f"{path.with_suffix('.html')} exists, and the report would replace it; name a new file with -o"
+        )
     planned = None if plan is None else read_plan(plan)
+    setup = read_setup(setup_path)
     pace = Pace(speed if source_text.startswith(SIMULATED) else 1.0)
     open_source, cue = (
-        _source(source_text, planned, pace, clumsy) if source_text.startswith(SIMULATED) else (None, None)
+        _simulated_source(source_text, planned, setup.instrument, pace, clumsy)
+        if source_text.startswith(SIMULATED)
+        else (None, None)
     )
-    path = output or session_by_date()
-    set_up = SetUp(read_setup(setup_path), load_players(), planned.postures if planned else ())
+    set_up = SetUp(setup, load_players(), planned.postures if planned else ())
     guard, listening = _doors(lan, port)
     pages = Pages()
     streams = open_streams(pace.speed) if lsl else None
@@ -118,8 +129,8 @@ async def _ended(
     await running
 
 
-def _source(
-    text: str, plan: Plan | None, pace: Pace, clumsy: tuple[str, ...]
+def _simulated_source(
+    text: str, plan: Plan | None, instrument: Instrument, pace: Pace, clumsy: tuple[str, ...]
 ) -> tuple[Callable[[], Source], Callable[[Cue], None]]:
     """A simulated player who follows the session's cues."""
     from analysis.errors import DeviceError
@@ -128,11 +139,12 @@ def _source(
     seed = text.partition(":")[2]
     if text.partition(":")[0] != SIMULATED or (seed and not seed.isdecimal()):
         raise DeviceError(f"expected simulated or simulated:SEED with a whole number, found {text!r}")
+    plays = plays_of(plan, instrument.courses)
+    simulated = functools.cache(lambda: player_session(plays.blocks, int(seed or 1), instrument=instrument))
     players: list[SimulatedPlayer] = []
 
     def open_player() -> Source:
-        if not players:
-            players.append(SimulatedPlayer(player_session(plays_of(plan), int(seed or 1)), pace, clumsy))
+        players[:] = [SimulatedPlayer(simulated(), pace, clumsy, plays.places)]
         return players[0]
 
     def follow(cue: Cue) -> None:

@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-import signal
-import threading
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 import click
 
-from logger.sensor_options import sensor_options, session_by_date, session_options, source_from_options
+from logger.sensor_options import new_session, open_streams, sensor_options, session_options, source_from_options
 
 if TYPE_CHECKING:
+    import threading
+
     from logger.keys import Keys
-    from logger.lsl_streams import LslStreams
     from logger.record_session import RecordSession
-    from logger.recorder import Recorder, RecordingState, Setup
+    from logger.recorder import Recorder, RecordingState
     from logger.stroke_counter import StrokeCounter
 
 POLL_S = 0.05
@@ -58,14 +55,16 @@ def record_command(
     Gestures are prompted; blocks, postures and ratings are set by single keys, which the screen lists. What was
     recorded is safe on the disk within half a second, also when the computer stops.
     """
+    from logger.end_signals import ended_by_signals
     from logger.keys import open_keys
     from logger.record_session import BlockSettings, RecordSession, choose_gestures
     from logger.recorder import Recorder
+    from logger.setup_file import read_setup
     from logger.stroke_counter import StrokeCounter
 
+    path = new_session(output)
     source = source_from_options(source_text, profile_name, rate_hz, ranges, speed)
     setup = read_setup(setup_path)
-    path = output or session_by_date()
     counter = StrokeCounter()
     streams = open_streams(speed) if lsl else None
     recorder = Recorder(path, source, setup, listeners=(counter,) if streams is None else (counter, streams))
@@ -89,94 +88,6 @@ def record_command(
             if streams is not None:
                 streams.close()
     _say_result(path, state, recorder, session)
-
-
-@contextmanager
-def ended_by_signals() -> Iterator[threading.Event]:
-    """Turn SIGTERM, SIGHUP and Ctrl-C into an event for a while, so that the file is closed properly."""
-    stopping = threading.Event()
-    names = [name for name in ("SIGTERM", "SIGINT", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
-    before = {name: signal.signal(getattr(signal, name), lambda *_: stopping.set()) for name in names}
-    try:
-        yield stopping
-    finally:
-        for name, handler in before.items():
-            signal.signal(getattr(signal, name), handler)
-
-
-def read_setup(path: Path | None) -> Setup:
-    """Read player, instrument and lever from a TOML file, or from what ``strokeplane start`` kept.
-
-    The sensor's stored calibration is applied.
-
-    Raises
-    ------
-    InputError
-        If the file cannot be read, or a key is unknown or out of bounds.
-    """
-    import tomllib
-
-    from analysis.errors import InputError
-    from logger.calibration_store import find_calibration
-    from logger.column_map import read_instrument, read_player
-    from logger.recorder import Setup
-    from logger.toml_table import Table
-
-    if path is None:
-        return setup_of_player()
-    try:
-        root = Table(tomllib.loads(path.read_text(encoding="utf-8-sig")), str(path), InputError)
-    except (OSError, ValueError) as error:
-        raise InputError(f"{path} cannot be read as TOML ({error}); check its path and contents") from error
-    sensor = root.table("sensor", optional=True)
-    lever = sensor.numbers("lever_mm", 3, -300.0, 300.0) if sensor.has("lever_mm") else None
-    lever_sd = sensor.number_or_none("lever_sd_mm", 0.1, 50.0)
-    setup = Setup(
-        player=read_player(root.table("player", optional=True)),
-        instrument=read_instrument(root.table("instrument", optional=True)),
-        calibration=find_calibration,
-        lever_mm=None if lever is None else (lever[0], lever[1], lever[2]),
-        lever_sd_mm=lever_sd,
-    )
-    root.refuse_unknown()
-    return setup
-
-
-def setup_of_player() -> Setup:
-    """Setup of the player who plays now, with the lever arm remembered for the strap; the usual where nobody is."""
-    from logger.calibration_store import find_calibration
-    from logger.player_profile import STRAP_KEY, load_active
-    from logger.recorder import Setup
-
-    profile = load_active()
-    if profile is None:
-        return Setup(calibration=find_calibration)
-    lever = profile.expected_lever()
-    return Setup(
-        player=profile.player,
-        instrument=profile.instrument,
-        calibration=find_calibration,
-        lever_mm=None if lever is None else lever.lever_mm,
-        lever_sd_mm=None if lever is None else lever.sd_mm,
-        metadata={STRAP_KEY: profile.strap},
-    )
-
-
-def open_streams(speed: float) -> LslStreams:
-    """Get streams to other programs ready, and say who can read them.
-
-    Raises
-    ------
-    InputError
-        pylsl is not installed.
-    """
-    from logger.lsl_streams import LslStreams
-
-    if speed != 1.0:
-        raise click.UsageError("--lsl stamps samples with the time at which they were taken; leave out --speed")
-    streams = LslStreams()
-    click.echo("Streaming what is recorded: every computer in this network can read it.", err=True)
-    return streams
 
 
 def _follow(

@@ -23,6 +23,7 @@ from analysis.synthesis import (
     Recording,
     Scenario,
     SimulatedSession,
+    played_drill,
     random_scenario,
     simulate,
 )
@@ -219,17 +220,6 @@ def grow_tense(blocks: tuple[PlayBlock, ...], growth: float) -> tuple[PlayBlock,
         )
         seconds += block.duration_s + USUAL_REST_S
     return tuple(grown)
-
-
-def played_drill(block: PlayBlock, strings: int) -> PlayBlock:
-    """Return the block playing its drill, where that is a phrase and no other string changes are asked for."""
-    from analysis.drills import find_drill
-
-    phrase = find_drill(block.drill, strings, {})
-    if phrase is None or block.string_change_every:
-        return block
-    courses = tuple(strings - note.string for note in phrase.notes)
-    return replace(block, courses=courses, first=phrase.first_stroke)
 
 
 def truth_json(made: SimulatedSession, scenario: Scenario, seed: int) -> str:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from analysis.cautions import HURT, STOP
-from analysis.errors import DeviceError, InputError, StrokeplaneError
+from analysis.errors import DeviceError, InputError, SessionFileError, StrokeplaneError
 from analysis.model import Event, RawSamples, Session
 from analysis.signals import prepare_signals
 from analysis.timebase import fit_timebase
@@ -137,7 +137,9 @@ class Conduct:
             except StrokeplaneError as error:
                 stage.sensor = replace(stage.sensor, status="failed", sentence=str(error))
                 keys = (Key("next", "Try again"), FINISH_KEY)
-                await stage.ask(keys, title="The sensor was not found", hint=str(error))
+                on_disk = isinstance(error, SessionFileError)
+                title = "The recording cannot be written" if on_disk else "The sensor was not found"
+                await stage.ask(keys, title=title, hint=str(error))
         stage.recorder = recorder
         self._heard_s = stage.pace.now_s()
         self._meet(info)

@@ -59,16 +59,16 @@ class Pace:
         self._taken_s = sample_s
 
     def free(self) -> None:
-        """No samples will come any more: wait for none."""
+        """No samples will come any more, or those of another source: wait for none."""
         with self._lock:
-            self._limit_s = math.inf
+            self._limit_s = self._taken_s = math.inf
 
 
 @dataclass(frozen=True)
 class Cue:
     """What the player is asked to do, from when on, for how long; ``until_s`` None: until the next cue.
 
-    ``number`` is the block's place in the plan, 0 for free play.
+    ``number`` is the block's place in the plan; in free play blocks are counted.
     """
 
     kind: EventKind

@@ -8,13 +8,13 @@ from typing import Literal
 import numpy as np
 
 from analysis.errors import InputError
-from analysis.model import Instrument, Player
-from logger.calibration_store import find_calibration
+from analysis.model import Instrument
 from logger.instrument_presets import describe_instrument, load_presets
 from logger.live.commands import Choose
 from logger.live.state import Option, Setup, Wanted
-from logger.player_profile import STRAP_KEY, Players
+from logger.player_profile import Players
 from logger.recorder import Setup as RecordedSetup
+from logger.setup_file import setup_of
 
 OWN = "own"
 """Value of the instrument that came with the player or a set-up file."""
@@ -129,16 +129,8 @@ class SetUp:
             if name != self.recorded.player.name:
                 raise InputError(f"There is no player {name!r} here; run: strokeplane start")
             return
-        lever = profile.expected_lever()
         self._own, self._instrument = profile.instrument, OWN
-        self.recorded = RecordedSetup(
-            player=Player(profile.player.name, profile.player.handed),
-            instrument=profile.instrument,
-            calibration=find_calibration,
-            lever_mm=None if lever is None else lever.lever_mm,
-            lever_sd_mm=None if lever is None else lever.sd_mm,
-            metadata={STRAP_KEY: profile.strap},
-        )
+        self.recorded = setup_of(profile)
 
     def _one_of(self, value: str, choices: tuple[str, ...]) -> str:
         if value not in choices:

@@ -7,18 +7,29 @@ at every moment, so the attitude that the samples tell of has no breaks.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from analysis.model import FloatArray
-from analysis.synthesis import GesturePlan, PlayBlock, Posture, Recording, Scenario, SimulatedSession, simulate
+from analysis.drills import read_demand
+from analysis.model import FloatArray, Instrument
+from analysis.synthesis import (
+    GesturePlan,
+    PlayBlock,
+    Posture,
+    Recording,
+    Scenario,
+    SimulatedSession,
+    played_drill,
+    simulate,
+)
 from logger.live.pace import Cue, Pace
+from logger.live.state import Wanted
 from logger.messages import SampleFrame
 from logger.packets import encode
-from logger.plan import Plan
+from logger.plan import Plan, PlanBlock
 from logger.sources.simulated import WireSource, hello_of
 from logger.stream import LinkChange
 
@@ -26,6 +37,9 @@ FRAME_SAMPLES = 10
 TURN_S = 1.0
 EARLY_S = 0.15
 TAIL_S = 0.4
+TILT_DEG: Mapping[str, float] = {"down": 18.0, "up": -18.0}
+SPAN_MM = 24.0
+"""Large enough for a stroke so tilted to clear the next string."""
 
 
 @dataclass(frozen=True)
@@ -50,9 +64,13 @@ class SimulatedPlayer(WireSource):
     pace : Pace
     mistakes : sequence of str
         Kinds of gestures in which the player, at the first try, does nothing.
+    places : sequence of int
+        Which of the session's blocks is played at each place of a plan; empty: by posture.
     """
 
-    def __init__(self, simulated: SimulatedSession, pace: Pace, mistakes: Sequence[str] = ()) -> None:
+    def __init__(
+        self, simulated: SimulatedSession, pace: Pace, mistakes: Sequence[str] = (), places: Sequence[int] = ()
+    ) -> None:
         session = simulated.session
         super().__init__("simulated player", session.profile)
         self._counts = session.raw.counts.astype(np.int16)
@@ -60,6 +78,7 @@ class SimulatedPlayer(WireSource):
         self._body = _Body(simulated)
         self._pace = pace
         self._mistakes = list(mistakes)
+        self._places = tuple(places)
         self._cue: Cue | None = None
         self._at = 0
         self._sample_s = 0.0  # When the next frame is sampled: by its own clock, however late it is sent.
@@ -152,6 +171,8 @@ class SimulatedPlayer(WireSource):
         if cue is None or cue.kind not in ("still", "across", "along", "pivot", "play"):
             return None
         fits = [part for part in self._parts if part.kind == cue.kind and part.off_hand == cue.off_hand]
+        if cue.kind == "play" and self._places:
+            return fits[self._places[cue.number]]
         own = [part for part in fits if cue.posture in ("", part.posture)] or fits
         return own[cue.number % len(own)] if own else None
 
@@ -224,7 +245,17 @@ def _parts(simulated: SimulatedSession) -> tuple[Part, ...]:
     return tuple(parts)
 
 
-def player_session(blocks: Sequence[PlayBlock], seed: int, rate_hz: float = 400.0) -> SimulatedSession:
+@dataclass(frozen=True)
+class Plays:
+    """What a simulated player can play, and which of it at each place of the plan (empty: by posture)."""
+
+    blocks: tuple[PlayBlock, ...]
+    places: tuple[int, ...] = ()
+
+
+def player_session(
+    blocks: Sequence[PlayBlock], seed: int, rate_hz: float = 400.0, instrument: Instrument | None = None
+) -> SimulatedSession:
     """Simulate the session that a simulated player plays from: gestures for every posture, then each block.
 
     Parameters
@@ -233,6 +264,7 @@ def player_session(blocks: Sequence[PlayBlock], seed: int, rate_hz: float = 400.
         With any postures; the second posture turns the hand by 12 degrees.
     seed : int
     rate_hz : float
+    instrument : Instrument, optional
     """
     labels = list(dict.fromkeys(block.posture for block in blocks))
     exact = Recording(
@@ -240,6 +272,7 @@ def player_session(blocks: Sequence[PlayBlock], seed: int, rate_hz: float = 400.
     )
     scenario = Scenario(
         rate_hz=rate_hz,
+        instrument=instrument or Instrument(),
         blocks=tuple(blocks),
         postures=tuple(Posture(label, yaw_deg=12.0 * place) for place, label in enumerate(labels)),
         gestures=GesturePlan(length="full"),
@@ -250,25 +283,52 @@ def player_session(blocks: Sequence[PlayBlock], seed: int, rate_hz: float = 400.
     return simulate(scenario, seed)
 
 
-def plays_of(plan: Plan | None) -> tuple[PlayBlock, ...]:
-    """What a simulated player plays: each block of a plan by its tempo, the second posture tilted the other way.
+def plays_of(plan: Plan | None, strings: int = 6) -> Plays:
+    """What a simulated player plays: each block of a plan by its tempo and drill, tilted as it wants.
 
-    Longest a minute each; blocks that are alike are simulated once. Without a plan: a minute at eight strokes a second.
+    Longest a minute each; blocks that are alike are simulated once. Without a plan: a minute at eight strokes a second,
+    tilted to the downstroke's side in posture A, to the upstroke's in posture B.
+
+    Parameters
+    ----------
+    plan : Plan or None
+    strings : int
+        Strings or courses of the instrument.
+
+    Raises
+    ------
+    InputError
+        If the instrument cannot play a drill of the plan.
     """
     if plan is None:
-        return (PlayBlock(duration_s=60.0),)
-    plays: dict[PlayBlock, None] = {}
+        sides: tuple[Wanted, ...] = ("down", "up")
+        free = PlayBlock(duration_s=60.0, span_mm=SPAN_MM)
+        return Plays(tuple(replace(free, posture=p, tilt_deg=TILT_DEG[s]) for p, s in zip("AB", sides, strict=True)))
+    plays: dict[PlayBlock, int] = {}
+    places = []
     for block in plan.blocks:
         if block.kind == "play":
-            wanted = block.wanted or ("down" if block.posture == plan.postures[0] else "up")
-            tempo = block.tempo_bpm if block.tempo_bpm and block.notes_per_beat else None
-            play = PlayBlock(
-                duration_s=min(60.0, block.play_s + 1.0),
-                posture=block.posture,
-                tilt_deg=15.0 if wanted == "down" else -14.0,
-                tempo_bpm=tempo,
-                notes_per_beat=block.notes_per_beat if tempo else None,
-                wanted=block.wanted,
-            )
-            plays[play] = None
-    return tuple(plays)
+            play = _play_of(block, plan.postures[0], strings)
+            places.append(plays.setdefault(play, len(plays)))
+        else:
+            places.append(0)
+    return Plays(tuple(plays), tuple(places))
+
+
+def _play_of(block: PlanBlock, first_posture: str, strings: int) -> PlayBlock:
+    """One block of a plan as it is played: on the side that it wants, else that its drill demands, else by posture."""
+    demand = "none" if block.phrase is None else read_demand(block.phrase).kind
+    usual = "down" if block.posture == first_posture else "up"
+    side = block.wanted or (demand if demand in TILT_DEG else usual)
+    tempo = block.tempo_bpm if block.tempo_bpm and block.notes_per_beat else None
+    play = PlayBlock(
+        duration_s=min(60.0, block.play_s + 1.0),
+        posture=block.posture,
+        tilt_deg=TILT_DEG[side],
+        span_mm=SPAN_MM,
+        tempo_bpm=tempo,
+        notes_per_beat=block.notes_per_beat if tempo else None,
+        wanted=block.wanted,
+        drill=block.drill,
+    )
+    return played_drill(play, strings)

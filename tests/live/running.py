@@ -155,9 +155,10 @@ async def running(
     mistakes: Sequence[str] = (),
     token: str = "",
     open_real: Callable[[], Source] | None = None,
+    pace: Pace | None = None,
 ) -> AsyncIterator[Running]:
     """Run a session at a free port of the loopback."""
-    pace = Pace(speed)
+    pace = pace or Pace(speed)
     player = SimulatedPlayer(session, pace, mistakes)
     pages, path = Pages(), folder / "session.mcap"
     set_up = SetUp(known_setup(session), Players(), plan.postures if plan else ())

@@ -12,7 +12,6 @@ from click.testing import CliRunner
 from analysis.errors import InputError
 from analysis.model import Instrument, Player, RawSamples, SensorProfile, Session, SessionResult
 from logger.cli import cli
-from logger.commands.record import setup_of_player
 from logger.commands.start import start_command
 from logger.instrument_presets import find_preset, load_presets, with_outer_distance
 from logger.player_profile import (
@@ -28,6 +27,7 @@ from logger.player_profile import (
     save_players,
 )
 from logger.record_session import choose_gestures, full_gestures
+from logger.setup_file import setup_of_player
 from tests.report.make_result import Play, make_result
 
 
