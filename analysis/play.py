@@ -24,7 +24,7 @@ from analysis.tip_path import Band
 
 FINDING_BAND = Band(0.35, 4, 20.0)
 MIN_SPEED_MPS = 0.006
-LONGEST_PIECE_S = 60.0
+LONGEST_PIECE_S = 300.0
 REACH_S = 1.5
 
 

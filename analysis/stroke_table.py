@@ -18,7 +18,14 @@ from analysis.smoothness import stroke_smoothness
 from analysis.stroke_paths import TracedStrokes, settle_ends, trace_paths
 from analysis.strokes import StrokeSettings, find_runs, running_median
 from analysis.tables import STROKE_COLUMNS
-from analysis.tilt import StrokeMeasures, attack_strength, find_contacts, measure_strokes, noise_tilt_se_deg
+from analysis.tilt import (
+    StrokeMeasures,
+    attack_strength,
+    find_contacts,
+    has_attack,
+    measure_strokes,
+    noise_tilt_se_deg,
+)
 
 BLOCK_SILENCE_S = 2.0
 MIN_FOUND_BLOCK = 8
@@ -65,7 +72,7 @@ def tabulate_strokes(
     """
     reference, threshold_mps2 = context
     blocks = [event for event in session.events if event.kind == "play"]
-    contact, attack = find_contacts(motion, strokes, threshold_mps2, settings.strokes.attack_of_typical)
+    attack = has_attack(attack_strength(motion, strokes), threshold_mps2, settings.strokes.attack_of_typical)
     middle_s = motion.time_s(0.5 * (strokes.start + strokes.end))
     block = _block_of(middle_s, blocks)
     sound = ~(strokes.edge & ~attack) & _unbroken(motion, strokes)
@@ -79,8 +86,9 @@ def tabulate_strokes(
     forward = traced.sign * (traced.path_m[:, -1, 1] - traced.path_m[:, 0, 1]) > 0
     forward &= _unbroken(motion, traced)
     traced, keep = traced.select(forward), keep[forward]
-    contact, attack = find_contacts(motion, traced, threshold_mps2, settings.strokes.attack_of_typical)
-    measures = measure_strokes(traced, session.instrument, contact, attack)
+    strength = attack_strength(motion, traced)
+    attack = has_attack(strength, threshold_mps2, settings.strokes.attack_of_typical)
+    measures = measure_strokes(traced, session.instrument, find_contacts(motion, traced, attack), attack)
     bands = {float(c): settings.bands.tilt_band(float(c)) for c in np.unique(traced.cycle_hz)}
     se_deg = noise_tilt_se_deg(traced, settings.accel_noise_mps2_rthz, bands)
     tempo = np.array([event.tempo_bpm or np.nan for event in blocks] + [np.nan])[block[keep]]
@@ -91,7 +99,7 @@ def tabulate_strokes(
             "posture": np.array(posture, dtype=object)[keep],
             "tempo_bpm": tempo,
             "tilt_se_deg": se_deg,
-            "attack_mps2": np.where(attack, attack_strength(motion, traced), np.nan),
+            "attack_mps2": np.where(attack, strength, np.nan),
             "sparc": sparc,
             "ldlj": ldlj,
         }

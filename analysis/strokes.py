@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 from scipy import signal
@@ -227,6 +228,7 @@ def split_by_tempo(
     [(0, 3), (3, 5)]
     """
     groups: list[tuple[int, int]] = []
+    frequency = frequency_hz.tolist()
     start = 0
     while start < active.size:
         if not active[start]:
@@ -234,8 +236,7 @@ def split_by_tempo(
             continue
         end = start + 1
         while end < active.size and active[end] and end - start < most:
-            middle = float(np.median(frequency_hz[start:end]))
-            if not 1 / ratio < frequency_hz[end] / middle < ratio:
+            if not 1 / ratio < frequency[end] / median(frequency[start:end]) < ratio:
                 break
             end += 1
         groups.append((start, end))

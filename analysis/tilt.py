@@ -147,62 +147,76 @@ def lift_mm(
     return np.asarray(height - height_c - depth_mm)
 
 
-def find_contacts(
-    motion: Motion,
-    strokes: StrokeSet,
-    threshold_mps2: float | None,
-    of_typical: float,
-    middle: tuple[float, float] = MIDDLE,
-) -> tuple[FloatArray, BoolArray]:
-    """Pick attack of every stroke: the onset of the largest burst above 60 Hz in the middle of the stroke.
+def attack_strength(motion: Motion, strokes: StrokeSet) -> FloatArray:
+    """Peak of the acceleration above 60 Hz in the middle of each stroke (n,), m/s2; NaN where attacks are not seen."""
+    if motion.attack_mps2 is None or strokes.start.size == 0:
+        return np.full(strokes.start.size, np.nan)
+    first, last = _middle(motion, strokes)
+    # Maxima of all stretches between borders; every other one is a middle.
+    borders = np.stack([first, np.minimum(last + 1, motion.attack_mps2.size - 1)], axis=1).ravel()
+    return np.asarray(np.maximum.reduceat(motion.attack_mps2, borders)[::2])
+
+
+def has_attack(strength_mps2: FloatArray, threshold_mps2: float | None, of_typical: float) -> BoolArray:
+    """Which strokes have a pick attack.
+
+    Parameters
+    ----------
+    strength_mps2 : float64 (n,)
+        As :func:`attack_strength` gives it.
+    threshold_mps2 : float or None
+        None where the rate is too low to see attacks.
+    of_typical : float
+        An attack also reaches this part of the upper quartile of the bursts in its group of 64 strokes.
+
+    Returns
+    -------
+    bool (n,)
+    """
+    n = strength_mps2.size
+    if threshold_mps2 is None or n == 0:
+        return np.zeros(n, dtype=bool)
+    groups = max(1, n // STRENGTH_GROUP)
+    width = n // groups
+    quartile = np.percentile(strength_mps2[: groups * width].reshape(groups, width), 75, axis=1)
+    strong = quartile[np.minimum(np.arange(n) // width, groups - 1)]
+    return np.asarray((strength_mps2 > threshold_mps2) & (strength_mps2 > of_typical * strong))
+
+
+def find_contacts(motion: Motion, strokes: StrokeSet, attack: BoolArray) -> FloatArray:
+    """Moment of contact: the onset of the largest burst above 60 Hz in the middle of the stroke.
 
     Parameters
     ----------
     motion : Motion
     strokes : StrokeSet
-    threshold_mps2 : float or None
-        None where the rate is too low to see attacks.
-    of_typical : float
-        An attack also reaches this part of the upper quartile of the bursts in its group of 64 strokes.
-    middle : (float, float)
-        Part of the stroke that is searched.
+    attack : bool (n,)
+        Strokes that have a pick attack.
 
     Returns
     -------
-    contact : float64 (n,)
-        Share of the stroke; 0.5 where none is found.
-    attack : bool (n,)
+    float64 (n,)
+        Share of the stroke; 0.5 where it has no attack.
     """
-    n = strokes.start.size
-    if motion.attack_mps2 is None or threshold_mps2 is None or n == 0:
-        return np.full(n, 0.5), np.zeros(n, dtype=bool)
+    contact = np.full(attack.size, 0.5)
+    some = np.flatnonzero(attack)
+    if motion.attack_mps2 is None or some.size == 0:
+        return contact
+    struck = strokes.select(some)
+    first, last = _middle(motion, struck)
+    columns = np.minimum(first[:, None] + np.arange(int((last - first).max()) + 1), last[:, None])
+    peak = first + motion.attack_mps2[columns].argmax(axis=1)
+    contact[some] = np.clip((_onset(motion, peak) - struck.start) / (struck.end - struck.start), 0.0, 1.0)
+    return contact
+
+
+def _middle(motion: Motion, strokes: StrokeSet) -> tuple[IntArray, IntArray]:
+    """First and last working sample of the middle of each stroke."""
     length = strokes.end - strokes.start
-    columns = _middle_samples(motion, strokes, middle)
-    envelope = motion.attack_mps2[columns]
-    peak = envelope.argmax(axis=1)
-    strength = envelope[np.arange(n), peak]
-    groups = np.array_split(strength, max(1, n // STRENGTH_GROUP))
-    strong = np.concatenate([np.full(group.size, np.percentile(group, 75)) for group in groups])
-    attack = (strength > threshold_mps2) & (strength > of_typical * strong)
-    onset = _onset(motion, columns[np.arange(n), peak])
-    contact = np.where(attack, np.clip((onset - strokes.start) / length, 0.0, 1.0), 0.5)
-    return contact, attack
-
-
-def attack_strength(motion: Motion, strokes: StrokeSet, middle: tuple[float, float] = MIDDLE) -> FloatArray:
-    """Peak of the acceleration above 60 Hz in the middle of each stroke (n,), m/s2; NaN where attacks are not seen."""
-    if motion.attack_mps2 is None or strokes.start.size == 0:
-        return np.full(strokes.start.size, np.nan)
-    return np.asarray(motion.attack_mps2[_middle_samples(motion, strokes, middle)].max(axis=1))
-
-
-def _middle_samples(motion: Motion, strokes: StrokeSet, middle: tuple[float, float]) -> IntArray:
-    """Working samples (n, k) in the middle of each stroke, the last repeated where a stroke is shorter."""
-    length = strokes.end - strokes.start
-    first = np.ceil(strokes.start + middle[0] * length).astype(np.int64)
-    last = np.maximum(np.floor(strokes.start + middle[1] * length).astype(np.int64), first)
-    width = int((last - first).max()) + 1
-    return np.asarray(np.minimum(first[:, None] + np.arange(width), np.minimum(last, motion.valid.size - 1)[:, None]))
+    end = motion.valid.size - 1
+    first = np.minimum(np.ceil(strokes.start + MIDDLE[0] * length).astype(np.int64), end)
+    last = np.floor(strokes.start + MIDDLE[1] * length).astype(np.int64)
+    return first, np.clip(last, first, end)
 
 
 def _onset(motion: Motion, peak: IntArray) -> FloatArray:
