@@ -18,6 +18,9 @@ HAND_ONLY = (
 )
 HURT = "Discomfort was reported in this session: stop for today, and see a clinician if it returns or stays."
 
+DISCOMFORT = ("discomfort", "pain", "hurt", "ache", "numb", "tingl", "sore")
+"""Words in a rating's label that make it a report of discomfort."""
+
 
 def session_cautions(events: Sequence[Event], from_gestures: bool) -> tuple[str, ...]:
     """Cautions of one session, the most urgent first.
@@ -37,6 +40,24 @@ def session_cautions(events: Sequence[Event], from_gestures: bool) -> tuple[str,
     >>> session_cautions((), True)[0] == STOP
     True
     """
-    urgent = (HURT,) if any(event.kind == "hurt" for event in events) else ()
+    urgent = (HURT,) if discomfort(events) else ()
     hand = () if from_gestures else (HAND_ONLY,)
     return (*urgent, STOP, BREAKS, *hand, PATH, FINGERS, NOT_MEDICAL)
+
+
+def discomfort(events: Sequence[Event]) -> list[str]:
+    """Reports of discomfort, in words: marks of it, and ratings of it above zero."""
+    said = ["you reported discomfort"] if any(event.kind == "hurt" for event in events) else []
+    rated = [e for e in events if e.kind == "rating" and is_discomfort(e.label) and (e.rating or 0) > 0]
+    return said + [f"you rated {event.label} {event.rating:g} of 10" for event in rated[-1:]]
+
+
+def is_discomfort(label: str) -> bool:
+    """Whether a rating of that label is a report of discomfort, not of effort or tension.
+
+    Examples
+    --------
+    >>> is_discomfort("Discomfort, wrist"), is_discomfort("tension")
+    (True, False)
+    """
+    return any(word in label.lower() for word in DISCOMFORT)

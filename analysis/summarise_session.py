@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.block_table import tabulate_blocks
+from analysis.cautions import discomfort
 from analysis.errors import InputError, NotEnoughDataError
 from analysis.hold import HoldTempo, find_hold_tempo
 from analysis.model import Event, SessionResult
@@ -48,7 +49,7 @@ def summarise_session(result: SessionResult, name: str, started_s: float | None)
         breaks=breaks,
         longest_play_min=longest,
         ratings=check_ratings(result.events),
-        hurt=any(event.kind == "hurt" for event in result.events),
+        hurt=bool(discomfort(result.events)),
         frame_known=result.reference.kind == "gestures",
         lost_share=result.lost_samples / max(1.0, result.duration_s * result.rate_hz),
         groups=_groups(result),

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from analysis.cautions import discomfort
 from analysis.change_point import ChangePoint, adjust_for_many, find_change_point
 from analysis.drift import FEWEST_ROWS, DriftGroup, MarkerDrift, estimate_drifts, prepare_drifts
 from analysis.errors import NotEnoughDataError
@@ -23,7 +24,7 @@ from analysis.hand_load import (
     measure_breaks,
 )
 from analysis.model import SessionResult
-from analysis.tension_level import LevelSettings, TensionLevel, assess_tension, discomfort
+from analysis.tension_level import LevelSettings, TensionLevel, assess_tension
 from analysis.tension_table import MARKERS, Marker, tabulate_tension
 
 SHORTEST_MIN = 20.0

@@ -27,11 +27,10 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from analysis.cautions import HURT, STOP
+from analysis.cautions import HURT, STOP, discomfort, is_discomfort
 from analysis.drift import MarkerDrift, drift_chance, estimate_drifts, prepare_drifts
 from analysis.model import Event, FloatArray
 from analysis.summarise_session import check_ratings
-from analysis.tension_table import is_discomfort
 from analysis.tension_words import change_text
 
 Level = Literal["steady", "watch", "ease off"]
@@ -159,13 +158,6 @@ def assess_tension(
     return TensionLevel(
         level, bool(said), sentence, tuple(reasons), since, upcoming, looks, drivers, settings.false_alarms
     )
-
-
-def discomfort(events: Sequence[Event]) -> list[str]:
-    """Reports of discomfort, in words: marks of it, and ratings of it above zero."""
-    said = ["you reported discomfort"] if any(event.kind == "hurt" for event in events) else []
-    rated = [e for e in events if e.kind == "rating" and is_discomfort(e.label) and (e.rating or 0) > 0]
-    return said + [f"you rated {event.label} {event.rating:g} of 10" for event in rated[-1:]]
 
 
 def say_drift(drift: MarkerDrift, minutes: float) -> str:

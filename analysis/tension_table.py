@@ -20,6 +20,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.block_table import FEWEST_STROKES
+from analysis.cautions import is_discomfort
 from analysis.model import BlockSummary, Event, FloatArray, SessionResult, StillMoment
 from analysis.summarise_session import check_ratings
 from analysis.tables import Column
@@ -31,8 +32,6 @@ LONGEST_ROW_S = 60.0
 NEAREST_S = 120.0
 """A still moment, or a rating, counts for a row that is no further away than this."""
 SLOW_STROKES = 15
-DISCOMFORT = ("discomfort", "pain", "hurt", "ache", "numb", "tingl", "sore")
-"""Words in a rating's label that make it a report of discomfort."""
 
 Worse = Literal["up", "down", "either"]
 
@@ -133,17 +132,6 @@ def tension_blocks(
     table = table.sort_values("start_s", ignore_index=True)
     table = table.assign(tremor_mps2=_tremor(still_moments, table), rating=_ratings(events, table))
     return table[[c.name for c in TENSION_COLUMNS]].astype({c.name: c.dtype for c in TENSION_COLUMNS})
-
-
-def is_discomfort(label: str) -> bool:
-    """Whether a rating of that label is a report of discomfort, not of effort or tension.
-
-    Examples
-    --------
-    >>> is_discomfort("Discomfort, wrist"), is_discomfort("tension")
-    (True, False)
-    """
-    return any(word in label.lower() for word in DISCOMFORT)
 
 
 def _row(index: int, block: BlockSummary | Event, strokes: pd.DataFrame) -> dict[str, object]:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from analysis.cautions import HURT, discomfort
 from analysis.data_quality import QualityLine, describe_quality, repeat_gestures
 from analysis.finding import Case, Certainty, Finding, Stroke, find_block, find_group
 from analysis.model import BlockSummary, SessionResult
@@ -225,8 +226,8 @@ def _certainty_words(certainty: Certainty, said: Sequence[Finding]) -> str:
 
 def _action(result: SessionResult, focus: Finding, ladder: Sequence[Finding]) -> tuple[ActionKind, str]:
     """The one thing to do next."""
-    if any(event.kind == "hurt" for event in result.events):
-        return "stop", "Stop for today: you reported discomfort. See a clinician if it returns or stays."
+    if discomfort(result.events):
+        return "stop", HURT
     if focus.case == "hand":
         return "gestures", "Record the reference gestures before you play: still, across, along, pivot."
     slower = None if focus.held else _fastest_held(ladder)

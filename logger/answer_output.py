@@ -134,7 +134,8 @@ def render_text(sections: Sequence[Section], cautions: Sequence[str]) -> str:
             parts.append(_text_table(section.table, width))
         if section.notes:
             parts.append("\n".join(wrap_plain(note, width, "- ") for note in section.notes))
-    parts.append("\n".join(wrap_plain(caution, width, "! ") for caution in cautions))
+    said = " ".join(words for section in sections for words in (section.sentence, *section.notes))
+    parts.append("\n".join(wrap_plain(caution, width, "! ") for caution in cautions if caution not in said))
     return "\n\n".join(part for part in parts if part)
 
 

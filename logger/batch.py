@@ -24,7 +24,7 @@ from logger.session_store import SessionStore, fingerprint
 from logger.session_work import Analyse, Crew, Progress, WorkDone, analyse_one, bring_up_to_date, find_unknown, outcomes
 
 STORE_NAME = ".strokeplane-batch.sqlite"
-FORM = "batch 1"
+FORM = "batch 2"
 """Of what is kept of a session; another name for another layout."""
 
 TRIES = 5

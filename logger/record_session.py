@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
+from analysis.cautions import NOT_MEDICAL, STOP
 from analysis.model import OFF_HAND, Event, EventKind
 from logger.recorder import Recorder, mark
 from logger.stroke_counter import StrokeCounter
@@ -68,10 +69,7 @@ def choose_gestures(lever_sd_mm: float | None, flat: bool = False) -> tuple[Gest
     return tuple(replace(gesture, seconds=SHORT_S[gesture.kind]) for gesture in full)
 
 
-HURT_WORDS = (
-    "Stop playing. Pain, numbness or tingling is a reason to stop and to see a clinician before you go on. "
-    "This is no medical device and cannot tell whether it is safe to play."
-)
+HURT_WORDS = f"Stop playing. {STOP} {NOT_MEDICAL}"
 
 
 class RecordSession:

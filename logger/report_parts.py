@@ -30,7 +30,8 @@ def render_verdict_part(verdict: Verdict, result: SessionResult, explainer: Expl
     """The answer, its certainty, the next action."""
     met = explain(explainer, [verdict.sentence, verdict.certainty_words, verdict.action])
     hand = f'<p class="warn" id="against-hand">{text(AGAINST_HAND)}</p>' if verdict.against_hand else ""
-    first = f'<p class="stop">{text(result.cautions[0])}</p>' if result.cautions else ""
+    unsaid = [caution for caution in result.cautions if caution != verdict.action]
+    first = f'<p class="stop">{text(unsaid[0])}</p>' if unsaid else ""
     return (
         f'<section class="verdict" aria-labelledby="answer"><h1 id="answer">{text(verdict.sentence)}</h1>'
         f'<p class="certainty"><span class="scale" aria-hidden="true">{SCALE[verdict.certainty]}</span>'

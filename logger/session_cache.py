@@ -79,7 +79,7 @@ def summarise_folder(
 
 def fingerprint() -> str:
     """What a summary depends on besides its session."""
-    return session_store.fingerprint("summaries 2")
+    return session_store.fingerprint("summaries 3")
 
 
 def encode_summary(summary: SessionSummary) -> str:

@@ -47,7 +47,7 @@ def render_verdict(result: SessionResult, width: int = 80) -> str:
         _data(verdict, width),
         "\n".join(_wrap(f"Note: {warning}", width) for warning in result.warnings),
         _words(verdict, width),
-        "\n".join(_wrap(caution, width, "! ") for caution in verdict.cautions),
+        "\n".join(_wrap(caution, width, "! ") for caution in verdict.cautions if caution != verdict.action),
     ]
     return "\n\n".join(part for part in parts if part)
 

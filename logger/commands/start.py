@@ -26,8 +26,7 @@ How to wear the sensor
       wrist          5. Lead a cable up the forearm, with a loop of slack.
 
 Take it off if it gets warm. Never wear a bare, swollen or damaged lithium cell,
-and never charge while you wear it. This is not a medical device: pain, numbness
-or tingling means stop, and see a clinician.
+and never charge while you wear it.
 """
 
 DEMO_NAME = "strokeplane-demo.html"
@@ -63,6 +62,7 @@ def start_command(
     No account, nothing leaves this computer. What options do not say is asked; without a terminal the usual is
     taken. Run it again to change something, or for another player.
     """
+    from analysis.cautions import NOT_MEDICAL, STOP
     from logger.instrument_presets import describe_instrument, load_presets
     from logger.plan_text import wrap
     from logger.player_profile import load_players, save_players
@@ -79,7 +79,7 @@ def start_command(
     who = f"{profile.player.name or 'you'}, {profile.player.handed}-handed"
     click.echo(f"\nKept in {path}:")
     click.echo(wrap(f"{who}, {describe_instrument(profile.instrument)}.") + "\n")
-    click.echo(WEAR)
+    click.echo(WEAR + wrap(f"{STOP} {NOT_MEDICAL}") + "\n")
     _say_next(profile)
     if demo is None and sys.stdin.isatty():
         demo = click.confirm("\nShow a report of an invented session now?", default=True)

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from analysis.cautions import HURT, STOP
 from analysis.errors import OutputError
 from analysis.glossary import TERMS
 from analysis.model import Event, Instrument, Player, SessionResult
@@ -145,7 +146,8 @@ def test_cautions_and_the_stop_words_stand_on_the_page(page: Page, result: Sessi
         assert caution in page.texts["cautions"]
     assert result.cautions[0] in page.texts["answer"]
     hurt = page_of(make_result(Play(), made=Made(events=(Event(START_S + 50, START_S + 50, "hurt"),))))
-    assert "Stop for today" in hurt.texts["answer"]
+    assert HURT in hurt.texts["answer"]
+    assert STOP in hurt.texts["answer"]
 
 
 def test_what_the_player_typed_cannot_change_the_page() -> None:

@@ -6,10 +6,11 @@ from itertools import pairwise
 
 import pytest
 
-from analysis.model import Instrument
+from analysis.cautions import HURT, STOP
+from analysis.model import Event, Instrument
 from analysis.verdict import judge_session
 from logger.terminal_verdict import ASCII, draw_end_view_text, render_verdict
-from tests.report.make_result import Made, Play, make_result
+from tests.report.make_result import START_S, Made, Play, make_result
 
 TWO = (Play(tilt_deg=20), Play(tilt_deg=-18, posture="B"))
 
@@ -35,6 +36,13 @@ def test_the_words_are_the_verdicts() -> None:
 def test_blocks_count_from_one_as_on_the_recorders_screen() -> None:
     lines = render_verdict(make_result(*TWO)).splitlines()
     assert [line.split()[1] for line in lines if line.startswith("block ")] == ["1", "2"]
+
+
+def test_that_discomfort_means_stop_is_said_once_and_first() -> None:
+    hurt = Event(START_S + 50, START_S + 50, "hurt")
+    flat = " ".join(render_verdict(make_result(Play(), made=Made(events=(hurt,)))).split())
+    assert f"Next: {HURT}" in flat
+    assert flat.count(HURT) == flat.count(STOP) == 1
 
 
 def test_the_small_end_view_is_to_scale() -> None:

@@ -6,14 +6,17 @@ import re
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analysis.cautions import HURT
 from analysis.finding import HOLD_SHARE, find_block, reach_mm
 from analysis.glossary import TERMS, Explainer
-from analysis.model import Event, Instrument
+from analysis.model import Event, EventKind, Instrument
 from analysis.number_words import MINUS, degrees
+from analysis.tension_level import assess_tension
 from analysis.tilt import lift_mm
 from analysis.verdict import Verdict, judge_session
 from tests.report.make_result import START_S, Made, Play, make_result, straight_paths
@@ -143,12 +146,25 @@ def test_without_gestures_nothing_is_said_about_the_strings() -> None:
     assert verdict.certainty == "open"
 
 
-def test_reported_discomfort_outranks_everything() -> None:
-    hurt = Event(START_S + 50, START_S + 50, "hurt")
-    verdict = judged(Play(), made=Made(events=(hurt,)))
-    assert verdict.action_kind == "stop"
-    assert "clinician" in verdict.action
-    assert "Discomfort was reported" in verdict.cautions[0]
+@pytest.mark.parametrize(
+    ("kind", "label", "rating", "stops"),
+    [
+        ("hurt", "", None, True),
+        ("rating", "discomfort", 1.0, True),
+        ("rating", "discomfort", 0.0, False),
+        ("rating", "tension", 9.0, False),
+    ],
+)
+def test_reported_discomfort_outranks_everything(
+    kind: EventKind, label: str, rating: float | None, stops: bool
+) -> None:
+    """By a mark or by a rating: the same as what the tension of a session makes of it."""
+    events = (Event(START_S + 50, START_S + 50, kind, label, rating=rating),)
+    verdict = judged(Play(), made=Made(events=events))
+    assert (verdict.action_kind == "stop") == stops
+    assert (verdict.action == HURT) == stops
+    assert (verdict.cautions[0] == HURT) == stops
+    assert assess_tension(pd.DataFrame(), events).hurt == stops
 
 
 def test_strokes_without_any_block_still_get_a_verdict() -> None:

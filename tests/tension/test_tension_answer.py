@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from analysis.cautions import HURT, STOP
+from analysis.cautions import HURT, STOP, session_cautions
 from analysis.errors import InputError, NotEnoughDataError
 from analysis.model import Event
 from analysis.question_sections import question_sections
@@ -19,6 +19,7 @@ from analysis.tension import measure_tension
 from analysis.tension_level import SENTENCES
 from analysis.tension_sections import say_level, tension_section
 from analysis.tension_table import MARKERS, TENSION_COLUMNS, tabulate_tension
+from logger.answer_output import render_text
 from logger.cli import cli
 from logger.session_file import write_session
 from tests.tension.played import long_result, long_session, rating, short_result, with_events
@@ -57,6 +58,14 @@ def test_discomfort_is_said_first_everywhere() -> None:
         assert STOP in say_level(found.level)
         section = next(s for s in question_sections(result) if s.id == "tension")
         assert section.sentence.startswith(HURT)
+
+
+def test_cautions_that_an_answer_says_are_not_said_again() -> None:
+    result = with_events(short_result(), Event(1e4, 1e4, "hurt"))
+    cautions = session_cautions(result.events, True)
+    text = " ".join(render_text([tension_section(measure_tension(result), pictures=False)], cautions).split())
+    for caution in cautions:
+        assert text.replace("! ", "").count(caution) == 1
 
 
 def test_the_report_has_the_section_where_the_session_is_long() -> None:
