@@ -31,26 +31,31 @@ def say_hold(hold: HoldTempo) -> str:
     if hold.bound == "at least":
         said = f"{keeps} at every speed tested: hold tempo at least {say_speed(hold, hold.strokes_per_s)}"
         if hold.low is not None and hold.low < hold.strokes_per_s:
-            said += f" (95 % sure from {say_speed(hold, hold.low)})"
+            said += f", 95 % sure from {_short_speed(hold, hold.low)}"
     elif hold.bound == "below":
         said = f"hold tempo below {say_speed(hold, hold.strokes_per_s)}, the slowest speed tested"
         said += f": there only {of_100(_slowest_share(hold))} strokes hold"
     else:
-        said = f"{keeps} up to {say_speed(hold, hold.strokes_per_s)} (95 % interval {_hold_interval(hold)} strokes/s)"
+        said = f"{keeps} up to {say_speed(hold, hold.strokes_per_s)}, 95 % interval {_hold_interval(hold)}"
     said = name_posture(hold.posture) + said + "."
-    return capitalise(said + (f" {say_failure(hold.failure)}" if hold.failure else ""))
+    return capitalise(said + (f" {say_failure(hold, hold.failure)}" if hold.failure else ""))
 
 
 def say_speed(hold: HoldTempo, strokes_per_s: float) -> str:
     """A speed in strokes a second, and in BPM where notes per beat are known."""
+    notes = hold.notes_per_beat
+    more = "" if notes is None else f" at {notes:g} note{'s' * (notes != 1)} a beat"
+    return _short_speed(hold, strokes_per_s, more)
+
+
+def _short_speed(hold: HoldTempo, strokes_per_s: float, more: str = "") -> str:
     bpm = hold.bpm(strokes_per_s)
-    beats = "" if bpm is None else f", {bpm:.0f} BPM at {hold.notes_per_beat:g} notes a beat"
-    return f"{strokes_per_s:.1f} strokes/s{beats}"
+    return f"{strokes_per_s:.1f} strokes/s" + ("" if bpm is None else f" ({bpm:.0f} BPM{more})")
 
 
-def say_failure(failure: Failure) -> str:
+def say_failure(hold: HoldTempo, failure: Failure) -> str:
     """Say how the tilt ends."""
-    start = f"From {failure.from_strokes_per_s:.1f} strokes/s on"
+    start = f"From {_short_speed(hold, failure.from_strokes_per_s)} on"
     if failure.mode is None:
         return f"{start} fewer hold, in no one way."
     return f"{start} {FAILURE_WORDS[failure.mode]} ({of_100(failure.shares[failure.mode])} strokes there)."
@@ -61,8 +66,9 @@ def _slowest_share(hold: HoldTempo) -> float:
 
 
 def _hold_interval(hold: HoldTempo) -> str:
-    low = f"below {hold.tested[0]:.1f}" if hold.low is None else f"{hold.low:.1f}"
-    high = f"more than {hold.tested[1]:.1f}" if hold.high is None else f"{hold.high:.1f}"
+    slowest, fastest = (_short_speed(hold, end) for end in hold.tested)
+    low = f"below {slowest}" if hold.low is None else _short_speed(hold, hold.low)
+    high = f"more than {fastest}" if hold.high is None else _short_speed(hold, hold.high)
     return f"{low} to {high}"
 
 
@@ -166,7 +172,7 @@ def say_hold_difference(comparison: PostureComparison, hold: HoldDifference) -> 
     """Hold tempi of both postures in a sentence."""
     if hold.difference is None:
         words = {"inside": "", "at least": "at least ", "below": "below "}
-        both = [f"{h.posture} {words[h.bound]}{h.strokes_per_s:.1f} strokes/s" for h in (hold.first, hold.second)]
+        both = [f"{h.posture} {words[h.bound]}{say_speed(h, h.strokes_per_s)}" for h in (hold.first, hold.second)]
         return f"Hold tempo: {', '.join(both)}; the difference is not known, as one lies beyond the tempi played."
     low, high = signed(hold.low or 0.0), signed(hold.high or 0.0)
     return (

@@ -114,7 +114,7 @@ def hold_section(holds: Sequence[HoldTempo]) -> Section:
             held = f"{100 * p.share_held:.0f}"
             rows.append(
                 (
-                    f"{p.strokes_per_s:.1f} strokes/s",
+                    _block_speed(hold, p.strokes_per_s),
                     hold.posture,
                     degrees(p.tilt_deg),
                     degrees(p.tilt_sd_deg),
@@ -131,6 +131,11 @@ def hold_section(holds: Sequence[HoldTempo]) -> Section:
         Table("Tilt by speed", columns, tuple(rows)),
         _remarks([(h.posture, h.remarks) for h in holds]),
     )
+
+
+def _block_speed(hold: HoldTempo, strokes_per_s: float) -> str:
+    bpm = hold.bpm(strokes_per_s)
+    return f"{strokes_per_s:.1f} strokes/s" if bpm is None else f"{strokes_per_s:.1f}/s, {bpm:.0f} BPM"
 
 
 def consistency_section(steady: Sequence[Consistency]) -> Section:
@@ -193,7 +198,7 @@ def comparison_section(comparison: PostureComparison) -> Section:
         "Difference in",
         comparison.first,
         comparison.second,
-        "Second less first, 95 % interval, p",
+        "Second less first (95 % interval, p)",
         "Effect (g)",
     )
     notes = [say_measure(comparison, m) for m in comparison.measures if m.verdict != "different"]

@@ -129,7 +129,7 @@ def render_text(sections: Sequence[Section], cautions: Sequence[str]) -> str:
     width = max(40, min(WIDEST, shutil.get_terminal_size().columns))
     parts = []
     for section in sections:
-        parts.append(wrap_plain(f"{section.title}: {section.sentence}", width))
+        parts.append(f"{wrap_plain(section.title, width)}\n{wrap_plain(section.sentence, width)}")
         if section.table:
             parts.append(_text_table(section.table, width))
         if section.notes:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
@@ -17,6 +18,7 @@ from analysis.errors import InputError, NotEnoughDataError
 from analysis.falling_curve import crossing, falling_basis, fit_falling
 from analysis.hold import HoldTempo, find_hold_tempo
 from analysis.model import Player, SessionResult
+from analysis.question_sections import hold_section
 from benchmarks.question_players import SpeedPlayer, draw_ladder
 from benchmarks.question_tables import Drawing, DrawnBlock, draw_session
 
@@ -139,7 +141,15 @@ def test_the_interval_rests_on_blocks_not_on_strokes() -> None:
 def test_tempo_and_what_it_rests_on_are_told() -> None:
     found = find_hold_tempo([ladder(lambda v: {**falling(v), "tempo_bpm": 15 * v, "notes_per_beat": 4.0})])
     assert found.bpm(found.strokes_per_s) == pytest.approx(15 * found.strokes_per_s)
-    assert "BPM at 4 notes a beat" in say_hold(found)
+    said = say_hold(found)
+    assert f"{found.strokes_per_s:.1f} strokes/s ({15 * found.strokes_per_s:.0f} BPM at 4 notes a beat)" in said
+    assert found.failure is not None
+    # Nothing is told in strokes a second alone.
+    assert said.count("strokes/s") == said.count("strokes/s (") == said.count(" BPM")
+    table = hold_section([found]).table
+    assert table is not None
+    assert all(re.fullmatch(r"[0-9.]+/s, [0-9]+ BPM", row[0]) for row in table.rows)
+    assert "BPM" not in say_hold(find_hold_tempo([ladder(falling)]))
     assert found.remarks[0].startswith("rests on ")
     rising = draw_session([DrawnBlock("A", v, **falling(v)) for v in SPEEDS], Drawing(), np.random.default_rng(1))
     assert any("tempo only rose" in remark for remark in find_hold_tempo([rising]).remarks)

@@ -119,7 +119,7 @@ def test_the_command(session_path: Path, tmp_path: Path) -> None:
     assert done.exit_code == 0, done.output
     lines = done.output.splitlines()
     assert max(len(line) for line in lines) <= 80
-    assert lines[0].startswith("Does tension grow: ")
+    assert lines[0] == "Does tension grow"
     assert any(line.startswith("tremor at rest (m/s2)") for line in lines)
     assert "2 planned (5 minutes in every 12)" in " ".join(done.output.split())
     assert "safe" not in done.output.lower()
