@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analysis.changes import (
+    LEAST_TOLD,
     BlockStrokes,
     ChangeSettings,
     find_weakest,
@@ -22,6 +23,8 @@ from analysis.drills import Demand, Phrase, find_drill, require_changes
 from analysis.errors import InputError, StrokeplaneError
 from analysis.model import BlockSummary, Event, Instrument, SessionResult
 from analysis.number_words import block_number
+
+A_STROKE = {"down": "a downstroke", "up": "an upstroke"}
 
 
 @dataclass(frozen=True)
@@ -58,6 +61,27 @@ class DrillBlock:
         if self.changes.empty:
             return None
         return float((self.changes["verdict"] != "cannot tell").mean())
+
+
+def weakest_words(block: DrillBlock) -> tuple[str, ...]:
+    """Sentences that name a block's weakest change and what to do next; none where no string change was played."""
+    weakest, pairs = block.weakest, block.pairs
+    if pairs.empty:
+        return ()
+    if weakest is None:
+        if (pairs["cleared"] + pairs["caught"]).max() < LEAST_TOLD:
+            return ("No string pair has three verdicts yet, so none can be named the weakest: play the drill longer.",)
+        return ("No string pair with three verdicts or more was caught even once.",)
+    told = weakest["cleared"] + weakest["caught"]
+    advice = "Practise that change alone, large and oblique first."
+    if block.suits is False and weakest["cleared"] == 0:
+        other = "the twin" if block.demand.kind != "mixed" else "a phrase whose changes all follow the other stroke"
+        advice = f"In this posture the {weakest['after']}stroke does not clear: try the other posture, or {other}."
+    named = (
+        f"Weakest change: string {weakest['from_string']} to {weakest['to_string']} after "
+        f"{A_STROKE[weakest['after']]}, cleared {weakest['cleared']} of {told} times."
+    )
+    return named, advice
 
 
 @dataclass(frozen=True)

@@ -7,15 +7,12 @@ from typing import get_args
 
 import pandas as pd
 
-from analysis.changes import LEAST_TOLD
-from analysis.drill_report import DrillBlock
+from analysis.drill_report import A_STROKE, DrillBlock, weakest_words
 from analysis.drills import Demand, Phrase, require_changes, write_phrase
 from analysis.model import Clearing
 from analysis.number_words import block_number
 from analysis.tab import write_tab
 from analysis.tuning import Tuning
-
-A_STROKE = {"down": "a downstroke", "up": "an upstroke"}
 
 
 def describe_phrase(phrase: Phrase, tuning: Tuning, title: str) -> str:
@@ -117,26 +114,8 @@ def describe_block(block: DrillBlock) -> str:
         reasons = changes.loc[changes["verdict"] == "cannot tell", "reason"].value_counts()
         lines.append("  Cannot be told: " + ", ".join(f"{name} ({n})" for name, n in reasons.items()) + ".")
     lines += ["", *_pairs_table(block.pairs), ""]
-    lines.append("  " + describe_weakest(block))
+    lines += [f"  {sentence}" for sentence in weakest_words(block)]
     return "\n".join(lines)
-
-
-def describe_weakest(block: DrillBlock) -> str:
-    """Return one sentence that names the weakest change and the next thing to do."""
-    weakest = block.weakest
-    if weakest is None:
-        if (block.pairs["cleared"] + block.pairs["caught"]).max() < LEAST_TOLD:
-            return "No string pair has three verdicts yet, so none can be named the weakest: play the drill longer."
-        return "No string pair with three verdicts or more was caught even once."
-    told = weakest["cleared"] + weakest["caught"]
-    advice = "Practise that change alone, large and oblique first."
-    if block.suits is False and weakest["cleared"] == 0:
-        other = "the twin" if block.demand.kind != "mixed" else "a phrase whose changes all follow the other stroke"
-        advice = f"In this posture the {weakest['after']}stroke does not clear: try the other posture, or {other}."
-    return (
-        f"Weakest change: string {weakest['from_string']} to {weakest['to_string']} after "
-        f"{A_STROKE[weakest['after']]}, cleared {weakest['cleared']} of {told} times.\n  {advice}"
-    )
 
 
 def _pairs_table(pairs: pd.DataFrame) -> list[str]:

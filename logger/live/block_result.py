@@ -11,9 +11,8 @@ import pandas as pd
 
 from analysis.blocks import summarise_block
 from analysis.cautions import session_cautions
-from analysis.drill_report import DrillBlock, judge_drills, mark_session_changes
+from analysis.drill_report import DrillBlock, judge_drills, mark_session_changes, weakest_words
 from analysis.model import Event, FloatArray, ReferenceSummary, Session, SessionResult
-from analysis.number_words import of_100
 from analysis.reference import Reference
 from analysis.verdict import judge_session
 from logger.live.estimator import LiveSettings
@@ -97,7 +96,7 @@ def judge_block(result: SessionResult, number: int, metadata: Mapping[str, str])
         return Verdict(number, sentence, (), 0, None, None, None, "none", None, against_hand)
     words = judge_session(result)
     drills, problems = judge_drills(result, metadata)
-    more = [words.certainty_words, words.action, *problems, *(_drill_words(drill) for drill in drills)]
+    more = [words.certainty_words, words.action, *problems, *(" ".join(weakest_words(drill)) for drill in drills)]
     zone = zone_deg(summary.wanted, result.instrument.dead_band_deg)
     return Verdict(
         number=number,
@@ -115,17 +114,11 @@ def judge_block(result: SessionResult, number: int, metadata: Mapping[str, str])
 
 
 def _change_rows(drill: DrillBlock) -> list[ChangeRow]:
-    """Judged changes after downstrokes and after upstrokes."""
-    rows: list[ChangeRow] = []
-    sides: tuple[Wanted, ...] = ("down", "up")
-    for side in sides:
-        changes = drill.changes[drill.changes["after"] == side]
-        judged = changes[changes["verdict"].isin(("cleared", "caught"))]
-        if len(judged):
-            rows.append(ChangeRow(side, len(judged), int((judged["verdict"] == "cleared").sum())))
+    """The drill's table: a row for each string pair and stroke before the change."""
+    rows = []
+    for place, pair in enumerate(drill.pairs.to_dict("records")):
+        after: Wanted = "down" if pair["after"] == "down" else "up"
+        counts = (pair["cleared"], pair["caught"], pair["cannot_tell"])
+        weakest = drill.weakest is not None and bool(drill.weakest.name == drill.pairs.index[place])
+        rows.append(ChangeRow(pair["from_string"], pair["to_string"], after, *counts, weakest))
     return rows
-
-
-def _drill_words(drill: DrillBlock) -> str:
-    rows = _change_rows(drill)
-    return " ".join(f"After a {row.after}stroke {of_100(row.cleared / row.changes)} changes cleared." for row in rows)

@@ -37,9 +37,9 @@ FRAME_SAMPLES = 10
 TURN_S = 1.0
 EARLY_S = 0.15
 TAIL_S = 0.4
-TILT_DEG: Mapping[str, float] = {"down": 18.0, "up": -18.0}
+TILT_DEG: Mapping[str, float] = {"down": 24.0, "up": -24.0}
 SPAN_MM = 24.0
-"""Large enough for a stroke so tilted to clear the next string."""
+"""Large enough for a stroke so tilted to clear the next string with room to tell."""
 
 
 @dataclass(frozen=True)

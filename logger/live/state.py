@@ -181,8 +181,8 @@ class Plan:
 class Verdict:
     """What a block came to. ``sentence`` says it all; the numbers are for the picture beside it.
 
-    ``held_share``: part of the strokes in the wanted zone. ``more`` are further sentences: string changes of a drill,
-    tension, what to do next.
+    ``held_share``: part of the strokes in the wanted zone. ``more`` are further sentences: what to do next, the weakest
+    string change of a drill, tension. ``changes`` is the drill's table, empty without a drill.
     """
 
     number: int
@@ -200,11 +200,18 @@ class Verdict:
 
 @dataclass(frozen=True)
 class ChangeRow:
-    """String changes of a drill block after one stroke: how many, and how many of them cleared."""
+    """String changes of a drill block between two strings (1 is the top line of a tab) after one stroke.
 
+    ``weakest``: of all rows, this one clears least often.
+    """
+
+    from_string: int
+    to_string: int
     after: Wanted
-    changes: int
     cleared: int
+    caught: int
+    cannot_tell: int
+    weakest: bool = False
 
 
 @dataclass(frozen=True)

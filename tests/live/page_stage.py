@@ -290,7 +290,7 @@ REPORT = Report("/report", "evening.mcap", "8 blocks, 1604 strokes.", ("Take reg
 VERDICT = Verdict(
     number=3,
     sentence="The downstroke cleared the strings: 21° of tilt, held in 94 of 100 strokes.",
-    more=("The string changes after an upstroke were caught.",),
+    more=("Weakest change: string 4 to 3 after an upstroke, cleared 2 of 24 times.",),
     strokes=198,
     strokes_per_s=6.7,
     tilt_mean_deg=21.4,
@@ -298,7 +298,7 @@ VERDICT = Verdict(
     tilt_side="down",
     held_share=0.94,
     against_hand=False,
-    changes=(ChangeRow("down", 24, 23), ChangeRow("up", 25, 2)),
+    changes=(ChangeRow(3, 4, "down", 23, 1, 0), ChangeRow(4, 3, "up", 2, 22, 1, True)),
 )
 TOO_SHORT = (
     "Your stroke is tilted enough to the downstroke's side, by 16.6°, but it is too short: only 70 of 100 downstrokes "

@@ -156,10 +156,11 @@ async def running(
     token: str = "",
     open_real: Callable[[], Source] | None = None,
     pace: Pace | None = None,
+    places: Sequence[int] = (),
 ) -> AsyncIterator[Running]:
     """Run a session at a free port of the loopback."""
     pace = pace or Pace(speed)
-    player = SimulatedPlayer(session, pace, mistakes)
+    player = SimulatedPlayer(session, pace, mistakes, places)
     pages, path = Pages(), folder / "session.mcap"
     set_up = SetUp(known_setup(session), Players(), plan.postures if plan else ())
 

@@ -321,11 +321,22 @@ def test_the_verdict_is_a_sentence_with_its_numbers(browser: Any, stage: PageSta
             "The downstroke cleared the strings",
             "94 %",
             "21° (20° to 23°)",
-            "23 of 24 clear",
             "Next: Posture high",
         ):
             assert piece in words
+        rows = page.locator("#changes tbody tr").all_inner_texts()
+        assert [re.split(r"\s*\t\s*", row) for row in rows] == [
+            ["3 → 4", "downstroke", "23", "1", "0"],
+            ["4 → 3\n◆ weakest", "upstroke", "2", "22", "1"],
+        ]
+        assert "after an upstroke, cleared 2 of 24 times" in words
         assert re.fullmatch(r"Rest: 0:1\d left", page.locator("#time-words").text_content())
+
+
+def test_without_a_drill_there_is_no_table_of_changes(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "rest_long")
+        assert not page.locator("#changes").is_visible()
 
 
 def test_the_link_comes_back_by_itself_and_nothing_is_sent_late(browser: Any) -> None:

@@ -6,14 +6,19 @@ import asyncio
 import os
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
 from analysis.cautions import STOP
+from analysis.drill_report import judge_drills
+from analysis.pipeline import analyse_session
 from logger.device_profile import load_profile
 from logger.live.conduct import CALM_S
+from logger.live.simulated_player import player_session, plays_of
 from logger.plan import Plan, PlanBlock
 from logger.session_file import read_session
 from logger.sources import LinkSettings, Source, open_source
@@ -201,3 +206,51 @@ def test_a_port_without_a_sensor_can_be_tried_again(tmp_path: Path) -> None:
             assert not live.path.exists()
 
     asyncio.run(scenario())
+
+
+def test_the_table_of_a_drills_string_changes_agrees_with_the_batch_analysis(tmp_path: Path) -> None:
+    """The upstroke clears: a drill that demands it, then one that demands both strokes by turns."""
+    suits, mixed = "4x2 3x2 2x2 3x2", "4x3 3x3 2x3 3x3"
+    block = PlanBlock("play", "A", 100.0, 4.0, suits, repeats=6, rest_s=10.0, wanted="up")
+    plan = Plan("two drills", (block, replace(block, drill=mixed)))
+    plays = plays_of(plan)
+
+    async def scenario() -> list[dict[str, Any]]:
+        session = player_session(plays.blocks, 2)
+        async with running(tmp_path, session, SPEED, plan, places=plays.places) as live, live.page() as page:
+            await page.set_up()
+            await page.gestures()
+            await page.press("next")
+            verdicts = [await page.verdict(number) for number in (1, 2)]
+            await page.say({"type": "finish"})
+            await page.step("done")
+            return verdicts
+
+    told = asyncio.run(scenario())
+    recording = read_session(tmp_path / "session.mcap")
+    result = analyse_session(recording)
+    batch, problems = judge_drills(result, recording.metadata)
+    assert problems == ()
+    names = ("from_string", "to_string", "after", "cleared", "caught", "cannot_tell")
+    for verdict, drill in zip(told, batch, strict=True):
+        shown = {tuple(row[n] for n in names[:3]): np.array([row[n] for n in names[3:]]) for row in verdict["changes"]}
+        whole = {
+            tuple(row[n] for n in names[:3]): np.array([row[n] for n in names[3:]])
+            for row in drill.pairs.to_dict("records")
+        }
+        assert shown.keys() == whole.keys()
+        differ = sum(int(np.abs(shown[pair] - whole[pair]).sum()) for pair in shown)
+        # What lies on the edge of being told may fall to either side: two of the table's changes at most.
+        assert differ <= 4
+        assert sum(int(counts.sum()) for counts in shown.values()) >= 20
+        assert verdict["tilt_mean_deg"] == pytest.approx(result.blocks[drill.index].tilt_mean_deg, abs=0.3)
+    clear, both = (verdict["changes"] for verdict in told)
+    assert sum(row["cleared"] for row in clear) >= 20
+    assert sum(row["caught"] for row in clear) <= 1
+    assert {row["after"] for row in clear} == {"up"}
+    assert all(row["caught"] == 0 for row in both if row["after"] == "up")
+    assert all(row["cleared"] == 0 for row in both if row["after"] == "down")
+    (weakest,) = (row for row in both if row["weakest"])
+    assert weakest["after"] == "down"
+    named = f"Weakest change: string {weakest['from_string']} to {weakest['to_string']} after a downstroke"
+    assert any(sentence.startswith(named) for sentence in told[1]["more"])

@@ -1,7 +1,7 @@
 // A state of the session on the screen: which parts show, and what they say.
 import { OWN_CONTROLS, pedalCommand, shownKey } from "./keys.js";
 import { clock, degrees, setText, share } from "./play_figures.js";
-import { FIELDS, HANDED, HURT_LABEL, METERS, OPEN_REPORT, SENSOR, WANTED } from "./words.js";
+import { FIELDS, HANDED, HURT_LABEL, METERS, OPEN_REPORT, SENSOR, WANTED, WEAKEST } from "./words.js";
 
 const PICTURES = { setup: "end", gestures: "gesture", ready: "end", count_in: "end", play: "end", rest: "end" };
 const byId = (id) => document.getElementById(id);
@@ -20,7 +20,7 @@ export class Screen {
   show(state) {
     const stage = byId("stage");
     stage.dataset.step = state.step;
-    stage.dataset.picture = state.step === "gestures" && !state.gesture ? "none" : (PICTURES[state.step] ?? "none");
+    stage.dataset.picture = pictureOf(state);
     // Steps with more to read than to look at.
     stage.dataset.reading = String(["setup", "rest"].includes(state.step) || (state.step === "ready" && Boolean(state.verdict)));
     stage.dataset.phase = state.gesture?.phase ?? "";
@@ -135,10 +135,9 @@ export class Screen {
     if (verdict.held_share !== null) rows.unshift(["in the wanted zone", share(verdict.held_share)]);
     if (verdict.tilt_mean_deg !== null) rows.push(["tilt", tiltWords(verdict)]);
     if (verdict.strokes_per_s !== null) rows.push(["strokes a second", verdict.strokes_per_s.toFixed(1)]);
-    for (const { after, changes, cleared } of verdict.changes) {
-      rows.push([`string changes after ${after === "up" ? "an upstroke" : "a downstroke"}`, `${cleared} of ${changes} clear`]);
-    }
     fillList(byId("verdict-numbers"), rows.map(([name, value]) => makePair(name, value)));
+    fillList(byId("changes").tBodies[0], verdict.changes.map(makeChange));
+    byId("changes").dataset.many = String(verdict.changes.length > 8);
     fillList(byId("verdict-more"), verdict.more.map((words) => makeItem("li", words)));
   }
 
@@ -210,6 +209,13 @@ export class Screen {
     byId("commands").append(button);
     return button;
   }
+}
+
+// What stands beside the words. After a drill the table of its string changes takes the end view's place.
+function pictureOf({ step, gesture, verdict, rating, plan }) {
+  if (step === "gestures" && !gesture) return "none";
+  const over = step === "rest" || (step === "ready" && plan);
+  return over && verdict?.changes.length && !rating ? "changes" : (PICTURES[step] ?? "none");
 }
 
 function whereWords({ step, gesture, plan, block }) {
@@ -290,6 +296,17 @@ function makePair(name, value) {
   const pair = document.createElement("div");
   pair.append(makeItem("dt", name), makeItem("dd", value));
   return pair;
+}
+
+// A row of the drill's table. The weakest change is named by a word beside its mark.
+function makeChange({ from_string, to_string, after, cleared, caught, cannot_tell, weakest }) {
+  const row = document.createElement("tr");
+  row.dataset.weakest = String(weakest);
+  const head = makeItem("th", `${from_string} → ${to_string}`);
+  head.scope = "row";
+  row.append(head, ...[`${after}stroke`, cleared, caught, cannot_tell].map((words) => makeItem("td", String(words))));
+  if (weakest) head.append(" ", makeItem("small", WEAKEST));
+  return row;
 }
 
 // Exchange a list's items only where they changed, so that no screen reader reads them twice.

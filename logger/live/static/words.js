@@ -47,6 +47,7 @@ export const SIDE = {
   none: "stuck: neither clears",
   unknown: "",
 };
+export const WEAKEST = "◆ weakest";
 export const AGAINST_HAND = "against the hand only";
 
 export const METERS = {
