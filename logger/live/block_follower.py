@@ -110,7 +110,7 @@ class BlockFollower:
         for gone in judged.withdrawn:
             self._kept.pop(gone, None)
         self._kept.update({stroke.id: stroke for stroke in strokes})
-        tilts = np.array(judged.tilts_deg)
+        tilts = judged.tilts_deg
         told = Strokes(
             block=number,
             first=first,
@@ -142,7 +142,7 @@ class BlockFollower:
             clears=stroke.clears,
             in_zone=None if zone is None else zone[0] <= stroke.tilt_deg <= zone[1],
             provisional=stroke.provisional,
-            path_mm=tuple((float(y), float(z)) for y, z in stroke.path_mm),
+            path_mm=tuple((y, z) for y, z in stroke.path_mm.tolist()),
         )
 
     def _dead_band_deg(self) -> float:

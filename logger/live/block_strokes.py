@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
-from dataclasses import dataclass
+from array import array
+from bisect import bisect
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any, Literal, TypeAlias
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analysis.model import FloatArray, Instrument, IntArray
 from analysis.play import turned_axes
@@ -16,13 +19,22 @@ from analysis.stroke_paths import PATH_POINTS, TracedStrokes
 from analysis.tables import STROKE_COLUMNS
 from analysis.tilt import measure_strokes
 
-Row: TypeAlias = dict[Hashable, Any]
-"""A row of the stroke table."""
+Row: TypeAlias = dict[str, Any]
+"""A row of the stroke table, but for its block."""
+Columns: TypeAlias = Mapping[str, NDArray[Any]]
+"""Some rows of the stroke table, column by column, but for the block."""
+Packed: TypeAlias = tuple[pd.DataFrame, FloatArray, FloatArray]
+"""Rows of the stroke table, paths (n, k, 3) in mm, and the axes (n, 3, 3) that they are in."""
+
+NAMES = tuple(column.name for column in STROKE_COLUMNS if column.name != "block")
+TYPES = {column.name: column.dtype for column in STROKE_COLUMNS if column.dtype not in ("str", "Int64")}
 
 LAST = 8
 """Strokes in the tilt of now."""
 SETTLED_SEEN = 600
 """Settled strokes that a window may reach: half a minute at 20 a second."""
+PACKED = 400
+"""Older ones are packed by so many: a stroke then takes some hundred bytes, not thousands."""
 TOLD_DEG = 0.05
 """A provisional stroke is told again if its tilt moved by more."""
 
@@ -49,26 +61,23 @@ class Judged:
 
     strokes: tuple[LiveStroke, ...] = ()
     withdrawn: tuple[int, ...] = ()
-    tilts_deg: tuple[float, ...] = ()
+    tilts_deg: FloatArray = field(default_factory=lambda: np.empty(0))
     strokes_per_s: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
 class _Entry:
-    """A stroke with its row of the stroke table and its path (k, 3)."""
+    """A stroke with its row of the stroke table, its path (k, 3), and the axes (3, 3) that the path is in."""
 
     stroke: LiveStroke
     row: Row
     path_mm: FloatArray
-    reference: Reference
-
-    @property
-    def middle_s(self) -> float:
-        return 0.5 * (self.stroke.start_s + self.stroke.end_s)
+    axes: FloatArray
+    middle_s: float
 
 
 class BlockStrokes:
-    """Collect the strokes of one block.
+    """Collect the strokes of one block. A window costs the same however long the block is.
 
     Parameters
     ----------
@@ -78,94 +87,109 @@ class BlockStrokes:
 
     def __init__(self, first_id: int = 0) -> None:
         self.next_id = first_id
-        self._final: list[_Entry] = []
+        self._packed: list[Packed] = []
+        self._packed_until_s = -np.inf
+        self._settled: list[_Entry] = []
+        self._settled_tilts = array("d")  # Of those packed too.
         self._open: list[_Entry] = []
 
     def take(
-        self, table: pd.DataFrame, paths_mm: FloatArray, reference: Reference, settled_s: float, since_s: float
+        self, columns: Columns, paths_mm: FloatArray, axes: FloatArray, settled_s: float, since_s: float
     ) -> Judged:
         """Take the strokes of a window.
 
         Parameters
         ----------
-        table : DataFrame
-            Columns of the stroke table.
+        columns : mapping
+            Columns :data:`NAMES` of the stroke table, n rows.
         paths_mm : float (n, k, 3)
-        reference : Reference
-            Frames and drift by which they were judged.
+        axes : float (n, 3, 3)
+            Instrument axes by which each was judged.
         settled_s : float
             Strokes that end before are final.
         since_s : float
             From where on the window is to be trusted: an open stroke later than this that it does not show is none.
         """
-        fresh = self._unsettled(0.5 * (table["start_s"] + table["end_s"]).to_numpy())
+        middles_s = 0.5 * (columns["start_s"] + columns["end_s"])
+        fresh = self._unsettled(middles_s)
         before, kept, changed = list(self._open), [], []
-        for place, row in zip(fresh.tolist(), table.iloc[fresh].to_dict("records"), strict=True):
+        for place, row in zip(fresh.tolist(), _rows(columns, fresh), strict=True):
             known = _match(before, row)
             if known is not None:
                 before.remove(known)
-            stroke = self._stroke(row, paths_mm[place], known, settled_s)
+            path_mm = paths_mm[place].copy()  # A view would keep the whole window's.
+            stroke = self._stroke(row, path_mm, known, settled_s)
             if known is None or not stroke.provisional or abs(stroke.tilt_deg - known.stroke.tilt_deg) > TOLD_DEG:
                 changed.append(stroke)
-            kept.append(_Entry(stroke, row, paths_mm[place], reference))
+            kept.append(_Entry(stroke, row, path_mm, axes[place].copy(), float(middles_s[place])))
         # What left the window before it settled stays as it was said last.
         left = [entry for entry in before if entry.middle_s < since_s]
         withdrawn = tuple(entry.stroke.id for entry in before if entry.middle_s >= since_s)
         kept = sorted((*left, *kept), key=lambda entry: entry.stroke.start_s)
-        settled = [entry for entry in kept if not entry.stroke.provisional or entry.middle_s < since_s]
-        self._final = sorted((*self._final, *settled), key=lambda entry: entry.stroke.start_s)
-        self._open = [entry for entry in kept if entry not in settled]
+        self._open = []
+        for entry in kept:
+            if entry.stroke.provisional and entry.middle_s >= since_s:
+                self._open.append(entry)
+            else:
+                self._settle(entry)
         return self.judged(tuple(changed), withdrawn)
 
     def judged(self, strokes: tuple[LiveStroke, ...] = (), withdrawn: tuple[int, ...] = ()) -> Judged:
         """The news with the block so far."""
-        every = [entry.stroke for entry in (*self._final, *self._open)]
-        last = every[-LAST:]
+        last = [entry.stroke for entry in (*self._settled[-LAST:], *self._open)][-LAST:]
         rate = 1.0 / float(np.median([stroke.end_s - stroke.start_s for stroke in last])) if last else None
-        return Judged(strokes, withdrawn, tuple(stroke.tilt_deg for stroke in every), rate)
+        tilts = np.concatenate([self._settled_tilts, [entry.stroke.tilt_deg for entry in self._open]])
+        return Judged(strokes, withdrawn, tilts, rate)
 
     def judge_anew(self, reference: Reference, posture: str, instrument: Instrument) -> None:
         """Turn the block's strokes to the heading's drift as it is known now, as a batch run would have it."""
-        entries = [*self._final, *self._open]
-        if not entries:
+        table, paths_mm, axes = self._all()
+        if table.empty:
             return
-        times_s = np.array([entry.middle_s for entry in entries])
-        axes = turned_axes(reference.frame(posture), times_s, reference.drift)
-        turned = []
-        for entry, now, time_s in zip(entries, axes, times_s, strict=True):
-            before = turned_axes(entry.reference.frame(posture), np.array([time_s]), entry.reference.drift)[0]
-            turned.append(entry.path_mm @ before @ now.T)
-        signs = np.array([1.0 if entry.stroke.direction == "down" else -1.0 for entry in entries])
-        rows = [entry.row for entry in entries]
-        contact = np.array([(r["contact_s"] - r["start_s"]) / (r["end_s"] - r["start_s"]) for r in rows])
-        nothing = np.zeros(len(entries))
-        paths = TracedStrokes(nothing, nothing, signs, nothing, nothing, nothing > 0, 1e-3 * np.array(turned))
-        measured = measure_strokes(paths, instrument, contact, nothing > 0)
-        for place, (entry, path_mm) in enumerate(zip(entries, turned, strict=True)):
-            names = ("tilt_deg", "span_mm", "bow_mm", "lift_mm")
-            news: Row = {name: float(getattr(measured, name)[place]) for name in names}
-            row: Row = {**entry.row, **news, "clears": news["lift_mm"] > 0}
-            entries[place] = _Entry(entry.stroke, row, path_mm, reference)
-        self._final, self._open = entries, []
+        start_s, end_s, contact_s = (table[name].to_numpy() for name in ("start_s", "end_s", "contact_s"))
+        now = turned_axes(reference.frame(posture), 0.5 * (start_s + end_s), reference.drift)
+        turned = paths_mm @ axes @ now.transpose(0, 2, 1)
+        signs = np.where(table["direction"].to_numpy() == "down", 1.0, -1.0)
+        nothing = np.zeros(len(table))
+        paths = TracedStrokes(nothing, nothing, signs, nothing, nothing, nothing > 0, 1e-3 * turned)
+        measured = measure_strokes(paths, instrument, (contact_s - start_s) / (end_s - start_s), nothing > 0)
+        news = {name: getattr(measured, name) for name in ("tilt_deg", "span_mm", "bow_mm", "lift_mm")}
+        table = table.assign(**news, clears=measured.lift_mm > 0)
+        self._packed, self._settled, self._open = [(table, turned, now)], [], []
 
     def table(self) -> tuple[pd.DataFrame, FloatArray]:
         """All strokes of the block as the stroke table, block number 0, and their paths (n, k, 3) in mm."""
-        every = [*self._final, *self._open]
-        table = pd.DataFrame([entry.row for entry in every], columns=[column.name for column in STROKE_COLUMNS])
-        types = {column.name: column.dtype for column in STROKE_COLUMNS if column.dtype not in ("str", "Int64")}
-        table = table.astype(types).assign(block=pd.array(np.zeros(len(every), dtype=np.int64), dtype="Int64"))
-        paths = np.array([entry.path_mm for entry in every], dtype=np.float64).reshape(-1, PATH_POINTS, 3)
-        return table, paths
+        table, paths_mm, _ = self._all()
+        table = table.assign(block=pd.array(np.zeros(len(table), dtype=np.int64), dtype="Int64"))
+        return table[[column.name for column in STROKE_COLUMNS]], paths_mm
+
+    def _all(self) -> Packed:
+        rest = [*self._settled, *self._open]
+        parts = [*self._packed, _packed(rest)] if rest or not self._packed else self._packed
+        tables, paths_mm, axes = zip(*parts, strict=True)
+        return pd.concat(tables, ignore_index=True), np.concatenate(paths_mm), np.concatenate(axes)
+
+    def _settle(self, entry: _Entry) -> None:
+        """Keep a stroke for good, in order of time."""
+        place = bisect(self._settled, entry.stroke.start_s, key=lambda each: each.stroke.start_s)
+        packed = len(self._settled_tilts) - len(self._settled)
+        self._settled.insert(place, entry)
+        self._settled_tilts.insert(packed + place, entry.stroke.tilt_deg)
+        if len(self._settled) >= SETTLED_SEEN + PACKED:
+            self._packed.append(_packed(self._settled[:PACKED]))
+            self._packed_until_s = self._settled[PACKED - 1].stroke.end_s
+            self._settled = self._settled[PACKED:]
 
     def _unsettled(self, middles_s: FloatArray) -> IntArray:
         """Places of strokes whose middle lies in no settled stroke; an early one may be seen to be play only later."""
-        settled = self._final[-SETTLED_SEEN:]
-        if not settled:
+        if not self._settled or not middles_s.size:
             return np.arange(middles_s.size)
-        starts, ends = (np.array([getattr(entry.stroke, name) for entry in settled]) for name in ("start_s", "end_s"))
+        first = bisect(self._settled, middles_s.min(), key=lambda each: each.stroke.end_s)
+        reached = [(entry.stroke.start_s, entry.stroke.end_s) for entry in self._settled[first:]]
+        starts, ends = np.array(reached or [(np.inf, np.inf)]).T
         at = np.searchsorted(starts, middles_s, side="right") - 1
         inside = (at >= 0) & (middles_s < ends[np.maximum(at, 0)])
-        return np.flatnonzero(~inside & (middles_s > starts[0] if len(self._final) > SETTLED_SEEN else ~inside))
+        return np.flatnonzero(~inside & (middles_s >= self._packed_until_s))
 
     def _stroke(self, row: Row, path_mm: FloatArray, known: _Entry | None, settled_s: float) -> LiveStroke:
         if known is None:
@@ -185,6 +209,17 @@ class BlockStrokes:
             provisional=row["end_s"] > settled_s,
             path_mm=path_mm[::2, 1:],
         )
+
+
+def _rows(columns: Columns, places: IntArray) -> list[Row]:
+    values = (columns[name][places].tolist() for name in NAMES)
+    return [dict(zip(NAMES, row, strict=True)) for row in zip(*values, strict=True)]
+
+
+def _packed(entries: list[_Entry]) -> Packed:
+    table = pd.DataFrame([entry.row for entry in entries], columns=list(NAMES)).astype(TYPES)
+    paths = np.array([entry.path_mm for entry in entries], dtype=np.float64).reshape(-1, PATH_POINTS, 3)
+    return table, paths, np.array([entry.axes for entry in entries], dtype=np.float64).reshape(-1, 3, 3)
 
 
 def _match(entries: list[_Entry], row: Row) -> _Entry | None:

@@ -22,6 +22,7 @@ from analysis.hand_yaw import HandYaws, fit_heading, see_yaws
 from analysis.model import Event, FloatArray, RawSamples, Session
 from analysis.motion import Motion, build_motion
 from analysis.pipeline import Settings, measure_play
+from analysis.play import turned_axes
 from analysis.reference import Gestures, Reference, complete_reference, measure_gestures
 from analysis.signals import Signals, prepare_signals
 from analysis.stillness import attack_threshold, still_gyro_bias
@@ -29,7 +30,7 @@ from analysis.stretches import order_events
 from analysis.stroke_paths import TracedStrokes
 from analysis.timebase import fit_timebase
 from analysis.uncertainty import block_chord, offset_parts_deg
-from logger.live.block_strokes import BlockStrokes, Judged
+from logger.live.block_strokes import NAMES, BlockStrokes, Judged
 from logger.live.heading_anchor import KEEP_S, Correction, HeadingAnchor
 from logger.live.sample_store import SampleStore
 from logger.live.tip_trace import TipTrace
@@ -203,14 +204,16 @@ class LiveEstimator:
         at_start = motion.start_s <= block.start_s
         late = at_start | (table["start_s"].to_numpy() >= motion.start_s + settings.edge_s)
         rows = np.flatnonzero(table["block"].notna().to_numpy() & late)
-        table, traced = table.iloc[rows].reset_index(drop=True), traced.select(rows)
+        columns, traced = {name: table[name].to_numpy()[rows] for name in NAMES}, traced.select(rows)
         if rows.size:
             self._last = (motion, traced)
-        settle_s = self._settle_s(table)
+        middles_s = 0.5 * (columns["start_s"] + columns["end_s"])
+        axes = turned_axes(reference.frame(block.posture), middles_s, reference.drift)
+        settle_s = self._settle_s(columns["end_s"] - columns["start_s"])
         settled = known_s - settle_s if end_s is None else np.inf
         self._settled_s = known_s - 2 * settle_s
         since_s = motion.start_s + (0.0 if at_start else settings.edge_s)
-        return self._strokes.take(table, 1e3 * traced.path_m, reference, settled, since_s)
+        return self._strokes.take(columns, 1e3 * traced.path_m, axes, settled, since_s)
 
     def finish(self, end_s: float) -> tuple[Judged, pd.DataFrame, FloatArray, dict[str, float] | None]:
         """End the block; return what changed, its strokes, their paths (mm), and the parts of its offset's error."""
@@ -241,11 +244,10 @@ class LiveEstimator:
         except InputError:  # Too few samples yet, or a sensor that starts again; the next window may do.
             return None
 
-    def _settle_s(self, table: pd.DataFrame) -> float:
-        if table.empty:
+    def _settle_s(self, strokes_s: FloatArray) -> float:
+        if not strokes_s.size:
             return self.settings.settled_s
-        stroke_s = float((table["end_s"] - table["start_s"]).median())
-        return max(self.settings.settled_s, self.settings.settled_strokes * stroke_s)
+        return max(self.settings.settled_s, self.settings.settled_strokes * float(np.median(strokes_s)))
 
     def _window_motion(self, block: Event) -> Motion | None:
         """Corrected motion of the last seconds, in the session's heading; None while no frame is known."""
@@ -256,6 +258,8 @@ class LiveEstimator:
         foundation, anchor = self.foundation, self._anchor
         behind_s = last_s - self._settled_s + self.settings.edge_s
         reach_s = min(max(self.settings.window_s, behind_s), self.settings.longest_s)
+        if foundation is not None:
+            self.store.forget(int((last_s - 2 * self.settings.longest_s) * self.context.profile.tick_hz))
         motion = None if foundation is None else self._corrected(foundation, reach_s)
         return None if motion is None or anchor is None else anchor.align(motion)
 

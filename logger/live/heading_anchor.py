@@ -8,9 +8,11 @@ the hand's mean heading over two seconds goes on where it was, as in :mod:`analy
 from __future__ import annotations
 
 import threading
+from bisect import bisect
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import vqf
@@ -18,7 +20,7 @@ import vqf
 from analysis.model import Calibration, FloatArray, IntArray, SensorProfile
 from analysis.motion import Motion
 from analysis.orientation import JOIN_S, LONG_GAP_S, TAU_ACC_S, heading_between
-from analysis.rotation import matrices, multiply
+from analysis.rotation import matrices
 from analysis.sensor_errors import SensorErrors
 
 KEEP_S = 32.0
@@ -112,17 +114,18 @@ class HeadingAnchor:
         times_s = ticks / self._tick_hz
         breaks = np.flatnonzero(np.diff(times_s) > 1.5 / self._rate_hz) + 1
         quats = []
-        for rows in np.split(np.arange(len(ticks)), breaks):
-            self._bridge(float(times_s[rows[0]]), accel_mps2[rows[0]], gyro_radps[rows[0]])
+        for first, last in pairwise([0, *breaks.tolist(), len(ticks)]):
+            rows = slice(first, last)
+            self._bridge(float(times_s[first]), accel_mps2[first], gyro_radps[first])
             own = np.asarray(self._filter.updateBatch(gyro_radps[rows], accel_mps2[rows])["quat6D"])
-            self._last_tick = int(ticks[rows[-1]])
+            self._last_tick = int(ticks[last - 1])
             quats.append(_turned(own, self._turn_rad))
             with self._lock:
                 self._kept.append(_Kept(times_s[rows], quats[-1], self._part))
         with self._lock:
             while self._kept[0].times_s[-1] < times_s[-1] - KEEP_S:
                 self._kept.popleft()
-        return np.concatenate(quats)
+        return quats[0] if len(quats) == 1 else np.concatenate(quats)
 
     def agree_with(self, motion: Motion) -> None:
         """Take over the heading of a motion that ends with the newest samples, from its last gap on."""
@@ -139,8 +142,9 @@ class HeadingAnchor:
     def align(self, motion: Motion) -> Motion:
         """The motion, turned about the vertical to the heading of the parts that are trusted."""
         with self._lock:
-            kept = [each for each in self._kept if each.part in self._trusted]
-        return replace(motion, quat_wxyz=_turned(motion.quat_wxyz, -self._turn_to(motion, kept)))
+            known = [each for each in self._kept if each.part in self._trusted]
+        first = bisect(known, motion.start_s, key=lambda each: each.times_s[-1])
+        return replace(motion, quat_wxyz=_turned(motion.quat_wxyz, -self._turn_to(motion, known[first:])))
 
     def _turn_part(self, motion: Motion) -> None:
         with self._lock:
@@ -188,6 +192,5 @@ class HeadingAnchor:
 
 def _turned(quat_wxyz: FloatArray, turn_rad: float) -> FloatArray:
     """Orientations turned about the vertical."""
-    half = 0.5 * turn_rad
-    turn = np.broadcast_to([np.cos(half), 0.0, 0.0, np.sin(half)], quat_wxyz.shape)
-    return multiply(turn, quat_wxyz)
+    cos, sin = np.cos(0.5 * turn_rad), np.sin(0.5 * turn_rad)
+    return np.asarray(quat_wxyz @ np.array([[cos, 0, 0, sin], [0, cos, sin, 0], [0, -sin, cos, 0], [-sin, 0, 0, cos]]))

@@ -7,12 +7,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
+from scipy import signal
 
+from analysis.frame import Frame
+from analysis.heading import HeadingDrift, HeadingSettings
 from analysis.model import Event, RawSamples, Session
 from analysis.pipeline import analyse_session
+from analysis.rotation import rotate
+from analysis.stroke_paths import PATH_POINTS
 from analysis.synthesis import GesturePlan, PlayBlock, Posture, Recording, Scenario, SimulatedSession, simulate
+from analysis.tip_path import GRAVITY_MPS2
+from logger.live.block_strokes import NAMES, PACKED, SETTLED_SEEN, BlockStrokes
 from logger.live.estimator import LiveEstimator
 from logger.live.sample_store import SampleStore
+from logger.live.tip_trace import HIGHPASS_HZ, TipTrace
 
 EVERY_S = 0.25
 BATCH = 10
@@ -193,3 +201,58 @@ def test_the_store_gives_back_what_it_took() -> None:
         np.testing.assert_array_equal(back.ticks, ticks[first:])
         np.testing.assert_array_equal(back.counts, counts[first:])
     assert store.since(int(ticks[-1]) + 1).ticks.size == 0
+    store.forget(int(ticks[6000]))
+    np.testing.assert_array_equal(store.since(int(ticks[6000])).counts, counts[6000:])
+    assert store.since(0).ticks.size < 6000
+
+
+def test_the_trace_is_the_filter_that_its_words_say_however_the_samples_come() -> None:
+    """Position s^2 / D^2 of the acceleration plus s^4 / D^2 of the lever, by the filters of SciPy on the whole."""
+    rng = np.random.default_rng(2)
+    tilt = 0.1 * np.sin(np.arange(4000) / 17.0)
+    quat = np.stack([np.cos(tilt), np.sin(tilt), np.zeros(4000), np.zeros(4000)], axis=1)
+    accel = rng.normal([0.0, 0.0, GRAVITY_MPS2], 1.0, (4000, 3))
+    lever_m = np.array([0.05, 0.03, -0.02])
+    steady = HeadingDrift(0.0, np.empty(0), np.empty(0), np.empty((0, 0)), HeadingSettings())
+    trace = TipTrace(Frame("A", np.eye(3), lever_m, 0, (), ()), steady, 0.0, 400.0)
+    points, at = [], 0
+    while at < 4000:
+        size = int(rng.integers(1, 30))
+        points += trace.follow(quat[at : at + size], accel[at : at + size])
+        at += size
+    omega = 2 * np.pi * HIGHPASS_HZ
+    below = np.polymul(*2 * [[1.0, np.sqrt(2) * omega, omega**2]])
+    by_accel, by_lever = (
+        signal.bilinear_zpk(*signal.tf2zpk(top, below), 400.0) for top in ([1, 0, 0], [1, 0, 0, 0, 0])
+    )
+    arm = rotate(quat, lever_m)
+    resting = signal.sosfilt(signal.zpk2sos(*by_lever), np.vstack([np.repeat(arm[:1], 8000, axis=0), arm]), axis=0)
+    world = rotate(quat, accel) - [0.0, 0.0, GRAVITY_MPS2]
+    path_mm = 1e3 * (signal.sosfilt(signal.zpk2sos(*by_accel), world, axis=0) + resting[8000:])
+    np.testing.assert_allclose(points, path_mm[::3, 1:], atol=1e-4)
+
+
+def test_a_long_block_is_kept_whole_in_order_and_small() -> None:
+    """Windows of 40 strokes, eight of them new each time, as in a block of half an hour; one is seen late."""
+    strokes = BlockStrokes(1)
+    count, hidden = 4000, 1203
+    start_s = 0.125 * np.arange(count)
+    tilts = np.random.default_rng(3).normal(12.0, 2.0, count)
+    paths = np.random.default_rng(4).normal(size=(count, PATH_POINTS, 3))
+    for last in range(8, count + 1, 8):
+        seen = np.arange(max(0, last - 40), last)
+        seen = seen[(seen != hidden) | (last > hidden + 24)]
+        columns = {name: np.zeros(seen.size) for name in NAMES}
+        columns |= {"start_s": start_s[seen], "end_s": start_s[seen] + 0.125, "tilt_deg": tilts[seen]}
+        columns["direction"] = np.where(seen % 2, "up", "down").astype(object)
+        axes = np.repeat(np.eye(3)[None], seen.size, axis=0)
+        judged = strokes.take(columns, paths[seen], axes, start_s[last - 1] - 1.0, start_s[seen[0]])
+        assert len(strokes._settled) + len(strokes._open) < SETTLED_SEEN + PACKED + 40
+        known = np.arange(last)
+        known = known[(known != hidden) | (last > hidden + 24)]
+        np.testing.assert_array_equal(judged.tilts_deg, tilts[known])
+    table, kept_mm = strokes.table()
+    np.testing.assert_array_equal(table["start_s"], start_s)
+    np.testing.assert_array_equal(table["tilt_deg"], tilts)
+    np.testing.assert_array_equal(kept_mm, paths)
+    assert list(table["direction"][:3]) == ["down", "up", "down"]
