@@ -23,6 +23,9 @@ import numpy as np
 
 from analysis.model import IntArray
 
+SAME_S = 1e-9
+"""Heights that differ by less are one height."""
+
 
 @dataclass(frozen=True)
 class ClockSettings:
@@ -118,27 +121,27 @@ class DeviceClock:
         """Slope and offset of the highest line below all points, seen from their centre."""
         slope = 0.0
         if x[-1] >= self._settings.slope_from_s:
-            hull = lower_hull(x, y)
-            middle = float(np.mean(x))
-            edge = int(np.searchsorted(x[hull], middle, side="right"))
-            left, right = hull[max(edge - 1, 0)], hull[min(edge, len(hull) - 1)]
+            left, right = edge_below(x, y, float(np.mean(x)))
             slope = float((y[right] - y[left]) / (x[right] - x[left]))
             limit = self._settings.max_rate_error
             slope = min(max(slope, -limit), limit)
         return slope, float(np.min(y - slope * x))
 
 
-def lower_hull(x: np.ndarray, y: np.ndarray) -> list[int]:
-    """Return the indices of the lower convex hull's corners, from left to right; ``x`` must rise."""
-    corners: list[int] = []
-    for i in range(len(x)):
-        while len(corners) >= 2:
-            a, b = corners[-2], corners[-1]
-            if (y[b] - y[a]) * (x[i] - x[a]) < (y[i] - y[a]) * (x[b] - x[a]):
-                break
-            corners.pop()
-        corners.append(i)
-    return corners
+def edge_below(x: np.ndarray, y: np.ndarray, middle: float) -> tuple[int, int]:
+    """Indices of the two points that the highest line under all points touches on either side of a place.
+
+    An edge of their lower convex hull. ``x`` must rise, from ``middle`` or less to more than that.
+    """
+    split = int(np.searchsorted(x, middle, side="right"))
+    left, right = int(np.argmin(y[:split])), split + int(np.argmin(y[split:]))
+    while True:
+        height = y - y[left] - (y[right] - y[left]) / (x[right] - x[left]) * (x - x[left])
+        lowest = int(np.argmin(height))
+        if height[lowest] > -SAME_S:
+            return left, right
+        # Through the point that lies deepest under it, the line is lower at the middle: so this comes to an end.
+        left, right = (lowest, right) if lowest < split else (left, lowest)
 
 
 class SequenceUnwrapper:

@@ -6,8 +6,9 @@ import time
 
 import numpy as np
 import pytest
+from scipy.spatial import ConvexHull
 
-from logger.clock import ClockFit, DeviceClock, SequenceUnwrapper, lower_hull
+from logger.clock import ClockFit, DeviceClock, SequenceUnwrapper, edge_below
 
 
 def arrivals(
@@ -105,12 +106,25 @@ def test_no_fit_before_the_first_arrival() -> None:
     assert DeviceClock().fit() is None
 
 
-def test_hull_lies_below() -> None:
-    rng = np.random.default_rng(0)
-    x, y = np.arange(500.0), rng.normal(size=500)
-    hull = lower_hull(x, y)
-    assert (np.interp(x, x[hull], y[hull]) <= y + 1e-12).all()
-    assert len(hull) < 30
+@pytest.mark.parametrize("points", [2, 3, 500])
+def test_the_edge_lies_below_all_points_as_the_hull_of_scipy_does(points: int) -> None:
+    rng = np.random.default_rng(points)
+    for _ in range(50):
+        x, y = np.cumsum(rng.uniform(0.1, 0.4, points)), rng.gamma(1.5, 0.02, points)
+        middle = float(x.mean())
+        left, right = edge_below(x, y, middle)
+        assert x[left] <= middle < x[right]
+        line = y[left] + (y[right] - y[left]) / (x[right] - x[left]) * (x - x[left])
+        assert (line <= y + 2e-9).all()
+        if points > 2:
+            edges = ConvexHull(np.stack([x, y], axis=1)).simplices.tolist()
+            assert [left, right] in edges or [right, left] in edges
+
+
+def test_a_line_of_arrivals_without_any_scatter_is_its_own_edge() -> None:
+    x = 0.25 * np.arange(2401)
+    left, right = edge_below(x, 1e-5 * x + 7.0, float(x.mean()))
+    assert left < 1201 <= right
 
 
 @pytest.mark.parametrize("bits", [8, 16, 32])
