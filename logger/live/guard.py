@@ -20,14 +20,17 @@ Answer = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
 PAGE_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; media-src 'self'; "
-    "font-src 'self'; connect-src 'self' ws://{host}; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    "font-src 'self'; connect-src 'self' ws://{host}; frame-src 'self'; base-uri 'none'; "
+    "form-action 'none'; frame-ancestors 'none'"
 )
 REPORT_POLICY = (
     "sandbox allow-scripts allow-downloads allow-modals; default-src 'none'; script-src 'unsafe-inline'; "
     "style-src 'unsafe-inline'; img-src data: blob:; font-src data:; base-uri 'none'; form-action 'none'; "
-    "frame-ancestors 'none'"
+    "frame-ancestors 'self'"
 )
-"""The report is one file with its scripts inside. In a sandbox it has no origin, so it can reach nothing here."""
+REPORT_HEADERS: Mapping[str, str] = {"Content-Security-Policy": REPORT_POLICY, "X-Frame-Options": "SAMEORIGIN"}
+"""The report is one file with its scripts inside. In a sandbox it has no origin, so it can reach nothing here. Only
+the page may show it in a frame."""
 
 COMMON_HEADERS: Mapping[str, str] = {
     "X-Content-Type-Options": "nosniff",
@@ -63,9 +66,9 @@ class Guard:
             refusal = self.refuse(request)
             response = refusal if refusal is not None else await handler(request)
             if not response.prepared:
-                response.headers.update(COMMON_HEADERS)
                 policy = PAGE_POLICY.format(host=request.headers.get("Host", "")) if refusal is None else "sandbox"
-                response.headers.setdefault("Content-Security-Policy", policy)
+                for name, value in {**COMMON_HEADERS, "Content-Security-Policy": policy}.items():
+                    response.headers.setdefault(name, value)
             return response
 
         return check

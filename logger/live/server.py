@@ -17,7 +17,7 @@ from aiohttp import WSCloseCode, WSMsgType, web
 from analysis.errors import DeviceError, InputError
 from logger.live.commands import MAX_COMMAND_BYTES, ClockQuestion, parse_command
 from logger.live.conduct import Conduct
-from logger.live.guard import REPORT_POLICY, Guard, came_from_page
+from logger.live.guard import REPORT_HEADERS, Guard, came_from_page
 from logger.live.protocol import ClockAnswer, Refused, ServerMessage, encode
 
 MOST_PAGES = 8
@@ -115,8 +115,7 @@ class LiveServer:
         text = await asyncio.get_running_loop().run_in_executor(None, _read, report)
         if text is None:
             return web.Response(status=404, text=f"The report {report.name} is no longer where it was written.\n")
-        headers = {"Content-Security-Policy": REPORT_POLICY}
-        return web.Response(text=text, content_type="text/html", headers=headers)
+        return web.Response(text=text, content_type="text/html", headers=REPORT_HEADERS)
 
     async def _talk(self, request: web.Request) -> web.StreamResponse:
         if not came_from_page(request):

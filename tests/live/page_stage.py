@@ -39,7 +39,10 @@ from logger.live.state import (
 STATIC = Path(__file__).resolve().parents[2] / "logger" / "live" / "static"
 TYPES = {".html": "text/html", ".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
 # As strict as the program's own; nothing inline, nothing from elsewhere.
-POLICY = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; base-uri 'none'"
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; frame-src 'self'; "
+    "base-uri 'none'"
+)
 
 
 class PageStage:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Iterator
 from dataclasses import replace
@@ -79,8 +80,8 @@ def test_every_step_is_whole_without_error_fault_or_stranger(
             if scene in ("play", "lost"):
                 stage.push(strokes([22.0, 18.0, 12.0, 25.0], stage.now_s()))
                 stage.push(Trace(stage.now_s(), ((0.0, 0.0), (1.0, 0.5), (2.0, 1.0))))
-            wait_for_step(page, stage)
-            assert page.locator("h1").text_content() == each.title
+            wait_until(page, f"document.querySelector('h1').textContent === {json.dumps(each.title)}")
+            assert page.locator("#stage").get_attribute("data-step") == each.step
             assert page.evaluate("document.documentElement.scrollWidth") <= width, scene
             if width > 1000 or each.step == "play" or scene == "rating":
                 assert page.evaluate(SEES_ALL), f"{scene} must be seen without scrolling"
@@ -393,9 +394,28 @@ def test_the_report_opens_from_the_pedal(browser: Any, stage: PageStage) -> None
         page.keyboard.press("e")
         page.keyboard.press("e")
         assert stage.wait_for_command(lambda c: True).name == "next"
+
+
+def test_the_pedal_opens_the_report_and_then_closes_the_program(browser: Any, stage: PageStage) -> None:
+    with open_page(browser, viewport={"width": 1366, "height": 768}) as (page, watch):
+        opened(page, stage, "done")
         page.keyboard.press("PageDown")
-        page.wait_for_url("**/report")
-        assert page.locator("h1").text_content() == "The report"
+        page.keyboard.press("PageDown")
+        frame = page.frame_locator("#report-frame")
+        assert frame.locator("h1").text_content() == "The report"
+        assert page.evaluate(SEES_ALL)
+        assert find_violations(page, "#report-frame") == []
+        assert page.locator("#commands button:visible span").all_text_contents() == ["Close the program"]
+        page.wait_for_timeout(1600)
+        assert stage.commands == [], "a press that bounces closes nothing"
+        page.keyboard.press("PageDown")
+        assert stage.wait_for_command(lambda c: True).name == "next"
+        stage.shut()
+        wait_until(page, "!document.getElementById('offline').hidden")
+        assert "report are saved" in page.locator("#offline").text_content()
+        assert frame.locator("h1").text_content() == "The report", "what was opened stays"
+        stage.open()
+        assert watch.errors == [] or all("ERR_CONNECTION_REFUSED" in words for words in watch.errors)
 
 
 def hand_places(page: Any) -> set[str]:

@@ -11,11 +11,13 @@ import { CLOSED, END_TWICE, KEYS, LOST, OFFLINE, SOUND_LOCKED } from "./words.js
 
 const REFUSED_MS = 6000;
 const TWICE_MS = 4000;
+const BOUNCE_MS = 1500;
 const byId = (id) => document.getElementById(id);
 
 let state = null;
 let strokes = NO_STROKES;
 let askedToEnd = -Infinity;
+let openedReport = -Infinity;
 
 const preferences = new Preferences();
 const endView = new EndView(byId("end-view"), preferences);
@@ -113,7 +115,12 @@ function act({ command, value }) {
   if (command === "hurt") return send({ type: "hurt" });
   if (command === "rate") return state.rating ? send({ type: "rate", value }) : undefined;
   const done = state.step === "done" && Boolean(state.report?.url);
-  if (command === "next" && done) return location.assign(state.report.url);
+  if (command === "next" && done && !screen.reportOpen) {
+    openedReport = performance.now();
+    return screen.openReport(state);
+  }
+  // A pedal that bounces must not close what it has just opened.
+  if (command === "next" && done && performance.now() - openedReport < BOUNCE_MS) return undefined;
   const wanted = command === "next" ? pedalCommand(state.keys) : done && command === "finish" ? "next" : command;
   if (!state.keys.some((key) => key.command === wanted)) return undefined;
   if (command === "finish" && performance.now() - askedToEnd > TWICE_MS) {

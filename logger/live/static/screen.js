@@ -167,19 +167,37 @@ export class Screen {
 
   #showReport({ step, report, hint }) {
     byId("report").hidden = step !== "done" || !report;
+    if (byId("report").hidden) this.closeReport();
     if (!report) return;
     setText(byId("report-sentence"), [report.sentence !== hint && report.sentence, report.file && `Saved as ${report.file}.`].filter(Boolean).join(" "));
-    byId("report-link").parentElement.hidden = report.url === null;
+    byId("report-ways").hidden = report.url === null;
     if (report.url !== null) byId("report-link").setAttribute("href", report.url);
     fillList(byId("cautions"), report.cautions.map((words) => makeItem("li", words)));
+  }
+
+  get reportOpen() {
+    return byId("stage").dataset.report === "open";
+  }
+
+  // The report stays on the page: the pedal's next press is still the session's, and what was loaded outlives the program.
+  openReport(state) {
+    byId("report-frame").src = state.report.url;
+    byId("report-frame").hidden = false;
+    byId("stage").dataset.report = "open";
+    this.#showCommands(state);
+  }
+
+  closeReport() {
+    byId("report-frame").hidden = true;
+    byId("stage").dataset.report = "";
   }
 
   // One button for each command that has a meaning now; they stay the same elements, so that focus stays.
   #showCommands({ keys, step, report }) {
     // Ratings and choices have controls of their own.
     const offered = keys.filter(({ command }) => !OWN_CONTROLS.includes(command)).map(({ command, label }) => [command, label]);
-    if (step === "done" && report?.url) {
-      // The pedal opens the report; what the session offered for it moves to the key that ends.
+    if (step === "done" && report?.url && !this.reportOpen) {
+      // The pedal first opens the report; what the session offered for it moves to the key that ends.
       const close = offered.findIndex(([command]) => command === "next");
       if (close >= 0) offered[close] = ["finish", offered[close][1]];
       offered.unshift(["next", OPEN_REPORT]);

@@ -8,7 +8,7 @@ export const KEYS = [
   { command: "skip", keys: ["s"], show: "S", names: "S", help: "Skip this gesture or question." },
   { command: "rate", keys: ["0", "1", "2", "3", "4", "5", "6", "7", "8", "9", "x"], show: "0", names: "0 to 9, X for 10", help: "Answer a rating." },
   { command: "hurt", keys: ["h"], show: "H", names: "H", help: "Something hurts: stops at once." },
-  { command: "finish", keys: ["e"], show: "E", names: "E, twice", help: "End the session and write the report." },
+  { command: "finish", keys: ["e"], show: "E", names: "E, twice", help: "End the session and write the report; after it, close the program." },
   { command: "mute", keys: ["m"], show: "M", names: "M", help: "Click on or off." },
   { command: "cue", keys: ["t"], show: "T", names: "T", help: "Tone when the tilt leaves the wanted zone, on or off." },
   { command: "options", keys: ["?", "o"], show: "?", names: "?, O", help: "Keys, sound and colours." },
@@ -24,7 +24,7 @@ export const SENSOR = {
 };
 
 export const OFFLINE = "No connection to the program. What is being recorded goes on. This page keeps trying.";
-export const CLOSED = "The program is closed. You can close this page, too.";
+export const CLOSED = "The program is closed; recording and report are saved. You can close this page, too.";
 export const LOST = "The sensor is silent. Check its battery and cable, or come closer; it is taken up again by itself.";
 export const SOUND_LOCKED = "No sound yet: the browser wants one key press or touch on this page first.";
 export const END_TWICE = { session: "Press E once more to end the session.", program: "Press E once more to close the program." };
