@@ -66,7 +66,7 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, is_dataclass
 from typing import Any, TypeAlias, cast
 
 from logger.live.state import GestureLive, State, Wanted
@@ -185,5 +185,6 @@ def _plain(value: Any) -> Any:
         return round(value, DECIMALS) if math.isfinite(value) else None
     if isinstance(value, tuple):
         return [_plain(item) for item in value]
-    parts = getattr(value, "__dataclass_fields__", None)
-    return {name: _plain(getattr(value, name)) for name in parts} if parts else value
+    if is_dataclass(value) and not isinstance(value, type):
+        return {field.name: _plain(getattr(value, field.name)) for field in fields(value)}
+    return value
