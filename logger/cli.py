@@ -9,6 +9,7 @@ import sys
 import click
 
 from analysis.errors import StrokeplaneError
+from logger.say import say
 
 # name -> (module, function, one-line help). Keep in the order of a player's evening.
 COMMANDS: dict[str, tuple[str, str, str]] = {
@@ -101,11 +102,11 @@ def main() -> None:
     try:
         cli(prog_name="strokeplane")
     except StrokeplaneError as error:
-        click.echo(f"strokeplane: {error}", err=True)
+        say(f"strokeplane: {error}", err=True)
         sys.exit(1)
     except OSError as error:
         # Files that cannot be written are errors of the kind above; what is left is the place that is printed to.
         if error.errno not in (errno.ENOSPC, errno.EFBIG, errno.EIO):
             raise
-        click.echo(f"strokeplane: the answer cannot be printed ({error.strerror}); print it elsewhere", err=True)
+        say(f"strokeplane: the answer cannot be printed ({error.strerror}); print it elsewhere", err=True)
         sys.exit(1)

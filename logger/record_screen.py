@@ -7,7 +7,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TypeAlias
 
-import click
 from rich.console import Console
 from rich.live import Live
 from rich.table import Table
@@ -15,6 +14,7 @@ from rich.text import Text
 
 from logger.record_session import KEYS_LINE, RecordSession
 from logger.recorder import RecordingState
+from logger.say import say
 
 Draw: TypeAlias = Callable[[RecordingState, RecordSession, int], None]
 
@@ -44,9 +44,9 @@ class PlainLines:
         """Print what changed."""
         message, linked = self._said
         if session.message != message:
-            click.echo(session.message, err=True)
+            say(session.message, err=True)
         if state.linked != linked:
-            click.echo("The sensor is back." if state.linked else f"No samples: {state.reason}", err=True)
+            say("The sensor is back." if state.linked else f"No samples: {state.reason}", err=True)
         self._said = (session.message, state.linked)
 
 

@@ -11,8 +11,9 @@ from logger.recorder import Recorder, mark
 from logger.stroke_counter import StrokeCounter
 
 KEYS_LINE = (
-    "[g] next gesture  [u] repeat it  [space] start/stop a block  [1-9] posture  [z] pause/resume  "
-    "[t]/[d]+digit tension/discomfort  [h] something hurts  [q] end"
+    "[g] next gesture  [u] repeat it  [space] start/stop a block\n"
+    "[1-9] posture  [z] pause/resume  [t]/[d]+digit tension/discomfort\n"
+    "[h] something hurts  [q] end"
 )
 
 

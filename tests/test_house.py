@@ -145,6 +145,8 @@ def test_a_command_has_a_summary_and_every_option_a_help_text(name: str) -> None
         assert each.help, f"{full_name} has no help"
         bare = [p.name for p in each.params if isinstance(p, click.Option) and not p.hidden and not p.help]
         assert bare == [], f"options of {full_name} without a help text"
+        shown = each.get_help(click.Context(each, info_name=full_name, terminal_width=80))
+        assert "..." not in shown.partition("Commands:")[2], f"{full_name}: a command's summary is cut short"
 
 
 def test_the_command_table_is_what_the_group_offers() -> None:

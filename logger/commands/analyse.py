@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from logger.say import say
+
 if TYPE_CHECKING:
     from analysis.model import SessionResult
 
@@ -77,7 +79,7 @@ def analyse_command(
 
         said = remember_lever(recording, result)
         if said:
-            click.echo(said, err=True)
+            say(said, err=True)
     if json_path != STDOUT:
         from logger.terminal_verdict import render_verdict
 

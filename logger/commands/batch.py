@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from logger.say import say
+
 if TYPE_CHECKING:
     from logger.batch import BatchResult, Forecast
 
@@ -57,19 +59,19 @@ def command(places: tuple[str, ...], folder: Path, jobs: int | None, address: st
                 crew = stack.enter_context(open_cluster(address))
             result = run_batch(named, folder, crew, stack.enter_context(show_progress()))
     except KeyboardInterrupt:
-        click.echo("Stopped. What was done is kept: the same command goes on from there.", err=True)
+        say("Stopped. What was done is kept: the same command goes on from there.", err=True)
         raise click.exceptions.Exit(INTERRUPTED) from None
     _say_result(result, folder)
 
 
 def _say_forecast(forecast: Forecast) -> None:
     left = forecast.sessions - forecast.known
-    click.echo(
+    say(
         f"{forecast.sessions} sessions, {forecast.known} of them known from before; {left} to analyse "
         f"({forecast.megabytes:.1f} MB)."
     )
     if forecast.sample:
-        click.echo(
+        say(
             f"Cost: {forecast.sample} took {forecast.sample_s:.2f} s of one worker; all {left} about "
             f"{_duration(forecast.left_s)} of one, divided by however many there are."
         )
@@ -80,25 +82,23 @@ def _say_result(result: BatchResult, folder: Path) -> None:
     from logger.batch_tables import BLOCKS_NAME, SESSIONS_NAME, STROKES_NAME
 
     count, done = result.count, result.done
-    click.echo(
+    say(
         f"{count.used} of {result.sessions} sessions: {count.strokes} strokes in {folder / STROKES_NAME}, "
         f"{count.blocks} blocks in {folder / BLOCKS_NAME}."
     )
     cost = f", {done.worker_s / done.computed:.2f} s of one worker each" if done.computed else ""
-    click.echo(
-        f"{done.computed} analysed now{cost}; {done.kept} known from before; {_duration(result.seconds)} went by."
-    )
+    say(f"{done.computed} analysed now{cost}; {done.kept} known from before; {_duration(result.seconds)} went by.")
     if count.problems:
-        click.echo(f"{len(count.problems)} left out (all are in {folder / SESSIONS_NAME}):")
+        say(f"{len(count.problems)} left out (all are in {folder / SESSIONS_NAME}):")
         for sentence in count.problems[:SHOWN]:
-            click.echo(f"- {sentence}")
+            say(f"- {sentence}", indent="  ")
         if len(count.problems) > SHOWN:
-            click.echo(f"- and {len(count.problems) - SHOWN} more")
+            say(f"- and {len(count.problems) - SHOWN} more", indent="  ")
     if count.hand_only:
-        click.echo(f"! {count.hand_only} sessions: {HAND_ONLY}")
+        say(f"! {count.hand_only} sessions: {HAND_ONLY}", indent="  ")
     if count.hurt:
-        click.echo(f"! {count.hurt} sessions: {HURT}")
-    click.echo(f"! {STOP}\n! {NOT_MEDICAL}")
+        say(f"! {count.hurt} sessions: {HURT}", indent="  ")
+    say(f"! {STOP}\n! {NOT_MEDICAL}", indent="  ")
 
 
 def _duration(seconds: float) -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from logger.say import say
 from logger.sensor_options import sensor_options, source_from_options
 
 if TYPE_CHECKING:
@@ -96,13 +97,13 @@ class _Desk:
         from logger.sensor_check import to_si
 
         while True:
-            click.echo(f"{prompt} ({seconds * self._pace:.0f} s; press a key to start, q to end)", err=True)
+            say(f"{prompt} ({seconds * self._pace:.0f} s; press a key to start, q to end)", err=True)
             wait_for_key(self._keys, self._stopping)
             raw = self._collector.collect(seconds * self._pace)
             try:
                 return still_mean(*to_si(raw, self._sensor), self._sensor.rate_hz)
             except InputError as error:
-                click.echo(f"Not taken: {error}", err=True)
+                say(f"Not taken: {error}", err=True)
 
     def positions(self, first: StillMean, gravity_mps2: float, edges: bool) -> AccelerometerFit:
         """Go through the positions; the order is the player's, what is still missing is named."""
@@ -136,7 +137,7 @@ class _Desk:
         from logger.collect import wait_for_key
         from logger.sensor_check import to_si
 
-        click.echo(f"Leave it lying for {seconds:.0f} s, best overnight. (press a key to start)", err=True)
+        say(f"Leave it lying for {seconds:.0f} s, best overnight. (press a key to start)", err=True)
         wait_for_key(self._keys, self._stopping)
         _, gyro = to_si(self._collector.collect(seconds), self._sensor)
         factors = octave_factors(len(gyro))
@@ -187,7 +188,7 @@ def _show(still: StillMean, fit: AccelerometerFit | None, noise: NoiseTerms | No
 
     def line(name: str, values: np.ndarray, errors: np.ndarray, unit: str) -> None:
         cells = ", ".join(f"{value:+.3f} +- {error:.3f}" for value, error in zip(values, errors, strict=True))
-        click.echo(f"{name}: {cells} {unit}")
+        say(f"{name}: {cells} {unit}", indent="  ")
 
     line("turning bias x, y, z", np.degrees(still.gyro_radps), np.degrees(still.gyro_se_radps), "deg/s")
     if fit is not None:
@@ -198,7 +199,7 @@ def _show(still: StillMean, fit: AccelerometerFit | None, noise: NoiseTerms | No
     if noise is not None:
         terms = {"white": noise.white, "bias instability": noise.bias_instability, "random walk": noise.random_walk}
         seen = [f"{name} {np.degrees(value):.5f}" for name, value in terms.items() if value is not None]
-        click.echo(f"gyroscope noise, worst axis, in deg and s: {', '.join(seen) or 'none seen'}")
+        say(f"gyroscope noise, worst axis, in deg and s: {', '.join(seen) or 'none seen'}")
 
 
 def _keep(sensor: SensorProfile, calibration: Calibration, details: dict[str, object], dry_run: bool) -> None:
@@ -209,4 +210,4 @@ def _keep(sensor: SensorProfile, calibration: Calibration, details: dict[str, ob
         return
     created = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
     path = save_version(sensor, calibration, created, details)
-    click.echo(f"Kept in {path}; applied to all recordings of this sensor from now on.")
+    say(f"Kept in {path}; applied to all recordings of this sensor from now on.")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from logger.say import say
 from logger.sensor_options import sensor_options, source_from_options
 
 if TYPE_CHECKING:
@@ -76,7 +77,7 @@ def _run_steps(
 
     stretches = {}
     for name, (prompt, seconds) in STEPS.items():
-        click.echo(f"{prompt} ({seconds * pace:.0f} s{'' if no_wait else '; press a key to start'})", err=True)
+        say(f"{prompt} ({seconds * pace:.0f} s{'' if no_wait else '; press a key to start'})", err=True)
         if not no_wait:
             wait_for_key(keys, stopping)
         with show_progress() as progress:
@@ -111,9 +112,9 @@ def _find(collector: Collector, info: DeviceInfo, stretches: dict[str, RawSample
 def _show(findings: list[Finding], verdict: str) -> None:
     for finding in findings:
         cost = "" if finding.tilt_deg is None else f"  (tilt: {finding.tilt_deg:.2f} deg)"
-        click.echo(f"{finding.verdict:>10}  {finding.name}: {finding.found}{cost}")
+        say(f"{finding.verdict:>10}  {finding.name}: {finding.found}{cost}", indent=" " * 12)
         if finding.advice and finding.verdict != "ok":
-            click.echo(f"{'':>10}  -> {finding.advice}")
+            say(f"{'':>10}  -> {finding.advice}", indent=" " * 15)
     words = {
         "ok": "This sensor is good enough.",
         "usable": "This sensor can be used; the lines above say what it costs.",

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from logger.say import say
+
 if TYPE_CHECKING:
     from analysis.drills import Phrase
     from analysis.tuning import Tuning
@@ -43,7 +45,7 @@ def command() -> None:
     """
 
 
-@command.command("show")
+@command.command("show", short_help="Say which stroke a PHRASE demands, and whether it suits you.")
 @phrase_options
 @click.option(
     "--clearing",
@@ -62,7 +64,7 @@ def show_command(
     click.echo("\n" + describe_suit(read_demand(read), clearing))
 
 
-@command.command("twin")
+@command.command("twin", short_help="Show the twin of a PHRASE, which demands the other stroke.")
 @phrase_options
 def twin_command(phrase: str | None, tuning: str, tab: Path | None, first: str | None, once: bool) -> None:
     """Show the twin of a PHRASE: the same notes, but every change follows the other stroke."""
@@ -73,7 +75,7 @@ def twin_command(phrase: str | None, tuning: str, tab: Path | None, first: str |
     click.echo(describe_phrase(make_twin(read), strings, "Twin"))
 
 
-@command.command("generate")
+@command.command("generate", short_help="Make up an original phrase, and its twin.")
 @click.option("--tuning", default="guitar", show_default=True, help=TUNING_HELP)
 @click.option("--root", default="A", show_default=True, help="Root of the scale.")
 @click.option("--degrees", default="1 b3 4 5 b7", show_default=True, help="Degrees of the scale that may sound.")
@@ -113,7 +115,7 @@ def generate_command(tuning: str, root: str, degrees: str, seed: int, leap: int,
     )
 
 
-@command.command("write")
+@command.command("write", short_help="Write a PHRASE and its twin as tab, MIDI, click and plan.")
 @phrase_options
 @click.option("-o", "--output", "folder", required=True, type=click.Path(path_type=Path), help="Folder for the files.")
 @click.option("--name", default="Practice", show_default=True, help="Name of the practice.")
@@ -151,7 +153,7 @@ def write_command(
         click.echo(path)
 
 
-@command.command("check")
+@command.command("check", short_help="Say which string changes of a SESSION cleared.")
 @click.argument("session", metavar="SESSION", type=click.Path(path_type=Path))
 @click.option("--changes", metavar="FILE.csv", type=click.Path(path_type=Path), help="Write one row a string change.")
 def check_command(session: Path, changes: Path | None) -> None:
@@ -182,7 +184,7 @@ def check_command(session: Path, changes: Path | None) -> None:
         raise InputError(f"{session}: no block names a drill; give a block's drill as a phrase such as '4x2 3x2'.")
     if not blocks:
         raise InputError(f"{session}: " + " ".join(problems))
-    click.echo(join_parts([*(describe_block(block) for block in blocks), *problems]))
+    say(join_parts([*(describe_block(block) for block in blocks), *problems]), indent="  ")
     if changes is not None:
         write_changes(changes, blocks)
 

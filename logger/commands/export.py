@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from logger.answer_options import session_arguments
+from logger.say import say
 
 
 @click.command("export")
@@ -67,9 +68,9 @@ def export_command(
         else:
             notes, said = _export_files(sessions, output, (kind, raw, strokes, replace), progress)
     for note in notes:
-        click.echo(f"Note: {note}", err=True)
+        say(f"Note: {note}", err=True)
     for line in said:
-        click.echo(line)
+        say(line)
 
 
 def _labels(entries: tuple[str, ...]) -> dict[str, str]:

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from logger.say import say
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -71,8 +73,8 @@ def import_command(
             said.append(_import_one(path, target, (map_path, events_path, point), told))
     for warnings, sentence in said:
         for warning in warnings:
-            click.echo(f"Note: {warning}", err=True)
-        click.echo(sentence)
+            say(f"Note: {warning}", err=True)
+        say(sentence)
 
 
 def _tasks(source: Path, output: Path) -> list[tuple[Path, Path]]:

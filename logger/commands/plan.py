@@ -65,7 +65,7 @@ def new_command() -> None:
     """Make a plan from a pattern; print it, or write it to a file."""
 
 
-@new_command.command("ladder")
+@new_command.command("ladder", short_help="Tempo ladder: the same block at rising tempi.")
 @click.option("--tempo", default=100.0, show_default=True, help="First tempo, BPM.")
 @click.option("--to", "last", default=148.0, show_default=True, help="Last tempo, BPM.")
 @click.option("--step", default=8.0, show_default=True, help="Step, BPM.")
@@ -80,7 +80,7 @@ def ladder_command(tempo: float, last: float, step: float, output: Path | None, 
     _give(plan_ladder(_block(tempo_bpm=tempo, **same), tempo_ladder(tempo, last, step)), output)
 
 
-@new_command.command("postures")
+@new_command.command("postures", short_help="Two POSTURES in balanced order with equal rests.")
 @click.argument("postures", nargs=2)
 @click.option("--tempo", default=100.0, show_default=True, help="Tempo of all blocks, BPM.")
 @click.option("--rounds", default=1, show_default=True, help="Rounds of eight blocks: A B B A and its mirror.")
@@ -103,7 +103,7 @@ def postures_command(
     _give(plan_postures(_block(tempo_bpm=tempo, **same), postures, rounds, lot), output)
 
 
-@new_command.command("switch")
+@new_command.command("switch", short_help="Switch-over: a PHRASE, then its twin in another posture.")
 @click.argument("phrase")
 @click.option("--tempo", default=100.0, show_default=True, help="First tempo, BPM.")
 @click.option("--to", "last", type=float, help="Last tempo, BPM [default: the first].")

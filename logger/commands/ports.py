@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from logger.say import say
+
 if TYPE_CHECKING:
     from logger.device_profile import BleSettings
 
@@ -30,11 +32,11 @@ def ports_command(profile_name: str, with_ble: bool, scan_s: float) -> None:
     profile = load_profile(profile_name)
     ports = list_serial_ports()
     for port in ports:
-        click.echo(f"{port.name}  {port.description}{'' if port.likely else '  (probably nothing attached)'}")
+        say(f"{port.name}  {port.description}{'' if port.likely else '  (probably nothing attached)'}")
         if port.remark:
-            click.echo(f"    {port.remark}")
+            say(f"    {port.remark}", indent="    ")
     if not ports:
-        click.echo("No serial port is there. Plug the sensor in; some cables only charge.")
+        say("No serial port is there. Plug the sensor in; some cables only charge.")
     if with_ble:
         _show_ble(profile.ble, scan_s)
 
@@ -46,9 +48,9 @@ def _show_ble(ble: BleSettings, scan_s: float) -> None:
     try:
         found = asyncio.run(find_devices(ble, "", scan_s))
     except DeviceError as error:
-        click.echo(f"Bluetooth: {error}")
+        say(f"Bluetooth: {error}")
         return
     for device in found:
-        click.echo(f"ble:{device.name}  heard at {device.rssi_dbm} dBm")
+        say(f"ble:{device.name}  heard at {device.rssi_dbm} dBm")
     if not found:
-        click.echo(f"No Bluetooth sensor was heard within {scan_s:g} s. Switch it on and bring it near.")
+        say(f"No Bluetooth sensor was heard within {scan_s:g} s. Switch it on and bring it near.")

@@ -14,7 +14,10 @@ from logger.answer_options import output_options
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
 @click.option("--player", help="Only this player; all of them, who needs attention first, if left out.")
 @click.option(
-    "--today", type=click.DateTime(["%Y-%m-%d"]), help="Count days back from this date [default: the newest session]."
+    "--today",
+    metavar="YYYY-MM-DD",
+    type=click.DateTime(["%Y-%m-%d"]),
+    help="Count days back from this date [default: the newest session].",
 )
 @click.option("--jobs", type=click.IntRange(1), help="Sessions analysed at a time [default: one a core].")
 @output_options

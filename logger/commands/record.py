@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
+from logger.say import say
 from logger.sensor_options import new_session, open_streams, sensor_options, session_options, source_from_options
 
 if TYPE_CHECKING:
@@ -72,7 +73,7 @@ def record_command(
     with ended_by_signals() as stopping:
         info = recorder.start()
         sensor = info.profile.sensor
-        click.echo(f"Recording {sensor.part or sensor.name} at {sensor.rate_hz:g}/s into {path}", err=True)
+        say(f"Recording {sensor.part or sensor.name} at {sensor.rate_hz:g}/s into {path}", err=True)
         flat = setup.instrument.held == "flat"
         gestures = choose_gestures(setup.lever_sd_mm, flat)
         blocks = BlockSettings(postures, tempo_bpm, notes_per_beat, drill, wanted, flat, gestures)
@@ -120,7 +121,7 @@ def _follow(
 def _say_result(path: Path, state: RecordingState, recorder: Recorder, session: RecordSession) -> None:
     minutes, rest = divmod(state.elapsed_s, 60.0)
     gaps = f", {state.gaps} link losses" if state.gaps else ""
-    click.echo(
+    say(
         f"Wrote {path}: {int(minutes)} min {rest:.1f} s, {state.samples} samples, {session.blocks} blocks; "
         f"{state.losses.sentence()}{gaps}."
     )
@@ -130,4 +131,4 @@ def _say_result(path: Path, state: RecordingState, recorder: Recorder, session: 
     if session.hurt:
         from logger.record_session import HURT_WORDS
 
-        click.echo(HURT_WORDS)
+        say(HURT_WORDS)

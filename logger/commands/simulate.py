@@ -28,6 +28,7 @@ from analysis.synthesis import (
     simulate,
 )
 from logger.atomic_file import check_absent, write_text_atomic
+from logger.say import say
 from logger.session_file import write_session
 
 EVENT_FIELDS = (
@@ -135,7 +136,7 @@ def command(output: Path, seed: int, with_csv: bool, may_replace: bool, **option
         write_text_atomic(output.with_suffix(".events.csv"), events_csv(made.session))
     blocks = len(made.truth.blocks)
     counted = f"{len(made.truth.strokes)} true strokes in {blocks} block{'s' * (blocks != 1)}"
-    click.echo(f"{output}: {counted} (synthetic)")
+    say(f"{output}: {counted} (synthetic)")
 
 
 def scenario_from(seed: int, options: Mapping[str, Any]) -> Scenario:

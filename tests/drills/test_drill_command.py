@@ -95,7 +95,7 @@ def test_write_makes_the_four_files(tmp_path: Path) -> None:
         (("show", "4x2 3z2"), "'3z2'"),
         (("write", "4x4", "-o", "x"), "stays on string 4"),
         (("write", "4x2 3x2", "-o", "x", "--notes-per-beat", "many"), "'many'"),
-        (("write", "4x2 3x2", "-o", "x", "--to", "90"), "do not lead"),
+        (("write", "4x2 3x2", "-o", "x", "--to", "90"), "take steps of"),
         (("write", "4:36-35 3x2", "-o", "x", "--tuning", "E8 A8 D9 G9"), "above G9"),
     ],
 )
