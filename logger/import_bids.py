@@ -7,14 +7,15 @@ numbers of a fine decimal step, as with a CSV (``logger.import_csv``). Rows with
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
-from dataclasses import fields, replace
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analysis.errors import InputError, SessionFileError
 from analysis.events import check_events
@@ -36,6 +37,31 @@ from logger.saturation import find_clipping
 from logger.session_records import SessionHead, decode_head
 
 TICK_HZ = 1e9
+ROWS_PER_PART = 1 << 16
+
+ToCounts = Callable[[FloatArray, int], NDArray[np.int32]]
+"""Values (6, n) and the number of the first sample to counts (n, 6)."""
+
+
+@dataclass(frozen=True)
+class MotionRows:
+    """The rows of ``motion.tsv`` in which all six axes are known.
+
+    Attributes
+    ----------
+    kept : int64 (n,)
+        Their places in the file.
+    counts : int32 (n, 6)
+    latency : float64 (n,) or None
+        Seconds since the first row; None without such a channel, or where some are missing.
+    partly : int
+        Rows that lack some axes.
+    """
+
+    kept: IntArray
+    counts: NDArray[np.int32]
+    latency: FloatArray | None
+    partly: int
 
 
 def import_bids(path: Path, point: str | None = None) -> Session:
@@ -62,24 +88,14 @@ def import_bids(path: Path, point: str | None = None) -> Session:
     check_recording(path)
     rows = read_channels(path)
     chosen = _choose(path, rows, point)
-    table = _read_rows(path)
-    known = np.isfinite(table[:, chosen])
-    kept = np.flatnonzero(known.all(axis=1))
-    if kept.size < 2:
-        raise InputError(f"{path}: expected at least 2 rows of numbers, found {kept.size}; export or copy it again")
-    si = np.ascontiguousarray(table[np.ix_(kept, np.array(chosen))].T)
-    at = next((number for number, row in enumerate(rows) if row["type"] == "LATENCY"), None)
-    latency = None if at is None else table[kept, at]
+    latency = next((number for number, row in enumerate(rows) if row["type"] == "LATENCY"), None)
+    columns = [*chosen] if latency is None else [*chosen, latency]
     own = read_channel_notes(path).get(OWN_FIELD)
     if own is not None:
-        session = _own_session(path, own, kept, si, latency)
+        session = _own_session(path, own, columns)
         start_s = float(session.raw.ticks[0] / session.profile.tick_hz)
     else:
-        session = _foreign_session(path, [rows[column] for column in chosen], kept, si, latency)
-        partly = int((known.any(axis=1) & ~known.all(axis=1)).sum())
-        if partly:
-            note = f"{partly} rows of {path.name} lack some axes and count as missing."
-            session = replace(session, warnings=(*session.warnings, note))
+        session = _foreign_session(path, [rows[column] for column in chosen], columns)
         start_s = 0.0
     events, skipped = _read_events(path, start_s)
     notes = (f"{skipped} events of kinds that strokeplane does not know were left out.",) if skipped else ()
@@ -112,19 +128,49 @@ def _choose(path: Path, rows: Sequence[Mapping[str, str]], point: str | None) ->
     return columns
 
 
-def _read_rows(path: Path) -> FloatArray:
-    """All of ``motion.tsv`` as numbers, n/a as NaN; its shape is checked before."""
+def _read_rows(path: Path, columns: Sequence[int], to_counts: ToCounts) -> MotionRows:
+    """Columns of six axes and, where there is one, of the time; part by part, so that hours need little memory."""
+    kept, counts, latency = [], [], []
+    read = partly = samples = 0
+    for table in _read_parts(path):
+        axes = table[:, columns[:6]]
+        known = np.isfinite(axes)
+        rows = np.flatnonzero(known.all(axis=1))
+        partly += int(known.any(axis=1).sum()) - rows.size
+        counts.append(to_counts(np.ascontiguousarray(axes[rows].T), samples))
+        kept.append(rows + read)
+        latency += [table[rows, column] for column in columns[6:]]
+        read, samples = read + len(table), samples + rows.size
+    if samples < 2:
+        raise InputError(f"{path}: expected at least 2 rows of numbers, found {samples}; export or copy it again")
+    times = np.concatenate(latency) if latency else None
+    if times is not None and not np.isfinite(times).all():
+        times = None
+    return MotionRows(np.concatenate(kept), np.concatenate(counts), times, partly)
+
+
+def _read_parts(path: Path) -> Iterator[FloatArray]:
+    """``motion.tsv`` as numbers, n/a as NaN; its shape is checked before."""
     try:
-        table = pd.read_csv(path, sep="\t", header=None, na_values=[MISSING], keep_default_na=False, dtype=np.float64)
+        with pd.read_csv(
+            path,
+            sep="\t",
+            header=None,
+            na_values=[MISSING],
+            keep_default_na=False,
+            dtype=np.float64,
+            chunksize=ROWS_PER_PART,
+        ) as parts:
+            for part in parts:
+                values = part.to_numpy()
+                if np.isinf(values).any():
+                    raise InputError(f"{path}: expected finite numbers, found an infinite one; correct the cell")
+                yield values
     except ValueError as error:
         raise InputError(f"{path}: expected numbers or n/a in every cell ({error}); correct the cell") from error
-    values = table.to_numpy()
-    if np.isinf(values).any():
-        raise InputError(f"{path}: expected finite numbers, found an infinite one; correct the cell")
-    return values
 
 
-def _own_session(path: Path, own: Any, kept: IntArray, si: FloatArray, latency: FloatArray | None) -> Session:
+def _own_session(path: Path, own: Any, columns: Sequence[int]) -> Session:
     """A session that strokeplane wrote: ticks and counts as they were."""
     try:
         head, _ = decode_head(json.dumps(own["Session"]).encode())
@@ -133,32 +179,41 @@ def _own_session(path: Path, own: Any, kept: IntArray, si: FloatArray, latency: 
         raise InputError(
             f"{path}: the field {OWN_FIELD} of its channels.json cannot be used ({error}); export the session again"
         ) from error
-    if latency is None or not np.isfinite(latency).all():
+
+    def to_counts(si: FloatArray, first: int) -> NDArray[np.int32]:
+        return whole_counts(si_to_counts(si, head.profile, head.calibration), path, first)
+
+    rows = _read_rows(path, columns, to_counts)
+    if rows.latency is None:
         raise InputError(f"{path}: expected a time in every row (channel LATENCY), found none; export it again")
-    ticks = np.rint(latency * head.profile.tick_hz).astype(np.int64) + first_tick
-    counts = whole_counts(si_to_counts(si, head.profile, head.calibration), path)
-    raw = RawSamples(ticks, kept - kept[0] + first_sequence, _host_times(path, kept.size), counts)
+    ticks = np.rint(rows.latency * head.profile.tick_hz).astype(np.int64) + first_tick
+    sequence = rows.kept - rows.kept[0] + first_sequence
+    raw = RawSamples(ticks, sequence, _host_times(path, sequence.size), rows.counts)
     return Session(raw, **{field.name: getattr(head, field.name) for field in fields(SessionHead)})
 
 
-def _foreign_session(
-    path: Path, rows: Sequence[Mapping[str, str]], kept: IntArray, values: FloatArray, latency: FloatArray | None
-) -> Session:
+def _foreign_session(path: Path, channels: Sequence[Mapping[str, str]], columns: Sequence[int]) -> Session:
     """Another program's recording: times and values as whole numbers of fine steps."""
-    accel, gyro = _triad(rows[:3], ACCEL_UNITS), _triad(rows[3:], GYRO_UNITS)
-    values[:3] /= accel.step
-    values[3:] /= gyro.step
-    if np.abs(values).max() >= 2.0**31:
-        raise InputError(
-            f"{path}: expected values that a sensor can send, found one far beyond; check channels.tsv's units"
-        )
-    counts = np.ascontiguousarray(np.rint(values).astype(np.int32).T)
+    accel, gyro = _triad(channels[:3], ACCEL_UNITS), _triad(channels[3:], GYRO_UNITS)
+    steps = np.repeat([accel.step, gyro.step], 3)[:, None]
+
+    def to_counts(values: FloatArray, first: int) -> NDArray[np.int32]:
+        steps_each = values / steps
+        if np.abs(steps_each).max(initial=0.0) >= 2.0**31:
+            raise InputError(
+                f"{path}: expected values that a sensor can send, found one far beyond; check channels.tsv's units"
+            )
+        return np.ascontiguousarray(np.rint(steps_each).astype(np.int32).T)
+
+    rows = _read_rows(path, columns, to_counts)
     record = read_sidecar(path)
     effective = record.get("SamplingFrequencyEffective")
     rate_hz = float(effective if isinstance(effective, int | float) and effective > 0 else record["SamplingFrequency"])
-    time_s = kept / rate_hz if latency is None or not np.isfinite(latency).all() else latency
+    time_s = rows.kept / rate_hz if rows.latency is None else rows.latency
     ticks = np.rint(time_s * TICK_HZ).astype(np.int64)
-    clips, warnings = find_clipping(counts, accel, gyro)
+    clips, warnings = find_clipping(rows.counts, accel, gyro)
+    if rows.partly:
+        warnings.append(f"{rows.partly} rows of {path.name} lack some axes and count as missing.")
     profile = SensorProfile(
         name="imported",
         rate_hz=rate_hz,
@@ -168,7 +223,7 @@ def _foreign_session(
         accel_clip_counts=clips[0],
         gyro_clip_counts=clips[1],
     )
-    raw = RawSamples(ticks, kept.astype(np.int64), _host_times(path, kept.size), counts)
+    raw = RawSamples(ticks, rows.kept.astype(np.int64), _host_times(path, rows.kept.size), rows.counts)
     return Session(raw, profile, warnings=tuple(warnings), metadata={"imported_from": path.name})
 
 

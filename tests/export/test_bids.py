@@ -83,7 +83,12 @@ def test_sidecar_and_channels_say_what_the_standard_wants(dataset: Path) -> None
     assert participants.to_dict("records") == [{"participant_id": "sub-playerone", "picking_hand": "right"}]
 
 
-def test_a_session_comes_back_exact_in_counts_and_ticks(tmp_path: Path, dataset: Path) -> None:
+@pytest.mark.parametrize("part", [1, 91, 1 << 16])
+def test_a_session_comes_back_exact_in_counts_and_ticks(
+    tmp_path: Path, dataset: Path, monkeypatch: pytest.MonkeyPatch, part: int
+) -> None:
+    """In whatever parts it is read: some without a sample, one that ends in a gap, or all at once."""
+    monkeypatch.setattr("logger.import_bids.ROWS_PER_PART", part)
     there, back = stored(tmp_path / "one.mcap"), import_bids(motion(dataset))
     assert np.array_equal(back.raw.counts, there.raw.counts)
     assert np.array_equal(back.raw.ticks, there.raw.ticks)
