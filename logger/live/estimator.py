@@ -35,6 +35,9 @@ from logger.live.heading_anchor import KEEP_S, Correction, HeadingAnchor
 from logger.live.sample_store import SampleStore
 from logger.live.tip_trace import TipTrace
 
+FOLLOW_S = 0.018
+"""So many seconds of samples are waited for before the tip is followed on."""
+
 
 @dataclass(frozen=True)
 class LiveSettings:
@@ -122,6 +125,8 @@ class LiveEstimator:
         anchor, foundation, trace = self._anchor, self.foundation, self._trace
         if anchor is None or foundation is None or anchor.last_tick is None:
             return []
+        if raw.ticks[-1] - anchor.last_tick < FOLLOW_S * tick_hz:
+            return []  # A sensor that sends every sample by itself: a few at a time cost hardly more than one.
         new = self.store.since(anchor.last_tick + 1)
         accel, gyro = foundation.correction.apply(new.counts)
         quat = anchor.feed(new.ticks, accel, gyro)
@@ -258,8 +263,6 @@ class LiveEstimator:
         foundation, anchor = self.foundation, self._anchor
         behind_s = last_s - self._settled_s + self.settings.edge_s
         reach_s = min(max(self.settings.window_s, behind_s), self.settings.longest_s)
-        if foundation is not None:
-            self.store.forget(int((last_s - 2 * self.settings.longest_s) * self.context.profile.tick_hz))
         motion = None if foundation is None else self._corrected(foundation, reach_s)
         return None if motion is None or anchor is None else anchor.align(motion)
 

@@ -1,4 +1,4 @@
-"""Samples of the running session, kept small, to be read back by device time."""
+"""All samples of the running session, kept small, to be read back by device time."""
 
 from __future__ import annotations
 
@@ -19,8 +19,7 @@ Part: TypeAlias = tuple[IntArray, NDArray[np.int16] | NDArray[np.int32]]
 class SampleStore:
     """Samples in order of time; written by one thread, read by others.
 
-    Two hours at 400 samples/s take 60 MB: host times are left out, counts kept in 16 bits where they fit. What will not
-    be asked for again can be let go of.
+    Two hours at 400 samples/s take 60 MB: host times are left out, counts kept in 16 bits where they fit.
     """
 
     def __init__(self) -> None:
@@ -58,11 +57,6 @@ class SampleStore:
         start = int(np.searchsorted(ticks, tick))
         ticks, counts = ticks[start:], counts[start:].astype(np.int32)
         return RawSamples(ticks, np.arange(len(ticks)), np.full(len(ticks), np.nan), counts)
-
-    def forget(self, tick: int) -> None:
-        """Let go of what lies before a tick, in large parts; it will not be asked for again."""
-        with self._lock:
-            self._joined = _reaching(self._joined, tick)
 
 
 def _reaching(parts: list[Part], tick: int) -> list[Part]:

@@ -201,9 +201,6 @@ def test_the_store_gives_back_what_it_took() -> None:
         np.testing.assert_array_equal(back.ticks, ticks[first:])
         np.testing.assert_array_equal(back.counts, counts[first:])
     assert store.since(int(ticks[-1]) + 1).ticks.size == 0
-    store.forget(int(ticks[6000]))
-    np.testing.assert_array_equal(store.since(int(ticks[6000])).counts, counts[6000:])
-    assert store.since(0).ticks.size < 6000
 
 
 def test_the_trace_is_the_filter_that_its_words_say_however_the_samples_come() -> None:
