@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import time
 from dataclasses import replace
 
 import numpy as np
@@ -18,8 +19,14 @@ from logger.live.stage import Stage
 from logger.live.state import Verdict
 from logger.live.tension_watch import TensionWatch
 
-EVERY_S = 0.32
-"""Pause between two windows: three windows a second keep the server under 15 % of a core."""
+PROMISED_S = 0.25
+"""A stroke is judged within one cycle and this of its end."""
+SEEN_S = 0.12
+"""Until the turn at a stroke's end is seen, and the window that shows it is worked out."""
+SOONEST_S, LATEST_S = 0.2, 0.5
+"""Between the beginnings of two windows, whatever the tempo."""
+LEAST_PAUSE_S = 0.1
+"""Where the computer is so busy that a window takes as long."""
 KEPT = 60
 
 
@@ -71,10 +78,12 @@ class BlockFollower:
         await stage.work(lambda: estimator.begin(event, first_id))
         self._tell(number, event, Judged(), first=True)
         while not ended.is_set():
+            begun_s = time.monotonic()
             judged = await stage.work(estimator.update)
             self._tell(number, event, judged)
+            left_s = begun_s + every_s(judged.strokes_per_s) - time.monotonic()
             try:
-                await asyncio.wait_for(ended.wait(), EVERY_S)
+                await asyncio.wait_for(ended.wait(), max(LEAST_PAUSE_S, left_s))
             except TimeoutError:
                 continue
         if self._end is not None:
@@ -153,6 +162,18 @@ class BlockFollower:
         estimator = self._stage.estimator
         reference = None if estimator is None else estimator.reference
         return reference is None or not reference.frame(posture).from_gestures
+
+
+def every_s(strokes_per_s: float | None) -> float:
+    """From one window to the next: no more often than a stroke's judgement in time needs.
+
+    Examples
+    --------
+    >>> [round(every_s(rate), 2) for rate in (None, 2.0, 8.0, 12.0, 20.0)]
+    [0.38, 0.5, 0.38, 0.3, 0.23]
+    """
+    cycle_s = 2.0 / (strokes_per_s or 8.0)
+    return min(max(SOONEST_S, cycle_s + PROMISED_S - SEEN_S), LATEST_S)
 
 
 def _outside(tilts_deg: np.ndarray, zone: tuple[float, float] | None) -> int:
