@@ -22,13 +22,15 @@ from typing import Any
 
 import numpy as np
 
+from benchmarks.bench_live import cpu_s, memory_mb, sensor_shares
 from tests.browser import open_chromium, open_page, wait_until
 
 LOADS = 10
 STATE = """(() => { const first = document.querySelector('#commands button[data-first=true]:not([hidden])');
 return [document.getElementById('stage').dataset.step, first ? first.dataset.command : '']; })()"""
 
-# Counts frames, drawn pictures and messages; keeps of every trace how old it was when the next frame began.
+# Counts frames, drawn pictures and messages; keeps of every trace how old its oldest point was when the next frame
+# began (a message's points follow each other 7.5 ms apart at 400 samples a second).
 WATCH = """(() => {
   const now = () => (performance.timeOrigin + performance.now()) / 1000;
   const kept = window.kept = {frames: 0, drawn: 0, messages: 0, delays: [], waiting: []};
@@ -36,7 +38,8 @@ WATCH = """(() => {
   window.WebSocket = class extends Socket { constructor(...a) { super(...a); this.addEventListener('message', event => {
     kept.messages += 1;
     const message = JSON.parse(event.data);
-    if (message.type === 'trace') kept.waiting.push(message.sampled_server_s);
+    if (message.type === 'trace')
+      kept.waiting.push(message.sampled_server_s - 0.0075 * (message.points_mm.length - 1));
   }); } };
   const clear = CanvasRenderingContext2D.prototype.clearRect;
   CanvasRenderingContext2D.prototype.clearRect = function (...a) { kept.drawn += 1; return clear.apply(this, a); };
@@ -77,12 +80,6 @@ def program(folder: Path, minutes: float) -> Iterator[tuple[str, int]]:
         running.wait()
 
 
-def processor_s(pid: int) -> float:
-    """Processor time (s) of a process, on Linux."""
-    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
-
-
 def time_loads(browser: Any, address: str) -> list[float]:
     """Milliseconds from asking for the page until keys are heard and the state is shown, in a fresh profile each."""
     times = []
@@ -107,22 +104,22 @@ def lead_to_play(page: Any) -> None:
     raise RuntimeError("the session did not come to play")
 
 
-def follow(page: Any, pid: int, minutes: float) -> list[tuple[float, ...]]:
-    """One row a part of the time: frames, pictures, messages a second, delay p50 and p95 (ms), server's share, heap."""
-    parts, seconds = 6, 60 * minutes - 4
+def follow(page: Any, pid: int, minutes: float, parts: int) -> list[tuple[float, ...]]:
+    """One row a part of the time: frames, pictures, messages a second, delays (ms), server's share, memories (MB)."""
+    seconds = 60 * minutes - 4
     rows = []
     time.sleep(2)
     for _ in range(parts):
         page.evaluate("Object.assign(window.kept, {frames: 0, drawn: 0, messages: 0, delays: []}) && 0")
-        begun, processor = time.perf_counter(), processor_s(pid)
+        begun, processor = time.perf_counter(), cpu_s(pid)
         time.sleep(seconds / parts)
         kept = page.evaluate("window.kept")
         passed = time.perf_counter() - begun
         delays = 1000 * np.array([delay for _, delay in kept["delays"]])
-        share = 100 * (processor_s(pid) - processor) / passed
+        share = 100 * (cpu_s(pid) - processor) / passed
         heap = page.evaluate("performance.memory.usedJSHeapSize / 1e6")
         rates = [kept[name] / passed for name in ("frames", "drawn", "messages")]
-        rows.append((*rates, *np.percentile(delays, [50, 95, 99]), share, heap))
+        rows.append((*rates, *np.percentile(delays, [50, 95, 99]), share, memory_mb(pid), heap))
     return rows
 
 
@@ -130,6 +127,7 @@ def main() -> None:
     """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--minutes", type=float, default=2.0, help="minutes of play that are followed")
+    parser.add_argument("--parts", type=int, default=6, help="of the time, a row each")
     given = parser.parse_args()
     with (
         tempfile.TemporaryDirectory() as folder,
@@ -142,13 +140,13 @@ def main() -> None:
             page.add_init_script(WATCH)
             page.goto(address)
             lead_to_play(page)
-            rows = follow(page, pid, given.minutes)
-        print(
-            "| part | frames/s | pictures/s | messages/s | delay p50 | p95 | p99 ms | server, % of a core | heap MB |"
-        )
-        print("| --- | --- | --- | --- | --- | --- | --- | --- | --- |")
+            rows = follow(page, pid, given.minutes, given.parts)
+        print("| part | frames/s | pictures/s | messages/s | delay p50 | p95 | p99 ms | server, % | MB | page MB |")
+        print("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |")
         for number, row in enumerate(rows, 1):
             print(f"| {number} of {len(rows)} | " + " | ".join(f"{value:.1f}" for value in row) + " |")
+        making, reading = sensor_shares()
+        print(f"Of the server's share, making the simulated samples {making:.1f} %, reading them {reading:.1f} %")
         print(f"Errors that the page complained of: {len(watch.errors)}")
         print(f"Load of this machine over the last minute: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
 
