@@ -179,7 +179,7 @@ class FastSource:
             stream_s = number / 400.0
             self._clock_s[0] = stream_s
             sink(self._reader.feed(wire, stream_s))
-            while self.backlog() > 64:
+            while self.backlog() > 4:
                 time.sleep(0.0005)
             if frame % step == step - 1:
                 self.memory_mb.append(resident_mb())

@@ -50,7 +50,7 @@ def check_length(folder: Path, hours: float) -> list[float]:
     assert state.losses.samples == 0
     assert state.samples == samples
     steps = np.diff(source.file_bytes)
-    # Up to 64 batches of 0.5 kB wait in the queue when a size is read.
+    # Up to four batches of 0.5 kB wait in the queue when a size is read.
     assert np.ptp(steps) < 0.05 * np.mean(steps) + 150_000, "the file does not grow evenly"
     return source.memory_mb
 

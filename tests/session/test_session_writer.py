@@ -6,13 +6,16 @@ import os
 import subprocess
 import sys
 import textwrap
+import tracemalloc
 from pathlib import Path
 
 import numpy as np
 import pytest
+from mcap.reader import make_reader
 
 from analysis.errors import SessionFileError
 from analysis.model import Event
+from logger.session_chunks import ChunkStream
 from logger.session_file import SYNC_INTERVAL_S, SessionWriter, read_session
 from logger.session_records import SessionHead
 from tests.session import make
@@ -195,3 +198,31 @@ def test_a_long_recording_repeats_its_settings(tmp_path: Path) -> None:
     session = read_session(path)
     assert session.profile == make.PROFILE
     assert session.raw.ticks.size >= 120 * 200
+
+
+def test_the_index_of_a_long_recording_takes_little_memory_and_is_the_library_s(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def record(path: Path, chunks: int) -> int:
+        """Bytes that were held after some chunks."""
+        with path.open("xb") as stream:
+            written = ChunkStream(stream, SessionHead(make.PROFILE))
+            batch = make.samples(4)
+            tracemalloc.start()
+            for _ in range(chunks):
+                written.add_samples(batch)
+                written.close_chunk()
+            held = tracemalloc.get_traced_memory()[0]
+            tracemalloc.stop()
+            written.finish()
+        return held
+
+    few, many = record(tmp_path / "few", 200), record(tmp_path / "many", 1200)
+    assert (many - few) / 1000 < 100
+    monkeypatch.setattr("logger.session_chunks.PackedIndex", list)
+    assert record(tmp_path / "theirs", 1200) - few > 1000 * 200
+    assert (tmp_path / "theirs").read_bytes() == (tmp_path / "many").read_bytes()
+    with (tmp_path / "many").open("rb") as stream:
+        summary = make_reader(stream).get_summary()
+    assert summary is not None
+    assert len(summary.chunk_indexes) == 1201
