@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from logger.say import say
 from logger.sensor_options import new_session, open_streams, sensor_options, session_options, source_from_options
 
 if TYPE_CHECKING:
@@ -113,7 +114,7 @@ def live_command(
 
         asyncio.run(both())
     if conduct.report is not None:
-        click.echo(f"Wrote {path} and {conduct.report}.")
+        say(f"Wrote {path} and {conduct.report}.")
 
 
 async def _ended(
@@ -182,10 +183,10 @@ def _say_address(guard: Guard, listening: list[socket.socket], path: Path, brows
         import segno
 
         click.echo(f"On a phone or tablet in this network: {addresses[1]}", err=True)
-        click.echo("Anybody in the network who has this address can press the keys; keep it to yourself.", err=True)
+        say("Anybody in the network who has this address can press the keys; keep it to yourself.", err=True)
         if sys.stderr.isatty():
             segno.make_qr(addresses[1]).terminal(sys.stderr, compact=True)
-    click.echo(f"Recording into {path}; Ctrl-C ends the session and writes the report.", err=True)
+    say(f"Recording into {path}; Ctrl-C ends the session and writes the report.", err=True)
     if browser:
         import webbrowser
 
