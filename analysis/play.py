@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Self
 
 import numpy as np
@@ -159,17 +159,47 @@ def trace_strokes(
     """
     parts = []
     claimed = np.zeros(0)
-    for piece in sorted(pieces, key=lambda piece: piece.first - piece.last):
-        part = _trace_piece(motion, piece, frame_at, lever_m, settings, bands)
+    traced = [(piece, _trace_piece(motion, piece, frame_at, lever_m, settings, bands)) for piece in pieces]
+    traced.sort(
+        key=lambda each: (not _keeps_time(each[0], each[1], motion.rate_hz, settings), each[0].first - each[0].last)
+    )
+    for piece, part in traced:
         # A longer piece's series runs on past its border; what it has claimed is left out here.
-        middle = 0.5 * (part.start + part.end)
-        free = np.searchsorted(claimed, middle) % 2 == 0
+        free = _free_of(claimed, part)
+        if free.sum() > 0.5 * free.size and not _keeps_time(piece, part, motion.rate_hz, settings):
+            own = replace(piece, cycle_hz=_cycle_of(part, motion.rate_hz, settings))
+            part = _trace_piece(motion, own, frame_at, lever_m, settings, bands)
+            free = _free_of(claimed, part)
         part = part.select(free)
         if part.start.size:
             parts.append(part)
             claimed = np.sort(np.concatenate([claimed, _spans(part)]))
     strokes = join(parts)
     return strokes.select(np.argsort(strokes.start, kind="stable"))
+
+
+def _cycle_of(part: StrokeSet, rate_hz: float, settings: StrokeSettings) -> float:
+    """Cycle frequency that strokes have themselves."""
+    own_hz = 0.5 * rate_hz / float(np.median(part.end - part.start))
+    return float(np.clip(own_hz, settings.min_cycle_hz, settings.max_cycle_hz))
+
+
+def _keeps_time(piece: Piece, part: StrokeSet, rate_hz: float, settings: StrokeSettings) -> bool:
+    """Whether a piece's strokes have the piece's own cycle.
+
+    Where a hand comes to the strings, or leaves them, the spectrum may be that of its coming: strokes of play in the
+    same window are then found in a wrong band.
+    """
+    if not part.start.size:
+        return True
+    ratio = _cycle_of(part, rate_hz, settings) / piece.cycle_hz
+    return 1 / settings.longest_ratio < ratio < settings.longest_ratio
+
+
+def _free_of(claimed: FloatArray, part: StrokeSet) -> BoolArray:
+    """Strokes whose middle lies in no span that is claimed."""
+    middle = 0.5 * (part.start + part.end)
+    return np.asarray(np.searchsorted(claimed, middle) % 2 == 0)
 
 
 def _spans(part: StrokeSet) -> FloatArray:
