@@ -10,10 +10,18 @@ import numpy as np
 
 from analysis.model import Event
 from analysis.tension_level import TensionLevel
-from logger.live.block_result import PlayedBlock, block_session_result, held_share, judge_block, zone_deg
+from logger.live.block_result import (
+    PlayedBlock,
+    block_session_result,
+    borrowed_words,
+    held_share,
+    judge_block,
+    zone_deg,
+)
 from logger.live.block_strokes import LAST, Judged, LiveStroke
 from logger.live.body import Body
 from logger.live.estimator import LiveEstimator
+from logger.live.gesture_steps import lender_of
 from logger.live.protocol import Stroke, Strokes
 from logger.live.stage import Stage
 from logger.live.state import Verdict
@@ -104,8 +112,10 @@ class BlockFollower:
             return judged, judge_block(result, number, estimator.context.metadata), level
 
         judged, verdict, tension = await stage.work(conclude)
-        if tension.level is not None:
-            verdict = replace(verdict, more=(*verdict.more, tension.sentence))
+        lender = lender_of(estimator, event.posture)
+        more = [] if lender is None else [borrowed_words(event.posture, lender)]
+        more += [] if tension.level is None else [tension.sentence]
+        verdict = replace(verdict, more=(*verdict.more, *more))
         self._body.drifted(tension.level, tension.sentence)
         self._tell(number, event, judged)
         totals = stage.totals
@@ -132,6 +142,7 @@ class BlockFollower:
             held_share=held_share(tilts, zone),
             outside=_outside(tilts, zone),
             against_hand=self._against_hand(event.posture),
+            borrowed_from=self._lender(event.posture),
         )
         kept = dict(sorted(self._kept.items())[-KEPT:])
         self._kept = kept
@@ -157,6 +168,10 @@ class BlockFollower:
     def _dead_band_deg(self) -> float:
         setup = self._stage.setup
         return 0.0 if setup is None else setup.dead_band_deg
+
+    def _lender(self, posture: str) -> str | None:
+        estimator = self._stage.estimator
+        return None if estimator is None else lender_of(estimator, posture)
 
     def _against_hand(self, posture: str) -> bool:
         estimator = self._stage.estimator

@@ -43,6 +43,14 @@ def zone_deg(wanted: Wanted | None, dead_band_deg: float) -> tuple[float, float]
     return (dead_band_deg, 90.0) if wanted == "down" else (-90.0, -dead_band_deg)
 
 
+def borrowed_words(posture: str, lender: str) -> str:
+    """What to think of a tilt in a posture that has no gestures of its own."""
+    return (
+        f"Posture {posture} has no gestures of its own: its tilt is measured by those of posture {lender} and may be "
+        "some degrees off."
+    )
+
+
 def held_share(tilts_deg: FloatArray, zone: tuple[float, float] | None) -> float | None:
     """Part of the tilts inside a zone; None without a zone or strokes."""
     if zone is None or not len(tilts_deg):

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Awaitable, Callable, Iterator
 from dataclasses import replace
 
 from analysis.errors import InputError
 from analysis.model import Event
 from logger.live.block_follower import BlockFollower
-from logger.live.block_result import zone_deg
+from logger.live.block_result import borrowed_words, zone_deg
 from logger.live.body import Body
 from logger.live.commands import Choose, Rate, Simple
+from logger.live.gesture_steps import lender_of
 from logger.live.pace import Cue
 from logger.live.set_up import SetUp
 from logger.live.stage import FINISH_KEY, HURT_KEY, HurtPressed, Stage
@@ -44,17 +45,27 @@ class BlockSteps:
     plan : Plan or None
     body : Body
         Watches time played and ratings.
+    gestures_of : callable
+        Leads through the gestures of one more posture.
 
     Attributes
     ----------
     follower : BlockFollower
     """
 
-    def __init__(self, stage: Stage, set_up: SetUp, plan: Plan | None, body: Body) -> None:
+    def __init__(
+        self,
+        stage: Stage,
+        set_up: SetUp,
+        plan: Plan | None,
+        body: Body,
+        gestures_of: Callable[[str], Awaitable[None]],
+    ) -> None:
         self._stage = stage
         self._set_up = set_up
         self._plan = plan
         self._body = body
+        self._gestures_of = gestures_of
         self._at = 0
         self._number = 0
         self._clicks = 0
@@ -99,12 +110,15 @@ class BlockSteps:
     async def _ready(self, block: PlanBlock) -> None:
         """Show what comes next and wait for the key."""
         free = self._plan is None
-        keys = [Key("next", "Start")]
-        keys += [Key("again", "Play the last block again")] if not free and self._at > 0 else []
-        keys += [Key("choose", "Choose")] if free else []
-        hint = block.note or ("Press the key to start, and again to stop." if free else "Press the key to start.")
         while True:
             block = self._next()
+            lender = lender_of(self._stage.estimator, block.posture) if self._stage.estimator is not None else None
+            keys = [Key("next", "Start")]
+            keys += [Key("again", "Play the last block again")] if not free and self._at > 0 else []
+            keys += [Key("again", f"Gestures of posture {block.posture}")] if free and lender is not None else []
+            keys += [Key("choose", "Choose")] if free else []
+            hint = block.note or ("Press the key to start, and again to stop." if free else "Press the key to start.")
+            hint = hint if lender is None else f"{borrowed_words(block.posture, lender)} {hint}"
             answer = await self._stage.ask(
                 (*keys, HURT_KEY, FINISH_KEY),
                 step="ready",
@@ -121,7 +135,10 @@ class BlockSteps:
             if isinstance(answer, Choose):
                 self._choose(answer)
             elif isinstance(answer, Simple) and answer.name == "again":
-                self._step_back()
+                if free:
+                    await self._gestures_of(block.posture)
+                else:
+                    self._step_back()
             else:
                 return
 

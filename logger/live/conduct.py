@@ -28,7 +28,7 @@ from logger.live.state import Hurt, Key, Report, Sensor
 from logger.lsl_streams import LslStreams
 from logger.messages import Battery
 from logger.plan import Plan
-from logger.record_session import HURT_WORDS, choose_gestures
+from logger.record_session import HURT_WORDS, Gesture, choose_gestures
 from logger.recorder import Recorder, RecorderSettings
 from logger.sources.base import Source
 from logger.stream import DeviceInfo, Item, empty_samples
@@ -75,7 +75,8 @@ class Conduct:
         stage.setup = session.set_up.shown
         self.report: Path | None = None
         self._body = Body()
-        self._blocks = BlockSteps(stage, session.set_up, session.plan, self._body)
+        self._blocks = BlockSteps(stage, session.set_up, session.plan, self._body, self._gestures_of)
+        self._gestures: GestureSteps | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._heard_s = 0.0
         self._points: list[tuple[float, float]] = []
@@ -94,11 +95,10 @@ class Conduct:
             with contextlib.suppress(FinishPressed):
                 await self._connect()
                 await self._guarded(self._choose)
-                postures = self._postures()
-                setup = self._session.set_up.recorded
-                asked = choose_gestures(setup.lever_sd_mm, setup.instrument.held == "flat")
-                gestures = GestureSteps(self.stage, gestures_for(asked, postures), postures)
-                await self._guarded(gestures.run)
+                plan, free = self._session.plan, self._session.set_up.free
+                postures = (free.posture,) if plan is None else plan.postures
+                self._gestures = GestureSteps(self.stage, gestures_for(self._asked(), postures), postures)
+                await self._guarded(self._gestures.run)
                 await self._guarded(self._blocks.run)
             await self._finish()
         finally:
@@ -109,9 +109,15 @@ class Conduct:
                 await self._off_loop(self._session.streams.close)
             self.stage.worker.shutdown(wait=False, cancel_futures=True)
 
-    def _postures(self) -> tuple[str, ...]:
-        plan = self._session.plan
-        return plan.postures if plan is not None else (self._session.set_up.free.posture,)
+    def _asked(self) -> tuple[Gesture, ...]:
+        setup = self._session.set_up.recorded
+        return choose_gestures(setup.lever_sd_mm, setup.instrument.held == "flat")
+
+    async def _gestures_of(self, posture: str) -> None:
+        """The gestures of a posture that free play has come to."""
+        if self._gestures is not None:
+            self._gestures.ask_for(self._asked(), posture)
+            await self._gestures.run()
 
     async def _guarded(self, step: Callable[[], Awaitable[None]]) -> None:
         """Run a step; a hurt interrupts it, and it goes on where it stopped."""

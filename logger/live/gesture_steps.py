@@ -10,6 +10,7 @@ from typing import Any
 from analysis.model import Event
 from analysis.reference import Gestures
 from logger.live.commands import Command, Simple
+from logger.live.estimator import LiveEstimator
 from logger.live.gesture_check import GestureCheck
 from logger.live.pace import Cue
 from logger.live.stage import FINISH_KEY, HURT_KEY, Stage
@@ -45,9 +46,23 @@ class Wanted:
 def gestures_for(asked: Sequence[Asked], postures: Sequence[str]) -> tuple[Wanted, ...]:
     """All gestures: everything in the first posture, all but the still off the hand in each further one."""
     wanted = [(gesture, "" if gesture.label else postures[0]) for gesture in asked]
-    for posture in postures[1:]:
-        wanted += [(gesture, posture) for gesture in asked if not gesture.label]
+    wanted += [(each.asked, posture) for posture in postures[1:] for each in gestures_of(asked, posture)]
     return tuple(Wanted(gesture, posture, at, len(wanted)) for at, (gesture, posture) in enumerate(wanted, 1))
+
+
+def gestures_of(asked: Sequence[Asked], posture: str) -> tuple[Wanted, ...]:
+    """The gestures of one more posture: all but the still off the hand."""
+    wanted = [gesture for gesture in asked if not gesture.label]
+    return tuple(Wanted(gesture, posture, at, len(wanted)) for at, gesture in enumerate(wanted, 1))
+
+
+def lender_of(estimator: LiveEstimator, posture: str) -> str | None:
+    """The posture whose gestures serve this one, which has none of its own; None where it needs no other's."""
+    foundation, reference = estimator.foundation, estimator.reference
+    if foundation is None or reference is None or not reference.frame(posture).from_gestures:
+        return None
+    owners = [direction.posture for direction in foundation.gestures.directions if direction.usable]
+    return None if not owners or {posture, ""} & set(owners) else owners[0]
 
 
 class GestureSteps:
@@ -68,6 +83,11 @@ class GestureSteps:
         self._at = 0
         self._last: GestureLive | None = None
         self._check: GestureCheck | None = None
+
+    def ask_for(self, asked: Sequence[Asked], posture: str) -> None:
+        """Want the gestures of one more posture that will be played, from the first on."""
+        self._postures = tuple(dict.fromkeys((*self._postures, posture)))
+        self._wanted[self._at :] = gestures_of(asked, posture)
 
     async def run(self) -> None:
         """Do what is left of the gestures, solve them, repeat those that were no good."""

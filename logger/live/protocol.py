@@ -124,7 +124,8 @@ class Strokes:
 
     ``first`` True: a block begins, forget the strokes before. ``withdrawn`` are ids of provisional strokes that turned
     out to be none. ``tilt_now_deg`` is the mean of the last strokes, ``held_share`` the part of all in the wanted
-    zone, ``outside`` how many of the last strokes in a row were outside it.
+    zone, ``outside`` how many of the last strokes in a row were outside it. ``borrowed_from`` is the posture whose
+    gestures measure this one's tilt, null where it has its own.
     """
 
     block: int
@@ -138,6 +139,7 @@ class Strokes:
     held_share: float | None
     outside: int
     against_hand: bool
+    borrowed_from: str | None = None
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import functools
 import json
+import time
 from collections.abc import AsyncIterator, Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -113,7 +114,9 @@ class Client:
 
     async def gestures(self) -> None:
         """Do all gestures as they are asked for, until the first block is ready."""
+        begun_s = time.monotonic()
         while self.state["step"] in ("setup", "gestures"):
+            assert time.monotonic() < begun_s + 3 * PATIENCE_S, f"still {self.state['title']}: {self.state['hint']}"
             gesture = self.state["gesture"]
             asked = self.state["keys"] and (gesture is None or gesture["phase"] in ("prepare", "poor"))
             number = self.state["step_number"]

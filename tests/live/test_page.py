@@ -299,6 +299,15 @@ def drawn(page: Any) -> int:
     )
 
 
+def test_a_borrowed_tilt_says_whose_gestures_measure_it(browser: Any, stage: PageStage) -> None:
+    with open_page(browser, viewport={"width": 390, "height": 844}) as (page, _):
+        opened(page, stage, "play")
+        stage.push(replace(strokes([22.0, 24.0], stage.now_s()), borrowed_from="low"))
+        side = "document.getElementById('tilt-side').textContent"
+        wait_until(page, f"{side}.endsWith('clears, by the gestures of posture low')")
+        assert page.evaluate(SEES_ALL)
+
+
 def test_the_picture_shows_strokes_and_forgets_them_with_a_new_block(browser: Any, stage: PageStage) -> None:
     with open_page(browser, viewport={"width": 1366, "height": 768}, color_scheme="light") as (page, _):
         opened(page, stage, "play")

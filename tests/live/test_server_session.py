@@ -254,3 +254,53 @@ def test_the_table_of_a_drills_string_changes_agrees_with_the_batch_analysis(tmp
     assert weakest["after"] == "down"
     named = f"Weakest change: string {weakest['from_string']} to {weakest['to_string']} after a downstroke"
     assert any(sentence.startswith(named) for sentence in told[1]["more"])
+
+
+def test_a_new_posture_in_free_play_borrows_openly_until_it_has_gestures_of_its_own(tmp_path: Path) -> None:
+    async def play(page: Client, number: int) -> tuple[dict[str, Any], dict[str, Any]]:
+        """Play a free block for some seconds; its last strokes message and its verdict."""
+        await page.press("next")
+        await page.until(lambda state: state["step"] == "play" and state["block"]["number"] == number)
+        async with asyncio.timeout(40):
+            while not (told := [m for m in page.of("strokes") if m["block"] == number]) or told[-1]["count"] < 20:
+                await page.news()
+        await page.press("next")
+        for _ in range(2):
+            await page.until(lambda state: state["rating"] is not None and bool(state["keys"]))
+            await page.press("skip")
+            await asyncio.sleep(0.05)
+        verdict = await page.verdict(number)
+        await page.step("ready")
+        return told[-1], verdict
+
+    async def scenario() -> None:
+        async with running(tmp_path, simulated("AB"), SPEED) as live, live.page() as page:
+            await page.set_up()
+            await page.gestures()
+            assert "again" not in {key["command"] for key in page.state["keys"]}
+            strokes, verdict = await play(page, 1)
+            assert strokes["borrowed_from"] is None
+            assert not any("gestures of its own" in sentence for sentence in verdict["more"])
+            await page.press("choose", field="posture", value="B")
+            offered = await page.until(lambda state: state["setup"]["posture"] == "B" and bool(state["keys"]))
+            assert {"command": "again", "label": "Gestures of posture B"} in offered["keys"]
+            assert offered["hint"].startswith("Posture B has no gestures of its own")
+            assert offered["keys"][0]["command"] == "next", "the pedal still starts"
+            strokes, verdict = await play(page, 2)
+            assert strokes["borrowed_from"] == "A"
+            assert any("those of posture A and may be some degrees off" in sentence for sentence in verdict["more"])
+            await page.press("again")
+            await page.until(lambda state: state["step"] == "gestures")
+            await page.gestures()
+            assert "gestures of its own" not in page.state["hint"]
+            strokes, verdict = await play(page, 3)
+            assert strokes["borrowed_from"] is None
+            assert verdict["tilt_side"] == "up"
+            assert not any("gestures of its own" in sentence for sentence in verdict["more"])
+            await page.say({"type": "finish"})
+            await page.step("done")
+
+    asyncio.run(scenario())
+    recording = read_session(tmp_path / "session.mcap")
+    assert [e.posture for e in recording.events if e.kind == "across"] == ["A", "B"]
+    assert not any("posture 'B'" in warning for warning in analyse_session(recording).warnings)

@@ -49,7 +49,9 @@ export function showFigures(strokes, state, endView) {
   setText(line.querySelector(".text"), words);
   setText(document.getElementById("tilt-number"), degrees(strokes.tilt_now_deg));
   const side = SIDE[sideOf(strokes.tilt_now_deg, state.setup.dead_band_deg, endView.clears("down"), endView.clears("up"))];
-  setText(document.getElementById("tilt-side"), strokes.against_hand && side ? `${side}, ${AGAINST_HAND}` : side);
+  const borrowed = strokes.borrowed_from ? `by the gestures of posture ${strokes.borrowed_from}` : "";
+  const limits = [side, strokes.against_hand ? AGAINST_HAND : borrowed].filter(Boolean).join(", ");
+  setText(document.getElementById("tilt-side"), side ? limits : "");
   const told = strokes.tilt_now_deg === null ? "" : `, tilt now ${degrees(strokes.tilt_now_deg)}, ${side}, ${words}`;
   endView.canvas.setAttribute("aria-label", `${END_VIEW.name}${told}`);
   setText(document.getElementById("held"), share(strokes.held_share));
@@ -57,5 +59,5 @@ export function showFigures(strokes, state, endView) {
 }
 
 export const NO_STROKES = {
-  tilt_now_deg: null, held_share: null, strokes_per_s: null, outside: 0, against_hand: false,
+  tilt_now_deg: null, held_share: null, strokes_per_s: null, outside: 0, against_hand: false, borrowed_from: null,
 };
