@@ -3,15 +3,19 @@ r"""Does it stay tilted at speed? The hold tempo, and how it ends.
 Hold tempo: the fastest tempo at which at least 95 % of strokes keep the wanted side outside the dead band.
 
 Every block (cut into pieces where its speed changes) has a lower edge: the margin ``side * tilt - dead band`` that
-95 % of its strokes reach. Strokes of a block are not independent, blocks are, so the edges are the data, and a falling
-curve in the logarithm of speed runs through them (:mod:`analysis.falling_curve`). The hold tempo is where it falls
-through 0. Its interval comes from resampling blocks, not strokes: each resample weights the blocks at random
-(exponential weights), redraws each block's edge within its own error (stretches of two seconds resampled) and the
-scatter between blocks (residuals of the curve), and shifts all blocks of a session by one draw of its frame's error.
+95 % of its strokes reach. A stroke tilted to the wrong side counts as level: how far it slips says nothing of where the
+edge falls through 0 (the quantile of a rising function is that function of the quantile). Strokes of a block are not
+independent, blocks are, so the edges are the data, and a falling curve in the logarithm of speed runs through them. The
+hold tempo is where it falls through 0. Its interval comes from resampling blocks, not strokes
+(:mod:`analysis.falling_curve`): each resample draws every block's edge again within its own error (stretches of two
+seconds resampled) and the scatter between blocks, shifts all blocks of a session by one draw of its frame's error, and
+bends the curve between the tempi as the blocks allow.
+
+The curve shown is the median of the resamples, its band their 2.5 and 97.5 % quantiles: falling curves lie above 0 at a
+speed exactly where they cross it beyond, so that curve and band fall through 0 at the hold tempo and its interval.
 
 References
 ----------
-Rubin, Annals of Statistics 9, 1981, 130-134 (random weights instead of draws with replacement).
 Davison and Hinkley, Bootstrap Methods and their Application, 1997, sec. 3.8 (resampling groups and within groups).
 """
 
@@ -28,9 +32,9 @@ import pandas as pd
 
 from analysis.block_table import check_one_player, frame_se_deg, own_frame, steady_strokes, tabulate_blocks
 from analysis.errors import InputError, NotEnoughDataError
-from analysis.falling_curve import count_distinct, crossing, falling_basis, fit_falling
+from analysis.falling_curve import PointErrors, count_distinct, crossing, draw_falling
 from analysis.hold_failure import Failure, HoldPiece, describe_failure
-from analysis.model import FloatArray, IntArray, SessionResult
+from analysis.model import FloatArray, SessionResult
 
 Bound = Literal["inside", "at least", "below"]
 GRID = 201
@@ -159,14 +163,15 @@ def find_hold_tempo(
     dead_band = _dead_band(results)
     strokes = steady_strokes(results, posture).merge(blocks[["session", "block"]], on=["session", "block"])
     strokes["margin_deg"] = (1 if side == "down" else -1) * strokes["tilt_deg"] - dead_band
+    strokes["level_deg"] = np.maximum(strokes["margin_deg"], -dead_band)
     parts = _pieces(strokes, settings)
     speed = np.array([np.median(part["strokes_per_s"]) for part in parts])
     _check_speeds(speed, blocks, settings)
-    edge = np.array([_edge(part["margin_deg"].to_numpy(), settings.share) for part in parts])
+    edge = np.array([_edge(part["level_deg"].to_numpy(), settings.share) for part in parts])
     rngs = np.random.default_rng(settings.seed).spawn(len(parts))
     own_se = np.array([_edge_se(part, settings, rng) for part, rng in zip(parts, rngs, strict=True)])
     session = np.unique([part["session"].iloc[0] for part in parts], return_inverse=True)[1]
-    curve, found, draws = _fit(speed, edge, own_se, (session, frame), settings)
+    curve, found, draws = _fit(speed, edge, PointErrors(own_se, session, frame), settings)
     pieces = tuple(_piece(part, edge[i], own_se[i], side) for i, part in enumerate(parts))
     tested = (float(speed.min()), float(speed.max()))
     low, high = (float(np.quantile(draws, q, method="nearest")) for q in (0.025, 0.975))
@@ -278,42 +283,27 @@ def _edge(margin: FloatArray, share: float) -> float:
 
 
 def _edge_se(part: pd.DataFrame, settings: HoldSettings, rng: np.random.Generator, draws: int = 80) -> float:
-    """Standard error of a piece's edge: stretches of strokes drawn again, each of about two seconds."""
-    margin = part["margin_deg"].to_numpy(np.float64)
+    """Standard error of a piece's edge: stretches of strokes drawn again, each of about two seconds.
+
+    Resampling k stretches understates the variance by (k - 1) / k (Davison and Hinkley, sec. 2.3.2).
+    """
+    margin = part["level_deg"].to_numpy(np.float64)
     n = margin.size
     length = int(np.clip(settings.stretch_s * np.median(part["strokes_per_s"]), 1, max(1, n // 4)))
     first = rng.integers(0, n - length + 1, (draws, math.ceil(n / length)))
     index = (first[:, :, None] + np.arange(length)).reshape(draws, -1)[:, :n]
-    return float(np.quantile(margin[index], 1 - settings.share, axis=1).std(ddof=1))
+    few = math.sqrt(n / (n - length)) if n > length else 1.0
+    return few * float(np.quantile(margin[index], 1 - settings.share, axis=1).std(ddof=1))
 
 
 def _fit(
-    speed: FloatArray,
-    edge: FloatArray,
-    own_se: FloatArray,
-    frames: tuple[IntArray, FloatArray],
-    settings: HoldSettings,
+    speed: FloatArray, edge: FloatArray, errors: PointErrors, settings: HoldSettings
 ) -> tuple[HoldCurve, float, FloatArray]:
-    """Curve with its band, hold tempo, and the hold tempo of every resample.
-
-    ``frames``: each piece's session, and each session's frame error (deg).
-    """
-    session, frame_se = frames
+    """Curve with its band, hold tempo, and the hold tempo of every resample."""
     x = np.log(speed)
     grid = np.linspace(x.min(), x.max(), GRID)
-    design, shown = falling_basis(x, x), falling_basis(grid, x)
-    rng = np.random.default_rng(settings.seed)
-    beta = fit_falling(design, edge, np.ones(x.size))
-    residual = edge - design @ beta
-    free = max(1, x.size - int(np.count_nonzero(beta[1:] < -1e-9)) - 1)
-    between = max(0.0, float(residual @ residual) / free - float(np.mean(own_se**2)))
-    spread = np.sqrt(own_se**2 + between)
-    curves = np.empty((settings.resamples, GRID))
-    for i in range(settings.resamples):
-        drawn = edge + spread * rng.normal(size=x.size) + (frame_se * rng.normal(size=frame_se.size))[session]
-        curves[i] = shown @ fit_falling(design, drawn, rng.exponential(size=x.size))
-    low, high = np.quantile(curves, [0.025, 0.975], axis=0)
-    best = shown @ beta
+    curves = draw_falling((x, edge), errors, grid, settings.resamples, np.random.default_rng(settings.seed))
+    low, best, high = np.quantile(curves, [0.025, 0.5, 0.975], axis=0)
     found = np.array([crossing(curve, grid) for curve in curves])
     return HoldCurve(np.exp(grid), best, low, high), float(np.exp(crossing(best, grid))), np.exp(found)
 

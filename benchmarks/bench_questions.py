@@ -21,13 +21,17 @@ from benchmarks.question_players import (
     FASTEST,
     SLOWEST,
     draw_ladder,
+    draw_player_beyond,
     draw_postures,
     draw_speed_player,
+    draw_two_ladders,
     ladder_scenario,
     posture_scenario,
 )
 
 HOLD_COLUMNS = "| players | n | error, median % | error, p90 % | bias % | covered % | interval, width % | failed |"
+BOUND_COLUMNS = "| players beyond the ladder | n | said so % | interval covers % | failed |"
+HOLDS_COLUMNS = "| two postures | n | error, median | bias | covered % | interval, width | not given | failed |"
 POSTURE_COLUMNS = (
     "| sessions | n | tilt: shown % | tilt: covered % | tilt error RMS | tilt stated SE | spread: shown % | "
     "spread: covered % | timing: shown % | failed |"
@@ -37,7 +41,7 @@ POSTURE_COLUMNS = (
 def hold_score(result: SessionResult, true: float) -> tuple[float, float, float]:
     """Relative error, whether covered, relative width of the interval (cut at the ladder's ends)."""
     found = find_hold_tempo([result], wanted="down")
-    low, high = found.low or 0.0, found.high or np.inf
+    low, high = found.low or 0.0, np.inf if found.high is None else found.high
     width = np.log(min(high, FASTEST) / max(low, SLOWEST))
     return found.strokes_per_s / true - 1, float(low <= true <= high), float(width)
 
@@ -63,6 +67,34 @@ def hold_chain_player(task: tuple[int, int]) -> tuple[float, float, float] | str
         return hold_score(result, player.hold_strokes_per_s or np.nan)
     except StrokeplaneError as error:
         return f"seed {seed}: {error}"
+
+
+def bound_player(task: tuple[int, int, bool]) -> tuple[float, float] | str:
+    """One player whose hold tempo lies beyond the ladder: said so, and covered by the interval, open or not."""
+    seed, rungs, faster = task
+    rng = np.random.default_rng([seed, 0xB0D])
+    player = draw_player_beyond(rng, faster)
+    found = find_hold_tempo([draw_ladder(player, rungs, rng)], wanted="down")
+    true = player.hold_strokes_per_s or np.nan
+    covered = (found.low or 0.0) <= true <= (np.inf if found.high is None else found.high)
+    return float(found.bound == ("at least" if faster else "below")), float(covered)
+
+
+def two_ladders(task: tuple[int, int]) -> tuple[float, float, float] | str:
+    """Difference of two postures' hold tempi: error (strokes/s), covered, width; nan where none is given."""
+    seed, rungs = task
+    rng = np.random.default_rng([seed, 0x2401D])
+    first = draw_speed_player(rng)
+    # The second posture loses its tilt a little sooner or later, and lies in another frame.
+    second = replace(first, middle=first.middle * rng.uniform(0.85, 1.15), top=first.top + rng.normal())
+    truth = [player.hold_strokes_per_s for player in (first, second)]
+    if truth[1] is None or not SLOWEST < truth[1] < FASTEST:
+        return f"seed {seed}: the second posture's hold tempo lies beyond the ladder"
+    found = compare_postures([draw_two_ladders((first, second), rungs, rng)], ("A", "B")).hold
+    if found is None or found.difference is None or found.low is None or found.high is None:
+        return np.nan, np.nan, np.nan
+    true = truth[1] - (truth[0] or np.nan)
+    return found.difference - true, float(found.low <= true <= found.high), found.high - found.low
 
 
 PostureScore = tuple[float, float, float, float, float, float, float]
@@ -121,6 +153,18 @@ def hold_row(label: str, scores: np.ndarray, failed: int) -> str:
     )
 
 
+def bound_row(label: str, scores: np.ndarray, failed: int) -> str:
+    return f"| {label} | {len(scores)} | {100 * scores[:, 0].mean():.1f} | {100 * scores[:, 1].mean():.1f} | {failed} |"
+
+
+def holds_row(label: str, scores: np.ndarray, failed: int) -> str:
+    given = scores[np.isfinite(scores[:, 0])]
+    return (
+        f"| {label} | {len(given)} | {np.median(np.abs(given[:, 0])):.2f} | {np.median(given[:, 0]):+.2f} | "
+        f"{100 * given[:, 1].mean():.1f} | {np.median(given[:, 2]):.2f} | {len(scores) - len(given)} | {failed} |"
+    )
+
+
 def posture_row(label: str, scores: np.ndarray, failed: int) -> str:
     tilt_shown, tilt_in, error, se, spread_shown, spread_in, timing_shown = scores.T
     # The scatter's other parts lessen a difference of it, so that its truth is only known where there is none.
@@ -145,6 +189,17 @@ def bench_hold(pool: ProcessPoolExecutor, players: int, chain: int, first: int) 
     if chain:
         scores, failed = scored(pool, hold_chain_player, [(first + i, 9) for i in range(chain)])
         print(hold_row("whole chain, 9 tempi of 12 s", scores, failed), flush=True)
+
+
+def bench_hold_bounds(pool: ProcessPoolExecutor, players: int, first: int) -> None:
+    print(BOUND_COLUMNS + "\n|" + " --- |" * 5)
+    for label, faster in (("faster than its fastest tempo", True), ("slower than its slowest", False)):
+        scores, failed = scored(pool, bound_player, [(first + i, 9, faster) for i in range(players)])
+        print(bound_row(f"{label}, 9 tempi", scores, failed), flush=True)
+    print(HOLDS_COLUMNS + "\n|" + " --- |" * 8)
+    for rungs in (6, 8, 10):
+        scores, failed = scored(pool, two_ladders, [(first + i, rungs) for i in range(players)])
+        print(holds_row(f"tables, {rungs} tempi of 20 s each", scores, failed), flush=True)
 
 
 def bench_postures(pool: ProcessPoolExecutor, tables: int, chain: int, first: int) -> None:
@@ -231,6 +286,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     with ProcessPoolExecutor(given.jobs) as pool:
         if given.only in (None, "hold"):
             bench_hold(pool, given.players, given.chain // 3, given.first)
+            bench_hold_bounds(pool, given.players, given.first)
         if given.only in (None, "postures"):
             bench_postures(pool, given.tables, given.chain, given.first)
     if given.only in (None, "progress"):

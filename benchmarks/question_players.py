@@ -72,11 +72,24 @@ class SpeedPlayer:
 
 def draw_speed_player(rng: np.random.Generator, slips: float = 0.0) -> SpeedPlayer:
     """A player whose hold tempo lies inside the ladder."""
+    return _draw_until(rng, slips, (7.0, 13.0), lambda hold: SLOWEST * 1.2 < hold < FASTEST / 1.1)
+
+
+def draw_player_beyond(rng: np.random.Generator, faster: bool) -> SpeedPlayer:
+    """A player whose hold tempo lies beyond the ladder, however little."""
+    if faster:
+        return _draw_until(rng, 0.0, (11.0, 18.0), lambda hold: hold > FASTEST)
+    return _draw_until(rng, 0.0, (2.0, 6.0), lambda hold: hold < SLOWEST)
+
+
+def _draw_until(
+    rng: np.random.Generator, slips: float, middle: tuple[float, float], fits: Callable[[float], bool]
+) -> SpeedPlayer:
     while True:
         player = SpeedPlayer(
             top=rng.uniform(16, 26),
             drop=rng.uniform(10, 28),
-            middle=rng.uniform(7, 13),
+            middle=rng.uniform(*middle),
             width=rng.uniform(0.4, 1.6),
             scatter=rng.uniform(1, 3),
             block_sd=rng.uniform(0.2, 1.0),
@@ -85,7 +98,7 @@ def draw_speed_player(rng: np.random.Generator, slips: float = 0.0) -> SpeedPlay
             slips=slips,
         )
         hold = player.hold_strokes_per_s
-        if hold is not None and SLOWEST * 1.2 < hold < FASTEST / 1.1:
+        if hold is not None and fits(hold):
             return player
 
 
@@ -100,6 +113,22 @@ def draw_ladder(player: SpeedPlayer, rungs: int, rng: np.random.Generator, secon
     ]
     drawing = Drawing(player.block_sd, player.wander, frame_se_deg=player.frame_se)
     return draw_session(blocks, drawing, rng)
+
+
+def draw_two_ladders(
+    players: tuple[SpeedPlayer, SpeedPlayer], rungs: int, rng: np.random.Generator, seconds: float = 20.0
+) -> SessionResult:
+    """One session in which two postures, as two players would hold them, each play a ladder; tempi in mixed order.
+
+    The scatter of blocks and frames is the first's for both.
+    """
+    blocks = [
+        DrawnBlock("AB"[i], float(v), seconds, players[i].tilt_deg(float(v)), players[i].scatter)
+        for v in rng.permutation(np.geomspace(SLOWEST, FASTEST, rungs))
+        for i in rng.permutation(2)
+    ]
+    first = players[0]
+    return draw_session(blocks, Drawing(first.block_sd, first.wander, frame_se_deg=first.frame_se), rng)
 
 
 def ladder_scenario(player: SpeedPlayer, rungs: int, seed: int, seconds: float = 12.0) -> Scenario:
