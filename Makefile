@@ -13,7 +13,7 @@ demo: setup-run  ## set up, analyse the shipped logs, show the reports
 
 live: setup-run  ## set up, then a guided session in the browser: a simulated player, a short plan
 	@mkdir -p out
-	@$(RUN) plan new ladder --to 116 --seconds 15 --rest 15 --wanted down --replace -o out/live.toml
+	@$(RUN) plan new ladder --to 116 --seconds 15 --rest 15 --wanted down --drill "4x1 3x2 4x1" --replace -o out/live.toml
 	@$(RUN) live out/live.toml --source simulated -o out/live-$$(date +%Y%m%d-%H%M%S).mcap
 
 test: setup  ## set up with all test tools and pass all tests

@@ -423,6 +423,7 @@ def test_the_pedal_opens_the_report_and_then_closes_the_program(browser: Any, st
         wait_until(page, "!document.getElementById('offline').hidden")
         assert "report are saved" in page.locator("#offline").text_content()
         assert frame.locator("h1").text_content() == "The report", "what was opened stays"
+        assert page.locator("#commands button:visible").count() == 0, "nothing is left to press"
         stage.open()
         assert watch.errors == [] or all("ERR_CONNECTION_REFUSED" in words for words in watch.errors)
 

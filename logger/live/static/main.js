@@ -59,9 +59,9 @@ function showState(next) {
   }
 }
 
-// A break that is due is not held against the player in the middle of a block, nor said twice.
+// A break that is due is not held against the player in the middle of a block, nor said twice, nor when all is over.
 function noticeWords({ notice, break_due, hint, step }) {
-  const due = ["count_in", "play"].includes(step) || break_due === hint ? "" : break_due;
+  const due = ["count_in", "play", "finishing", "done"].includes(step) || break_due === hint ? "" : break_due;
   return [notice, due].filter(Boolean).join(" ");
 }
 
@@ -115,6 +115,7 @@ function act({ command, value }) {
   if (command === "hurt") return send({ type: "hurt" });
   if (command === "rate") return state.rating ? send({ type: "rate", value }) : undefined;
   const done = state.step === "done" && Boolean(state.report?.url);
+  if (done && !connection.up) return undefined;
   if (command === "next" && done && !screen.reportOpen) {
     openedReport = performance.now();
     return screen.openReport(state);
