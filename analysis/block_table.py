@@ -17,7 +17,7 @@ FEWEST_STROKES = 12
 
 BLOCK_COLUMNS: tuple[Column, ...] = (
     Column("session", "", "int64", "place of the session in the order given"),
-    Column("block", "", "int64", "number of the block in its session"),
+    Column("block", "", "int64", "number of the block in its session, from 0"),
     Column("posture", "", "str", "posture label"),
     Column("minute", "min", "float64", "middle of the block, from the start of its session's first block"),
     Column("tempo_bpm", "1/min", "float64", "tempo; empty where none was given"),

@@ -12,7 +12,6 @@ MUCH = 7
 """From this tension on a break is proposed."""
 RISE = 3
 """So is a tension that rose by so much since the session's first rating."""
-DISCOMFORT = 4
 
 
 class Body:
@@ -56,7 +55,7 @@ class Body:
     def rated(self, scale: str, value: int) -> None:
         """The player answered a question."""
         if scale == "discomfort":
-            if value >= DISCOMFORT:
+            if value > 0:  # As the verdict has it: any discomfort is a reason to stop.
                 self.proposal = f"Discomfort {value}: take a break. {STOP}"
             return
         if self._first_tension is None:

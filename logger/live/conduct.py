@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
 
-from analysis.cautions import HURT, STOP
+from analysis.cautions import HURT
 from analysis.errors import DeviceError, InputError, SessionFileError, StrokeplaneError
 from analysis.model import Event, RawSamples, Session
 from analysis.signals import prepare_signals
@@ -239,7 +239,7 @@ class Conduct:
         gesture = opened is not None and opened.kind in ("still", "across", "along", "pivot")
         stage.end(kind="rest" if gesture else None)
         stage.begin(Event(0.0, 0.0, "hurt"))
-        words = Hurt((HURT_WORDS, STOP, HURT), now_s + CALM_S)
+        words = Hurt((HURT_WORDS, HURT), now_s + CALM_S)
         stage.show(rating=None, rest=None, gesture=None, click=None)
         await stage.ask((FINISH_KEY,), now_s + CALM_S, step="hurt", title="Stop", hint=HURT_WORDS, hurt=words)
         await stage.ask((FINISH_KEY, Key("skip", "It is gone: go on with care")))

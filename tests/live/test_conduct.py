@@ -41,8 +41,8 @@ def test_a_break_is_proposed_by_time_played_and_gone_after_it() -> None:
         ([("tension", 2), ("tension", 4)], ""),
         ([("tension", 2), ("tension", 5)], "Tension 5"),
         ([("tension", 7)], "Tension 7"),
-        ([("discomfort", 3)], ""),
-        ([("discomfort", 4)], "Discomfort 4"),
+        ([("discomfort", 0)], ""),
+        ([("discomfort", 1)], "Discomfort 1"),
     ],
 )
 def test_a_break_is_proposed_by_ratings(ratings: list[tuple[str, int]], proposed: str) -> None:
