@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -73,7 +74,7 @@ def analyse_command(
             # Damage to the file may be why, so it is told with the error.
             raise type(error)(". ".join((f"{session}: {error}", *recording.warnings))) from error
         progress("Writing", 1.0)
-        _write(result, strokes, json_path, html, light)
+        _write(result, recording.metadata, (strokes, json_path, html), light)
     if remember:
         from logger.player_profile import remember_lever
 
@@ -86,10 +87,13 @@ def analyse_command(
         click.echo(render_verdict(result, min(100, shutil.get_terminal_size().columns)))
 
 
-def _write(result: SessionResult, strokes: Path | None, json_path: Path | None, html: Path | None, light: bool) -> None:
-    """Write what was asked for."""
+def _write(
+    result: SessionResult, metadata: Mapping[str, str], paths: tuple[Path | None, Path | None, Path | None], light: bool
+) -> None:
+    """Write what was asked for: strokes, JSON, report."""
     from logger.result_files import render_result_json, write_result_json, write_strokes_csv
 
+    strokes, json_path, html = paths
     if strokes is not None:
         write_strokes_csv(result, strokes)
     if json_path == STDOUT:
@@ -97,7 +101,8 @@ def _write(result: SessionResult, strokes: Path | None, json_path: Path | None, 
     elif json_path is not None:
         write_result_json(result, json_path)
     if html is not None:
+        from analysis.drill_sections import drill_sections
         from analysis.question_sections import question_sections
         from logger.report import write_report
 
-        write_report(result, html, light, question_sections(result))
+        write_report(result, html, light, (*question_sections(result), *drill_sections(result, metadata)))

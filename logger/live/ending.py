@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from analysis.cautions import session_cautions
+from analysis.drill_sections import drill_sections
 from analysis.errors import StrokeplaneError
 from analysis.pipeline import analyse_session
 from analysis.question_sections import question_sections
@@ -42,7 +43,8 @@ def write_session_report(path: Path) -> Report:
     try:
         result = analyse_session(session)
         report = path.with_suffix(".html")
-        write_report(result, report, more=question_sections(result))
+        more = (*question_sections(result), *drill_sections(result, session.metadata))
+        write_report(result, report, more=more)
         remember_lever(session, result)
     except StrokeplaneError as error:
         return Report(None, path.name, f"There is no report: {error}.", session_cautions(session.events, False))

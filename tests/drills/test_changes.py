@@ -19,11 +19,13 @@ from analysis.changes import (
 from analysis.crossing import place_strings
 from analysis.drill_alignment import DrillAlignment, align_strokes
 from analysis.drill_report import judge_drills, mark_session_changes
+from analysis.drill_sections import drill_sections
 from analysis.drills import Phrase, read_phrase
 from analysis.errors import InputError
 from analysis.model import Instrument
 from analysis.pipeline import analyse_session
 from benchmarks.drill_sessions import DrillPlayer, draw_player, judged, play, scores
+from logger.report import render_report
 
 POINTS = 33
 
@@ -208,6 +210,15 @@ def test_a_session_marks_its_string_changes_and_says_what_it_cannot_judge() -> N
     assert [block.suits for block in blocks] == [True, False]
     assert (blocks[0].changes["verdict"] == "cleared").mean() > 0.7
     assert (blocks[1].changes["verdict"] == "caught").mean() > 0.9
+    # The report says the same: every change is counted once, and both blocks' weakest changes are named.
+    (section,) = drill_sections(result, {})
+    assert section.table
+    total = sum(len(block.changes) for block in blocks)
+    assert section.sentence.startswith(f"Of {total} string changes ")
+    assert sum(int(row[4]) for row in section.table.rows) == total
+    assert [note.split(":")[0] for note in section.notes[:2]] == ["Block 1", "Block 2"]
+    assert section.table.caption in render_report(result, light=True, more=(section,))
+    assert drill_sections(replace(result, blocks=(replace(result.blocks[0], drill="my drill"),)), {}) == ()
 
 
 def test_a_drill_that_cannot_be_judged_is_one_sentence() -> None:

@@ -1,0 +1,61 @@
+"""String changes of a session's drills as a section of its report."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import pandas as pd
+
+from analysis.drill_report import DrillBlock, judge_drills, weakest_words
+from analysis.model import SessionResult
+from analysis.number_words import block_number
+from analysis.sections import Section, Table
+
+COLUMNS = ("Block", "From string", "To string", "After", "Changes", "Cleared", "Caught", "Cannot tell", "Height, mm")
+HEIGHT_NOTE = (
+    "Height is that of the tip over what was needed where it crosses the next string, the middle change of all."
+)
+
+
+def drill_sections(result: SessionResult, metadata: Mapping[str, str]) -> tuple[Section, ...]:
+    """Did each string change clear: none or one section, where a block names a drill that its strokes match.
+
+    Parameters
+    ----------
+    result : SessionResult
+    metadata : Mapping
+        The session's metadata; keys ``drill.NAME`` give names their phrases.
+
+    Returns
+    -------
+    tuple of Section
+    """
+    blocks, problems = judge_drills(result, metadata)
+    played = [block for block in blocks if not block.changes.empty]
+    if not played:
+        return ()
+    verdicts = pd.concat([block.changes["verdict"] for block in played])
+    cleared, caught = (int((verdicts == verdict).sum()) for verdict in ("cleared", "caught"))
+    sentence = (
+        f"Of {verdicts.size} string changes {cleared} cleared, {caught} were caught, and of "
+        f"{verdicts.size - cleared - caught} the strokes cannot tell."
+    )
+    table = Table("String changes by block, pair of strings and stroke before", COLUMNS, _rows(played))
+    notes = (*(" ".join(_named(block, len(played) > 1)) for block in played), HEIGHT_NOTE, *problems)
+    return (Section("string-changes", "Did the string changes clear", sentence, table=table, notes=notes),)
+
+
+def _named(block: DrillBlock, several: bool) -> tuple[str, ...]:
+    words = weakest_words(block)
+    return (f"Block {block_number(block.index)}:", *words) if several else words
+
+
+def _rows(blocks: list[DrillBlock]) -> tuple[tuple[str, ...], ...]:
+    rows = []
+    for block in blocks:
+        for pair in block.pairs.to_dict("records"):
+            counts = (str(pair[key]) for key in ("changes", "cleared", "caught", "cannot_tell"))
+            height = "" if pd.isna(pair["height_mm"]) else f"{pair['height_mm']:+.1f}"
+            strings = (str(pair["from_string"]), str(pair["to_string"]), f"{pair['after']}stroke")
+            rows.append((str(block_number(block.index)), *strings, *counts, height))
+    return tuple(rows)
