@@ -24,7 +24,7 @@ from analysis.signals import Signals, prepare_signals
 from analysis.stillness import attack_threshold
 from analysis.stretches import find_stretches, order_events
 from analysis.stroke_paths import TracedStrokes
-from analysis.stroke_table import TableSettings, assign_blocks, found_blocks, tabulate_strokes
+from analysis.stroke_table import Columns, TableSettings, assign_blocks, found_blocks, measure_columns, tabulate
 from analysis.timebase import Timebase, fit_timebase
 from analysis.tremor import find_still_moments
 from analysis.uncertainty import block_chord, offset_parts_deg
@@ -118,8 +118,16 @@ def measure_play(
     motion: Motion, session: Session, context: tuple[Reference, float | None], settings: TableSettings
 ) -> tuple[pd.DataFrame, TracedStrokes]:
     """Find the strokes of all stretches, keep those of play, measure them; ``context`` as for the stroke table."""
+    columns, strokes = measure_window(motion, session, context, settings)
+    return tabulate(columns), strokes
+
+
+def measure_window(
+    motion: Motion, session: Session, context: tuple[Reference, float | None], settings: TableSettings
+) -> tuple[Columns, TracedStrokes]:
+    """The same as bare columns: for windows of which only a few rows are wanted, again and again."""
     strokes, posture = _find_strokes(motion, session.events, context[0], settings)
-    return tabulate_strokes(motion, strokes, posture, session, context, settings)
+    return measure_columns(motion, strokes, posture, session, context, settings)
 
 
 def _find_strokes(

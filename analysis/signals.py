@@ -7,6 +7,7 @@ The tip's path is low-passed at 40 Hz at most, so everything but the pick attack
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 from itertools import pairwise
 from typing import Any
 
@@ -178,19 +179,32 @@ def _decimate(channel: FloatArray, factor: int) -> FloatArray:
     if factor == 1:
         return channel
     half = 5 * factor
-    taps = signal.firwin(2 * half + 1, 0.9 / factor, window=("kaiser", 5.0))
     padded = np.pad(channel, half, mode="edge")
     first = (2 * half) // factor
-    return np.asarray(signal.upfirdn(taps, padded, up=1, down=factor)[first : first + -(-channel.size // factor)])
+    return np.asarray(
+        signal.upfirdn(_taps(factor), padded, up=1, down=factor)[first : first + -(-channel.size // factor)]
+    )
 
 
 def _attack_envelope(accel: FloatArray, rate_hz: float) -> FloatArray | None:
     """Magnitude of the acceleration above 60 Hz."""
     if rate_hz < ATTACK_MIN_RATE_HZ:
         return None
-    sos = signal.butter(2, ATTACK_HIGHPASS_HZ, "highpass", fs=rate_hz, output="sos")
+    sos = _attack_filter(round(rate_hz, 1))
     square = np.zeros(accel.shape[1])
     for channel in accel:
         high = signal.sosfilt(sos, channel - channel[0])
         square += high * high
     return np.asarray(np.sqrt(square))
+
+
+@lru_cache(maxsize=8)
+def _taps(factor: int) -> FloatArray:
+    """Low-pass before every ``factor``-th sample is taken; windows of live play ask for it again and again."""
+    return np.asarray(signal.firwin(10 * factor + 1, 0.9 / factor, window=("kaiser", 5.0)))
+
+
+@lru_cache(maxsize=8)
+def _attack_filter(rate_hz: float) -> FloatArray:
+    """High-pass of the pick attack, second-order sections."""
+    return np.asarray(signal.butter(2, ATTACK_HIGHPASS_HZ, "highpass", fs=rate_hz, output="sos"))

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import partial
+from typing import Any, TypeAlias
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analysis.gate import accept_strokes
 from analysis.model import BoolArray, Event, FloatArray, IntArray, Session
@@ -27,6 +29,8 @@ from analysis.tilt import (
     noise_tilt_se_deg,
 )
 
+Columns: TypeAlias = dict[str, NDArray[Any]]
+
 BLOCK_SILENCE_S = 2.0
 MIN_FOUND_BLOCK = 8
 
@@ -40,14 +44,14 @@ class TableSettings:
     accel_noise_mps2_rthz: float = 400e-6 * 9.80665
 
 
-def tabulate_strokes(
+def measure_columns(
     motion: Motion,
     strokes: StrokeSet,
     posture: Sequence[str],
     session: Session,
     context: tuple[Reference, float | None],
     settings: TableSettings,
-) -> tuple[pd.DataFrame, TracedStrokes]:
+) -> tuple[Columns, TracedStrokes]:
     """Keep the strokes that are play and measure them.
 
     Parameters
@@ -65,10 +69,10 @@ def tabulate_strokes(
 
     Returns
     -------
-    table : DataFrame
-        Columns of :data:`analysis.tables.STROKE_COLUMNS`.
+    columns : dict of arrays (n,)
+        Of :data:`analysis.tables.STROKE_COLUMNS`; ``block`` is -1 where the table has none.
     strokes : TracedStrokes
-        Those in the table.
+        Those in the columns.
     """
     reference, threshold_mps2 = context
     blocks = [event for event in session.events if event.kind == "play"]
@@ -94,17 +98,21 @@ def tabulate_strokes(
     tempo = np.array([event.tempo_bpm or np.nan for event in blocks] + [np.nan])[block[keep]]
     own = [reference.frame(posture[int(i)]) for i in keep]
     sparc, ldlj = stroke_smoothness(motion, traced, own, settings.bands.highest_lowpass_hz)
-    names = pd.DataFrame(
-        {
-            "posture": np.array(posture, dtype=object)[keep],
-            "tempo_bpm": tempo,
-            "tilt_se_deg": se_deg,
-            "attack_mps2": np.where(attack, strength, np.nan),
-            "sparc": sparc,
-            "ldlj": ldlj,
-        }
-    )
-    return _table(motion, traced, measures, (block[keep], run[keep]), names), traced
+    more = {
+        "posture": np.array(posture, dtype=object)[keep],
+        "tempo_bpm": tempo,
+        "tilt_se_deg": se_deg,
+        "attack_mps2": np.where(attack, strength, np.nan),
+        "sparc": sparc,
+        "ldlj": ldlj,
+    }
+    return {**_columns(motion, traced, measures, (block[keep], run[keep])), **more}, traced
+
+
+def tabulate(columns: Columns) -> pd.DataFrame:
+    """The stroke table of its columns."""
+    given = {**columns, "block": _nullable(columns["block"])}
+    return pd.DataFrame({column.name: given[column.name] for column in STROKE_COLUMNS})
 
 
 def found_blocks(table: pd.DataFrame) -> tuple[Event, ...]:
@@ -148,16 +156,14 @@ def _nullable(block: IntArray) -> pd.api.extensions.ExtensionArray:
     return pd.arrays.IntegerArray(np.where(block < 0, 0, block), block < 0)
 
 
-def _table(
-    motion: Motion, strokes: StrokeSet, measures: StrokeMeasures, place: tuple[IntArray, IntArray], names: pd.DataFrame
-) -> pd.DataFrame:
+def _columns(motion: Motion, strokes: StrokeSet, measures: StrokeMeasures, place: tuple[IntArray, IntArray]) -> Columns:
     block, run = place
     start_s, end_s = motion.time_s(strokes.start), motion.time_s(strokes.end)
     duration = end_s - start_s
-    columns = {
+    return {
         "start_s": start_s,
         "end_s": end_s,
-        "block": _nullable(block),
+        "block": block,
         "direction": np.where(strokes.sign > 0, "down", "up"),
         "tilt_deg": measures.tilt_deg,
         "span_mm": measures.span_mm,
@@ -169,6 +175,4 @@ def _table(
         "attack": measures.attack,
         "contact_s": start_s + measures.contact * duration,
         "clears": measures.lift_mm > 0,
-        **{name: names[name].to_numpy() for name in names},
     }
-    return pd.DataFrame({column.name: columns[column.name] for column in STROKE_COLUMNS})

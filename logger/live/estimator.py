@@ -21,7 +21,7 @@ from analysis.errors import InputError, NotEnoughDataError
 from analysis.hand_yaw import HandYaws, fit_heading, see_yaws
 from analysis.model import Event, FloatArray, RawSamples, Session
 from analysis.motion import Motion, build_motion
-from analysis.pipeline import Settings, measure_play
+from analysis.pipeline import Settings, measure_window
 from analysis.play import turned_axes
 from analysis.reference import Gestures, Reference, complete_reference, measure_gestures
 from analysis.signals import Signals, prepare_signals
@@ -205,11 +205,12 @@ class LiveEstimator:
         if event.end_s <= event.start_s:
             return self._strokes.judged()
         session = replace(self.context, events=(event,))
-        table, traced = measure_play(motion, session, (reference, self.foundation.attack_mps2), settings.chain.table)
+        context = (reference, self.foundation.attack_mps2)
+        columns, traced = measure_window(motion, session, context, settings.chain.table)
         at_start = motion.start_s <= block.start_s
-        late = at_start | (table["start_s"].to_numpy() >= motion.start_s + settings.edge_s)
-        rows = np.flatnonzero(table["block"].notna().to_numpy() & late)
-        columns, traced = {name: table[name].to_numpy()[rows] for name in NAMES}, traced.select(rows)
+        late = at_start | (columns["start_s"] >= motion.start_s + settings.edge_s)
+        rows = np.flatnonzero((columns["block"] >= 0) & late)
+        columns, traced = {name: columns[name][rows] for name in NAMES}, traced.select(rows)
         if rows.size:
             self._last = (motion, traced)
         middles_s = 0.5 * (columns["start_s"] + columns["end_s"])
