@@ -158,7 +158,14 @@ def compare_postures(
             measures.append(found)
     hold = _compare_hold(results, (first, second), frame, settings, refused)
     return PostureComparison(
-        first, second, design, tuple(measures), hold, find_switches(results), refused, _remarks(design, measures)
+        first,
+        second,
+        design,
+        tuple(measures),
+        hold,
+        find_switches(results),
+        refused,
+        _remarks(design, (first, second), measures),
     )
 
 
@@ -273,13 +280,17 @@ def _compare_hold(
     return HoldDifference(first, second, second.strokes_per_s - first.strokes_per_s, float(low), float(high))
 
 
-def _remarks(design: Design, measures: Sequence[MeasureDifference]) -> tuple[str, ...]:
+def _remarks(design: Design, pair: tuple[str, str], measures: Sequence[MeasureDifference]) -> tuple[str, ...]:
     count = len(design.blocks)
     said = [
-        f"rests on {count} blocks in the order {design.order}; time on task, tempo and drill are adjusted for",
+        f"rests on {count} blocks in the order {design.order} (1 is {pair[0]}, 2 is {pair[1]}); "
+        "time on task, tempo and drill are adjusted for",
         *design.remarks,
     ]
-    smallest = max((m.test.smallest_p for m in measures), default=0.0)
-    if smallest >= ALPHA:
-        said.append(f"with {count} blocks no p can fall below {smallest:.2f}: play at least 4 of each posture")
+    coarse = [m for m in measures if m.test.smallest_p >= ALPHA]
+    if coarse:
+        names, smallest = " and ".join(m.name for m in coarse), max(m.test.smallest_p for m in coarse)
+        said.append(
+            f"with {count} blocks p of {names} cannot fall below {smallest:.2f}: play at least 4 of each posture"
+        )
     return tuple(said)

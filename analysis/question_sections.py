@@ -37,6 +37,7 @@ from analysis.tension_sections import tension_section
 
 Answer = TypeVar("Answer")
 LEAST_SPEEDS_RANGE = 1.15
+EFFECT_NOTE = "Effect is the difference in units of the scatter between blocks (Hedges' g)."
 
 
 def question_sections(result: SessionResult) -> tuple[Section, ...]:
@@ -199,9 +200,10 @@ def comparison_section(comparison: PostureComparison) -> Section:
         comparison.first,
         comparison.second,
         "Second less first (95 % interval, p)",
-        "Effect (g)",
+        "Effect",
     )
-    notes = [say_measure(comparison, m) for m in comparison.measures if m.verdict != "different"]
+    notes = [EFFECT_NOTE] if rows else []
+    notes += [say_measure(comparison, m) for m in comparison.measures if m.verdict != "different"]
     notes += [say_hold_difference(comparison, comparison.hold)] if comparison.hold else []
     notes += [f"{name[:1].upper()}{name[1:]} cannot be given: {why}." for name, why in comparison.refused.items()]
     notes += [say_switching(comparison.switching), *(f"{r[:1].upper()}{r[1:]}." for r in comparison.remarks)]

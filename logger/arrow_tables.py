@@ -37,7 +37,8 @@ def need_pyarrow() -> None:
         import pyarrow  # noqa: F401
     except ModuleNotFoundError as error:
         raise InputError(
-            'Parquet needs the package pyarrow, which is not installed; run pip install "strokeplane[parquet]"'
+            "Parquet needs the package pyarrow, which is not installed; run "
+            'python -m pip install ".[parquet]" in the folder that strokeplane was installed from'
         ) from error
 
 

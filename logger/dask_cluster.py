@@ -49,7 +49,8 @@ def open_cluster(address: str) -> Iterator[Crew]:
         import distributed
     except ModuleNotFoundError as error:
         raise InputError(
-            'a cluster needs the package distributed, which is not installed; run pip install "strokeplane[cluster]"'
+            "a cluster needs the package distributed, which is not installed; run "
+            'python -m pip install ".[cluster]" in the folder that strokeplane was installed from'
         ) from error
     if not ADDRESS.fullmatch(address):
         raise ClusterError(f"expected a scheduler's address such as tcp://127.0.0.1:8786, found {address}; name one")

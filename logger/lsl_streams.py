@@ -60,7 +60,8 @@ def load_pylsl() -> ModuleType:
         import pylsl
     except ModuleNotFoundError as error:
         raise InputError(
-            'streaming needs the package pylsl, which is not installed; run pip install "strokeplane[lsl]"'
+            "streaming needs the package pylsl, which is not installed; run "
+            'python -m pip install ".[lsl]" in the folder that strokeplane was installed from'
         ) from error
     except (OSError, RuntimeError) as error:
         raise InputError(

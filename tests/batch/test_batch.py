@@ -290,7 +290,7 @@ def test_a_missing_part_is_named(
     monkeypatch.setitem(sys.modules, module, None)
     found = run(sessions, "-o", tmp_path / "out", *arguments)
     assert isinstance(found.exception, InputError)
-    assert f'pip install "strokeplane[{extra}]"' in str(found.exception)
+    assert f'pip install ".[{extra}]"' in str(found.exception)
 
 
 def test_a_folder_without_sessions_is_named_before_a_missing_part(

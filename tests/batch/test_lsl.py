@@ -264,6 +264,6 @@ def test_what_is_missing_or_not_meant_is_one_sentence(monkeypatch: pytest.Monkey
     assert code == 2
     assert "leave out --speed" in output
     monkeypatch.setitem(sys.modules, "pylsl", None)
-    with pytest.raises(InputError, match=r'pip install "strokeplane\[lsl\]"'):
+    with pytest.raises(InputError, match=r'pip install "\.\[lsl\]"'):
         LslStreams()
     assert not (tmp_path / "s.mcap").exists()

@@ -107,7 +107,7 @@ def test_equivalence_and_what_more_blocks_would_show() -> None:
     assert tilt.more_blocks is not None
     assert tilt.more_blocks > 3
     assert f"{tilt.more_blocks} more blocks of each posture would show 2°" in say_measure(rough, tilt)
-    assert any("no p can fall below 0.10" in remark for remark in rough.remarks)
+    assert any("cannot fall below 0.10" in remark for remark in rough.remarks)
 
 
 def test_a_difference_as_large_as_the_detectable_one_is_shown_in_8_of_10_cases() -> None:
