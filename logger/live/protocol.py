@@ -51,7 +51,8 @@ page need not know of it.
 Times
 -----
 ``*_server_s`` are seconds on the server's own steady clock. A page finds the offset to its clock with ``clock``
-messages: of several, the one with the shortest way to and fro counts, the server's time belongs to its middle.
+messages: of several, the one with the shortest way to and fro counts, the server's time belongs to its middle. In a
+simulation the server's clock may be quicker than the page's, by ``pace``, and wait: then the newest one counts.
 Angles are degrees, positive where the downstroke ends clear; lengths millimetres. In the end view, ``[y, z]``: y
 across the strings towards the end of a downstroke, z out of the soundboard. What is not known is null.
 
@@ -144,10 +145,11 @@ class Strokes:
 
 @dataclass(frozen=True)
 class ClockAnswer:
-    """The server's time when it had the page's ``clock``."""
+    """The server's time when it had the page's ``clock``, and how many of its seconds pass in one of the page's."""
 
     client_ms: float
     server_s: float
+    pace: float
 
 
 @dataclass(frozen=True)
@@ -175,8 +177,8 @@ def encode(message: ServerMessage) -> str:
 
     Examples
     --------
-    >>> encode(ClockAnswer(1.5, 2.00049))
-    '{"type":"clock","client_ms":1.5,"server_s":2.0}'
+    >>> encode(ClockAnswer(1.5, 2.00049, 1.0))
+    '{"type":"clock","client_ms":1.5,"server_s":2.0,"pace":1.0}'
     """
     record = {"type": TYPE_NAMES[type(message)], **cast("dict[str, Any]", _plain(message))}
     return json.dumps(record, ensure_ascii=False, allow_nan=False, separators=(",", ":"))

@@ -162,7 +162,8 @@ class LiveServer:
             page.mistakes += 1
             return Refused(str(error))
         if isinstance(command, ClockQuestion):
-            return ClockAnswer(command.client_ms, self._conduct.stage.pace.now_s())
+            pace = self._conduct.stage.pace
+            return ClockAnswer(command.client_ms, pace.now_s(), pace.speed)
         return self._conduct.stage.press(command)
 
 

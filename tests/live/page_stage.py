@@ -48,7 +48,9 @@ POLICY = (
 class PageStage:
     """The server's side of the page, played by a test."""
 
-    def __init__(self) -> None:
+    def __init__(self, pace: float = 1.0) -> None:
+        self.pace = pace
+        self.waited_s = 0.0
         self.commands: list[Any] = []
         self.state: State | None = None
         self.port = 0
@@ -64,7 +66,7 @@ class PageStage:
         return f"http://127.0.0.1:{self.port}/"
 
     def now_s(self) -> float:
-        return time.monotonic()
+        return self.pace * time.monotonic() - self.waited_s
 
     def open(self) -> None:
         """Begin to serve, on the same port as before."""
@@ -143,7 +145,7 @@ class PageStage:
                 break
             command = parse_command(message.data)
             if isinstance(command, ClockQuestion):
-                await socket.send_str(encode(ClockAnswer(command.client_ms, self.now_s())))
+                await socket.send_str(encode(ClockAnswer(command.client_ms, self.now_s(), self.pace)))
             else:
                 self.commands.append(command)
         self._sockets.discard(socket)
@@ -151,8 +153,8 @@ class PageStage:
 
 
 @contextlib.contextmanager
-def open_stage() -> Iterator[PageStage]:
-    stage = PageStage()
+def open_stage(pace: float = 1.0) -> Iterator[PageStage]:
+    stage = PageStage(pace)
     try:
         yield stage
     finally:

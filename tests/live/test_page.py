@@ -14,7 +14,7 @@ from logger.live.commands import Choose, Rate, Simple
 from logger.live.protocol import Pulse, Refused, Trace
 from logger.live.state import Key
 from tests.browser import find_violations, open_chromium, open_page, wait_until
-from tests.live.page_stage import FINISH, OK, PageStage, open_stage, scenes, strokes
+from tests.live.page_stage import FINISH, OK, PageStage, block, open_stage, scenes, strokes
 from tests.test_house import ROOT
 
 pytestmark = pytest.mark.browser
@@ -426,6 +426,45 @@ def test_the_pedal_opens_the_report_and_then_closes_the_program(browser: Any, st
         assert page.locator("#commands button:visible").count() == 0, "nothing is left to press"
         stage.open()
         assert watch.errors == [] or all("ERR_CONNECTION_REFUSED" in words for words in watch.errors)
+
+
+@pytest.mark.parametrize("pace", [1.0, 3.0])
+def test_the_page_counts_as_quickly_as_the_session(browser: Any, pace: float) -> None:
+    """Time passes first: a page's clock that ran at another pace would be seconds off by then."""
+    with open_stage(pace) as stage, open_page(browser) as (page, _):
+        opened(page, stage, "ready")
+        page.wait_for_timeout(1500)
+        now_s = stage.now_s()
+        scene = scenes(now_s)
+        stage.show(replace(scene["count_in"], click=None, block=block(starts_server_s=now_s + 3.0)))
+        assert left_off(page, stage, "count", now_s + 3.0) < 0.3
+        stage.show(replace(scene["play"], block=block(starts_server_s=now_s, ends_server_s=now_s + 6.0 * pace)))
+        for _ in range(3):
+            page.wait_for_timeout(700)
+            assert left_off(page, stage, "time-words", now_s + 6.0 * pace) < 0.3
+
+
+def test_a_quickened_session_that_waited_is_caught_up_with(browser: Any) -> None:
+    with open_stage(3.0) as stage, open_page(browser) as (page, _):
+        opened(page, stage, "ready")
+        now_s = stage.now_s()
+        stage.show(replace(scenes(now_s)["play"], block=block(starts_server_s=now_s, ends_server_s=now_s + 60.0)))
+        page.wait_for_timeout(300)
+        stage.waited_s = 20.0
+        page.wait_for_timeout(1500)
+        assert left_off(page, stage, "time-words", now_s + 60.0) < 0.3
+
+
+def left_off(page: Any, stage: PageStage, place: str, end_s: float) -> float:
+    """How far the seconds that the page shows, rounded up, are from the session's own: just before, just after."""
+    wait_for_step(page, stage)
+    before = end_s - stage.now_s()
+    page.wait_for_timeout(150)  # The page writes the time ten times a second.
+    words = page.locator(f"#{place}").inner_text()
+    after = end_s - stage.now_s()
+    minutes, seconds = re.findall(r"\d+", f"0:{words}")[-2:]
+    shown = 60 * int(minutes) + int(seconds)
+    return max(after - shown, shown - 1 - before)
 
 
 def hand_places(page: Any) -> set[str]:

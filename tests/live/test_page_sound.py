@@ -106,6 +106,14 @@ def test_a_drift_of_the_clocks_is_followed_unheard(browser: Any, stage: PageStag
     assert np.abs(found - due - 1e-4 * due).max() < 0.002
 
 
+def test_the_click_of_a_quickened_session_is_as_quick(browser: Any, stage: PageStage) -> None:
+    script = RENDER.replace("s + drift * context.currentTime", "s / 3")
+    with open_page(browser) as (page, _):
+        opened(page, stage, "ready")
+        found = np.array(page.evaluate(script, [record(Click(1, 1.5, 100.0, 4, 4, 8)), [0.5, 1.0], 3, 0.0]))
+    np.testing.assert_allclose(found[:, 0], 0.5 + 0.2 * np.arange(8), atol=0.002)
+
+
 def test_beats_that_are_over_are_left_out_not_made_up_for(browser: Any, stage: PageStage) -> None:
     click = Click(1, -3.0, 60.0, 0, 4, None)
     with open_page(browser) as (page, _):

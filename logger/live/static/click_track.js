@@ -43,7 +43,7 @@ export class ClickTrack {
     const click = this.#click;
     if (!click) return;
     const now = this.context.currentTime;
-    const beat_s = 60 / click.tempo_bpm;
+    const beat_s = (this.toAudio_s(click.start_server_s + 60) - this.toAudio_s(click.start_server_s)) / click.tempo_bpm;
     if (Math.abs(this.toAudio_s(click.start_server_s) - this.#anchor) > JUMP_S) this.#reanchor(click, now, beat_s);
     while (click.beats === null || this.#next < click.beats) {
       const drift = this.toAudio_s(click.start_server_s) - this.#anchor;

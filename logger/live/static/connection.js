@@ -8,6 +8,7 @@ export class Connection {
   #tries = 0;
   #heard = 0;
   #readings = [];
+  #pace = 1;
 
   // hear(message) for every message, link(up) when the connection comes or goes.
   constructor(hear, link) {
@@ -33,12 +34,14 @@ export class Connection {
 
   // Milliseconds on performance.now() of a time of the server.
   toLocalMs(server_s) {
-    return server_s * 1000 - this.#offsetMs();
+    const known = this.#reading();
+    return known.local_ms + ((server_s - known.server_s) * 1000) / this.#pace;
   }
 
   // The server's time now, in seconds.
   now_s() {
-    return (performance.now() + this.#offsetMs()) / 1000;
+    const known = this.#reading();
+    return known.server_s + ((performance.now() - known.local_ms) * this.#pace) / 1000;
   }
 
   #open() {
@@ -76,6 +79,7 @@ export class Connection {
       this.#open();
       old.close();
     }
+    if (this.#pace !== 1) this.#askTime();
   }
 
   #retryNow() {
@@ -86,19 +90,22 @@ export class Connection {
     this.send({ type: "clock", client_ms: performance.now() });
   }
 
-  #keepTime({ client_ms, server_s }) {
+  #keepTime({ client_ms, server_s, pace }) {
     const now = performance.now();
-    const reading = { at: now, trip: now - client_ms, offset: server_s * 1000 - (client_ms + now) / 2 };
-    this.#readings = [...this.#readings.filter((each) => now - each.at < 60000), reading];
+    const reading = { at: now, trip: now - client_ms, local_ms: (client_ms + now) / 2, server_s };
+    this.#pace = pace;
+    // A clock made quicker waits when the computer is busy, and then no older reading holds.
+    const kept = pace === 1 ? this.#readings.filter((each) => now - each.at < 60000) : [];
+    this.#readings = [...kept, reading];
   }
 
   // Of the last minute's readings the one with the shortest way; from the first state until the first of them, its own.
-  #offsetMs() {
-    if (this.#readings.length === 0) return this.guess ?? 0;
-    return this.#readings.reduce((best, each) => (each.trip < best.trip ? each : best)).offset;
+  #reading() {
+    if (this.#readings.length === 0) return this.guess ?? { local_ms: 0, server_s: 0 };
+    return this.#readings.reduce((best, each) => (each.trip < best.trip ? each : best));
   }
 
   guessTime(server_s) {
-    this.guess = server_s * 1000 - performance.now();
+    this.guess = { local_ms: performance.now(), server_s };
   }
 }
