@@ -12,7 +12,7 @@ import pytest
 
 from logger.live.commands import Choose, Rate, Simple
 from logger.live.protocol import Pulse, Refused, Trace
-from logger.live.state import Key
+from logger.live.state import GestureLive, Key
 from tests.browser import find_violations, open_chromium, open_page, wait_until
 from tests.live.page_stage import FINISH, OK, PageStage, block, open_stage, scenes, strokes
 from tests.test_house import ROOT
@@ -266,6 +266,17 @@ def test_a_bad_gesture_says_what_to_do_and_never_hertz(browser: Any, stage: Page
             show(stage, scene)
             wait_for_step(page, stage)
             assert not re.search(r"\bHz\b|hertz", page.content(), re.IGNORECASE)
+
+
+@pytest.mark.parametrize(("cycles", "words"), [(None, "0 of 6"), (5.9, "5 of 6"), (6.0, "6 of 6"), (8.5, "6 of 6")])
+def test_the_count_of_a_gesture_stops_at_enough(
+    browser: Any, stage: PageStage, cycles: float | None, words: str
+) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "poor")
+        stage.push(GestureLive("across", None, "Go on.", cycles=cycles, cycles_wanted=6.0))
+        wait_until(page, "document.getElementById('quality-sentence').innerText.includes('Go on.')")
+        assert page.locator("#quality b").all_inner_texts() == [words]
 
 
 def test_play_is_told_in_figures_words_and_marks(browser: Any, stage: PageStage) -> None:

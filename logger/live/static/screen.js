@@ -280,7 +280,9 @@ function optionsOf(field, setup) {
 function qualityMeters(live) {
   const meters = [];
   const add = (name, value, words) => value !== null && value !== undefined && meters.push({ name, value: Math.max(0, Math.min(1, value)), words });
-  if (live.cycles_wanted) add(METERS.cycles, (live.cycles ?? 0) / live.cycles_wanted, `${Math.floor(live.cycles ?? 0)} of ${Math.round(live.cycles_wanted)}`);
+  const wanted = Math.round(live.cycles_wanted ?? 0);
+  // More than enough is no better: the count stops there.
+  if (wanted) add(METERS.cycles, (live.cycles ?? 0) / wanted, `${Math.min(wanted, Math.floor(live.cycles ?? 0))} of ${wanted}`);
   add(METERS.straightness, live.straightness, live.straightness === null ? "" : `${Math.round(100 * live.straightness)} %`);
   if (live.speed_words) meters.push({ name: METERS.speed, value: null, words: live.speed_words });
   (live.coverage ?? []).forEach((value, k) => add(METERS.coverage[k], value, value >= 1 ? "enough" : `${Math.round(100 * value)} %`));
