@@ -7,7 +7,7 @@ from analysis.consistency import Consistency
 from analysis.estimate_words import capitalise, say_change, say_interval
 from analysis.hold import HoldTempo
 from analysis.hold_failure import Failure
-from analysis.number_words import degrees, millimetres, of_100, signed
+from analysis.number_words import degrees, in_100, millimetres, of_100, signed
 from analysis.posture import HoldDifference, MeasureDifference, PostureComparison
 from analysis.switching import Switching
 
@@ -126,7 +126,7 @@ def _say_room(clearing: Clearing) -> str:
 
 
 def _in_100(share: float | None) -> str:
-    return f"{100 * (share or 0.0):.0f}"
+    return in_100(share or 0.0)
 
 
 def say_comparison(comparison: PostureComparison) -> str:

@@ -273,8 +273,8 @@ def _check_speeds(speed: FloatArray, blocks: pd.DataFrame, settings: HoldSetting
         tempo = "" if blocks["tempo_bpm"].notna().any() else " and no tempo given"
         raise NotEnoughDataError(
             f"expected blocks at {settings.least_speeds} speeds or more, the fastest at least {settings.least_range:g} "
-            f"times the slowest, found {len(blocks)} at {speed.min():.1f} to {speed.max():.1f} strokes/s{tempo}; play "
-            "a ladder of tempi, one block each"
+            f"times the slowest, found {distinct} speed{'s' * (distinct != 1)}, {speed.min():.1f} to {speed.max():.1f} "
+            f"strokes/s, in {len(blocks)} block{'s' * (len(blocks) != 1)}{tempo}; play a ladder of tempi, a block each"
         )
 
 
@@ -334,7 +334,7 @@ def _remarks(
     speeds = f"{count_distinct(np.log(speed))} speeds, {speed.min():.1f} to {speed.max():.1f} strokes/s"
     said = [f"rests on {int(blocks['strokes'].sum())} strokes in {len(blocks)} blocks at {speeds}"]
     if blocks["tempo_bpm"].isna().any():
-        said.append("no tempo was given for some blocks: their speed is the one measured")
+        said.append("no tempo was given for some blocks: their speed is known from the strokes alone")
     if not any(own_frame(result, posture) == "" for result in results):
         said.append("the reference gestures were not done in this posture: the interval may be too narrow")
     first = blocks[blocks["session"] == blocks["session"].iloc[0]]

@@ -41,7 +41,12 @@ def of_100(share: float) -> str:
     >>> of_100(0.513), of_100(0.948), of_100(0.999), of_100(1.0), of_100(0.29)
     ('51 of 100', '94 of 100', '99 of 100', '100 of 100', '29 of 100')
     """
-    return f"{int(100 * share + 1e-9)} of 100"
+    return f"{in_100(share)} of 100"
+
+
+def in_100(share: float) -> str:
+    """The number alone, for a table: as :func:`of_100` says it."""
+    return str(int(100 * share + 1e-9))
 
 
 def clock(seconds: float) -> str:

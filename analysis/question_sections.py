@@ -29,7 +29,7 @@ from analysis.figures_questions import (
 )
 from analysis.hold import HoldTempo, find_hold_tempo
 from analysis.model import SessionResult
-from analysis.number_words import degrees, signed
+from analysis.number_words import degrees, in_100, signed
 from analysis.posture import PostureComparison, compare_postures
 from analysis.sections import Choice, Picture, Section, Table
 from analysis.tension import is_long, measure_tension
@@ -111,15 +111,14 @@ def hold_section(holds: Sequence[HoldTempo]) -> Section:
     rows = []
     for hold in holds:
         for p in sorted(hold.pieces, key=lambda piece: piece.strokes_per_s):
-            clearing = "" if p.share_clearing is None else f"{100 * p.share_clearing:.0f}"
-            held = f"{100 * p.share_held:.0f}"
+            clearing = "" if p.share_clearing is None else in_100(p.share_clearing)
             rows.append(
                 (
                     _block_speed(hold, p.strokes_per_s),
                     hold.posture,
                     degrees(p.tilt_deg),
                     degrees(p.tilt_sd_deg),
-                    held,
+                    in_100(p.share_held),
                     clearing,
                 )
             )
@@ -167,7 +166,7 @@ def clearing_section(clears: Sequence[Clearing]) -> Section:
         for p in c.pairs:
             name = "any string to the next" if p.from_string == 0 else f"string {p.from_string} to {p.to_string}"
             ends = f"{signed(p.margin_mm.low or 0.0)} to {signed(p.margin_mm.high or 0.0)}"
-            passing = f"{100 * p.share.value:.0f}"
+            passing = in_100(p.share.value)
             rows.append((name, c.posture, f"{c.direction}stroke", passing, f"{signed(p.margin_mm.value)} mm", ends))
     columns = ("From", "Posture", "Stroke", "Pass, of 100", "Margin", "95 % interval")
     return Section(

@@ -178,7 +178,7 @@ def test_two_sessions_count_as_one_ladder() -> None:
     ("error", "words", "ask"),
     [
         (NotEnoughDataError, "no tempo given", lambda: find_hold_tempo([ladder(falling, [8.0, 8.0, 8.0])])),
-        (NotEnoughDataError, "found 1 at", lambda: find_hold_tempo([ladder(falling, [8.0])])),
+        (NotEnoughDataError, "found 1 speed", lambda: find_hold_tempo([ladder(falling, [8.0])])),
         (InputError, "found 'Z'", lambda: find_hold_tempo([ladder(falling)], "Z")),
         (InputError, "found 'scale'", lambda: find_hold_tempo([ladder(falling)], drill="scale")),
         (

@@ -139,7 +139,7 @@ def result(folder: Path) -> SessionResult:
     ("arguments", "words"),
     [
         (("hold", "two.mcap", "other.mcap"), "one player, found another, invented"),
-        (("hold", "other.mcap"), "found 1 at"),
+        (("hold", "other.mcap"), "found 1 speed"),
         (("compare", "other.mcap"), "found only A"),
         (("hold", "other.mcap", "--posture", "Z"), "found 'Z'"),
         (("steady", "other.mcap", "--posture", "Z"), "found 'Z'"),
