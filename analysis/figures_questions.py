@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import Any
 
 import numpy as np
@@ -28,6 +29,8 @@ from analysis.posture import PostureComparison
 from analysis.progress import MeasureTrend
 
 HEIGHT = 340
+NARROW_CHARS = 26
+"""What fits below the plot on a telephone, beside the measures' names."""
 FIRST = {"color": DOWN_COLOUR, "symbol": "circle"}
 SECOND = {"color": UP_COLOUR, "symbol": "diamond-open"}
 
@@ -203,10 +206,11 @@ def draw_differences(comparison: PostureComparison) -> go.Figure:
                 name=verdict,
                 hovertemplate="%{x:.2f} margins<extra></extra>",
             )
+    title = textwrap.wrap(f"{comparison.second} less {comparison.first}, in margins", NARROW_CHARS)
     figure.update_layout(
         lay_out(
             HEIGHT - 40,
-            xaxis=axis(f"{comparison.second} less {comparison.first}, in margins"),
+            xaxis=axis("<br>".join(title)),
             yaxis=axis("", categoryorder="array", categoryarray=names[::-1]),
             shapes=[_stripe(-1.0, 1.0), _upright(0.0, INK, "solid")],
         )

@@ -7,11 +7,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 
 from analysis.model import Instrument
+from logger.cli import cli
 from logger.report import write_report
 from tests.browser import find_violations, open_chromium, open_page
 from tests.report.make_result import Made, Play, make_result
+from tests.test_house import ROOT
 
 pytestmark = pytest.mark.browser
 
@@ -76,6 +79,24 @@ def test_every_figure_fits_its_place_and_shows_the_theme(browser: Any, report: P
         assert page.evaluate(paper) == "rgb(23, 25, 27)"
         page.emulate_media(color_scheme="light")
         page.wait_for_function(f"{paper} === 'rgb(253, 252, 248)'")
+
+
+def test_titles_with_two_long_posture_names_fit_a_narrow_figure(browser: Any, tmp_path: Path) -> None:
+    path = tmp_path / "postures.html"
+    asked = ["compare", str(ROOT / "sample_logs" / "two_postures.mcap"), "--html", str(path)]
+    assert CliRunner().invoke(cli, asked, catch_exceptions=False).exit_code == 0
+    with open_page(browser, viewport={"width": 390, "height": 844}) as (page, _):
+        opened(page, path)
+        read_through(page)
+        titles = page.evaluate(
+            "[...document.querySelectorAll('.figure')].flatMap(f =>"
+            " [...f.querySelectorAll('.xtitle, .ytitle')].map(t => {"
+            " const at = t.getBoundingClientRect(), place = f.getBoundingClientRect();"
+            " return [t.textContent, at.left - place.left, place.right - at.right,"
+            " at.top - place.top, place.bottom - at.bottom]; }))"
+        )
+    assert any("hand lifted less hand" in words for words, *_ in titles)
+    assert [title for title in titles if min(title[1:]) < 0] == []
 
 
 def test_strokes_are_clicked_through_with_the_keyboard(browser: Any, report: Path) -> None:
