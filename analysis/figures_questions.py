@@ -209,8 +209,8 @@ def draw_differences(comparison: PostureComparison) -> go.Figure:
     title = textwrap.wrap(f"{comparison.second} less {comparison.first}, in margins", NARROW_CHARS)
     figure.update_layout(
         lay_out(
-            HEIGHT - 40,
-            xaxis=axis("<br>".join(title)),
+            HEIGHT + 20,
+            xaxis=axis("<br>".join(title), nticks=4),
             yaxis=axis("", categoryorder="array", categoryarray=names[::-1]),
             shapes=[_stripe(-1.0, 1.0), _upright(0.0, INK, "solid")],
         )

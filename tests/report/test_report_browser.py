@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -81,7 +82,7 @@ def test_every_figure_fits_its_place_and_shows_the_theme(browser: Any, report: P
         page.wait_for_function(f"{paper} === 'rgb(253, 252, 248)'")
 
 
-def test_titles_with_two_long_posture_names_fit_a_narrow_figure(browser: Any, tmp_path: Path) -> None:
+def test_differences_of_two_long_posture_names_fit_a_telephone_and_print(browser: Any, tmp_path: Path) -> None:
     path = tmp_path / "postures.html"
     asked = ["compare", str(ROOT / "sample_logs" / "two_postures.mcap"), "--html", str(path)]
     assert CliRunner().invoke(cli, asked, catch_exceptions=False).exit_code == 0
@@ -95,8 +96,17 @@ def test_titles_with_two_long_posture_names_fit_a_narrow_figure(browser: Any, tm
             " return [t.textContent, at.left - place.left, place.right - at.right,"
             " at.top - place.top, place.bottom - at.bottom]; }))"
         )
+        page.evaluate(
+            "addEventListener('beforeprint', () => {"
+            " const differences = [...document.querySelectorAll('.figure')].at(-1).querySelectorAll('.ytick text');"
+            " window.labels = [...differences].map(t => t.getBoundingClientRect()).map(at => [at.top, at.bottom]); })"
+        )
+        page.pdf(path=tmp_path / "postures.pdf", prefer_css_page_size=True)
+        labels = sorted(page.evaluate("window.labels"))
     assert any("hand lifted less hand" in words for words, *_ in titles)
     assert [title for title in titles if min(title[1:]) < 0] == []
+    assert len(labels) == 4
+    assert [upper for upper, lower in pairwise(labels) if upper[1] > lower[0]] == []
 
 
 def test_strokes_are_clicked_through_with_the_keyboard(browser: Any, report: Path) -> None:
