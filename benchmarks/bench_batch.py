@@ -19,6 +19,9 @@ import time
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+# As the command itself sets it, and as its workers do: more threads would also round differently.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 from logger.batch import find_sessions, run_batch
 from logger.batch_tables import STROKES_NAME, tabulate_file
 from logger.session_work import count_cores, local_crew
