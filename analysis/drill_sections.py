@@ -13,7 +13,7 @@ from analysis.sections import Section, Table
 
 COLUMNS = ("Block", "From string", "To string", "After", "Changes", "Cleared", "Caught", "Cannot tell", "Height, mm")
 HEIGHT_NOTE = (
-    "Height is that of the tip over what was needed where it crosses the next string, the middle change of all."
+    "Height: by how much the tip passes above what is needed where it crosses the next string, the median change."
 )
 
 
@@ -37,8 +37,8 @@ def drill_sections(result: SessionResult, metadata: Mapping[str, str]) -> tuple[
     verdicts = pd.concat([block.changes["verdict"] for block in played])
     cleared, caught = (int((verdicts == verdict).sum()) for verdict in ("cleared", "caught"))
     sentence = (
-        f"Of {verdicts.size} string changes {cleared} cleared, {caught} were caught, and of "
-        f"{verdicts.size - cleared - caught} the strokes cannot tell."
+        f"Of {verdicts.size} string changes {cleared} cleared, {caught} were caught, and "
+        f"{verdicts.size - cleared - caught} cannot be told."
     )
     table = Table("String changes by block, pair of strings and stroke before", COLUMNS, _rows(played))
     notes = (*(" ".join(_named(block, len(played) > 1)) for block in played), HEIGHT_NOTE, *problems)
