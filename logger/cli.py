@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import importlib
+import os
 import sys
 
 import click
@@ -109,4 +110,6 @@ def main() -> None:
         if error.errno not in (errno.ENOSPC, errno.EFBIG, errno.EIO):
             raise
         say(f"strokeplane: the answer cannot be printed ({error.strerror}); print it elsewhere", err=True)
+        # What is still buffered would fail once more when Python ends, with an exit code of its own.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(1)

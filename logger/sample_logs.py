@@ -21,11 +21,11 @@ from analysis.synthesis import (
     Recording,
     Scenario,
     SimulatedSession,
-    played_drill,
     simulate,
 )
 from logger.atomic_file import write_text_atomic
 from logger.commands.simulate import events_csv, imu_csv, map_toml, truth_json
+from logger.played_drill import played_drill
 from logger.result_files import render_result_json
 from logger.session_file import read_session, write_session
 

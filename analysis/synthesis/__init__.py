@@ -6,7 +6,6 @@ derivatives of that motion. A MEMS sensor with a grade's errors turns them into 
 """
 
 from analysis.synthesis.draw import draw_attitude, draw_hand, draw_joints, random_scenario
-from analysis.synthesis.drill import played_drill
 from analysis.synthesis.grades import CHEAP, GOOD, GRADES, IDEAL, SensorGrade
 from analysis.synthesis.scenario import (
     Attitude,
@@ -42,7 +41,6 @@ __all__ = [
     "draw_attitude",
     "draw_hand",
     "draw_joints",
-    "played_drill",
     "random_scenario",
     "simulate",
 ]

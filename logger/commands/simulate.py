@@ -23,11 +23,11 @@ from analysis.synthesis import (
     Recording,
     Scenario,
     SimulatedSession,
-    played_drill,
     random_scenario,
     simulate,
 )
 from logger.atomic_file import check_absent, write_text_atomic
+from logger.played_drill import played_drill
 from logger.say import say
 from logger.session_file import write_session
 

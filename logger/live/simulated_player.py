@@ -22,7 +22,6 @@ from analysis.synthesis import (
     Recording,
     Scenario,
     SimulatedSession,
-    played_drill,
     simulate,
 )
 from logger.live.pace import Cue, Pace
@@ -30,6 +29,7 @@ from logger.live.state import Wanted
 from logger.messages import SampleFrame
 from logger.packets import encode
 from logger.plan import Plan, PlanBlock
+from logger.played_drill import played_drill
 from logger.sources.simulated import WireSource, hello_of
 from logger.stream import LinkChange
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from analysis.drills import find_drill
-from analysis.synthesis.scenario import PlayBlock
+from analysis.synthesis import PlayBlock
 
 
 def played_drill(block: PlayBlock, strings: int) -> PlayBlock:
