@@ -63,6 +63,16 @@ class DrillBlock:
         return float((self.changes["verdict"] != "cannot tell").mean())
 
 
+def pair_cells(pairs: pd.DataFrame) -> list[tuple[str, ...]]:
+    """Texts of a table of string pairs: from, to, after, changes, cleared, caught, cannot tell, height in mm."""
+    cells = []
+    for pair in pairs.to_dict("records"):
+        height = "" if pd.isna(pair["height_mm"]) else f"{pair['height_mm']:+.1f}"
+        numbers = (str(pair[key]) for key in ("changes", "cleared", "caught", "cannot_tell"))
+        cells.append((str(pair["from_string"]), str(pair["to_string"]), f"{pair['after']}stroke", *numbers, height))
+    return cells
+
+
 def weakest_words(block: DrillBlock) -> tuple[str, ...]:
     """Sentences that name a block's weakest change and what to do next; none where no string change was played."""
     weakest, pairs = block.weakest, block.pairs

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-from analysis.drill_report import DrillBlock, judge_drills, weakest_words
+from analysis.drill_report import DrillBlock, judge_drills, pair_cells, weakest_words
 from analysis.model import SessionResult
 from analysis.number_words import block_number
 from analysis.sections import Section, Table
@@ -40,7 +40,8 @@ def drill_sections(result: SessionResult, metadata: Mapping[str, str]) -> tuple[
         f"Of {verdicts.size} string changes {cleared} cleared, {caught} were caught, and "
         f"{verdicts.size - cleared - caught} cannot be told."
     )
-    table = Table("String changes by block, pair of strings and stroke before", COLUMNS, _rows(played))
+    rows = tuple((str(block_number(b.index)), *cells) for b in played for cells in pair_cells(b.pairs))
+    table = Table("String changes by block, pair of strings and stroke before", COLUMNS, rows)
     notes = (*(" ".join(_named(block, len(played) > 1)) for block in played), HEIGHT_NOTE, *problems)
     return (Section("string-changes", "Did the string changes clear", sentence, table=table, notes=notes),)
 
@@ -48,14 +49,3 @@ def drill_sections(result: SessionResult, metadata: Mapping[str, str]) -> tuple[
 def _named(block: DrillBlock, several: bool) -> tuple[str, ...]:
     words = weakest_words(block)
     return (f"Block {block_number(block.index)}:", *words) if several else words
-
-
-def _rows(blocks: list[DrillBlock]) -> tuple[tuple[str, ...], ...]:
-    rows = []
-    for block in blocks:
-        for pair in block.pairs.to_dict("records"):
-            counts = (str(pair[key]) for key in ("changes", "cleared", "caught", "cannot_tell"))
-            height = "" if pd.isna(pair["height_mm"]) else f"{pair['height_mm']:+.1f}"
-            strings = (str(pair["from_string"]), str(pair["to_string"]), f"{pair['after']}stroke")
-            rows.append((str(block_number(block.index)), *strings, *counts, height))
-    return tuple(rows)

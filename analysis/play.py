@@ -159,14 +159,15 @@ def trace_strokes(
     """
     parts = []
     claimed = np.zeros(0)
-    traced = [(piece, _trace_piece(motion, piece, frame_at, lever_m, settings, bands)) for piece in pieces]
-    traced.sort(
-        key=lambda each: (not _keeps_time(each[0], each[1], motion.rate_hz, settings), each[0].first - each[0].last)
-    )
-    for piece, part in traced:
+    traced = []
+    for piece in pieces:
+        part = _trace_piece(motion, piece, frame_at, lever_m, settings, bands)
+        traced.append((piece, part, _keeps_time(piece, part, motion.rate_hz, settings)))
+    traced.sort(key=lambda each: (not each[2], each[0].first - each[0].last))
+    for piece, part, in_time in traced:
         # A longer piece's series runs on past its border; what it has claimed is left out here.
         free = _free_of(claimed, part)
-        if free.sum() > 0.5 * free.size and not _keeps_time(piece, part, motion.rate_hz, settings):
+        if free.sum() > 0.5 * free.size and not in_time:
             own = replace(piece, cycle_hz=_cycle_of(part, motion.rate_hz, settings))
             part = _trace_piece(motion, own, frame_at, lever_m, settings, bands)
             free = _free_of(claimed, part)

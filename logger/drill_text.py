@@ -7,7 +7,7 @@ from typing import get_args
 
 import pandas as pd
 
-from analysis.drill_report import A_STROKE, DrillBlock, weakest_words
+from analysis.drill_report import A_STROKE, DrillBlock, pair_cells, weakest_words
 from analysis.drills import Demand, Phrase, require_changes, write_phrase
 from analysis.model import Clearing
 from analysis.number_words import block_number
@@ -119,12 +119,8 @@ def describe_block(block: DrillBlock) -> str:
 
 
 def _pairs_table(pairs: pd.DataFrame) -> list[str]:
-    rows: list[tuple[str, ...]] = [("from", "to", "after", "changes", "cleared", "caught", "cannot tell", "height, mm")]
-    for pair in pairs.to_dict("records"):
-        height = "" if pd.isna(pair["height_mm"]) else f"{pair['height_mm']:+.1f}"
-        numbers = (str(pair[key]) for key in ("changes", "cleared", "caught", "cannot_tell"))
-        rows.append((str(pair["from_string"]), str(pair["to_string"]), f"{pair['after']}stroke", *numbers, height))
-    return _columns(rows)
+    head = ("from", "to", "after", "changes", "cleared", "caught", "cannot tell", "height, mm")
+    return _columns([head, *pair_cells(pairs)])
 
 
 def _columns(rows: Sequence[Sequence[str]]) -> list[str]:
