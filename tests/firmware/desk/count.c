@@ -8,7 +8,12 @@
 
 #define SYSTICK ((volatile uint32_t *)0xE000E010u)
 #define INSTRUCTIONS_A_TICK 40u
+#ifndef FRAMES
 #define FRAMES 256u
+#endif
+#ifndef LOOP_TURNS
+#define LOOP_TURNS 1000000u
+#endif
 
 static struct sp_device device;
 static uint32_t bytes_out;
@@ -34,7 +39,7 @@ static uint32_t known_loop(uint32_t turns)
 }
 
 /* Frames of `per_frame` samples, polled as a main loop would: after every sample. */
-static uint32_t frames_of(uint32_t per_frame, uint32_t period_ticks)
+static __attribute__((noinline, noclone)) uint32_t frames_of(uint32_t per_frame, uint32_t period_ticks)
 {
     static const int16_t counts[6] = {0, -1, 256, 32767, -32768, 77};
     uint32_t tick = 0, start = now(), frame, i;
@@ -57,7 +62,7 @@ int main(void)
     SYSTICK[1] = 0xFFFFFFu;
     SYSTICK[2] = 0;
     SYSTICK[0] = 5; /* On, from the processor's clock. */
-    loop = known_loop(1000000u);
+    loop = known_loop(LOOP_TURNS);
     sp_begin(&device, &settings, &board);
     device.running = 1;
     bytes_out = 0;
