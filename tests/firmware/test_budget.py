@@ -66,7 +66,7 @@ def symbol_range(program: Path, name: str) -> tuple[int, int]:
 
 @pytest.mark.parametrize(("level", "code_limit"), [("-Os", 4096), ("-O2", 4096)])
 def test_code_and_memory(tmp_path: Path, level: str, code_limit: int) -> None:
-    """Code under 4 KB, memory under 2 KB: state from the program, stack as the deepest chain of calls can be at most."""
+    """Code under 4 KB, memory under 2 KB: state, and the stack that the deepest chain of calls can take at most."""
     compiler = need_program("arm-none-eabi-gcc", reason=CROSS_COMPILER)
     source = str(CORE / "strokeplane.c")
     run([compiler, *CORTEX_M4, *STRICT, level, "-fstack-usage", "-c", source, "-o", "core.o"], tmp_path)

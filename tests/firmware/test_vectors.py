@@ -11,7 +11,7 @@ import pytest
 from cobs import cobs
 
 from tests.firmware import vectors
-from tests.firmware.project import FrameDecoder, FrameReader, RawSamples, join_samples, load_profile, parse
+from tests.firmware.project import FrameDecoder, FrameReader, Message, RawSamples, join_samples, load_profile, parse
 from tests.firmware.project import parse_command as parse_order
 
 DOCUMENT: dict[str, Any] = json.loads(vectors.FILE.read_text(encoding="ascii"))
@@ -70,9 +70,8 @@ def scales(f: dict[str, Any]) -> tuple[float, float]:
 @pytest.mark.parametrize("row", FRAMES, ids=[row["name"] for row in FRAMES])
 def test_frames_by_the_hosts_reader(row: dict[str, Any]) -> None:
     (payload,) = FrameDecoder().feed(bytes.fromhex(row["wire"]))
-    if payload[0] < 0x80:
-        message = parse(payload)
-    else:
+    message: Message | None = parse(payload)
+    if payload[0] >= 0x80:
         order = parse_order(payload)
         assert order is not None
         assert order[0] == row["number"]

@@ -59,10 +59,8 @@ def frame(first: int, n: int, seed: int, period_ticks: int = PERIOD_TICKS) -> Sa
     return SampleFrame(first % 2**32, first * period_ticks % 2**32, offsets, counts)
 
 
-ZEROS = SampleFrame(0, 0, np.zeros(1, np.uint16), np.zeros((1, 6), np.int16))
-ONES = SampleFrame(
-    2**32 - 16, 2**32 - 1, np.full(16, 0, np.uint16) + np.arange(16, dtype=np.uint16), np.full((16, 6), -1, np.int16)
-)
+ZEROS = SampleFrame(0, 0, np.zeros(1, dtype=np.uint16), np.zeros((1, 6), dtype=np.int16))
+ONES = SampleFrame(2**32 - 16, 2**32 - 1, np.arange(16, dtype=np.uint16), np.full((16, 6), -1, np.int16))
 MESSAGES: list[tuple[str, int, Message]] = [
     ("hello", 0, HELLO),
     ("hello with names of 32 characters, ticks of 16 bits", 1, LONG_NAMES),
@@ -148,7 +146,7 @@ def streams() -> list[tuple[str, list[bytes], list[tuple[int, SampleFrame]]]]:
         ("a frame of a type to come", [whole[0], unknown_type(), *whole[1:]], [(0, a), (0, b), (0, c)]),
         ("number and tick wrap", [hello, encode(wrap[0], 1), encode(wrap[1], 2)], [(0, wrap[0]), (0, wrap[1])]),
         ("stop and start again: the same count goes on", [*whole[:2], status, encode(late, 4)], [(0, a), (0, late)]),
-        ("reboot: hello with another boot, the count from 0", [*whole[:3], *reboot], [(0, a), (0, b), (1, new_a), (1, new_b)]),
+        ("reboot: another boot, the count from 0", [*whole[:3], *reboot], [(0, a), (0, b), (1, new_a), (1, new_b)]),
         ("reboot within a frame", [*whole[:2], whole[2][:70], *reboot], [(0, a), (1, new_a), (1, new_b)]),
     ]
 
