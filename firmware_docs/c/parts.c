@@ -1,19 +1,19 @@
-/* See parts.h. Each part: the table's line, how it is set up, how its FIFO is read. Registers are written as numbers with
- * their datasheet's name beside them. */
+/* See parts.h. Each part: the table's line, how it is set up, how its FIFO is read. Registers are written as numbers,
+ * with their datasheet's name beside them. */
 #include "parts_inner.h"
 
-/* The datasheets. What could be read in a datasheet or register map itself is marked D; what open drivers of others agree
- * on (the Linux kernel's st_lsm6dsx and inv_mpu6050, Zephyr's icm42688, the makers' own open drivers) is marked A; what is
- * from memory is marked M.
+/* The datasheets. What could be read in a datasheet or register map itself is marked D; what open drivers of others
+ * agree on (the Linux kernel's st_lsm6dsx and inv_mpu6050, Zephyr's icm42688, the makers' own open drivers) is marked
+ * A; what is from memory is marked M.
  *   MPU-6050     RM-MPU-6000A-00 rev. 4.2 (registers, self-test: D); PS-MPU-6000A-00 rev. 3.4 (scales A, noise M)
  *   MPU-6500     RM-MPU-6500A-00 rev. 2.1 (registers: A; identity 70: A); noise M; self-test from the maker's AN (A)
- *   ICM-42688-P  DS-000347 rev. 1.7 (noise: D; registers: A; a tick of the FIFO's time stamp is 32/30 us, sec. 12.7: A);
- *                self-test codes: M
+ *   ICM-42688-P  DS-000347 rev. 1.7 (noise: D; registers: A; a tick of the FIFO's time stamp is 32/30 us, section
+ *                12.7: A); self-test codes: M
  *   LSM6DSO(X)   DS12140 rev. 2 (self-test limits, rates: D; registers and FIFO tags: A; noise: M)
  *   LSM6DS3TR-C  maker's open driver and st_lsm6dsx (registers, FIFO order: A); limits of its self-test: A; noise: M
  * Identities that are relatives of these but not in the table (69 LSM6DS3, 6B LSM6DSR, 70 LSM6DSV16X at register 0F, 71
- * MPU-9250) have other time stamp or FIFO registers and are refused. LSM6DSL, LSM6DSM and ISM330DLC say 6A, too, and have
- * the registers of the LSM6DS3TR-C (A). */
+ * MPU-9250) have other time stamp or FIFO registers and are refused. LSM6DSL, LSM6DSM and ISM330DLC say 6A, too, and
+ * have the registers of the LSM6DS3TR-C (A). */
 const struct sp_part_row sp_parts[] = {
     {0x68, 0x75, 0x68, SP_MPU_6050, "MPU-6050", 1000000u, 0, {500000u, 250000u, 200000u, 1000000u}, 400, 5000},
     {0x68, 0x75, 0x70, SP_MPU_6500, "MPU-6500", 1000000u, 0, {500000u, 250000u, 200000u, 1000000u}, 300, 10000},
@@ -67,7 +67,10 @@ void sp_part_describe(const struct sp_part *part, struct sp_settings *settings)
     if (is_st(part)) { /* .061 mg a count at 2 g, 8.75 mdps at 250; the others in proportion */
         settings->accel_scale = sp_ratio(61u * (uint32_t)part->accel_g / 2u, 1000000u);
         settings->gyro_scale = sp_ratio(875u * ((uint32_t)part->gyro_dps / 250u), 100000u);
-    } else { /* 16384 counts a g at 2 g; 131, 65.5, 32.8, 16.4 counts a degree a second, as the datasheets round them */
+    } else if (part->row->kind == SP_ICM_42688_P) { /* The whole range is 32768 counts: its table's 2097.2 shows it. */
+        settings->accel_scale = sp_ratio(part->accel_g, 32768u);
+        settings->gyro_scale = sp_ratio(part->gyro_dps, 32768u);
+    } else { /* 16384 counts a g at 2 g; 131, 65.5, 32.8, 16.4 counts a degree a second, as the register maps say */
         static const uint16_t counts_a_10_dps[4] = {1310, 655, 328, 164};
         settings->accel_scale = sp_ratio(part->accel_g, 32768u);
         settings->gyro_scale = sp_ratio(10u, counts_a_10_dps[step_of(part->gyro_dps, 250)]);
@@ -110,13 +113,13 @@ static int set_up_mpu(struct sp_part *part, uint32_t accel_step, uint32_t gyro_s
 
 static int set_up_icm(struct sp_part *part, uint32_t accel_step, uint32_t gyro_step)
 {
-    uint32_t odr = part->rate_mhz == 1000000u ? 6u : part->rate_mhz == 500000u ? 15u : part->rate_mhz == 200000u ? 7u : 8u;
+    uint32_t rate = part->rate_mhz, odr = rate == 1000000u ? 6u : rate == 500000u ? 15u : rate == 200000u ? 7u : 8u;
     int ok = put(part, 0x16, 0)                                         /* FIFO_CONFIG: bypass */
         && put(part, 0x4F, (3u - gyro_step) << 5 | odr)                 /* GYRO_CONFIG0 */
         && put(part, 0x50, (3u - accel_step) << 5 | odr)                /* ACCEL_CONFIG0 */
         && put(part, 0x52, 0x11)                                        /* both filters: a quarter of the rate */
         && put(part, 0x54, 0x21)                                        /* TMST_CONFIG: on, fine steps */
-        && put(part, 0x5F, 0x0F)                                        /* FIFO_CONFIG1: accel, gyro, temperature, stamp */
+        && put(part, 0x5F, 0x0F)                                        /* FIFO_CONFIG1: both, temperature, stamp */
         && put(part, 0x4C, 0x30)                                        /* INTF_CONFIG0: big-endian, count in bytes */
         && put(part, 0x4E, 0x0F);                                       /* PWR_MGMT0: both in low-noise mode */
     wait(part, 50); /* The gyroscope needs 45 ms; no register may be written in the first 200 us. */
@@ -128,7 +131,7 @@ static int set_up_icm(struct sp_part *part, uint32_t accel_step, uint32_t gyro_s
 static int set_up_st(struct sp_part *part, uint32_t accel_step, uint32_t gyro_step)
 {
     static const uint8_t accel_code[4] = {0, 2, 3, 1}; /* 2, 4, 8, 16 g */
-    uint32_t odr = part->rate_mhz == 833000u ? 7u : part->rate_mhz == 416000u ? 6u : part->rate_mhz == 208000u ? 5u : 4u;
+    uint32_t rate = part->rate_mhz, odr = rate == 833000u ? 7u : rate == 416000u ? 6u : rate == 208000u ? 5u : 4u;
     int newer = part->row->kind == SP_LSM6DSO;
     int ok = put(part, 0x0A, 0)                                         /* FIFO_CTRL4 or 5: bypass, empties it */
         && put(part, 0x12, 0x44) && put(part, 0x13, 0) && put(part, 0x15, 0) && put(part, 0x17, 0) /* filters by rate */
@@ -238,8 +241,8 @@ static uint32_t samples_in(const struct sp_part *part, uint32_t ticks)
     return (uint32_t)((((uint64_t)ticks << 8) + part->period / 2u) / part->period);
 }
 
-/* `n` samples wait, the first since the part was set up: place them by the controller's timer, so that the clock goes on
- * over a change of range, and count what passed meanwhile. */
+/* `n` samples wait, the first since the part was set up: place them by the controller's timer, so that the clock goes
+ * on over a change of range, and count what passed meanwhile. */
 static void begin_run(struct sp_part *part, struct sp_device *device, uint32_t n)
 {
     uint32_t gone = ticks_since_met(part), before;
@@ -288,8 +291,8 @@ static void take_stamped(struct sp_part *part, struct sp_device *device, uint32_
     sp_sample(device, part->tick, part->counts);
 }
 
-/* `n` samples waited when the controller's timer stood at `now`: the newest is less than a period old. Readings that run
- * ahead correct the clock at once by half, late ones slowly, so that it follows the part's own rate. */
+/* `n` samples waited when the controller's timer stood at `now`: the newest is less than a period old. Readings that
+ * run ahead correct the clock at once by half, late ones slowly, so that it follows the part's own rate. */
 static void follow_timer(struct sp_part *part, uint32_t now, uint32_t n)
 {
     uint32_t step = (uint32_t)(((uint64_t)part->period * n) >> 8);
@@ -440,7 +443,7 @@ static void drain_lsm6ds3(struct sp_part *part, struct sp_device *device)
         return;
     }
     words = raw[0] | (raw[1] & 7u) << 8;
-    /* The pattern says which of the nine words of a sample comes next: after a failed read, drop the rest of a sample. */
+    /* The pattern says which of a sample's nine words comes next: after a failed read, drop the rest of that sample. */
     for (pattern = raw[2] | (raw[3] & 3u) << 8; pattern != 0u && words > 0u; words--) {
         if (!get(part, 0x3E, raw, 2)) {
             device->bus_errors++;

@@ -1,5 +1,5 @@
-/* Drivers for bare six-axis parts on I2C, beside strokeplane.h: find, set up, self-test, drain. C99, no heap, no floating
- * point. The table in parts.c says which parts, and from which datasheet each line is.
+/* Drivers for bare six-axis parts on I2C, beside strokeplane.h: find, set up, self-test, drain. C99, no heap, no
+ * floating point. The table in parts.c says which parts, and from which datasheet each line is.
  *
  *     struct sp_part part;
  *     char sentence[SP_SENTENCE];
@@ -71,8 +71,8 @@ struct sp_part {
 extern const struct sp_part_row sp_parts[];
 extern const size_t sp_parts_n;
 
-/* Look for a known part on the bus. 1: found and reset. 0: `sentence` says what is wrong (nobody answers; identity not in
- * the table), for a person. */
+/* Look for a known part on the bus. 1: found and reset. 0: `sentence` says what is wrong (nobody answers; identity not
+ * in the table), for a person. */
 int sp_part_find(struct sp_part *part, const struct sp_bus *bus, char sentence[SP_SENTENCE]);
 
 /* Set rate and full scales and start the FIFO anew. SP_IMPOSSIBLE leaves everything as it was. */
@@ -88,8 +88,8 @@ void sp_part_drain(struct sp_part *part, struct sp_device *device);
 /* The clock that the ticks are of, now: near enough for sp_poll(). */
 uint32_t sp_part_now(const struct sp_part *part);
 
-/* The self-test of the part's maker: keep the board still. 1: passed; 0: `sentence` names the axis that failed. Leaves the
- * part set as it was. */
+/* The self-test of the part's maker: keep the board still. 1: passed; 0: `sentence` names the axis that failed. Leaves
+ * the part set as it was. */
 int sp_part_self_test(struct sp_part *part, char sentence[SP_SENTENCE]);
 
 #ifdef __cplusplus

@@ -134,15 +134,17 @@ int sp_part_self_test(struct sp_part *part, char sentence[SP_SENTENCE])
     }
     for (axis = 0; axis < 6 && passed; axis++) {
         uint32_t bounds[2], change;
+        size_t at;
         change = (uint32_t)(during[axis] > before[axis] ? during[axis] - before[axis] : before[axis] - during[axis]);
         limits(part, axis, codes[axis], bounds);
         if (bounds[1] == 0u || codes[axis] == 0u) {
             passed = 0;
-            say(sentence, say(sentence, say(sentence, 0, "the part has no factory value for the self-test of its "), axes[axis]),
-                "; perhaps it is a copy");
+            at = say(sentence, 0, "the part has no factory value for the self-test of its ");
+            say(sentence, say(sentence, at, axes[axis]), "; perhaps it is a copy");
         } else if (change < bounds[0] || change > bounds[1]) {
             passed = 0;
-            say(sentence, say(sentence, say(sentence, 0, "the self-test failed on "), axes[axis]),
+            at = say(sentence, 0, "the self-test failed on ");
+            say(sentence, say(sentence, at, axes[axis]),
                 ": keep the board still and try again; if it fails again, the part is broken");
         }
     }

@@ -134,8 +134,8 @@ class Icm42688(Model):
 
     def sensitivities(self) -> tuple[float, float]:
         accel = (2048, 4096, 8192, 16384)[self.registers[0x50] >> 5]
-        gyro = (16.4, 32.8, 65.5, 131.0)[self.registers[0x4F] >> 5]
-        return 1.0 / accel, 1.0 / gyro
+        # The datasheet's table rounds (16.4 to 131); its finest entry, 2097.2 at 15.625 deg/s, shows the whole range.
+        return 1.0 / accel, 2000.0 / 2 ** (self.registers[0x4F] >> 5) / 32768
 
     def self_test(self) -> list[float]:
         setting = self.registers.get(0x70, 0)

@@ -57,7 +57,7 @@ def check_samples(board: PartBoard, worst_tick_s: float, worst_slope: float = 2e
     first = int(np.argmin(np.abs(truth - value[0]).max(axis=1)))
     place = first + got.sequence - got.sequence[0]
     assert place[-1] < len(truth)
-    assert (np.abs(value - truth[place]) <= 0.51 * unit + 1e-3 * np.abs(truth[place])).all()
+    assert (np.abs(value - truth[place]) <= 0.51 * unit + 2e-4 * np.abs(truth[place])).all()
     slope, offset = np.polyfit(times[place], got.ticks / hello.tick_hz, 1)
     late_s = got.ticks / hello.tick_hz - (slope * times[place] + offset)
     assert np.abs(late_s).max() < worst_tick_s
