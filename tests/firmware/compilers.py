@@ -7,8 +7,8 @@ import subprocess
 from dataclasses import dataclass
 from pathlib import Path
 
+from tests.house.test_house import ROOT
 from tests.optional import need_program
-from tests.test_house import ROOT
 
 CORE = ROOT / "firmware_docs" / "c"
 DESK = Path(__file__).parent / "desk"

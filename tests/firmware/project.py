@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from analysis.model import RawSamples
-from logger.device_profile import load_profile
-from logger.frame_reader import FrameReader
-from logger.messages import (
+from analysis.model.records import RawSamples
+from logger.sources.device_profile import load_profile
+from logger.sources.frame_reader import FrameReader
+from logger.sources.messages import (
     Answer,
     Battery,
     Hello,
@@ -18,9 +18,9 @@ from logger.messages import (
     Status,
     Stop,
 )
-from logger.packets import FrameDecoder, encode, parse, parse_command
-from logger.sources import LinkSettings, open_source
-from logger.stream import DeviceInfo, Item, join_samples
+from logger.sources.open_source import LinkSettings, open_source
+from logger.sources.packets import FrameDecoder, encode, parse, parse_command
+from logger.sources.stream import DeviceInfo, Item, join_samples
 
 __all__ = [
     "Answer",

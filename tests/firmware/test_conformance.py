@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 
 from tests.firmware.compilers import CORE, DESK, SANITIZERS, compile_native
-from tests.sensors.firmware import Firmware, running
-from tests.test_house import ROOT
+from tests.house.test_house import ROOT
+from tests.logger.sources.firmware import Firmware, running
 
 KIT = ROOT / "firmware_docs" / "conformance" / "conform.py"
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from tests.firmware.compilers import CORE, CORTEX_M4, CROSS_COMPILER, STRICT, run
+from tests.house.test_house import ROOT
 from tests.optional import need_program
-from tests.test_house import ROOT
 
 SKETCHES = sorted((ROOT / "firmware_docs" / "sketches").glob("*/*.ino"))
 STUBS = Path(__file__).parent / "stubs"
