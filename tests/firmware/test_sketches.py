@@ -1,4 +1,4 @@
-"""The sketches, compiled against stand-ins for their boards' headers. None of them was run on a board."""
+"""The sketches and drivers, compiled: against stand-ins for their boards' headers, and for the Cortex-M4."""
 
 from __future__ import annotations
 
@@ -13,7 +13,9 @@ from tests.optional import need_program
 
 SKETCHES = sorted((ROOT / "firmware_docs" / "sketches").glob("*/*.ino"))
 STUBS = Path(__file__).parent / "stubs"
-BUILDS = [(sketch, []) for sketch in SKETCHES] + [(s, ["-DBLUETOOTH=0"]) for s in SKETCHES if s.stem == "esp32"]
+BUILDS: list[tuple[Path, list[str]]] = [(sketch, []) for sketch in SKETCHES] + [
+    (s, ["-DBLUETOOTH=0"]) for s in SKETCHES if s.stem == "esp32"
+]
 
 
 @pytest.mark.parametrize(("sketch", "options"), BUILDS, ids=[s.stem + "".join(o) for s, o in BUILDS])

@@ -1,6 +1,6 @@
-/* How many instructions the core takes for frames of samples, on the emulated Cortex-M4. Run with -icount shift=0, where
- * one instruction takes 1 ns of the emulated clock; SysTick then counts 25 MHz of it, 40 instructions a tick. A loop of
- * known length comes first, so that a counter which counts something else is noticed. */
+/* How many instructions the core takes for frames of samples, on the emulated Cortex-M4. Run with -icount shift=0,
+ * where one instruction takes 1 ns of the emulated clock; SysTick then counts 25 MHz of it, 40 instructions a tick. A
+ * loop of known length comes first, so that a counter which counts something else is noticed. */
 #include <stdint.h>
 #include <stdio.h>
 

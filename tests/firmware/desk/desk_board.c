@@ -1,5 +1,5 @@
-/* A board on the desk: the core in real time on the standard streams, with a part that is made up. Sample k reads k in its
- * first three counts. With the argument "reboot" it restarts after that many milliseconds (second argument), once. */
+/* A board on the desk: the core in real time on the standard streams, with a part that is made up. Sample k reads k in
+ * its first three counts. With "reboot MS" it restarts once after so many milliseconds. */
 #define _POSIX_C_SOURCE 200809L
 #include <poll.h>
 #include <stdlib.h>
@@ -67,7 +67,7 @@ static void step(void)
     uint64_t period_us = 1000000000u / device.settings.rate_mhz;
     while ((uint64_t)device.next * period_us <= timer_us() - born_us) {
         uint32_t k = device.next;
-        int16_t counts[6] = {(int16_t)(uint16_t)k, (int16_t)(uint16_t)(k >> 8), (int16_t)(uint16_t)(k >> 16), 1, 2, 3};
+        int16_t counts[6] = {(int16_t)(k & 0x7FFFu), (int16_t)(k >> 8 & 0xFFu), (int16_t)(k >> 16), 1, 2, 3};
         sp_sample(&device, (uint32_t)(born_us + k * period_us), counts);
     }
     sp_poll(&device, (uint32_t)timer_us());

@@ -2,8 +2,8 @@
  *
  * To the model: 'r' address register size -> 1 and the bytes, or 0; 'w' address register value -> 1 or 0; 'd' ms u32;
  * 't' -> u32, microseconds; 'f' size u16, bytes: what the core sends; '=' result u8, size u8, text: a command is done.
- * From it: 'F' find; 'B' begin; 'S' rate_mhz u32, ranges 2 x u16; 'D' drain and poll; 'T' self-test; 'R' size u8, bytes from
- * the host; 'Q' end. */
+ * From it: 'F' find; 'B' begin; 'S' rate_mhz u32, ranges 2 x u16; 'D' drain and poll; 'T' self-test; 'R' size u8, bytes
+ * from the host; 'Q' end. */
 #include <stdio.h>
 #include <stdlib.h>
 
