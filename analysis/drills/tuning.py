@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from analysis.drills.phrases import Note
+from analysis.drills.notes import Note
 from analysis.model.errors import InputError
 
 PITCH_NAMES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "G#", "A", "Bb", "B")
@@ -61,6 +61,15 @@ class Tuning:
     def names(self) -> tuple[str, ...]:
         """Names of the open strings without octave, string 1 first."""
         return tuple(PITCH_NAMES[pitch % 12] for pitch in self.open_midi)
+
+    @property
+    def spelled(self) -> str:
+        """The open strings as :func:`read_tuning` reads them, the last string first."""
+        return " ".join(f"{PITCH_NAMES[pitch % 12]}{pitch // 12 - 1}" for pitch in reversed(self.open_midi))
+
+    def with_capo(self, fret: int) -> Tuning:
+        """The same strings, sounding higher by so many frets."""
+        return Tuning(tuple(pitch + fret for pitch in self.open_midi))
 
     def pitch(self, note: Note) -> int:
         """Return a note's MIDI number; an open choice of fret sounds as the open string.

@@ -9,7 +9,7 @@ import pandas as pd
 
 from analysis.drills.phrases import Demand, Phrase, require_changes, write_phrase
 from analysis.drills.session_changes import A_STROKE, DrillBlock, pair_cells, weakest_words
-from analysis.drills.tab import write_tab
+from analysis.drills.tab_writing import write_tab
 from analysis.drills.tuning import Tuning
 from analysis.model.number_words import block_number
 from analysis.model.records import Clearing
