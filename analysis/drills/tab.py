@@ -30,7 +30,9 @@ from analysis.model.errors import InputError
 
 _CAPO = re.compile(r"\bcapo\b\W*(?:on|at|fret|:)?\s*(\d{1,2})", re.IGNORECASE)
 _TUNING = re.compile(r"\btuning\b\s*[:=]?\s*((?:[A-Ga-g][#b]?\d?[\s,\-]*){3,})$", re.IGNORECASE)
-_RETUNED = re.compile(r"\b(drop(?:ped)?\s+[A-G]|(?:half|whole|full)[\s-]*step|open\s+[A-G]\b|tuned?\s+down)", re.IGNORECASE)
+_RETUNED = re.compile(
+    r"\b(drop(?:ped)?\s+[A-G]|(?:half|whole|full)[\s-]*step|open\s+[A-G]\b|tuned?\s+down)", re.IGNORECASE
+)
 _AGAIN = re.compile(r"\b(repeat|play|again|times|[x×]\s*\d+|\d+\s*[x×])\b", re.IGNORECASE)
 
 
@@ -140,7 +142,10 @@ def _join_sounds(sounds: Sequence[Sound]) -> tuple[Note, ...]:
             line.notes.append(Note(sound.string, sound.fret, sound.length, stroke=sound.stroke))
         elif not line.notes:
             raise InputError(
-                "the first note has no stroke", next_step="remove the letter before it", row=sound.row, column=sound.place
+                "the first note has no stroke",
+                next_step="remove the letter before it",
+                row=sound.row,
+                column=sound.place,
             )
         else:
             own = line.notes[-1].string

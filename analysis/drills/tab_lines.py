@@ -10,7 +10,9 @@ from analysis.drills.tuning import Tuning, read_root
 from analysis.model.errors import InputError
 
 _PLAIN = str.maketrans({**dict.fromkeys("‐‑‒–—―─━−", "-"), **dict.fromkeys("│┃¦❘┆", "|"), "×": "x", "♯": "#", "♭": "b"})
-_HEAD = re.compile(r"\s*(?:(\d{1,4})[.:)]?\s+(?=[A-Ga-g1-9|]))?([A-Ga-g](?:[#b](?=\W|\d))?\d?|\d{1,2})?\s*(?=[-|:\])>!])")
+_HEAD = re.compile(
+    r"\s*(?:(\d{1,4})[.:)]?\s+(?=[A-Ga-g1-9|]))?([A-Ga-g](?:[#b](?=\W|\d))?\d?|\d{1,2})?\s*(?=[-|:\])>!])"
+)
 _SEPARATOR = re.compile(r"\s*[:\])>!]*")
 _TAIL = re.compile(r"(?<=\|)\s*[^-|]*$|(?<=-)\s+[^-|]*[A-Za-z(][^-|]*$")
 _MUSIC = re.compile(r"[-|0-9]")

@@ -268,7 +268,8 @@ def _read_times(system: System, bars: list[Bar], read: SystemRead) -> None:
                 last = max((k for k, bar in enumerate(bars) if bar.content), default=0)
                 bars[0] = replace(bars[0], starts=True)
                 bars[last] = replace(bars[last], ends=True, times=times)
-                read.remarks.append(Remark(line.number, "", f"{line.tail!r} was read: the line is played {times} times"))
+                read.remarks.append(
+                    Remark(line.number, "", f"{line.tail!r} was read: the line is played {times} times")
+                )
         elif line.tail and not match:
             read.remarks.append(Remark(line.number, line.tail, "words behind the line were not read"))
-
