@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -99,7 +100,7 @@ def _own_tempo(notes_per_beat: float, hold: tuple[Path, ...]) -> float:
         speed, words = speed_of(analyse_with_progress(hold))
         tempo = 60 * speed / notes_per_beat
         click.echo(f"{words}: {tempo:.0f} BPM at {notes_per_beat:g} notes a beat.", err=True)
-    elif click.get_text_stream("stdin").isatty():
+    elif sys.stdin.isatty():
         tempo = click.prompt(
             "How fast can you play this and stay at ease, in BPM?", type=click.FloatRange(TOO_SLOW_BPM, TOO_FAST_BPM)
         )

@@ -248,9 +248,9 @@ def parse_plan(text: str, where: str) -> Plan:
 
     Examples
     --------
-    >>> plan = parse_plan("[[block]]\ntempo_bpm = 100\nbars = 2\nrest_s = 20", "example")
+    >>> plan = parse_plan("[[block]]\ntempo_bpm = 96\nbars = 2\nrest_s = 20", "example")
     >>> plan.blocks[0].play_s
-    4.8
+    5.0
     """
     try:
         content = tomllib.loads(text)
