@@ -1,4 +1,4 @@
-"""Where to play notes that a file gives only by pitch: strings and frets with the fewest changes after the wrong stroke.
+"""Where to play notes that a file gives only by pitch: the fewest string changes after the wrong stroke.
 
 Every note may lie on any string where its fret exists. Between neighbouring notes the hand reaches so many frets (open
 strings are always in reach). Among all such fingerings, by dynamic programming over (string, fret), the order of merit

@@ -20,7 +20,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -75,6 +75,16 @@ class Note:
     def span(self) -> Fraction:
         """Units from this stroke to the next one."""
         return Fraction(self.length) + sum((Fraction(slur.length) for slur in self.slurs), Fraction(self.rest))
+
+
+class Sounding(NamedTuple):
+    """One sound: start and length, in units or beats, and the place of its stroke; None where it has none."""
+
+    start: Fraction
+    length: Fraction
+    string: int
+    fret: int | None
+    stroke: int | None
 
 
 @dataclass(frozen=True)
@@ -243,11 +253,8 @@ class Phrase:
         first = len(self.played)
         return played[:first], played[first:]
 
-    def sounds(self, passes: int) -> Iterator[tuple[Fraction, Fraction, int, int | None, int | None]]:
-        """Yield all that sounds, in order: start and length in units, string, fret, and place of its stroke or None.
-
-        Time counts from the beginning of the lead; swing is in it.
-        """
+    def sounds(self, passes: int) -> Iterator[Sounding]:
+        """Yield all that sounds, in order, in units from the beginning of the lead; swing is in it."""
         first = self.lead_units
         now = Fraction(self.lead_rest)
         for index in range(self.stroke_count(passes)):
@@ -255,12 +262,12 @@ class Phrase:
             if body >= 0 and body % len(self.notes) == 0:
                 now += self.rest
             note = self.note_at(index)
-            places = [(note.length, note.string, note.fret, index)]
-            places += [(slur.length, slur.string or note.string, slur.fret, None) for slur in note.slurs]  # type: ignore[list-item]
-            for length, string, fret, place in places:
-                start, end = self._swung(now - first), self._swung(now + length - first)
-                yield start + first, end - start, string, fret, place
-                now += length
+            parts: list[Note | Slur] = [note, *note.slurs]
+            for part in parts:
+                start, end = self._swung(now - first), self._swung(now + part.length - first)
+                place = index if part is note else None
+                yield Sounding(start + first, end - start, part.string or note.string, part.fret, place)
+                now += part.length
             now += note.rest
 
     def _swung(self, units: Fraction) -> Fraction:

@@ -201,10 +201,8 @@ def _read_items(word: str, string: int, text: str, line: Line) -> None:
     """Read the frets of one group."""
     parts = re.split(r"([-hpst])", text)
     # A group that begins with a letter is slurred from another string: "3:h7".
-    if parts[0] == "" and len(parts) > 1 and parts[1] in SLURS:
-        parts = parts[1:]
-    else:
-        parts = ["-", *parts]
+    slurred = parts[0] == "" and len(parts) > 1 and parts[1] in SLURS
+    parts = parts[1:] if slurred else ["-", *parts]
     for sign, item in zip(parts[::2], parts[1::2], strict=True):
         match = _ITEM.fullmatch(item)
         if match is None:

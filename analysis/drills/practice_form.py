@@ -12,11 +12,11 @@ import math
 from dataclasses import dataclass
 from fractions import Fraction
 
-from analysis.drills.notes import Phrase
+from analysis.drills.notes import Phrase, Sounding
 from analysis.model.errors import InputError
 
 SECTION_S = 15.0
-"""Seconds of play before a switch, at least: long enough to settle, short enough to stay fresh (the author's choice)."""
+"""Seconds of play before a switch, at least: time to settle, and still fresh (the author's choice)."""
 MAX_PRACTICE_MINUTES = 120.0
 
 
@@ -129,14 +129,12 @@ class Practice:
     cues: tuple[int, ...]
     end_beat: int
 
-    def sounds(self, section: Section) -> list[tuple[Fraction, Fraction, int, int | None, int | None]]:
-        """Return all that a section sounds: beat, length in beats, string, fret, place of its stroke or None."""
+    def sounds(self, section: Section) -> list[Sounding]:
+        """Return all that a section sounds, in beats."""
         rate = self.form.notes_per_beat
         first = section.first_beat(rate)
-        return [
-            (first + start / rate, length / rate, *more)
-            for start, length, *more in section.phrase.sounds(section.repeats)
-        ]
+        played = section.phrase.sounds(section.repeats)
+        return [sound._replace(start=first + sound.start / rate, length=sound.length / rate) for sound in played]
 
     def at_tempo(self, place: int) -> tuple[int, int]:
         """Return first beat and end of one rung of the ladder."""

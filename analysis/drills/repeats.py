@@ -86,21 +86,21 @@ def _in_endings(bars: Sequence[Bar]) -> bool:
     return any(bar.ending for bar in bars)
 
 
+def _at(error: InputError, line: int | None) -> InputError:
+    return error if line is None else error.at(row=line)
+
+
 def _play_section(bars: Sequence[Bar]) -> list[Bar]:
     """Write out one repeat."""
     ends = [bar for bar in bars if bar.ends]
     endings = [bar.ending for bar in bars if bar.ending]
     if endings and endings != list(range(1, len(endings) + 1)):
         line = next(bar.line for bar in bars if bar.ending)
-        raise InputError("endings do not count 1, 2, 3", found=str(endings), **({} if line is None else {"row": line}))
+        raise _at(InputError("endings do not count 1, 2, 3", found=str(endings)), line)
     if not ends:
         if bars[0].starts or endings:
-            line = bars[0].line
-            raise InputError(
-                "a repeat begins and never ends",
-                next_step="write the sign where it ends",
-                **({} if line is None else {"row": line}),
-            )
+            error = InputError("a repeat begins and never ends", next_step="write the sign where it ends")
+            raise _at(error, bars[0].line)
         return list(bars)
     times = max(len(endings), 1 if endings else ends[-1].times)
     if not 1 <= times <= MOST_TIMES:

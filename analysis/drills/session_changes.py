@@ -183,8 +183,8 @@ def require_room(phrase: Phrase, block: Event | BlockSummary, strokes: pd.DataFr
     # A block's marks are set by hand: a tenth of a second more or less is no reason to refuse it.
     if needed_s > duration_s + 0.1:
         raise InputError(
-            f"The drill's {phrase.stroke_count(1)} notes take {needed_s:.1f} s, but the block lasts {duration_s:.1f} s; "
-            "make the block longer, the tempo higher or the drill shorter."
+            f"The drill's {phrase.stroke_count(1)} notes take {needed_s:.1f} s, but the block lasts "
+            f"{duration_s:.1f} s; make the block longer, the tempo higher or the drill shorter."
         )
 
 

@@ -1,4 +1,4 @@
-"""Text tab as people write it: read to a phrase, with all that was not read.
+r"""Text tab as people write it: read to a phrase, with all that was not read.
 
 Conventions
 -----------
@@ -6,7 +6,7 @@ Conventions
   where their names say which. A string line reads ``NAME|-5---7-|``: name, bar, dashes, frets (``x``: damped).
 - One note at a time. The number of dashes carries no rhythm; a line of letters over the notes does (w h q e s, with
   dots). Without it notes are evenly spaced.
-- ``h``, ``p``, ``/``, ``\\``, ``s``, ``t``: the note after it has no stroke. ``b``, ``r``, ``~`` and accents change
+- ``h``, ``p``, ``/``, ``\``, ``s``, ``t``: the note after it has no stroke. ``b``, ``r``, ``~`` and accents change
   nothing of strokes. A line of d and u over or under a system, or the bowing signs n and v, states the strokes.
 - ``|: :|``, ``||: :||``, ``|* *|``, ``x3`` behind a line, ``1.`` and ``2.`` over it: repeats are written out.
 - Lines may end raggedly, as long as the order of notes on different lines stays certain.
@@ -23,7 +23,7 @@ from analysis.drills.notes import Note, Phrase, Slur, Stroke
 from analysis.drills.phrase_text import Line, join_lines
 from analysis.drills.reading import MusicRead, Remark
 from analysis.drills.repeats import Bar, unfold
-from analysis.drills.tab_lines import System, TextLine, find_systems, spell_near
+from analysis.drills.tab_lines import TextLine, find_systems, spell_near
 from analysis.drills.tab_order import Sound, read_system
 from analysis.drills.tuning import PITCH_NAMES, Tuning, read_root
 from analysis.model.errors import InputError
@@ -33,7 +33,7 @@ _TUNING = re.compile(r"\btuning\b\s*[:=]?\s*((?:[A-Ga-g][#b]?\d?[\s,\-]*){3,})$"
 _RETUNED = re.compile(
     r"\b(drop(?:ped)?\s+[A-G]|(?:half|whole|full)[\s-]*step|open\s+[A-G]\b|tuned?\s+down)", re.IGNORECASE
 )
-_AGAIN = re.compile(r"\b(repeat|play|again|times|[x×]\s*\d+|\d+\s*[x×])\b", re.IGNORECASE)
+_AGAIN = re.compile(r"\b(repeat|play|again|times|x\s*\d+|\d+\s*x)\b", re.IGNORECASE)
 
 
 def read_tab(text: str, tuning: Tuning, first_stroke: Stroke | None = None, loops: bool = True) -> MusicRead:
@@ -150,7 +150,7 @@ def _join_sounds(sounds: Sequence[Sound]) -> tuple[Note, ...]:
         else:
             own = line.notes[-1].string
             line.slur(Slur(sound.join, sound.fret, sound.length, None if sound.string == own else sound.string))
-    return join_lines([line]).notes and tuple(line.notes)
+    return tuple(join_lines([line]).notes)
 
 
 def _settle_strokes(notes: tuple[Note, ...], first: Stroke | None) -> tuple[Stroke, tuple[Note, ...]]:
@@ -159,7 +159,7 @@ def _settle_strokes(notes: tuple[Note, ...], first: Stroke | None) -> tuple[Stro
     if not stated:
         return first or "down", notes
     place, stroke = stated[0]
-    opening: Stroke = stroke if place % 2 == 0 else ("up" if stroke == "down" else "down")  # type: ignore[assignment]
+    opening: Stroke = stroke if place % 2 == 0 else ("up" if stroke == "down" else "down")
     bare = tuple(replace(note, stroke=None) for note in notes)
     strict = Phrase(max(note.string for note in bare), bare, opening, loops=False)
     if all(strict.stroke_at(k) == stroke for k, stroke in stated):

@@ -5,11 +5,17 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from analysis.drills.tuning import Tuning, read_root
 from analysis.model.errors import InputError
 
-_PLAIN = str.maketrans({**dict.fromkeys("‐‑‒–—―─━−", "-"), **dict.fromkeys("│┃¦❘┆", "|"), "×": "x", "♯": "#", "♭": "b"})
+# Dashes, bars and signs of a typographer, by their code points: hyphens to rules, box drawings, times, sharp, flat.
+_DASHES = "\u2010\u2011\u2012\u2013\u2014\u2015\u2500\u2501\u2212"
+_UPRIGHT = "\u2502\u2503\u00a6\u2758\u2506"
+_PLAIN = str.maketrans(
+    {**dict.fromkeys(_DASHES, "-"), **dict.fromkeys(_UPRIGHT, "|"), "\u00d7": "x", "\u266f": "#", "\u266d": "b"}
+)
 _HEAD = re.compile(
     r"\s*(?:(\d{1,4})[.:)]?\s+(?=[A-Ga-g1-9|]))?([A-Ga-g](?:[#b](?=\W|\d))?\d?|\d{1,2})?\s*(?=[-|:\])>!])"
 )
@@ -170,7 +176,7 @@ def _join_runs(
 
 
 def _is_spaced(run: Sequence[StringLine]) -> bool:
-    return all(b.number - a.number > 1 for a, b in zip(run, run[1:], strict=False))
+    return all(b.number - a.number > 1 for a, b in pairwise(run))
 
 
 def _neighbours(lines: Sequence[StringLine | TextLine], places: range) -> list[TextLine]:

@@ -18,10 +18,9 @@ _TIMES = re.compile(r"\(?\s*(?:[xX]\s*(\d{1,2})|(\d{1,2})\s*(?:[xX]|times))\s*\)
 _STROKE_SIGNS: tuple[dict[str, Stroke], ...] = (
     {"d": "down", "u": "up"},
     {"n": "down", "v": "up"},
-    {"⊓": "down", "∨": "up", "v": "up"},
-    {"п": "down", "v": "up"},
+    {"⊓": "down", "\u2228": "up", "v": "up"},
 )
-_VALUES = {"w": 4, "h": 2, "q": 1, "e": Fraction(1, 2), "s": Fraction(1, 4)}
+_VALUES: dict[str, Fraction | int] = {"w": 4, "h": 2, "q": 1, "e": Fraction(1, 2), "s": Fraction(1, 4)}
 
 
 @dataclass(frozen=True)

@@ -92,7 +92,7 @@ def _other_first(phrase: Phrase) -> Twin:
 
 
 def _with_opening(phrase: Phrase, opening: tuple[Note, ...], rest: Fraction | int) -> Phrase:
-    """Return the phrase with its first notes altered: in place if it is played once or has a lead, else as a first pass."""
+    """Return the phrase with its first notes altered: in place, or for a loop without a lead as a first pass."""
     if phrase.lead:
         return replace(phrase, lead=opening, lead_rest=rest)
     if not phrase.loops:

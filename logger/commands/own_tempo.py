@@ -108,8 +108,8 @@ def _own_tempo(notes_per_beat: float, hold: tuple[Path, ...]) -> float:
         raise InputError(
             "nothing says how fast you play",
             expected="--tempo BPM, or --hold with a session of yours",
-            next_step="or play freely for 20 s: strokeplane plan new free -o free.toml, strokeplane live free.toml, and "
-            "give that session to --hold",
+            next_step="or play freely for 20 s: strokeplane plan new free -o free.toml, strokeplane live free.toml, "
+            "and give that session to --hold",
         )
     if not TOO_SLOW_BPM <= tempo <= TOO_FAST_BPM:
         raise InputError(

@@ -6,6 +6,7 @@ import io
 from collections import Counter
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import pairwise
 
 import mido
 
@@ -93,7 +94,9 @@ def read_midi(data: bytes, tuning: Tuning, settings: ReadSettings | None = None)
 
 def _sounding(track: mido.MidiTrack, ticks: int) -> list[_Sounding]:
     """Return a track's notes in quarters; percussion is left out."""
-    now, open_notes, found = 0, {}, []
+    now = 0
+    open_notes: dict[tuple[int, int], int] = {}
+    found: list[_Sounding] = []
     for message in track:
         now += message.time
         if message.type not in ("note_on", "note_off") or message.channel == DRUMS:
@@ -134,7 +137,7 @@ def _choose(parts: list[list[_Sounding]], wanted: int | None, word: str) -> tupl
 
 
 def _refuse_together(notes: list[_Sounding]) -> None:
-    for one, two in zip(notes, notes[1:], strict=False):
+    for one, two in pairwise(notes):
         # Legato play overlaps a little; two notes that begin together are two strings at once.
         if two.start - one.start < Fraction(1, 32):
             raise InputError(
@@ -162,7 +165,7 @@ def _to_notes(notes: list[_Sounding], grid: int) -> list[PitchedNote]:
     count = len(notes)
     starts = [Fraction(round(note.start * grid)) for note in notes]
     ends = [Fraction(round(note.end * grid)) for note in notes]
-    common = Counter(b - a for a, b in zip(starts, starts[1:], strict=False)).most_common(1)
+    common = Counter(b - a for a, b in pairwise(starts)).most_common(1)
     last = max(ends[-1] - starts[-1], common[0][0] if common else Fraction(1), Fraction(1))
     pitched = []
     for k in range(count):

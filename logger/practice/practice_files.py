@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import io
 import math
-from fractions import Fraction
 from collections.abc import Sequence
+from fractions import Fraction
 from pathlib import Path
 from typing import NamedTuple
 
@@ -29,7 +29,8 @@ from logger.practice.plan import render_plan
 from logger.practice.plan_orders import plan_practice
 from logger.practice.practice_tracks import render_track
 
-# General MIDI's percussion channel and three of its sounds, high and low wood block and an open triangle; program 24 is a plucked guitar.
+# General MIDI's percussion channel and three of its sounds, high and low wood block and an open triangle; program 24
+# is a plucked guitar.
 CLICK_CHANNEL = 9
 ACCENT_KEY, CLICK_KEY, CUE_KEY = 76, 77, 81
 PLUCKED_PROGRAM = 24
@@ -146,7 +147,7 @@ def render_midi(practice: Practice, tuning: Tuning, name: str) -> bytes:
 
 
 def _ticks_per_beat(practice: Practice) -> int:
-    """Return the ticks of a beat, a multiple of 480 by which every note falls on a whole tick if the file can hold it."""
+    """Return the ticks of a beat, a multiple of 480 that puts every note on a whole tick, if a file can hold it."""
     beats = [beat for section in practice.sections[:2] for beat, *_ in practice.sounds(section)]
     ticks = math.lcm(TICKS_PER_BEAT, *(beat.denominator for beat in beats))
     return ticks if ticks <= MOST_TICKS else TICKS_PER_BEAT * 60

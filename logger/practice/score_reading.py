@@ -85,7 +85,8 @@ def read_musicxml(data: bytes, tuning: Tuning, settings: ReadSettings | None = N
     bars = []
     lead: list[_Event] = []
     for k, measure in enumerate(measures):
-        at = f"bar {measure.get('number', k + 1)}, line {rows[first_measure + k] if first_measure + k < len(rows) else 0}"
+        row = rows[min(first_measure + k, len(rows) - 1)]
+        at = f"bar {measure.get('number', k + 1)}, line {row}"
         bar = _read_measure(measure, hand, (voice, staff), at)
         total = sum((event.length for event in bar.content), Fraction(0))
         whole = Fraction(4 * hand.metre[0], hand.metre[1]) if hand.metre else total

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from fractions import Fraction
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -65,7 +66,7 @@ def settled_changes(lead: list[tuple], body: list[tuple], first: str) -> set[tup
     before = len(play(lead, body, first, 6))
     tail = play(lead, body, first, 11)[before:]
     per_pass = sum(token[0] == "pick" for token in body)
-    pairs = list(zip(tail, tail[1:], strict=False))[: 4 * per_pass]
+    pairs = list(pairwise(tail))[: 4 * per_pass]
     return {(a[0], a[1], b[1], a[2]) for a, b in pairs if a[1] != b[1]}
 
 
@@ -89,7 +90,7 @@ def test_parity_of_ten_thousand_phrases_with_slurs_rests_and_pickups() -> None:
             assert found == settled_changes(lead, body, first)
         else:
             once = play(lead, body, first, 1)
-            expected = [(a[1], b[1], a[2]) for a, b in zip(once, once[1:], strict=False) if a[1] != b[1]]
+            expected = [(a[1], b[1], a[2]) for a, b in pairwise(once) if a[1] != b[1]]
             assert [(c.from_string, c.to_string, c.after) for c in changes] == expected
         kinds = {token[0] for token in body}
         seen["lead"] += bool(lead)
