@@ -172,10 +172,10 @@ def show_demo(profile: PlayerProfile, path: Path) -> None:
         progress("making up a session", 0.0)
         from dataclasses import replace
 
-        from analysis.pipeline import analyse_session
         from analysis.synthesis.draw import random_scenario
         from analysis.synthesis.scenario import GesturePlan, PlayBlock
         from analysis.synthesis.simulate import simulate
+        from logger.many.analyse import analyse_recording
         from logger.report.session_page import write_report
         from logger.terminal.terminal_verdict import render_verdict
 
@@ -194,7 +194,7 @@ def show_demo(profile: PlayerProfile, path: Path) -> None:
             gestures=GesturePlan(repetitions=2),
         )
         made = simulate(scenario, 11)
-        result = analyse_session(made.session, progress)
+        result = analyse_recording(made.session, progress).result
         write_report(result, path)
     click.echo("\nAn invented player, a simulated sensor:\n")
     click.echo(render_verdict(result, 80))
