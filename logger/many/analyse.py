@@ -54,7 +54,16 @@ def analyse_recording(session: Session, progress: Progress = _silent, raps: bool
     except StrokeplaneError as error:
         if not session.warnings:
             raise
-        raise type(error)(". ".join((str(error), *session.warnings))) from error
+        raise _with_damage(error, session.warnings) from error
+
+
+def _with_damage(error: StrokeplaneError, warnings: Sequence[str]) -> StrokeplaneError:
+    """The error, and behind it what was damaged in the file."""
+    facts = error.facts.copy()
+    if "next_step" not in facts:
+        return type(error)(". ".join((error.problem, *warnings)), **facts)
+    facts["next_step"] = ". ".join((facts["next_step"], *warnings))
+    return type(error)(error.problem, **facts)
 
 
 def analyse_file(path: Path, progress: Progress = _silent, raps: bool = True) -> Analysed:
@@ -70,7 +79,7 @@ def analyse_file(path: Path, progress: Progress = _silent, raps: bool = True) ->
     try:
         return analyse_recording(session, progress, raps)
     except StrokeplaneError as error:
-        raise type(error)(f"{path}: {error}") from error
+        raise error.at(file=str(path)) from error
 
 
 def analyse_files(paths: Sequence[Path], progress: Progress = _silent) -> list[SessionResult]:
