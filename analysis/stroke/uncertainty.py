@@ -24,7 +24,7 @@ from analysis.motion.turns import sample_at
 from analysis.reference.frame import Frame
 from analysis.reference.gesture_directions import Direction, GestureSettings, sloppiness
 from analysis.reference.lever import LeverFit
-from analysis.signal.sensor_errors import ERRORS
+from analysis.signal.sensor_errors import LEVERS, SENSOR, lever_of
 from analysis.stroke.play import BandSettings
 from analysis.stroke.stroke_paths import TracedStrokes
 
@@ -92,14 +92,14 @@ def offset_parts_deg(
     chords = np.stack([*(yaw_matrix(-a) @ g.chord_m for a, g in zip(angles, gestures, strict=False)), block.chord_m])
     columns = [*(g.columns @ yaw_matrix(-a).T for a, g in zip(angles, gestures, strict=False)), block.columns]
     split = len(frame.along)
+    sd = fit.covariance.sd
     # Sensor errors move all directions together, a lever those that were measured with it.
-    moves = np.zeros((len(fit.covariance), len(chords), 3))
+    moves = np.zeros((sd.size, len(chords), 3))
     for row, (column, grip) in enumerate(zip(columns, [*(g.grip for g in gestures), frame.grip], strict=True)):
-        moves[:ERRORS, row] = column[:ERRORS]
-        moves[ERRORS + 3 * grip : ERRORS + 3 * grip + 3, row] = column[ERRORS:]
-    sd = np.sqrt(np.diag(fit.covariance))
+        moves[SENSOR, row] = column[SENSOR]
+        moves[lever_of(grip), row] = column[LEVERS]
     slope = _slopes(chords, sd[:, None, None] * moves, split) / sd
-    variance = {"pivot": float(slope @ fit.covariance @ slope)}
+    variance = {"pivot": fit.covariance.variance(slope)}
     # Heading at each time turns one direction about the vertical.
     up = np.array([0.0, 0.0, 1.0])
     turns = np.zeros((len(times), len(times), 3))

@@ -61,7 +61,7 @@ def _with_damage(error: StrokeplaneError, warnings: Sequence[str]) -> Strokeplan
     """The error, and behind it what was damaged in the file."""
     facts = error.facts.copy()
     if "next_step" not in facts:
-        return type(error)(". ".join((error.problem, *warnings)), **facts)
+        return type(error)(". ".join(part for part in (error.problem, *warnings) if part), **facts)
     facts["next_step"] = ". ".join((facts["next_step"], *warnings))
     return type(error)(error.problem, **facts)
 
