@@ -63,7 +63,7 @@ def block_chord(
     flat = columns.reshape(len(columns), -1)
     moved = (sample_at(flat, part.end - first) - sample_at(flat, part.start - first)) * part.sign[:, None]
     gain = bands.tilt_band(cycle).gain(np.array([cycle]))[0]
-    time_s = motion.grid.line_time_at(0.5 * float(part.start[0] + part.end[-1]))
+    time_s = motion.grid.time_at(0.5 * float(part.start[0] + part.end[-1]))
     turn = yaw_matrix(-float(drift.mean_rad(np.array([time_s]))[0]))
     return BlockChord(time_s, frame.axes.T @ chords.mean(axis=0), moved.mean(axis=0).reshape(3, -1).T @ turn.T / gain)
 

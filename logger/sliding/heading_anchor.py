@@ -165,7 +165,7 @@ class HeadingAnchor:
         step = max(1, int(self._rate_hz // 50))
         times_s = np.concatenate([each.times_s for each in kept])[::step]
         quat = np.concatenate([each.quat_wxyz for each in kept])[::step]
-        at = np.rint(motion.grid.line_position_at(times_s)).astype(np.int64)
+        at = np.rint(motion.grid.position_at(times_s)).astype(np.int64)
         both = (at >= 0) & (at < motion.grid.size)
         both[both] &= motion.grid.valid[at[both]]
         if not both.any():
