@@ -199,7 +199,8 @@ class BlockSummary:
     """One block's answer; fields as in the JSON, None where it cannot be given.
 
     ``share_clearing`` and ``lift_mm`` (median) are of one stroke only: the wanted one, else the one that clears more
-    often. ``span_mm`` and ``bow_mm`` are medians of all strokes.
+    often. ``span_mm`` and ``bow_mm`` are medians of all strokes. Tilt, its interval and its side are those of the hand's
+    stroke, which the sensor measures; ``tip_*`` hold what can be said of the tip against the strings.
     """
 
     index: int
@@ -224,7 +225,12 @@ class BlockSummary:
     bow_mm: float | None
     lift_mm: float | None
     tilt_offset_parts_deg: Mapping[str, float] | None = None
-    """What each gesture and the heading add to ``tilt_offset_se_deg``; their squares add up to its square."""
+    """What each gesture, the heading and doubts add to ``tilt_offset_se_deg``; their squares add up to its square."""
+    tip_se_deg: float | None = None
+    """Standard error of the mean as a claim about the tip against the strings, not about the hand."""
+    tip_ci95_deg: tuple[float, float] | None = None
+    tip_parts_deg: Mapping[str, float] | None = None
+    """What lies between hand and tip: their squares and the hand's own add up to the square of ``tip_se_deg``."""
 
 
 @dataclass(frozen=True)

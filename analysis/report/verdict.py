@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from analysis.model.cautions import HURT, discomfort
-from analysis.model.doubts import Certainty, doubts_on
+from analysis.model.doubts import CERTAINTIES, Certainty, Doubt, doubts_on
 from analysis.model.number_words import block_number, clock, degrees, millimetres, of_100, speed
 from analysis.model.records import BlockSummary, SessionResult
 from analysis.report.data_quality import QualityLine, describe_quality, repeat_gestures
@@ -17,6 +17,9 @@ ActionKind = Literal["stop", "gestures", "repeat", "slow", "posture", "tilt", "l
 
 # The less a case leaves to hope for, the later it stands: the action cures the last one that is met.
 SEVERITY: tuple[Case, ...] = ("both", "clears", "uneven", "short", "shallow", "level", "wrong", "unsure", "hand")
+
+BY_HAND = "By the hand's motion,"
+"""Opens every answer that rests on the hand's stroke: what the tip makes of it is a claim of its own."""
 
 STEP_UP = 1.04
 STEP_DOWN = 0.9
@@ -31,8 +34,11 @@ class Verdict:
     sentence : str
         The answer.
     certainty : {"sure", "likely", "open"}
+        Of the answer as a claim about the hand's stroke, which the sensor measures.
+    tip_certainty : {"sure", "likely", "open"}
+        Of the same as a claim about the tip against the strings: fingers and the instrument may move unseen.
     certainty_words : str
-        The certainty with its reason, one sentence.
+        Both with their reasons, one sentence each.
     action : str
         The one thing to do next, one sentence.
     action_kind : str
@@ -54,6 +60,7 @@ class Verdict:
 
     sentence: str
     certainty: Certainty
+    tip_certainty: Certainty
     certainty_words: str
     action: str
     action_kind: ActionKind
@@ -87,11 +94,18 @@ def judge_session(result: SessionResult) -> Verdict:
     focus = turn[1] if turn is not None else focus
     kind, action = _action(result, focus, ladder)
     turn = turn if len(postures) == 1 else None
-    certainty = min((f.certainty for f in turn or postures), key=("open", "likely", "sure").index)
+    certainty = min((f.certainty for f in turn or postures), key=CERTAINTIES.index)
+    tip_certainty = min((f.tip_certainty for f in turn or postures), key=CERTAINTIES.index)
     return Verdict(
         sentence=_sentence(postures, blocks),
         certainty=certainty,
-        certainty_words=_certainty_words(certainty, turn or postures, result),
+        tip_certainty=tip_certainty,
+        certainty_words=" ".join(
+            [
+                _certainty_words(certainty, turn or postures, result),
+                *_tip_words(tip_certainty, turn or postures, result),
+            ]
+        ),
         action=action,
         action_kind=kind,
         quality=describe_quality(result),
@@ -155,12 +169,12 @@ def _sentence(postures: Sequence[BlockCase], blocks: Sequence[BlockCase]) -> str
         parts = [f"with posture {_label(finding)} {clause(finding)}" for finding in postures[:3]]
         more = f"; and {len(postures) - 3} more postures below" if len(postures) > 3 else ""
         text = "; ".join(parts) + more + "."
-        return text[0].upper() + text[1:]
+        return text[0].upper() + text[1:] if postures[0].case == "hand" else f"{BY_HAND} {text}"
     turn = find_speed_turn(blocks)
     if turn is not None:
         held, first = turn
         return (
-            f"Your {held.stroke}stroke clears the next string up to {speed(held.summary)}; "
+            f"{BY_HAND} your {held.stroke}stroke clears the next string up to {speed(held.summary)}; "
             f"at {speed(first.summary)} {_short_clause(first)}."
         )
     where = f" in {len(blocks)} blocks taken together" if len(blocks) > 1 else ""
@@ -190,44 +204,66 @@ def _full_sentence(finding: BlockCase, where: str) -> str:
     tilt, side = degrees(mean), "down" if mean >= 0 else "up"
     low, high = finding.summary.tilt_ci95_deg or (0.0, 0.0)
     bow = millimetres(finding.summary.bow_mm or 0.0)
-    return {
+    text = {
         "hand": f"Your stroke tilts {tilt} against the hand's own mean plane{where}; without reference gestures "
         "nothing can be said about the strings.",
         "unsure": f"It cannot be told on which side your stroke leaves the strings{where}: its tilt lies somewhere "
         f"between {degrees(low)} and {degrees(high)}.",
-        "level": f"Your stroke runs level{where}, at a tilt of {tilt}: the plectrum stays stuck between two strings.",
-        "shallow": f"Your stroke tilts to the {side}stroke's side{where}, but {degrees(abs(mean))} is too little: "
+        "level": f"your stroke runs level{where}, at a tilt of {tilt}: the plectrum stays stuck between two strings.",
+        "shallow": f"your stroke tilts to the {side}stroke's side{where}, but {degrees(abs(mean))} is too little: "
         "the plectrum stays stuck between two strings.",
-        "short": f"Your stroke is tilted enough to the {side}stroke's side{where}, by {degrees(abs(mean))}, but it is "
+        "short": f"your stroke is tilted enough to the {side}stroke's side{where}, by {degrees(abs(mean))}, but it is "
         f"too short: {_only(share)} {stroke}strokes clear the next string.",
-        "uneven": f"Your {stroke}stroke clears the next string only {of_100(share)} times{where}: its tilt of {tilt} "
+        "uneven": f"your {stroke}stroke clears the next string only {of_100(share)} times{where}: its tilt of {tilt} "
         "is not steady enough.",
-        "clears": f"Your {stroke}stroke clears the next string {of_100(share)} times{where}, at a tilt of {tilt}.",
-        "both": f"Both your strokes clear the next string{where}: the path is arched by {bow}, at a tilt of {tilt}.",
-        "wrong": f"Your stroke is tilted to the {other(stroke)}stroke's side{where}, by {degrees(abs(mean))}, "
+        "clears": f"your {stroke}stroke clears the next string {of_100(share)} times{where}, at a tilt of {tilt}.",
+        "both": f"both your strokes clear the next string{where}: the path is arched by {bow}, at a tilt of {tilt}.",
+        "wrong": f"your stroke is tilted to the {other(stroke)}stroke's side{where}, by {degrees(abs(mean))}, "
         f"but the {stroke}stroke was to clear: {of_100(share)} do.",
     }[finding.case]
+    return text if finding.case in ("hand", "unsure") else f"{BY_HAND} {text}"
 
 
 def _certainty_words(certainty: Certainty, said: Sequence[BlockCase], result: SessionResult) -> str:
     if said[0].case == "hand":
         return "Open: without reference gestures the tilt has no string plane to stand against."
-    # The doubt that lowers the certainty is its reason; it says what to change.
-    blocks = [block.index for block in result.blocks if block.strokes]
-    lowering = [doubt for doubt in doubts_on(result.doubts, blocks) if doubt.cap == certainty]
-    if certainty != "sure" and lowering:
-        return f"{certainty.capitalize()}: {lowering[0].sentence[0].lower()}{lowering[0].sentence[1:]}"
+    lowering = _lowering(certainty, said, result, [d for d in result.doubts if d.about == "hand"])
+    if lowering:
+        return f"{certainty.capitalize()} about the hand's stroke: {lowering[0].lower()}{lowering[1:]}"
     intervals = [finding.summary.tilt_ci95_deg for finding in said]
     known = [interval for interval in intervals if interval is not None]
     if len(known) < len(intervals):
         return "Open: there are too few strokes, or too little is known of the gestures, for an interval."
     spans = " and ".join(f"{degrees(low)} to {degrees(high)}" for low, high in known[:3])
-    tilts = f"95 % interval of the tilt, {spans}" if len(known) == 1 else f"95 % intervals of the tilts, {spans}"
+    tilts = f"95 % interval of its tilt, {spans}" if len(known) == 1 else f"95 % intervals of its tilts, {spans}"
     return {
-        "sure": f"Sure: this holds over the whole {tilts}.",
-        "likely": f"Likely: this holds over the middle two thirds, but not the whole, of the {tilts}.",
-        "open": f"Open: within the {tilts}, the answer changes.",
+        "sure": f"Sure about the hand's stroke: this holds over the whole {tilts}.",
+        "likely": f"Likely about the hand's stroke: this holds over the middle two thirds, but not the whole, of the "
+        f"{tilts}.",
+        "open": f"Open, even about the hand's stroke: within the {tilts}, the answer changes.",
     }[certainty]
+
+
+def _lowering(
+    certainty: Certainty, said: Sequence[BlockCase], result: SessionResult, doubts: Sequence[Doubt]
+) -> str | None:
+    """The doubt that lowers a claim to this certainty is its reason; it says what to change."""
+    postures = {finding.summary.posture for finding in said}
+    blocks = [block.index for block in result.blocks if block.strokes and block.posture in postures]
+    found = [doubt for doubt in doubts_on(doubts, blocks) if doubt.cap == certainty]
+    return found[0].sentence if certainty != "sure" and found else None
+
+
+def _tip_words(certainty: Certainty, said: Sequence[BlockCase], result: SessionResult) -> list[str]:
+    """What the same answer is worth as a claim about the tip; nothing where not even the hand's is measured."""
+    known = [finding.summary.tip_ci95_deg for finding in said if finding.summary.tip_ci95_deg is not None]
+    if len(known) < len(said):
+        return []
+    lowering = _lowering(certainty, said, result, [d for d in result.doubts if d.about == "tip"])
+    if lowering:
+        return [f"{certainty.capitalize()} about the tip: {lowering[0].lower()}{lowering[1:]}"]
+    spans = " and ".join(f"{degrees(low)} to {degrees(high)}" for low, high in known[:3])
+    return [f"{certainty.capitalize()} about the tip against the strings, {spans}: fingers and instrument move unseen."]
 
 
 def _action(result: SessionResult, focus: BlockCase, ladder: Sequence[BlockCase]) -> tuple[ActionKind, str]:

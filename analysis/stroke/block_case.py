@@ -14,9 +14,10 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from analysis.model.doubts import Certainty, cap_certainty
+from analysis.model.doubts import About, Certainty, Doubt, cap_certainty
 from analysis.model.records import BlockSummary, BoolArray, Event, FloatArray, SessionResult
 from analysis.stroke.blocks import summarise_block
+from analysis.stroke.tip_claim import EACH_STROKE, claim_tip
 
 Case = Literal["hand", "unsure", "level", "shallow", "short", "uneven", "clears", "both", "wrong"]
 Stroke = Literal["down", "up"]
@@ -44,7 +45,8 @@ class BlockCase:
         Share of those strokes that clear.
     share_range : (float, float) or None
         The same with the session offset at either end of its 95 % interval.
-    certainty : str
+    certainty, tip_certainty : str
+        Of the case as a claim about the hand's stroke, and as one about the tip against the strings.
     needed_span_mm : float or None
         Length at which 95 of 100 strokes would clear at the same tilt, where growing helps.
     needed_tilt_deg : float
@@ -60,6 +62,7 @@ class BlockCase:
     needed_span_mm: float | None
     needed_tilt_deg: float
     summary: BlockSummary
+    tip_certainty: Certainty = "open"
 
     @property
     def held(self) -> bool:
@@ -156,7 +159,21 @@ def pool_blocks(result: SessionResult, blocks: Sequence[BlockSummary], rows: np.
         notes_per_beat=notes.pop() if len(notes) == 1 else None,
         wanted=wanted.pop() if len(wanted) == 1 else None,
     )
-    return summarise_block(0, event, strokes, offset, result.reference.kind == "gestures")
+    pooled = summarise_block(0, event, strokes, offset, result.reference.kind == "gestures")
+    return _pool_tip(pooled, blocks)
+
+
+def _pool_tip(pooled: BlockSummary, blocks: Sequence[BlockSummary]) -> BlockSummary:
+    """The tip's claim of blocks taken together: what they share stays, what varies by stroke is averaged."""
+    parts = [block.tip_parts_deg for block in blocks if block.tip_parts_deg is not None]
+    if not parts or len(parts) < len(blocks):
+        return pooled
+    together = {
+        cause: float(np.sqrt(np.mean([part.get(cause, 0.0) ** 2 for part in parts])))
+        for cause in dict.fromkeys(cause for part in parts for cause in part)
+    }
+    together[EACH_STROKE] /= float(np.sqrt(len(parts)))
+    return claim_tip(pooled, together)
 
 
 def rows_of(result: SessionResult, blocks: Sequence[BlockSummary]) -> np.ndarray:
@@ -180,10 +197,11 @@ def _find(result: SessionResult, rows: np.ndarray, summary: BlockSummary, blocks
         stroke=stroke,
         share=strokes.share(stroke),
         share_range=(ends[0], ends[1]),
-        certainty=cap_certainty(_certainty(case, strokes, stroke, summary), result.doubts, blocks),
+        certainty=_certainty(case, strokes, stroke, summary, (result.doubts, blocks, "hand")),
         needed_span_mm=span,
         needed_tilt_deg=_needed_tilt(summary, strokes),
         summary=summary,
+        tip_certainty=_certainty(case, strokes, stroke, summary, (result.doubts, blocks, "tip")),
     )
 
 
@@ -257,14 +275,24 @@ def _needed_tilt(summary: BlockSummary, strokes: Strokes) -> float:
     return float(min(60.0, max(dead_band_deg(strokes), by_length) + 1.645 * scatter))
 
 
-def _certainty(case: Case, strokes: Strokes, stroke: Stroke, summary: BlockSummary) -> Certainty:
-    if case == "unsure" or summary.tilt_ci95_deg is None or summary.tilt_mean_deg is None:
+def _certainty(
+    case: Case,
+    strokes: Strokes,
+    stroke: Stroke,
+    summary: BlockSummary,
+    claim: tuple[Sequence[Doubt], Sequence[int], About],
+) -> Certainty:
+    """How far a case holds over the interval of what is claimed, and what doubts leave of that."""
+    doubts, blocks, about = claim
+    interval = summary.tilt_ci95_deg if about == "hand" else summary.tip_ci95_deg
+    if case == "unsure" or interval is None or summary.tilt_mean_deg is None:
         return "open"
     mean = summary.tilt_mean_deg
-    half = 0.5 * (summary.tilt_ci95_deg[1] - summary.tilt_ci95_deg[0])
-    for certainty, part in (("sure", 1.0), ("likely", 1 / 1.96)):
+    half = 0.5 * (interval[1] - interval[0])
+    levels: tuple[tuple[Certainty, float], ...] = (("sure", 1.0), ("likely", 1 / 1.96))
+    for certainty, part in levels:
         if all(_holds(case, strokes, stroke, mean, shift) for shift in (-part * half, part * half)):
-            return "sure" if certainty == "sure" else "likely"
+            return cap_certainty(certainty, doubts, blocks, about)
     return "open"
 
 
