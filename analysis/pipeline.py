@@ -17,13 +17,16 @@ from analysis.model.events import keep_within
 from analysis.model.records import BlockSummary, Event, FloatArray, Instrument, ReferenceSummary, Session, SessionResult
 from analysis.motion.hand_motion import Motion
 from analysis.motion.stillness import attack_threshold
+from analysis.reference.epochs import label_epochs
 from analysis.reference.frame import Frame
 from analysis.reference.gesture_doubts import doubt_gestures
+from analysis.reference.mounting_doubts import doubt_mounting
 from analysis.reference.session_reference import Reference, ReferenceSettings, establish_reference
 from analysis.report.data_quality import FEW_LOST
 from analysis.signal.timebase import Timebase, fit_timebase
 from analysis.signal.working_grid import Signals, prepare_signals
 from analysis.stroke.blocks import summarise_block
+from analysis.stroke.body_motion import BodySettings, doubt_body
 from analysis.stroke.play import StrokeSet, find_pieces, join, trace_strokes, turned_axes
 from analysis.stroke.play_intervals import find_stretches, order_events
 from analysis.stroke.stroke_paths import TracedStrokes
@@ -44,6 +47,7 @@ class Settings:
 
     reference: ReferenceSettings = field(default_factory=ReferenceSettings)
     table: TableSettings = field(default_factory=TableSettings)
+    body: BodySettings = field(default_factory=BodySettings)
     tip: TipSettings = field(default_factory=TipSettings)
 
 
@@ -99,7 +103,7 @@ def analyse_session(
     marks, problems = mark_session_changes(table, blocks, session.instrument, session.metadata)
     table = table.assign(string_change=marks)
     session = replace(session, warnings=(*session.warnings, *problems))
-    doubts = _gather_doubts(reference, blocks, settings)
+    doubts = _gather_doubts(motion, reference, table, blocks, settings)
     claims = _Claims(reference, doubts, session.instrument, settings)
     summaries = _summarise(motion, table, strokes, blocks, claims)
     stills = find_still_moments(motion, session.events, table)
@@ -142,7 +146,7 @@ def _find_strokes(
     """Trace every stretch; the posture whose frame was used, a stroke."""
     parts, postures = [], []
     for stretch in find_stretches(motion, events):
-        frame = reference.frame(stretch.posture)
+        frame = reference.frame(stretch.posture, float(motion.time_s(np.array([stretch.first]))[0]))
         pieces = find_pieces(motion, stretch.first, stretch.last, frame, reference.drift, settings.strokes)
 
         def axes_at(times_s: FloatArray, frame: Frame = frame) -> FloatArray:
@@ -155,10 +159,18 @@ def _find_strokes(
     return join(parts), postures
 
 
-def _gather_doubts(reference: Reference, blocks: Sequence[Event], settings: Settings) -> tuple[Doubt, ...]:
+def _gather_doubts(
+    motion: Motion, reference: Reference, table: pd.DataFrame, blocks: Sequence[Event], settings: Settings
+) -> tuple[Doubt, ...]:
     """What every stage found that lowers a claim."""
-    gestures = settings.reference.gestures
-    return doubt_gestures(reference.frames, reference.qualities, reference.drift, blocks, gestures)
+    rate = (1.0 / (table["end_s"] - table["start_s"])).groupby(table["block"]).median()
+    rates = [float(rate[index]) if index in rate.index else None for index in range(len(blocks))]
+    own = label_epochs(blocks, reference.splits)
+    return (
+        *doubt_gestures(reference.frames, reference.qualities, reference.drift, own, settings.reference.gestures),
+        *doubt_mounting(motion, reference, blocks, settings.reference.mounting),
+        *doubt_body(motion, reference, blocks, rates, settings.body),
+    )
 
 
 @dataclass(frozen=True)
@@ -178,7 +190,7 @@ def _summarise(
     summaries = []
     for index, event in enumerate(blocks):
         members = np.flatnonzero(number == index)
-        frame = claims.reference.frame(event.posture)
+        frame = claims.reference.frame(event.posture, 0.5 * (event.start_s + event.end_s))
         offset, parts = None, None
         if frame.from_gestures and members.size:
             parts = _offset_parts(motion, strokes.select(members), frame, claims)

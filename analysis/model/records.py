@@ -199,7 +199,7 @@ class BlockSummary:
     """One block's answer; fields as in the JSON, None where it cannot be given.
 
     ``share_clearing`` and ``lift_mm`` (median) are of one stroke only: the wanted one, else the one that clears more
-    often. ``span_mm`` and ``bow_mm`` are medians of all strokes. Tilt, its interval and its side are those of the hand's
+    often. ``span_mm`` and ``bow_mm`` are medians of all strokes. Tilt, interval and side are those of the hand's
     stroke, which the sensor measures; ``tip_*`` hold what can be said of the tip against the strings.
     """
 

@@ -15,6 +15,7 @@ from analysis.model.doubts import Doubt
 from analysis.model.records import Event, FloatArray, GestureQuality
 from analysis.motion.heading_drift import HeadingDrift
 from analysis.motion.rotation import yaw_matrix
+from analysis.reference.epochs import posture_of
 from analysis.reference.frame import Frame
 from analysis.reference.gesture_directions import Direction, GestureSettings
 
@@ -40,7 +41,7 @@ def doubt_gestures(
         Of all gestures that were marked.
     drift : HeadingDrift
     blocks : sequence of Event
-        The play events.
+        The play events, postures as in ``frames``.
     settings : GestureSettings
 
     Returns
@@ -59,14 +60,14 @@ def doubt_gestures(
 
 def _too_few(posture: str, frame: Frame, qualities: Sequence[GestureQuality], played: tuple[int, ...]) -> list[Doubt]:
     """Doubts for want of a second `across`, and of a `pivot` in this posture."""
-    where = f" in posture {posture!r}" if posture else ""
+    where = _where(posture)
     doubts = []
     if len(frame.across) < LEAST_ACROSS:
         fault = f"the only usable across{where} cannot be checked"
         evidence = "one across alone does not show whether the tip was lifted on its way"
         doubts.append(Doubt("gestures", "likely", fault, evidence, "record across once more, two in all", played))
     pivots = {quality.posture for quality in qualities if quality.kind == "pivot" and quality.usable}
-    if not pivots & {posture, ""}:
+    if not pivots & {posture_of(posture), ""}:
         fault = f"no usable pivot was recorded{where}"
         evidence = "where the tip lies from the sensor is known from a ruler only, or from another posture"
         change = "record pivot, nine seconds, the tip pressed on one spot"
@@ -87,7 +88,7 @@ def _contradiction(
     if chi2.sf(statistic, slopes.size - 1) > FALSE_ALARM:
         return []
     apart = float(np.ptp(slopes))
-    where = f" in posture {posture!r}" if posture else ""
+    where = _where(posture)
     # Whichever of them is right, the mean lies about half their distance from it.
     return [
         Doubt(
@@ -100,6 +101,11 @@ def _contradiction(
             se_deg=0.5 * apart,
         )
     ]
+
+
+def _where(label: str) -> str:
+    posture = posture_of(label)
+    return f" in posture {posture!r}" if posture else ""
 
 
 def across_slopes_deg(
