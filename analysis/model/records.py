@@ -195,6 +195,21 @@ class ReferenceSummary:
 
 
 @dataclass(frozen=True)
+class TiltGroup:
+    """One of two tilts between which a block's strokes change: mean, its own error, interval, how it was played.
+
+    ``runs`` groups of strokes of ``mean_run`` strokes on average; ``tilt_ci95_deg`` None where the offset is unknown.
+    """
+
+    tilt_deg: float
+    se_deg: float
+    tilt_ci95_deg: tuple[float, float] | None
+    strokes: int
+    runs: int
+    mean_run: float
+
+
+@dataclass(frozen=True)
 class BlockSummary:
     """One block's answer; fields as in the JSON, None where it cannot be given.
 
@@ -231,6 +246,8 @@ class BlockSummary:
     tip_ci95_deg: tuple[float, float] | None = None
     tip_parts_deg: Mapping[str, float] | None = None
     """What lies between hand and tip: their squares and the hand's own add up to the square of ``tip_se_deg``."""
+    groups: tuple[TiltGroup, ...] = ()
+    """The two tilts between which its strokes change by groups; empty for a block of one tilt."""
 
 
 @dataclass(frozen=True)

@@ -11,12 +11,23 @@ from analysis.model.doubts import CERTAINTIES, Certainty, Doubt, doubts_on
 from analysis.model.number_words import block_number, clock, degrees, millimetres, of_100, speed
 from analysis.model.records import BlockSummary, SessionResult
 from analysis.report.data_quality import QualityLine, describe_quality, repeat_gestures
-from analysis.stroke.block_case import BlockCase, Case, Stroke, find_block, find_group
+from analysis.stroke.block_case import BlockCase, Case, Stroke, blocks_differ, find_block, find_group
 
 ActionKind = Literal["stop", "gestures", "repeat", "slow", "posture", "tilt", "larger", "faster", "steady"]
 
 # The less a case leaves to hope for, the later it stands: the action cures the last one that is met.
-SEVERITY: tuple[Case, ...] = ("both", "clears", "uneven", "short", "shallow", "level", "wrong", "unsure", "hand")
+SEVERITY: tuple[Case, ...] = (
+    "both",
+    "clears",
+    "uneven",
+    "short",
+    "shallow",
+    "level",
+    "wrong",
+    "mixed",
+    "unsure",
+    "hand",
+)
 
 BY_HAND = "By the hand's motion,"
 """Opens every answer that rests on the hand's stroke: what the tip makes of it is a claim of its own."""
@@ -87,7 +98,7 @@ def judge_session(result: SessionResult) -> Verdict:
     played = [block for block in result.blocks if block.strokes]
     blocks = tuple(find_block(result, block) for block in played)
     groups = by_posture(played) or {"": []}
-    postures = tuple(find_group(result, members) for members in groups.values())
+    postures = tuple(_find_posture(result, members, blocks) for members in groups.values())
     focus = max(postures, key=lambda finding: SEVERITY.index(finding.case))
     ladder = [finding for finding in blocks if finding.summary.posture == focus.summary.posture]
     turn = find_speed_turn(ladder)
@@ -118,6 +129,14 @@ def judge_session(result: SessionResult) -> Verdict:
     )
 
 
+def _find_posture(result: SessionResult, members: Sequence[BlockSummary], blocks: Sequence[BlockCase]) -> BlockCase:
+    """The finding of a posture: its blocks together, or the weakest where their average is none that was played."""
+    if not blocks_differ(members):
+        return find_group(result, members)
+    own = [finding for finding in blocks if finding.summary in members]
+    return max(own, key=lambda finding: (SEVERITY.index(finding.case), -(finding.share or 0.0)))
+
+
 def by_posture(blocks: Sequence[BlockSummary]) -> dict[str, list[BlockSummary]]:
     """Blocks by posture, in order of first play."""
     groups: dict[str, list[BlockSummary]] = {}
@@ -145,8 +164,23 @@ def clause(finding: BlockCase) -> str:
         "uneven": f"the {finding.stroke}stroke clears only {of_100(share)} times (tilt {tilt})",
         "clears": f"the {finding.stroke}stroke clears (tilt {tilt})",
         "both": f"both strokes clear (an arched path, tilt {tilt})",
+        "mixed": f"the stroke changes between two tilts, {_two_tilts(finding)}",
         "wrong": f"the stroke tilts to the {other(finding.stroke)}stroke's side, not the one wanted (tilt {tilt})",
     }[finding.case]
+
+
+def _two_tilts(finding: BlockCase) -> str:
+    """Both tilts with their intervals."""
+    said = []
+    for group in finding.summary.groups:
+        ends = "" if group.tilt_ci95_deg is None else f" ({' to '.join(degrees(end) for end in group.tilt_ci95_deg)})"
+        said.append(f"{degrees(group.tilt_deg)}{ends}")
+    return " and ".join(said)
+
+
+def _mean_run(finding: BlockCase) -> float:
+    groups = finding.summary.groups
+    return sum(g.strokes for g in groups) / max(1, sum(g.runs for g in groups))
 
 
 def _only(share: float) -> str:
@@ -178,6 +212,11 @@ def _sentence(postures: Sequence[BlockCase], blocks: Sequence[BlockCase]) -> str
             f"at {speed(first.summary)} {_short_clause(first)}."
         )
     where = f" in {len(blocks)} blocks taken together" if len(blocks) > 1 else ""
+    summaries = [finding.summary for finding in blocks]
+    if blocks_differ(summaries):
+        tilts = [summary.tilt_mean_deg for summary in summaries if summary.tilt_mean_deg is not None]
+        span = f"{degrees(min(tilts))} to {degrees(max(tilts))}"
+        where = f" in the weakest of {len(blocks)} blocks, whose tilts run from {span}"
     return _full_sentence(postures[0], where)
 
 
@@ -218,6 +257,8 @@ def _full_sentence(finding: BlockCase, where: str) -> str:
         "is not steady enough.",
         "clears": f"your {stroke}stroke clears the next string {of_100(share)} times{where}, at a tilt of {tilt}.",
         "both": f"both your strokes clear the next string{where}: the path is arched by {bow}, at a tilt of {tilt}.",
+        "mixed": f"your stroke changes between two tilts{where}, {_two_tilts(finding)}, every {_mean_run(finding):.0f} "
+        "strokes or so: their average is none that you played.",
         "wrong": f"your stroke is tilted to the {other(stroke)}stroke's side{where}, by {degrees(abs(mean))}, "
         f"but the {stroke}stroke was to clear: {of_100(share)} do.",
     }[finding.case]
@@ -230,6 +271,10 @@ def _certainty_words(certainty: Certainty, said: Sequence[BlockCase], result: Se
     lowering = _lowering(certainty, said, result, [d for d in result.doubts if d.about == "hand"])
     if lowering:
         return f"{certainty.capitalize()} about the hand's stroke: {lowering[0].lower()}{lowering[1:]}"
+    if certainty == "sure" and any(finding.case == "mixed" for finding in said):
+        return (
+            "Sure: two tilts explain the strokes far better than one that wanders; no offset touches their difference."
+        )
     intervals = [finding.summary.tilt_ci95_deg for finding in said]
     known = [interval for interval in intervals if interval is not None]
     if len(known) < len(intervals):
@@ -257,7 +302,7 @@ def _lowering(
 def _tip_words(certainty: Certainty, said: Sequence[BlockCase], result: SessionResult) -> list[str]:
     """What the same answer is worth as a claim about the tip; nothing where not even the hand's is measured."""
     known = [finding.summary.tip_ci95_deg for finding in said if finding.summary.tip_ci95_deg is not None]
-    if len(known) < len(said):
+    if len(known) < len(said) or any(finding.case == "mixed" for finding in said):
         return []
     lowering = _lowering(certainty, said, result, [d for d in result.doubts if d.about == "tip"])
     if lowering:
@@ -293,6 +338,8 @@ def _fastest_held(ladder: Sequence[BlockCase]) -> BlockCase | None:
 
 def _cure(focus: BlockCase, ladder: Sequence[BlockCase]) -> tuple[ActionKind, str]:
     stroke, mean = focus.stroke, focus.summary.tilt_mean_deg or 0.0
+    if focus.case == "mixed":
+        return "steady", "Play each of the two tilts in a block of its own, so that each gets its own answer."
     if focus.case == "wrong":
         return "posture", (
             f"Turn the hand so that the {stroke}stroke, not the {other(stroke)}stroke, ends away from the strings; "

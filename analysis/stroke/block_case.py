@@ -13,17 +13,20 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
+from scipy.stats import chi2
 
 from analysis.model.doubts import About, Certainty, Doubt, cap_certainty
 from analysis.model.records import BlockSummary, BoolArray, Event, FloatArray, SessionResult
 from analysis.stroke.blocks import summarise_block
 from analysis.stroke.tip_claim import EACH_STROKE, claim_tip
 
-Case = Literal["hand", "unsure", "level", "shallow", "short", "uneven", "clears", "both", "wrong"]
+Case = Literal["hand", "unsure", "level", "shallow", "short", "uneven", "clears", "both", "wrong", "mixed"]
 Stroke = Literal["down", "up"]
 
 HELD = ("clears", "both")
 HOLD_SHARE = 0.95
+USUAL_CHANGE_DEG = 1.5
+DIFFER_P = 0.001
 MAX_GROWTH = 2.0
 """A stroke is never advised to grow beyond twice its length: then tilt is what lacks."""
 
@@ -38,7 +41,7 @@ class BlockCase:
         ``hand`` no instrument frame; ``unsure`` the interval reaches from one side to the other; ``level`` no side;
         ``shallow`` a side, but inside the dead band; ``short`` tilted enough, but the stroke ends too soon;
         ``uneven`` clears on average, not steadily; ``clears``; ``both`` an arched path; ``wrong`` the other side
-        than wanted.
+        than wanted; ``mixed`` two tilts in turn, each played by groups of strokes.
     stroke : {"down", "up"}
         The stroke whose clearing counts.
     share : float or None
@@ -142,6 +145,21 @@ def find_group(result: SessionResult, blocks: Sequence[BlockSummary]) -> BlockCa
     return _find(result, rows, pool_blocks(result, blocks, rows), [block.index for block in blocks])
 
 
+def blocks_differ(blocks: Sequence[BlockSummary]) -> bool:
+    """Whether blocks of one posture were played at tilts so different that their average is none of them.
+
+    Their offset is the same, so only each block's own part and a hand's usual change from block to block count.
+    """
+    known = [(b.tilt_mean_deg, b.tilt_mean_se_deg) for b in blocks]
+    pairs = [(mean, se) for mean, se in known if mean is not None and se is not None]
+    if len(pairs) < 2:
+        return False
+    means, own = np.array(pairs).T
+    variance = own**2 + USUAL_CHANGE_DEG**2
+    mean = float((means / variance).sum() / (1 / variance).sum())
+    return bool(chi2.sf(float(((means - mean) ** 2 / variance).sum()), len(pairs) - 1) < DIFFER_P)
+
+
 def pool_blocks(result: SessionResult, blocks: Sequence[BlockSummary], rows: np.ndarray) -> BlockSummary:
     """Summary of several blocks taken together; fields on which they differ are None."""
     strokes = result.strokes.iloc[rows]
@@ -233,6 +251,8 @@ def _case(strokes: Strokes, stroke: Stroke, summary: BlockSummary, growth: float
     tilt = summary.tilt_mean_deg or 0.0
     low, high = summary.tilt_ci95_deg or (-np.inf, np.inf)
     other: Stroke = "up" if stroke == "down" else "down"
+    if summary.groups:
+        return "mixed"
     if summary.tilt_side == "none" and summary.clearing_stroke != "both" and (low < -dead or high > dead):
         return "unsure"
     if strokes.share(stroke) >= HOLD_SHARE:
@@ -284,6 +304,8 @@ def _certainty(
 ) -> Certainty:
     """How far a case holds over the interval of what is claimed, and what doubts leave of that."""
     doubts, blocks, about = claim
+    if case == "mixed":  # A difference within one block: no offset touches it.
+        return cap_certainty("sure", doubts, blocks, about)
     interval = summary.tilt_ci95_deg if about == "hand" else summary.tip_ci95_deg
     if case == "unsure" or interval is None or summary.tilt_mean_deg is None:
         return "open"

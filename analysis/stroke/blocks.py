@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
 import pandas as pd
 
-from analysis.model.records import BlockSummary, Clearing, Event, FloatArray, Side
+from analysis.model.records import BlockSummary, Clearing, Event, FloatArray, Side, TiltGroup
+from analysis.stroke.mixed_play import MixedSettings, find_groups
 
 BATCH_S = 2.0
 LEAST_SE_DEG = 0.05
@@ -71,6 +73,20 @@ def summarise_block(
         span_mm=_median(strokes["span_mm"].to_numpy()),
         bow_mm=_median(strokes["bow_mm"].to_numpy()),
         lift_mm=_median(strokes.loc[strokes["direction"] == counted, "lift_mm"].to_numpy()),
+        groups=_groups(steady, offset_se_deg if from_gestures else None),
+    )
+
+
+def _groups(strokes: pd.DataFrame, offset_se_deg: float | None) -> tuple[TiltGroup, ...]:
+    """The two tilts of a block that changes between them, each with its interval."""
+    down = (strokes["direction"] == "down").to_numpy(np.bool_)
+    groups = find_groups(strokes["tilt_deg"].to_numpy(np.float64), down, MixedSettings())
+    if offset_se_deg is None:
+        return groups
+    half = [1.96 * float(np.hypot(group.se_deg, offset_se_deg)) for group in groups]
+    return tuple(
+        replace(group, tilt_ci95_deg=(group.tilt_deg - h, group.tilt_deg + h))
+        for group, h in zip(groups, half, strict=True)
     )
 
 
@@ -99,7 +115,7 @@ def stroke_weights(tilt_deg: FloatArray, se_deg: FloatArray) -> FloatArray:
     Examples
     --------
     >>> stroke_weights(np.array([10.0, 12.0, 14.0, 80.0]), np.array([0.5, 0.5, 0.5, 63.0])).round(3).tolist()
-    [0.333, 0.333, 0.333, 0.001]
+    [0.328, 0.328, 0.328, 0.016]
     """
     if tilt_deg.size == 0:
         return np.empty(0)
