@@ -32,6 +32,7 @@ from analysis.stroke.play_intervals import find_stretches, order_events
 from analysis.stroke.stroke_paths import TracedStrokes
 from analysis.stroke.stroke_table import Columns, TableSettings, assign_blocks, found_blocks, measure_columns, tabulate
 from analysis.stroke.tip_claim import TipSettings, claim_tip, effective_strokes, tip_parts_deg
+from analysis.stroke.truth_checks import doubt_checks, read_checks
 from analysis.stroke.uncertainty import block_chord, offset_parts_deg
 from analysis.tension.tremor import find_still_moments
 
@@ -103,13 +104,15 @@ def analyse_session(
     marks, problems = mark_session_changes(table, blocks, session.instrument, session.metadata)
     table = table.assign(string_change=marks)
     session = replace(session, warnings=(*session.warnings, *problems))
+    checks = read_checks(motion, reference, session.events, settings.reference.gestures)
     doubts = _gather_doubts(motion, reference, table, blocks, settings)
+    doubts += doubt_checks(checks, blocks, timebase.start_s)
     claims = _Claims(reference, doubts, session.instrument, settings)
     summaries = _summarise(motion, table, strokes, blocks, claims)
     stills = find_still_moments(motion, session.events, table)
     tell("done", 1.0)
     result = _result(session, timebase, signals, reference, (table, strokes, summaries), settings)
-    return replace(result, still_moments=stills, doubts=doubts)
+    return replace(result, still_moments=stills, doubts=doubts, checks=checks)
 
 
 def _fit_events(session: Session, timebase: Timebase) -> Session:

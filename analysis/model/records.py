@@ -32,8 +32,10 @@ BoolArray = NDArray[np.bool_]
 
 Side = Literal["down", "up", "none"]
 Clearing = Literal["down", "up", "both", "level"]
-EventKind = Literal["still", "across", "along", "pivot", "play", "rest", "rating", "hurt"]
-EVENT_KINDS: tuple[EventKind, ...] = ("still", "across", "along", "pivot", "play", "rest", "rating", "hurt")
+EventKind = Literal["still", "across", "along", "pivot", "side check", "angle check", "play", "rest", "rating", "hurt"]
+EVENT_KINDS: tuple[EventKind, ...] = (
+    "still", "across", "along", "pivot", "side check", "angle check", "play", "rest", "rating", "hurt"
+)  # fmt: skip
 
 OFF_HAND = "off hand"
 """Label of a ``still`` recorded with the sensor lying on a table, before it is strapped on."""
@@ -260,6 +262,35 @@ class StillMoment:
 
 
 @dataclass(frozen=True)
+class TruthCheck:
+    """What the player knows and the analysis has to find: a side, or an angle.
+
+    Attributes
+    ----------
+    kind : {"side check", "angle check"}
+    start_s : float
+    posture : str
+    stated_deg : float or None
+        Angle of the edge; None in a side check, where any plainly positive tilt is right.
+    read_deg, se_deg : float or None
+        Tilt found and its standard error; None where the strokes could not be read.
+    passed : bool or None
+        None where there is nothing to judge: nothing read, or no angle stated.
+    remark : str
+        Why nothing was read.
+    """
+
+    kind: Literal["side check", "angle check"]
+    start_s: float
+    posture: str
+    stated_deg: float | None
+    read_deg: float | None
+    se_deg: float | None
+    passed: bool | None
+    remark: str = ""
+
+
+@dataclass(frozen=True)
 class SessionResult:
     """Everything the analysis says of one session.
 
@@ -294,3 +325,4 @@ class SessionResult:
     log_hash: str
     still_moments: tuple[StillMoment, ...] = ()
     doubts: tuple[Doubt, ...] = ()
+    checks: tuple[TruthCheck, ...] = ()

@@ -84,6 +84,8 @@ def build_result(result: SessionResult) -> dict[str, object]:
             "ratings": [_mark(event) for event in result.events if event.kind in ("rating", "hurt")],
         },
         "blocks": [_block(block) for block in result.blocks],
+        "doubts": [{**_plain(doubt), "sentence": doubt.sentence} for doubt in result.doubts],
+        "checks": result.checks,
         "cautions": result.cautions,
         "settings": result.settings,
         "version": result.version,
