@@ -106,7 +106,7 @@ def analyse_session(
     session = replace(session, warnings=(*session.warnings, *problems))
     checks = read_checks(motion, reference, session.events, settings.reference.gestures)
     doubts = _gather_doubts(motion, reference, table, blocks, settings)
-    doubts += doubt_checks(checks, blocks, timebase.start_s)
+    doubts += doubt_checks(checks, blocks, timebase.grid.start_s)
     claims = _Claims(reference, doubts, session.instrument, settings)
     summaries = _summarise(motion, table, strokes, blocks, claims)
     stills = find_still_moments(motion, session.events, table)
@@ -117,7 +117,7 @@ def analyse_session(
 
 def _fit_events(session: Session, timebase: Timebase) -> Session:
     """The session with its events in order and inside the log; a sentence says which are not."""
-    start_s, end_s = timebase.start_s, timebase.start_s + timebase.slots / timebase.rate_hz
+    start_s, end_s = timebase.grid.start_s, timebase.grid.end_s
     outside = sum(event.end_s < start_s or event.start_s > end_s for event in session.events)
     warnings = session.warnings
     if outside:
@@ -149,7 +149,7 @@ def _find_strokes(
     """Trace every stretch; the posture whose frame was used, a stroke."""
     parts, postures = [], []
     for stretch in find_stretches(motion, events):
-        frame = reference.frame(stretch.posture, float(motion.time_s(np.array([stretch.first]))[0]))
+        frame = reference.frame(stretch.posture, motion.grid.time_at(stretch.first))
         pieces = find_pieces(motion, stretch.first, stretch.last, frame, reference.drift, settings.strokes)
 
         def axes_at(times_s: FloatArray, frame: Frame = frame) -> FloatArray:
@@ -239,9 +239,9 @@ def _result(
     grip = slice(-3 * len(fit.levers_m) + 3 * frame.grip, (-3 * len(fit.levers_m) + 3 * frame.grip + 3) or None)
     known = frame.from_gestures
     return SessionResult(
-        rate_hz=timebase.rate_hz,
-        duration_s=timebase.slots / timebase.rate_hz,
-        start_s=timebase.start_s,
+        rate_hz=timebase.grid.rate_hz,
+        duration_s=timebase.grid.duration_s,
+        start_s=timebase.grid.start_s,
         lost_samples=timebase.lost_samples,
         clipped_samples=signals.clipped_samples,
         reference=ReferenceSummary("gestures" if known else "hand", reference.qualities, repetitions),
@@ -269,9 +269,9 @@ def _triple(values: FloatArray) -> tuple[float, float, float]:
 def _data_warnings(session: Session, timebase: Timebase, signals: Signals) -> list[str]:
     """Sentences about losses, repeats, clipping and jitter."""
     found = []
-    share = timebase.lost_samples / timebase.slots
+    share = timebase.lost_samples / timebase.grid.size
     if share >= FEW_LOST:
-        found.append(f"{timebase.lost_samples} of {timebase.slots} samples are missing ({100 * share:.2g} %)")
+        found.append(f"{timebase.lost_samples} of {timebase.grid.size} samples are missing ({100 * share:.2g} %)")
     if timebase.repeated_samples:
         found.append(f"{timebase.repeated_samples} samples stand at a time already taken and were left out")
     if signals.clipped_samples:

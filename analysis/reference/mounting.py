@@ -112,9 +112,9 @@ def see_poses(signals: Signals, events: Sequence[Event]) -> tuple[Pose, ...]:
         pieces = max(1, int(length // PIECE_S)) if event.kind == "play" else 1
         edges = np.linspace(event.start_s + EDGE_S, event.end_s - EDGE_S, pieces + 1)
         for start_s, end_s in pairwise(edges):
-            first, last = signals.index(float(start_s)), signals.index(float(end_s))
-            sound = signals.valid[first:last]
-            if sound.sum() < signals.rate_hz:
+            first, last = signals.grid.index_at(float(start_s)), signals.grid.index_at(float(end_s))
+            sound = signals.grid.valid[first:last]
+            if sound.sum() < signals.grid.rate_hz:
                 continue
             # The hand comes back to where it was, so what is left of its acceleration is gravity.
             mean = signals.accel_mps2[first:last][sound].mean(axis=0)

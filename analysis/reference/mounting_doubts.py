@@ -46,7 +46,7 @@ def doubt_mounting(
         if parted:
             frame = reference.frame(change.posture, blocks[parted[0]].start_s)
             worth = worth_deg(change, motion, frame, reference, settings)
-            doubts.append(_doubt(change, parted, worth, motion.start_s))
+            doubts.append(_doubt(change, parted, worth, motion.grid.start_s))
     return tuple(doubts)
 
 
@@ -70,10 +70,10 @@ def worth_deg(
     """
     if change.rolled:
         return change.turned_deg
-    at = motion.index(change.after_s)
+    at = motion.grid.index_at(change.after_s)
     angle = float(reference.drift.mean_rad(np.array([change.after_s]))[0])
     strings: FloatArray = yaw_matrix(angle) @ frame.axes[0]
-    axis = matrices(motion.quat_wxyz[min(at, motion.valid.size - 1)][None])[0] @ change.axis
+    axis = matrices(motion.quat_wxyz[min(at, motion.grid.valid.size - 1)][None])[0] @ change.axis
     roll = change.turned_deg * abs(float(axis @ strings))
     return max(roll, settings.worth_deg_per_deg * change.turned_deg)
 

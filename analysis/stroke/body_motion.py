@@ -88,22 +88,22 @@ def doubt_body(
         found = find_turn(motion, event, reference.drift, settings)
         if found is not None:
             doubts.append(
-                _turn_doubt(found, blocks, index, reference.frame(event.posture, event.start_s), motion.start_s)
+                _turn_doubt(found, blocks, index, reference.frame(event.posture, event.start_s), motion.grid.start_s)
             )
     return tuple(doubts)
 
 
 def step_frequency_hz(motion: Motion, block: Event, strokes_per_s: float, settings: BodySettings) -> float | None:
     """Rate of the steps in a block; None where there are none, or where strokes so slow would hide them."""
-    first, last = motion.index(block.start_s + 0.5), motion.index(block.end_s - 0.5)
+    first, last = motion.grid.index_at(block.start_s + 0.5), motion.grid.index_at(block.end_s - 0.5)
     high_hz = min(settings.walk_hz[1], settings.below_cycle * 0.5 * strokes_per_s)
-    if last - first < 4 * motion.rate_hz or high_hz < settings.walk_hz[0] + 0.4:
+    if last - first < 4 * motion.grid.rate_hz or high_hz < settings.walk_hz[0] + 0.4:
         return None
-    sound = motion.valid[first:last]
+    sound = motion.grid.valid[first:last]
     if sound.mean() < 0.8:
         return None
     upright = rotate(motion.quat_wxyz[first:last], motion.accel_mps2[first:last])[:, 2]
-    frequency, density = periodogram(upright, motion.rate_hz, window="hann")
+    frequency, density = periodogram(upright, motion.grid.rate_hz, window="hann")
     band = (frequency >= settings.walk_hz[0]) & (frequency <= high_hz)
     strength = float(np.sqrt(density[band].sum() * frequency[1]))
     peak_hz = float(frequency[band][density[band].argmax()])
@@ -129,10 +129,10 @@ def find_turn(motion: Motion, block: Event, drift: HeadingDrift, settings: BodyS
     starts = np.arange(block.start_s + 0.5, block.end_s - 0.5 - width_s, width_s)
     if starts.size < 2:
         return None
-    step = max(1, int(motion.rate_hz // 25))
+    step = max(1, int(motion.grid.rate_hz // 25))
     means = []
     for start in starts:
-        first, last = motion.index(float(start)), motion.index(float(start) + width_s)
+        first, last = motion.grid.index_at(float(start)), motion.grid.index_at(float(start) + width_s)
         means.append(matrices(motion.quat_wxyz[first:last:step]).mean(axis=0))
     middle_s = starts + 0.5 * width_s
     yaw = np.unwrap([float(np.arctan2(*_twist(mean @ means[0].T))) for mean in means])

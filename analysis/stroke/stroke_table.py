@@ -78,7 +78,7 @@ def measure_columns(
     reference, threshold_mps2 = context
     blocks = [event for event in session.events if event.kind == "play"]
     attack = has_attack(attack_strength(motion, strokes), threshold_mps2, settings.strokes.attack_of_typical)
-    middle_s = motion.time_s(0.5 * (strokes.start + strokes.end))
+    middle_s = motion.grid.time_at(0.5 * (strokes.start + strokes.end))
     block = _block_of(middle_s, blocks)
     sound = ~(strokes.edge & ~attack) & _unbroken(motion, strokes)
     run = np.where(sound, find_runs(strokes.start, strokes.end, strokes.span_m, settings.strokes), -1)
@@ -142,9 +142,9 @@ def assign_blocks(table: pd.DataFrame, blocks: Sequence[Event]) -> pd.DataFrame:
 
 def _unbroken(motion: Motion, strokes: StrokeSet) -> BoolArray:
     """Strokes without a missing sample inside."""
-    missing = np.concatenate([[0], np.cumsum(~motion.valid)])
+    missing = np.concatenate([[0], np.cumsum(~motion.grid.valid)])
     last, first = np.ceil(strokes.end).astype(np.int64), np.floor(strokes.start).astype(np.int64)
-    return np.asarray(missing[np.minimum(last, motion.valid.size)] == missing[first])
+    return np.asarray(missing[np.minimum(last, motion.grid.size)] == missing[first])
 
 
 def _not_cut_off(motion: Motion, strokes: StrokeSet) -> BoolArray:
@@ -153,14 +153,14 @@ def _not_cut_off(motion: Motion, strokes: StrokeSet) -> BoolArray:
     A path has no rhythm to be filtered by in so few, and its ends lean on samples that are missing: their tilts were 40
     to 80 degrees off. A short burst between rests has its own turns and stays.
     """
-    missing = np.concatenate([[0], np.cumsum(~motion.valid)])
+    missing = np.concatenate([[0], np.cumsum(~motion.grid.valid)])
     keep = np.ones(strokes.start.size, dtype=bool)
     for members in strokes.series():
         if members.size >= MIN_FRAGMENT:
             continue
         start, end = strokes.start[members[0]], strokes.end[members[-1]]
         beside = (end - start) / members.size
-        first, last = np.clip([start - beside, end + beside], 0, motion.valid.size).astype(np.int64)
+        first, last = np.clip([start - beside, end + beside], 0, motion.grid.valid.size).astype(np.int64)
         keep[members] = missing[last] == missing[first]
     return keep
 
@@ -179,7 +179,7 @@ def _nullable(block: IntArray) -> pd.api.extensions.ExtensionArray:
 
 def _columns(motion: Motion, strokes: StrokeSet, measures: StrokeMeasures, place: tuple[IntArray, IntArray]) -> Columns:
     block, run = place
-    start_s, end_s = motion.time_s(strokes.start), motion.time_s(strokes.end)
+    start_s, end_s = motion.grid.time_at(strokes.start), motion.grid.time_at(strokes.end)
     duration = end_s - start_s
     return {
         "start_s": start_s,

@@ -145,6 +145,6 @@ def doubt_checks(checks: Sequence[TruthCheck], blocks: Sequence[Event], start_s:
                     "repeat the gestures, then the check",
                     own,
                     se_deg=apart / 1.96,
-                )  # fmt: skip
+                )
             )
     return tuple(doubts)
