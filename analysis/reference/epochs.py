@@ -113,6 +113,9 @@ def _roll_deg(members: Sequence[Direction]) -> float | None:
     if not along or not across:
         return None
     axes = frame_axes(_mean_line(along), _mean_line(across))
+    # Lines have no sign: Z is the side on which the hand is.
+    if axes[2] @ np.mean([d.arm_m for d in members], axis=0) > 0:
+        axes = frame_axes(-axes[0], axes[1])
     return float(np.degrees(np.arctan2(axes[2, 2], axes[1, 2])))
 
 

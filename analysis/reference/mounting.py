@@ -45,13 +45,15 @@ class MountingSettings:
     that a hand which settles anew for each gesture and block is taken for a change, if these were independent; a hand
     that drifts over minutes makes it some ten times as large. ``unrest_deg`` keeps a session
     whose few poses happen to agree from being sure of too little. ``string_deg`` is how far one string further turns
-    the forearm: 12 deg over six strings were seen.
+    the forearm: 12 deg over six strings were seen. A creep lasts at least ``creep_s``: a hand's own attitude wanders
+    over minutes.
     """
 
     jump_deg: float = 4.0
-    false_alarm: float = 0.001
+    false_alarm: float = 0.0005
     unrest_deg: float = 1.5
     string_deg: float = 2.4
+    creep_s: float = 300.0
     worth_deg_per_deg: float = 0.25
 
 
@@ -178,9 +180,9 @@ def _creep(
 ) -> tuple[MountingChange | None, float]:
     """A slow turn over the whole of a posture's poses, and the chance of one so large."""
     x, course, mean = seen
-    if len({pose.block for pose in poses if pose.block is not None}) < 2:
-        return None, 1.0
     time = np.array([pose.time_s for pose in poses])
+    if len({pose.block for pose in poses if pose.block is not None}) < 2 or np.ptp(time) < settings.creep_s:
+        return None, 1.0
     shift, chance = _shift(x, course, (time - time[0]) / (time[-1] - time[0]), settings)
     turned = float(np.linalg.norm(shift))
     if turned < settings.jump_deg:
