@@ -13,6 +13,7 @@ from analysis.motion.orientation import integrate_rotation
 from analysis.motion.rotation import matrices
 from analysis.reference.gesture_directions import GestureSettings
 from analysis.reference.lever import LeverPrior, LeverSettings, PivotWindow, fit_levers
+from analysis.reference.mounting import MountingSettings
 from analysis.signal.working_grid import Signals
 
 MIN_PIVOT_S = 2.0
@@ -24,6 +25,7 @@ class ReferenceSettings:
 
     lever: LeverSettings = field(default_factory=LeverSettings)
     gestures: GestureSettings = field(default_factory=GestureSettings)
+    mounting: MountingSettings = field(default_factory=MountingSettings)
     heading: HeadingSettings = field(default_factory=HeadingSettings)
 
 
