@@ -1,6 +1,6 @@
 """Regimes of the doubts' benchmark: what befalls a hand, its strap, its instrument. One row each.
 
-Three blocks at 8 strokes/s of one tilt, gestures twice. A ``quiet`` hand finds its attitude again to 0.8 deg, the others
+Three blocks at 8 strokes/s of one tilt, gestures twice. A ``quiet`` hand finds its attitude again to 0.8 deg, others
 to 1.5 to 4 deg.
 """
 
