@@ -21,6 +21,7 @@ from analysis.reference.hand_frame import hand_frame
 from analysis.reference.hand_yaw import fit_heading, see_yaws
 from analysis.reference.lever import LeverFit, LeverSettings, PivotWindow, borrow_lever, fit_levers
 from analysis.reference.mounting import MountingChange, find_changes, see_poses
+from analysis.reference.mounting_strings import strings_told
 from analysis.reference.pivots import ReferenceSettings, lever_prior, usable_pivots
 from analysis.signal.working_grid import Signals
 
@@ -114,7 +115,7 @@ def measure_gestures(signals: Signals, session: Session, settings: ReferenceSett
     Gestures that were repeated after the mounting changed are kept apart from the older ones, and replace them.
     """
     signals = still_gyro_bias(signals, session.events)
-    changes = find_changes(see_poses(signals, session.events), settings.mounting)
+    changes = find_changes(see_poses(signals, session.events), settings.mounting, strings_told(session))
     splits = split_epochs(session.events, changes)
     motion, gestures = _measure(signals, session, splits, settings)
     rolled = rolled_sets(gestures.directions, session.events, settings.gestures)
