@@ -9,6 +9,8 @@ from importlib.metadata import version
 import numpy as np
 import pandas as pd
 
+from analysis.consistency.judge import judge_sensor, read_together
+from analysis.consistency.stream_map import DELAY_FLOOR_S
 from analysis.drills.session_changes import mark_session_changes
 from analysis.model.cautions import session_cautions
 from analysis.model.errors import NotEnoughDataError
@@ -72,6 +74,8 @@ def analyse_session(
     signals = prepare_signals(session, timebase)
     tell("orientation and gestures", 0.2)
     session = _fit_events(session, timebase)
+    judgement = judge_sensor(session, timebase, signals)
+    signals, settings = _read_together(signals, judgement.delay_s, settings)
     motion, reference = establish_reference(signals, session, settings.reference)
     tell("strokes", 0.6)
     threshold = attack_threshold(signals, session.events, settings.table.strokes.attack_ratio)
@@ -99,7 +103,15 @@ def analyse_session(
     stills = find_still_moments(motion, session.events, table)
     tell("done", 1.0)
     result = _result(session, timebase, signals, reference, (table, strokes, summaries), settings)
-    return replace(result, still_moments=stills)
+    return replace(result, still_moments=stills, doubts=(*result.doubts, *judgement.doubts))
+
+
+def _read_together(signals: Signals, delay_s: float, settings: Settings) -> tuple[Signals, Settings]:
+    """Move late samples of the gyroscope to their place; what the delay leaves open is left to ``pivot``."""
+    if not delay_s:
+        return signals, settings
+    lever = replace(settings.reference.lever, skew_s=DELAY_FLOOR_S)
+    return read_together(signals, delay_s), replace(settings, reference=replace(settings.reference, lever=lever))
 
 
 def _fit_events(session: Session, timebase: Timebase) -> Session:

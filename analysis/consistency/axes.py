@@ -116,7 +116,8 @@ def _name(found: StreamMap) -> tuple[str, str, str]:
         f"{_matrix_words(matrix)} instead of 1, 0, 0; 0, 1, 0; 0, 0, 1 (give or take {found.matrix_se.max():.2f})"
     )
     if np.abs(matrix / scale - nearest).max() > NEAR:
-        return (*_odd(matrix), evidence)[0:1] + (evidence, _odd(matrix)[1])
+        fault, change = _odd(matrix)
+        return fault, evidence, change
     if np.array_equal(nearest, np.eye(3)):
         return _scaled(found, scale, evidence)
     fault, change = _exchanged(nearest)
@@ -161,9 +162,9 @@ def _scaled(found: StreamMap, scale: float, evidence: str) -> tuple[str, str, st
             f"check that column's scale; multiply it by {sizes[odd]:.3g}",
         )
     if abs(scale * np.degrees(1.0) - 1) < NEAR:
-        return "the gyroscope counts in deg/s and is read as rad/s", evidence, "set unit = \"deg/s\" in [gyro]"
+        return "the gyroscope counts in deg/s and is read as rad/s", evidence, 'set unit = "deg/s" in [gyro]'
     if abs(scale / np.degrees(1.0) - 1) < NEAR:
-        return "the gyroscope counts in rad/s and is read as deg/s", evidence, "set unit = \"rad/s\" in [gyro]"
+        return "the gyroscope counts in rad/s and is read as deg/s", evidence, 'set unit = "rad/s" in [gyro]'
     return (
         f"the gyroscope reads {1 / scale:.2f} times what it turns",
         evidence,
