@@ -22,6 +22,8 @@ SIGNIFICANT = 6.0
 TESTED_SE = 0.15
 """An axis is tested where its column is known to this: an exchanged or flipped one is off by 1 or 2."""
 LATE_S = 6e-3
+DELAYS_S = (0.0, -0.04, 0.04, -0.08, 0.08, -0.12, 0.12, -0.18, 0.18, -0.24, 0.24)
+"""Where the search for a delay begins: rocking at 1.7 Hz pulls from half of that away."""
 SEARCHED_WINDOWS = 6
 LEAST_WINDOWS = 2
 SCALES = (1.0, 0.5, 2.0, float(np.radians(1.0)), float(1 / np.radians(1.0)))
@@ -66,9 +68,10 @@ def compare_streams(windows: Windows) -> Agreement:
     """
     if len(windows) < LEAST_WINDOWS:
         return Agreement(len(windows), (), None)
-    found = fit_map(windows, np.eye(3))
-    off = np.abs(found.matrix - np.eye(3)) / found.matrix_se
     few = windows.first(SEARCHED_WINDOWS)
+    delay = min(DELAYS_S, key=lambda late: misfit_of(few, np.eye(3), late))
+    found = fit_map(windows, np.eye(3), delay)
+    off = np.abs(found.matrix - np.eye(3)) / found.matrix_se
     here, rivals = misfit_of(few, np.eye(3), found.delay_s), [misfit_of(few, np.zeros((3, 3)))]
     rivals += [misfit_of(few, scale * np.eye(3)) for scale in SCALES[1:]]
     if off.max() < SIGNIFICANT and here < min(rivals):
@@ -159,7 +162,8 @@ def _scaled(found: StreamMap, scale: float, evidence: str) -> tuple[str, str, st
         return (
             f"the gyroscope's {name} axis reads {1 / max(sizes[odd], 1e-3):.2f} times what it turns",
             evidence,
-            f"check that column's scale; multiply it by {sizes[odd]:.3g}",
+            f"check that column's scale (multiply it by {sizes[odd]:.3g}); if it is right, the accelerometer's three "
+            "scales differ: run strokeplane calibrate",
         )
     if abs(scale * np.degrees(1.0) - 1) < NEAR:
         return "the gyroscope counts in deg/s and is read as rad/s", evidence, 'set unit = "deg/s" in [gyro]'
@@ -186,7 +190,7 @@ def _odd(matrix: FloatArray) -> tuple[str, str]:
     weak = int(np.argmin(np.linalg.norm(matrix, axis=0)))
     return (
         "gyroscope and accelerometer do not measure the same motion in the same axes",
-        f"check wiring, columns and scale, first of all of the gyroscope's {NAMES[weak]} axis",
+        f"check wiring, columns and the scale of every axis of both, first of all the gyroscope's {NAMES[weak]}",
     )
 
 

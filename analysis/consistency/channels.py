@@ -110,7 +110,7 @@ def weigh_saturation(
     for column in range(6):
         values = counts[:, column].astype(np.int64)
         flags = _saturated(values, limits[column])
-        values_si = values * scales[column]
+        values_si = values.astype(np.float64) * scales[column]
         path[:, column] = np.interp(grid, slots, values_si)
         if flags.any():
             axes.append(AXES[column])

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-
 import numpy as np
 
 from analysis.model.records import BoolArray, FloatArray
@@ -46,16 +45,15 @@ def find_gravity_jumps(
     rate = rate_hz / factor
     count, size = len(valid) // factor, round(WINDOW_S * rate_hz / factor)
     accel, gyro = (x[: count * factor].reshape(count, factor, 3).mean(axis=1) for x in (accel, gyro))
-    sound = valid[: count * factor].reshape(count, factor).all(axis=1)
+    sound = np.asarray(valid[: count * factor].reshape(count, factor).all(axis=1))
     starts = np.arange(0, count - size + 1, max(1, size // 2))
     starts = starts[[bool(sound[start : start + size].all()) for start in starts]] if starts.size else starts
     if not starts.size:
         return ()
     rows = starts[:, None] + np.arange(size)
     quat = integrate_rotations(gyro[rows], rate)
-    force = np.einsum("nij,nj->ni", matrices(quat.reshape(-1, 4)), accel[rows].reshape(-1, 3)).reshape(
-        rows.shape + (3,)
-    )
+    force = np.einsum("nij,nj->ni", matrices(quat.reshape(-1, 4)), accel[rows].reshape(-1, 3))
+    force = force.reshape(*rows.shape, 3)
     beside = round(BESIDE_S * rate)
     splits = [round(split * rate) for split in SPLITS_S]
     angles = np.stack(

@@ -31,7 +31,7 @@ SPAN_MM = 15.0
 OPEN_DEG, LIKELY_DEG = 6.0, 2.0
 NOISY = 3.0
 GESTURES = ("across", "along", "pivot")
-WIDE_DELAY_S = 0.1
+WIDE_DELAY_S = 0.2
 
 
 @dataclass(frozen=True)
@@ -76,9 +76,8 @@ def judge_log(session: Session) -> SensorJudgement:
     except InputError as error:
         expected, _, rest = str(error).partition(", found ")
         evidence, _, change = rest.partition("; ")
-        doubt = Doubt(
-            "sensor", "open", expected, f"found {evidence}" if rest else "see there", change or "check the log"
-        )
+        found = f"found {evidence}" if rest else "so the log cannot be read"
+        doubt = Doubt("sensor", "open", expected, found, change or "check the log")
         return SensorJudgement(Agreement(0, (), None), (doubt,))
     return judge_sensor(session, timebase, signals)
 
@@ -97,17 +96,16 @@ def judge_sensor(session: Session, timebase: Timebase, signals: Signals) -> Sens
     signals = still_gyro_bias(signals, session.events)
     windows = cut_windows(signals.accel_mps2, signals.gyro_radps, signals.valid, signals.rate_hz)
     agreement = compare_streams(windows)
-    doubts = [
-        *_axes(agreement),
-        *_frozen(session),
-        *_gravity(signals, session.events),
-        *_stills(signals, session),
-        *_saturation(session, timebase),
-    ]
-    if not agreement.fault:
-        doubts += _jumps(signals, session.events)
-    if not agreement.fault and not any(doubt.kind == "sensor axis" for doubt in doubts):
-        doubts += _untested(agreement, signals)
+    # A dead axis, or exchanged ones, spoil every further measure: the first cause is named alone.
+    doubts = _frozen(session) or _axes(agreement)
+    if not doubts or doubts[0].kind == "sensor delay":
+        doubts += [
+            *_gravity(signals, session.events),
+            *_stills(signals, session),
+            *_saturation(session, timebase),
+            *_jumps(signals, session.events),
+            *_untested(agreement, signals),
+        ]
     order = ("open", "likely", "sure")
     return SensorJudgement(agreement, tuple(sorted(doubts, key=lambda doubt: order.index(doubt.cap))))
 
@@ -206,8 +204,8 @@ def _stills(signals: Signals, session: Session) -> list[Doubt]:
                 "sensor noise",
                 _cap(cost_deg),
                 f"the sensor shows {what} where nothing moves",
-                f"in the still at {event.start_s:.1f} s a tip at rest seems to move by {found.path_mm:.1f} mm, which is "
-                f"{cost_deg:.0f} deg on a stroke of {SPAN_MM:.0f} mm{than}",
+                f"in the still at {event.start_s:.1f} s a tip at rest seems to move by {found.path_mm:.1f} mm, "
+                f"which is {cost_deg:.0f} deg on a stroke of {SPAN_MM:.0f} mm{than}",
                 "check supply, wiring and mounting, and keep motors and loudspeakers away",
             )
         )
@@ -259,9 +257,9 @@ def _jumps(signals: Signals, events: Sequence[Event]) -> list[Doubt]:
                 "sensor turned",
                 "open",
                 "the sensor's axes were turned or exchanged in the middle of the log",
-                f"at {at:.1f} s gravity turns by {jump.angle_deg:.0f} deg in the sensor's axes while the gyroscope tells "
-                "of no such turn",
-                "repeat across, along and pivot after every change of the sensor, and look for a restart of the sensor",
+                f"at {at:.1f} s gravity turns by {jump.angle_deg:.0f} deg in the sensor's axes while the gyroscope "
+                "tells of no such turn",
+                "repeat across, along and pivot after every change of the sensor, and see whether it restarted",
                 after or None,
             )
         )

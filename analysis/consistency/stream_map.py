@@ -35,7 +35,7 @@ from analysis.motion.orientation import integrate_rotations
 from analysis.motion.rotation import matrices
 
 WINDOW_S = 6.0
-MARGIN_S = 0.12
+MARGIN_S = 0.25
 FIT_RATE_HZ = 50.0
 MOST_WINDOWS = 12
 LEAST_TURN_DEG = 2.0
@@ -114,7 +114,7 @@ def cut_windows(accel: FloatArray, gyro: FloatArray, valid: BoolArray, rate_hz: 
     factor = max(1, round(rate_hz / FIT_RATE_HZ))
     rate = rate_hz / factor
     accel, gyro = _thinned(accel, factor), _thinned(gyro, factor)
-    sound = valid[: len(accel) * factor].reshape(-1, factor).all(axis=1)
+    sound = np.asarray(valid[: len(accel) * factor].reshape(-1, factor).all(axis=1))
     margin, size = int(np.ceil(MARGIN_S * rate)) + 1, round(WINDOW_S * rate)
     starts = np.arange(margin, len(accel) - size - margin, size // 2)
     rows = starts[:, None] + np.arange(-margin, size + margin)

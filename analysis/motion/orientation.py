@@ -106,7 +106,7 @@ def integrate_rotation(gyro_radps: FloatArray, rate_hz: float) -> FloatArray:
     >>> np.round(quat[-1], 6).tolist()
     [0.707107, 0.0, 0.0, 0.707107]
     """
-    return integrate_rotations(np.asarray(gyro_radps, dtype=np.float64)[None], rate_hz)[0]
+    return np.asarray(integrate_rotations(np.asarray(gyro_radps, dtype=np.float64)[None], rate_hz)[0])
 
 
 def integrate_rotations(gyro_radps: FloatArray, rate_hz: float) -> FloatArray:
