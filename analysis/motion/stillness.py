@@ -27,21 +27,22 @@ def still_gyro_bias(signals: Signals, events: Sequence[Event]) -> Signals:
     -------
     Signals
     """
+    part = stillest_window(signals, events)
+    bias = signals.gyro_radps[part].mean(axis=0) if part.stop > part.start else np.zeros(3)
+    return replace(signals, gyro_radps=signals.gyro_radps - bias)
+
+
+def stillest_window(signals: Signals, events: Sequence[Event]) -> slice:
+    """The two seconds that the bias comes from: those whose rate varies least, off the hand if there are such."""
     stills = [event for event in events if event.kind == "still"]
     for wanted in ([e for e in stills if e.label == OFF_HAND], stills, []):
         spans = [(signals.index(e.start_s), signals.index(e.end_s)) for e in wanted]
         spans = [span for span in spans if span[1] - span[0] >= 0.5 * signals.rate_hz]
         if spans or not wanted:
             break
-    bias = _stillest_mean(signals, spans or [(0, signals.valid.size)])
-    return replace(signals, gyro_radps=signals.gyro_radps - bias)
-
-
-def _stillest_mean(signals: Signals, spans: Sequence[tuple[int, int]]) -> FloatArray:
-    """Mean rate of the window whose rate varies least."""
-    best, bias = np.inf, np.zeros(3)
+    best, found = np.inf, slice(0, 0)
     hop = max(1, int(0.1 * signals.rate_hz))
-    for first, last in spans:
+    for first, last in spans or [(0, signals.valid.size)]:
         width = min(last - first, int(BIAS_WINDOW_S * signals.rate_hz))
         gyro = signals.gyro_radps[first:last]
         total = np.concatenate([np.zeros((1, 3)), np.cumsum(gyro, axis=0)])
@@ -51,8 +52,8 @@ def _stillest_mean(signals: Signals, spans: Sequence[tuple[int, int]]) -> FloatA
         variance = (square[start + width] - square[start]) / width - (mean**2).sum(axis=1)
         at = int(variance.argmin())
         if variance[at] < best:
-            best, bias = float(variance[at]), mean[at]
-    return bias
+            best, found = float(variance[at]), slice(first + int(start[at]), first + int(start[at]) + width)
+    return found
 
 
 def mean_still_accel(signals: Signals, event: Event) -> FloatArray:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from analysis.consistency.stills import BiasHistory, follow_bias, less_drift
 from analysis.model.errors import GestureError
 from analysis.model.records import Event, FloatArray, GestureQuality, Session
 from analysis.motion.hand_motion import Motion, build_motion
@@ -108,6 +109,8 @@ def measure_gestures(signals: Signals, session: Session, settings: ReferenceSett
     """Solve levers and sensor errors, run the orientation filter, measure the gestures' directions."""
     events = session.events
     signals = still_gyro_bias(signals, events)
+    history = follow_bias(signals, events)
+    signals, settings = less_drift(signals, history), _with_bias(settings, history)
     prior = lever_prior(session, settings.lever)
     pivots, warnings = _usable_pivots(signals, events, prior, settings)
     grips = sorted({event.posture for event, _, _ in pivots}) or [""]
@@ -133,6 +136,13 @@ def measure_gestures(signals: Signals, session: Session, settings: ReferenceSett
     heading = replace(settings.heading, rate_dps=rate_dps, jumps_s=jumps_s)
     said = (*warnings, *borrowed)
     return motion, Gestures(tuple(directions), fit, tuple(grips), known_lever, heading, tuple(qualities), said)
+
+
+def _with_bias(settings: ReferenceSettings, history: BiasHistory) -> ReferenceSettings:
+    """Settings that know how well the still told the gyroscope's bias, and how it walked since."""
+    lever = replace(settings.lever, gyro_bias_dps=float(np.hypot(settings.lever.gyro_bias_dps, history.start_se_dps)))
+    walk = float(np.hypot(settings.heading.walk_dps_rts, history.walk_dps_rts))
+    return replace(settings, lever=lever, heading=replace(settings.heading, walk_dps_rts=walk))
 
 
 def complete_reference(
