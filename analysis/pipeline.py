@@ -9,7 +9,7 @@ from importlib.metadata import version
 import numpy as np
 import pandas as pd
 
-from analysis.consistency.judge import judge_sensor, read_together
+from analysis.consistency.judge import judge_sensor
 from analysis.consistency.stream_map import DELAY_FLOOR_S
 from analysis.drills.session_changes import mark_session_changes
 from analysis.model.cautions import session_cautions
@@ -22,7 +22,7 @@ from analysis.reference.frame import Frame
 from analysis.reference.session_reference import Reference, ReferenceSettings, establish_reference
 from analysis.report.data_quality import FEW_LOST
 from analysis.signal.timebase import Timebase, fit_timebase
-from analysis.signal.working_grid import Signals, prepare_signals
+from analysis.signal.working_grid import Signals, prepare_signals, read_together
 from analysis.stroke.blocks import summarise_block
 from analysis.stroke.play import StrokeSet, find_pieces, join, trace_strokes, turned_axes
 from analysis.stroke.play_intervals import find_stretches, order_events
@@ -116,7 +116,7 @@ def _read_together(signals: Signals, delay_s: float, settings: Settings) -> tupl
 
 def _fit_events(session: Session, timebase: Timebase) -> Session:
     """The session with its events in order and inside the log; a sentence says which are not."""
-    start_s, end_s = timebase.start_s, timebase.start_s + timebase.slots / timebase.rate_hz
+    start_s, end_s = timebase.grid.start_s, timebase.grid.end_s
     outside = sum(event.end_s < start_s or event.start_s > end_s for event in session.events)
     warnings = session.warnings
     if outside:
@@ -203,9 +203,9 @@ def _result(
     grip = slice(-3 * len(fit.levers_m) + 3 * frame.grip, (-3 * len(fit.levers_m) + 3 * frame.grip + 3) or None)
     known = frame.from_gestures
     return SessionResult(
-        rate_hz=timebase.rate_hz,
-        duration_s=timebase.slots / timebase.rate_hz,
-        start_s=timebase.start_s,
+        rate_hz=timebase.grid.rate_hz,
+        duration_s=timebase.grid.duration_s,
+        start_s=timebase.grid.start_s,
         lost_samples=timebase.lost_samples,
         clipped_samples=signals.clipped_samples,
         reference=ReferenceSummary("gestures" if known else "hand", reference.qualities, repetitions),
@@ -233,9 +233,9 @@ def _triple(values: FloatArray) -> tuple[float, float, float]:
 def _data_warnings(session: Session, timebase: Timebase, signals: Signals) -> list[str]:
     """Sentences about losses, repeats, clipping and jitter."""
     found = []
-    share = timebase.lost_samples / timebase.slots
+    share = timebase.lost_samples / timebase.grid.size
     if share >= FEW_LOST:
-        found.append(f"{timebase.lost_samples} of {timebase.slots} samples are missing ({100 * share:.2g} %)")
+        found.append(f"{timebase.lost_samples} of {timebase.grid.size} samples are missing ({100 * share:.2g} %)")
     if timebase.repeated_samples:
         found.append(f"{timebase.repeated_samples} samples stand at a time already taken and were left out")
     if signals.clipped_samples:

@@ -67,9 +67,13 @@ class StillQuality:
     bias_se_dps: float
     quiet: bool
 
+    def limit_dps(self, off_hand: bool) -> float:
+        """The most that ``moving_dps`` may be: on a table, or on a hand that breathes."""
+        return max(QUIET_DPS, 2.0 * self.noise_dps) if off_hand else HAND_DPS
+
     def good(self, off_hand: bool) -> bool:
-        """Whether it will do: on a table, or on a hand that holds still."""
-        return self.quiet if off_hand else self.moving_dps < HAND_DPS
+        """Whether it will do."""
+        return self.moving_dps <= self.limit_dps(off_hand)
 
 
 @dataclass(frozen=True)
@@ -114,7 +118,7 @@ def measure_still(accel: FloatArray, gyro: FloatArray, rate_hz: float) -> StillQ
     turned = np.degrees(np.linalg.norm(np.cross(first, last)) / (np.linalg.norm(first) * np.linalg.norm(last)))
     # Two horizontal axes are seen, one vertical is not; the thirds' middles are two thirds of the still apart.
     seen = float(turned / np.sqrt(2.0) / (length_s * 2 / 3))
-    quiet = moving < max(QUIET_DPS, 2.0 * noise)
+    quiet = moving <= max(QUIET_DPS, 2.0 * noise)
     # A slow turn hides in a mean; a fast one of size m over n independent tenths of a second leaves m / sqrt(n).
     left = float(np.hypot(noise, 0.0 if quiet else moving) / np.sqrt(count))
     return StillQuality(moving, noise, float(np.hypot(0.0 if quiet else seen, left)), quiet)
@@ -123,9 +127,9 @@ def measure_still(accel: FloatArray, gyro: FloatArray, rate_hz: float) -> StillQ
 def judge_first_still(signals: Signals, events: Sequence[Event]) -> StillQuality | None:
     """The quality of the two seconds that the bias comes from; ``signals`` before or after it was taken off."""
     part = stillest_window(signals, events)
-    if part.stop - part.start < 0.5 * signals.rate_hz:
+    if part.stop - part.start < 0.5 * signals.grid.rate_hz:
         return None
-    return measure_still(signals.accel_mps2[part], signals.gyro_radps[part], signals.rate_hz)
+    return measure_still(signals.accel_mps2[part], signals.gyro_radps[part], signals.grid.rate_hz)
 
 
 def follow_bias(signals: Signals, events: Sequence[Event]) -> BiasHistory:
@@ -133,7 +137,7 @@ def follow_bias(signals: Signals, events: Sequence[Event]) -> BiasHistory:
     quality = judge_first_still(signals, events)
     part = stillest_window(signals, events)
     start_se = quality.bias_se_dps if quality is not None else 0.0
-    known_s = float(signals.time_s(np.array([0.5 * (part.start + part.stop)]))[0])
+    known_s = signals.grid.time_at(0.5 * (part.start + part.stop))
     seen = _seen_biases(signals)
     nothing = BiasHistory(start_se, 0.0, np.array([known_s]), np.zeros((1, 3)))
     if seen is None or len(seen[0]) < LEAST_WINDOWS:
@@ -153,20 +157,20 @@ def less_drift(signals: Signals, history: BiasHistory) -> Signals:
     """The signals less the bias's drift since the still."""
     if not history.bias_radps.any():
         return signals
-    time_s = signals.time_s(np.arange(len(signals.gyro_radps), dtype=np.float64))
+    time_s = signals.grid.time_at(np.arange(len(signals.gyro_radps), dtype=np.float64))
     drift = np.stack([np.interp(time_s, history.time_s, bias) for bias in history.bias_radps.T], axis=1)
     return replace(signals, gyro_radps=signals.gyro_radps - drift)
 
 
 def _seen_biases(signals: Signals) -> tuple[FloatArray, FloatArray, FloatArray] | None:
     """Middle (k,), pull (k, 3) and information (k, 3, 3) of the bias of each window, by (C4)."""
-    factor = max(1, round(signals.rate_hz / FOLLOW_HZ))
-    rate = signals.rate_hz / factor
-    count, size = len(signals.valid) // factor, round(FOLLOW_S * signals.rate_hz / factor)
+    factor = max(1, round(signals.grid.rate_hz / FOLLOW_HZ))
+    rate = signals.grid.rate_hz / factor
+    count, size = len(signals.grid.valid) // factor, round(FOLLOW_S * signals.grid.rate_hz / factor)
     rows = np.arange(0, count - size + 1, size)[:, None] + np.arange(size)
     if not len(rows):
         return None
-    sound = np.asarray(signals.valid[: count * factor].reshape(count, factor).all(axis=1))
+    sound = np.asarray(signals.grid.valid[: count * factor].reshape(count, factor).all(axis=1))
     rows = rows[sound[rows].mean(axis=1) > 0.98]
     if not len(rows):
         return None
@@ -185,7 +189,7 @@ def _seen_biases(signals: Signals) -> tuple[FloatArray, FloatArray, FloatArray] 
     pulls, information = np.empty((len(rows), 3)), np.empty((len(rows), 3, 3))
     for k in range(len(rows)):
         pulls[k], information[k] = _one_window(force[k], turned[k])
-    middles = signals.time_s((rows.mean(axis=1) + 0.5) * factor)
+    middles = signals.grid.time_at((rows.mean(axis=1) + 0.5) * factor)
     return middles, pulls, information
 
 
@@ -218,5 +222,4 @@ def _smooth(
     system = np.eye(3 * k) + prior @ precision
     mean = np.linalg.solve(system, prior @ pulls.ravel())
     cost = 0.5 * (float(np.linalg.slogdet(system)[1]) - float(pulls.ravel() @ mean))
-    return cost, mean.reshape(k, 3)
-
+    return cost, np.asarray(mean.reshape(k, 3), dtype=np.float64)

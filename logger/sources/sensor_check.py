@@ -14,8 +14,9 @@ import numpy as np
 from scipy import signal
 from scipy.spatial.transform import Rotation
 
+from analysis.consistency.judge import UNTESTED, judge_log
 from analysis.model.errors import InputError
-from analysis.model.records import FloatArray, RawSamples, SensorProfile
+from analysis.model.records import FloatArray, RawSamples, SensorProfile, Session
 from analysis.signal.allan import adev
 from analysis.signal.calibration import StillMean, face_up, still_mean
 from analysis.signal.timebase import fit_timebase
@@ -72,15 +73,15 @@ def check_rate(raw: RawSamples, profile: SensorProfile, fit: ClockFit | None) ->
         base = fit_timebase(raw, profile)
     except InputError as error:
         return [SensorFinding("sample rate", "cannot be measured", "not usable", str(error))]
-    off = base.rate_hz / profile.rate_hz - 1.0
-    found = f"{base.rate_hz:.2f} a second ({off:+.2%} of the stated {profile.rate_hz:g})"
+    off = base.grid.rate_hz / profile.rate_hz - 1.0
+    found = f"{base.grid.rate_hz:.2f} a second ({off:+.2%} of the stated {profile.rate_hz:g})"
     if not base.even:
         return [
             SensorFinding(
                 "sample rate", found + ", uneven", "not usable", "send the device's own time with each sample"
             )
         ]
-    verdict: Verdict = "ok" if base.rate_hz >= 190.0 else "usable" if base.rate_hz >= 95.0 else "not usable"
+    verdict: Verdict = "ok" if base.grid.rate_hz >= 190.0 else "usable" if base.grid.rate_hz >= 95.0 else "not usable"
     advice = "" if verdict == "ok" else "set it to 400 a second, at least 200: pick attacks need 150"
     findings = [SensorFinding("sample rate", found, verdict, advice)]
     if fit is not None:
@@ -186,6 +187,21 @@ def check_turn(raw: RawSamples, profile: SensorProfile, still: StillMean) -> lis
         return [mark, SensorFinding("axes agree", f"within {angle:.0f} deg", "ok")]
     advice = "gyroscope and accelerometer columns are swapped or mirrored; correct the profile or the axis marks"
     return [mark, SensorFinding("axes agree", f"no, {angle:.0f} deg apart", "not usable", advice)]
+
+
+def check_agreement(raw: RawSamples, profile: SensorProfile) -> SensorFinding:
+    """Whether gyroscope and accelerometer tell of the same motion, and which axes were turned enough to say so."""
+    judgement = judge_log(Session(raw, profile))
+    doubts = [doubt for doubt in judgement.doubts if doubt.kind != UNTESTED]
+    if not doubts:
+        delay = f"; the gyroscope {1e3 * judgement.delay_s:.0f} ms late" if judgement.delay_s else ""
+        tested = " ".join(judgement.agreement.tested)
+        if not tested:
+            return SensorFinding("streams agree", "not turned enough to say", "ok")
+        return SensorFinding("streams agree", f"tested about {tested}{delay}", "ok")
+    first = doubts[0]
+    verdict: Verdict = "not usable" if first.cap == "open" else "usable"
+    return SensorFinding("streams agree", f"no: {first.fault}; {first.evidence}", verdict, first.change)
 
 
 def check_clipping(raw: RawSamples, profile: SensorProfile) -> SensorFinding:
