@@ -21,13 +21,20 @@ SIGNIFICANT = 6.0
 """Standard errors from which on an entry of the map is wrong: below 1e-8 for each by chance."""
 TESTED_SE = 0.15
 """An axis is tested where its column is known to this: an exchanged or flipped one is off by 1 or 2."""
-LATE_S = 6e-3
+LATE_S = 8e-3
+"""And at least one sample: a sensor of 50 samples/s may well read its two parts half a sample apart."""
 DELAYS_S = (0.0, -0.04, 0.04, -0.08, 0.08, -0.12, 0.12, -0.18, 0.18, -0.24, 0.24)
 """Where the search for a delay begins: rocking at 1.7 Hz pulls from half of that away."""
 SEARCHED_WINDOWS = 6
 LEAST_WINDOWS = 2
 SCALES = (1.0, 0.5, 2.0, float(np.radians(1.0)), float(1 / np.radians(1.0)))
 NEAR = 0.3
+RIVAL_MARGIN = 1.5
+"""A wrong unit, or a deaf gyroscope, must lower the variance by a factor of 4.5 before it is looked into."""
+MANY, SHARP_SE = 6, 0.08
+"""What is no plain fault of columns and scales takes this many stretches, and a map known so well, to be believed."""
+CLEARLY = 0.3
+"""Exchanged axes are named where they lower the variance by a factor of 1.35 against the best fit near the identity."""
 DEAF_MARGIN = 0.05
 """Windows are explained where the gyroscope lowers their misfit by at least this in log SD against a deaf one."""
 
@@ -71,16 +78,23 @@ def compare_streams(windows: Windows) -> Agreement:
     few = windows.first(SEARCHED_WINDOWS)
     delay = min(DELAYS_S, key=lambda late: misfit_of(few, np.eye(3), late))
     found = fit_map(windows, np.eye(3), delay)
-    off = np.abs(found.matrix - np.eye(3)) / found.matrix_se
-    here, rivals = misfit_of(few, np.eye(3), found.delay_s), [misfit_of(few, np.zeros((3, 3)))]
+    here, rivals = misfit_of(few, np.eye(3), found.delay_s, found.bias_radps), [misfit_of(few, np.zeros((3, 3)))]
     rivals += [misfit_of(few, scale * np.eye(3)) for scale in SCALES[1:]]
-    if off.max() < SIGNIFICANT and here < min(rivals):
-        late = found.delay_s if abs(found.delay_s) > max(LATE_S, 3 * found.delay_se_s) else 0.0
+    far = RIVAL_MARGIN * 3 * few.size * len(few)
+    if np.abs(found.matrix - np.eye(3)).max() < NEAR and not _is_off(found) and here < min(rivals) + far:
+        least_s = max(LATE_S, windows.sample_s, SIGNIFICANT * found.delay_se_s)
+        late = found.delay_s if abs(found.delay_s) > least_s else 0.0
         return Agreement(len(windows), _tested(found), found, late)
     best = _search(windows, found)
+    if not _is_off(best):
+        return Agreement(len(windows), _tested(best), best)
     deaf = misfit_of(windows, np.zeros((3, 3)))
     freedom = 3 * windows.size * len(windows)
-    if best.misfit > deaf - DEAF_MARGIN * freedom:
+    unrelated = best.misfit > deaf - DEAF_MARGIN * freedom
+    if (unrelated or not _is_plain(best.matrix)) and (len(windows) < MANY or best.matrix_se.max() > SHARP_SE):
+        # A whole arm that swings turns and moves in step, which looks like a map that is nothing in particular.
+        return Agreement(len(windows), (), best)
+    if unrelated:
         return Agreement(len(windows), (), best, 0.0, *_unrelated(windows))
     return Agreement(len(windows), _tested(best), best, 0.0, *_name(best))
 
@@ -100,7 +114,22 @@ def _search(windows: Windows, found: StreamMap) -> StreamMap:
     guesses = signed_permutations() + [scale * np.eye(3) for scale in SCALES[1:]]
     likeliest = guesses[int(np.argmin([misfit_of(few, guess) for guess in guesses]))]
     other = fit_map(windows, likeliest)
-    return other if other.misfit < found.misfit else found
+    clearly = CLEARLY * 3 * windows.size * len(windows)
+    return other if other.misfit < found.misfit - clearly else found
+
+
+def _is_off(found: StreamMap) -> bool:
+    """Whether a map is not the identity, beyond chance."""
+    return bool((np.abs(found.matrix - np.eye(3)) / found.matrix_se).max() > SIGNIFICANT)
+
+
+def _is_plain(matrix: FloatArray) -> bool:
+    """Whether axes are exchanged, flipped, scaled or turned as a whole: what a wrong column or part can do."""
+    largest = np.abs(matrix) == np.abs(matrix).max(axis=1, keepdims=True)
+    one_each = bool((largest.sum(axis=0) == 1).all())
+    rest = np.where(largest, 0.0, matrix) / np.abs(matrix).max(axis=0)
+    sizes = np.linalg.svd(matrix, compute_uv=False)
+    return (one_each and bool(np.abs(rest).max() < NEAR)) or bool(sizes[-1] > 0.8 and sizes[0] < 1.25)
 
 
 def _tested(found: StreamMap) -> tuple[str, ...]:

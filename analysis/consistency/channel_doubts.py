@@ -29,6 +29,7 @@ GESTURES = ("across", "along", "pivot")
 
 
 def frozen_axes(session: Session) -> list[Doubt]:
+    """Dead and frozen axes, on the blocks that they touch."""
     doubts = []
     for axis in find_frozen(session.raw, session.profile):
         state = "is dead" if axis.whole else "is frozen"
@@ -114,6 +115,7 @@ def moved_first_still(signals: Signals, events: Sequence[Event]) -> list[Doubt]:
 
 
 def saturated_play(session: Session, timebase: Timebase) -> list[Doubt]:
+    """Blocks whose path the end of the range bends."""
     time_s = session.raw.ticks[timebase.kept] / session.profile.tick_hz
     doubts = []
     plays = [event for event in session.events if event.kind == "play"]

@@ -13,12 +13,16 @@ import numpy as np
 from analysis.model.records import BoolArray, FloatArray
 from analysis.motion.orientation import integrate_rotations
 from analysis.motion.rotation import matrices
+from analysis.motion.tip_path import GRAVITY_MPS2
 
 RATE_HZ = 25.0
 WINDOW_S = 6.0
 SPLITS_S = (2.0, 2.75, 3.5, 4.25)
 BESIDE_S = 0.4
 JUMP_DEG = 15.0
+STEADY = 3.0
+"""A jump is larger by this than the change within either side, which is the hand's own acceleration."""
+GRAVITY_OFF = 0.15
 
 
 @dataclass(frozen=True)
@@ -54,17 +58,25 @@ def find_gravity_jumps(
     quat = integrate_rotations(gyro[rows], rate)
     force = np.einsum("nij,nj->ni", matrices(quat.reshape(-1, 4)), accel[rows].reshape(-1, 3))
     force = force.reshape(*rows.shape, 3)
-    beside = round(BESIDE_S * rate)
     splits = [round(split * rate) for split in SPLITS_S]
-    angles = np.stack(
-        [_angle_deg(force[:, : s - beside].mean(axis=1), force[:, s + beside :].mean(axis=1)) for s in splits], axis=1
-    )
+    angles = np.stack([_jump_deg(force, split, round(BESIDE_S * rate)) for split in splits], axis=1)
     best = angles.argmax(axis=1)
     return tuple(
         GravityJump(int((start + splits[at]) * factor), float(row[at]))
         for start, at, row in zip(starts, best, angles, strict=True)
         if row[at] > JUMP_DEG
     )
+
+
+def _jump_deg(force: FloatArray, split: int, beside: int) -> FloatArray:
+    """Angle (k,) between the means before and after; 0 where motion, not gravity, may have made it."""
+    before, after = force[:, : split - beside], force[:, split + beside :]
+    angle = _angle_deg(before.mean(axis=1), after.mean(axis=1))
+    for side in (before, after):
+        half = side.shape[1] // 2
+        angle[angle < STEADY * _angle_deg(side[:, :half].mean(axis=1), side[:, half:].mean(axis=1))] = 0.0
+        angle[np.abs(np.linalg.norm(side.mean(axis=1), axis=1) / GRAVITY_MPS2 - 1) > GRAVITY_OFF] = 0.0
+    return angle
 
 
 def _angle_deg(a: FloatArray, b: FloatArray) -> FloatArray:

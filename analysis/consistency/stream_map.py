@@ -38,7 +38,7 @@ WINDOW_S = 6.0
 MARGIN_S = 0.25
 FIT_RATE_HZ = 50.0
 MOST_WINDOWS = 12
-LEAST_TURN_DEG = 2.0
+LEAST_TURN_DEG = 4.0
 SMOOTH_S = 0.5
 MOVE_TAU_S = 0.4
 LEVER_SD_M = 0.15
@@ -56,13 +56,14 @@ DELAY_FLOOR_S = 1.3e-3
 class Windows:
     """Stretches of motion at the fit rate, each with ``margin`` samples on both sides for the delay.
 
-    ``accel_mps2`` and ``gyro_radps`` are (k, n, 3).
+    ``accel_mps2`` and ``gyro_radps`` are (k, n, 3); ``sample_s`` is the step of the signals that they were cut from.
     """
 
     rate_hz: float
     margin: int
     accel_mps2: FloatArray
     gyro_radps: FloatArray
+    sample_s: float
 
     def __len__(self) -> int:
         return len(self.accel_mps2)
@@ -74,7 +75,7 @@ class Windows:
 
     def first(self, most: int) -> Windows:
         """The first few: those that turn most."""
-        return Windows(self.rate_hz, self.margin, self.accel_mps2[:most], self.gyro_radps[:most])
+        return Windows(self.rate_hz, self.margin, self.accel_mps2[:most], self.gyro_radps[:most], self.sample_s)
 
 
 @dataclass(frozen=True)
@@ -88,6 +89,8 @@ class StreamMap:
     matrix_se : float64 (3, 3)
     delay_s, delay_se_s : float
         How much later the gyroscope's samples are to be read.
+    bias_radps : float64 (3,)
+        Of the gyroscope.
     misfit : float
         (C2).
     windows : int
@@ -97,6 +100,7 @@ class StreamMap:
     matrix_se: FloatArray
     delay_s: float
     delay_se_s: float
+    bias_radps: FloatArray
     misfit: float
     windows: int
 
@@ -119,7 +123,7 @@ def cut_windows(accel: FloatArray, gyro: FloatArray, valid: BoolArray, rate_hz: 
     starts = np.arange(margin, len(accel) - size - margin, size // 2)
     rows = starts[:, None] + np.arange(-margin, size + margin)
     if not starts.size:
-        return Windows(rate, margin, accel[rows], gyro[rows])
+        return Windows(rate, margin, accel[rows], gyro[rows], 1 / rate_hz)
     turn = np.maximum(_gyro_turn_deg(gyro[rows], rate), _gravity_turn_deg(accel[rows], rate))
     turn[~sound[rows].all(axis=1)] = 0.0
     chosen: list[int] = []
@@ -128,7 +132,7 @@ def cut_windows(accel: FloatArray, gyro: FloatArray, valid: BoolArray, rate_hz: 
             break
         if all(abs(int(window) - other) > 1 for other in chosen):  # Half overlapping ones are not independent.
             chosen.append(int(window))
-    return Windows(rate, margin, accel[rows[chosen]], gyro[rows[chosen]])
+    return Windows(rate, margin, accel[rows[chosen]], gyro[rows[chosen]], 1 / rate_hz)
 
 
 def fit_map(windows: Windows, matrix: FloatArray, delay_s: float = 0.0, steps: int = STEPS) -> StreamMap:
@@ -143,7 +147,8 @@ def fit_map(windows: Windows, matrix: FloatArray, delay_s: float = 0.0, steps: i
     steps : int
     """
     x = np.concatenate([matrix.ravel(), np.zeros(3), [delay_s]])
-    prior = np.concatenate([np.full(9, 1e-6), np.full(3, BIAS_SD_RADPS**-2.0), [1e-6]])
+    # What is not turned stays at its guess, with a standard deviation of 1: the scale of an exchanged axis.
+    prior = np.concatenate([np.ones(9), np.full(3, BIAS_SD_RADPS**-2.0), [1.0]])
     variance = np.ones(len(windows))
     for step in range(steps + 1):
         design, residual = _linearise(windows, x)
@@ -153,27 +158,43 @@ def fit_map(windows: Windows, matrix: FloatArray, delay_s: float = 0.0, steps: i
         information = np.einsum("knp,knq,k->pq", design, design, 1 / variance) + np.diag(prior)
         pull = np.einsum("knp,kn,k->p", design, residual, 1 / variance)
         pull[9:12] += prior[9:12] * x[9:12]
-        change = -linalg.solve(information, pull, assume_a="pos")
+        inverse = _inverse(information)
+        change = -inverse @ pull
         if step == steps or (np.abs(change[:9]).max() < SETTLED and abs(change[12]) < 0.1 * SETTLED):
             break
         # The equations are linear only in small changes: a turn of a third of a radian, 20 ms.
         change /= max(1.0, float(np.abs(change[:9]).max()) / 0.3, abs(float(change[12])) / 0.02)
         x = x + change
         x[12] = np.clip(x[12], -MARGIN_S, MARGIN_S)
-    own = np.sqrt(np.diag(linalg.inv(information)))
+    own = np.sqrt(np.diag(inverse))
+    # How far each window by itself would pull: windows of one motion err together, those of many do not.
+    scores = np.einsum("knp,kn,k->kp", design, residual, 1 / variance) @ inverse
+    spread = np.sqrt((scores**2).sum(axis=0) * len(windows) / max(1, len(windows) - 1))
+    matrix_se = np.sqrt(MATRIX_FLOOR**2 + (MODEL_FACTOR * own[:9]) ** 2 + spread[:9] ** 2)
+    delay_se = np.sqrt(DELAY_FLOOR_S**2 + (MODEL_FACTOR * own[12]) ** 2 + spread[12] ** 2)
     return StreamMap(
         matrix=x[:9].reshape(3, 3),
-        matrix_se=np.hypot(MATRIX_FLOOR, MODEL_FACTOR * own[:9]).reshape(3, 3),
+        matrix_se=matrix_se.reshape(3, 3),
         delay_s=float(x[12]),
-        delay_se_s=float(np.hypot(DELAY_FLOOR_S, MODEL_FACTOR * own[12])),
+        delay_se_s=float(delay_se),
+        bias_radps=x[9:12],
         misfit=float(np.sum(freedom * np.log(squares / freedom))),
         windows=len(windows),
     )
 
 
-def misfit_of(windows: Windows, matrix: FloatArray, delay_s: float = 0.0) -> float:
+def _inverse(information: FloatArray) -> FloatArray:
+    """Inverse of a positive matrix whose rows are of very different size."""
+    size = np.sqrt(np.diag(information))
+    return np.asarray(np.linalg.inv(information / np.outer(size, size)) / np.outer(size, size))
+
+
+def misfit_of(
+    windows: Windows, matrix: FloatArray, delay_s: float = 0.0, bias_radps: FloatArray | None = None
+) -> float:
     """(C2) of a map as it stands; a matrix of zeros is a gyroscope that says nothing."""
-    rotation, accel, _ = _turned(windows, matrix, np.zeros(3), delay_s)
+    bias = np.zeros(3) if bias_radps is None else bias_radps
+    rotation, accel, _ = _turned(windows, matrix, bias, delay_s)
     nuisance, target = _nuisance(rotation, accel, windows.rate_hz)
     residual = _less(np.linalg.qr(nuisance)[0], target)[..., 0]
     freedom = residual.shape[1] - NUISANCE

@@ -84,12 +84,7 @@ class GestureCheck:
         if done and good:
             bias = still_gyro_bias(signals, (event,))
             self._bias = (signals.gyro_radps - bias.gyro_radps)[0] if event.label else self._bias
-        bad = (
-            "It moved; lay it on a table, not on your lap, and leave it alone."
-            if off_hand
-            else "Hold the hand stiller."
-        )
-        words = "Still enough." if good else bad
+        words = "Still enough." if good else MOVED if off_hand else "Hold the hand stiller."
         return GestureLive("still", good, words, stillness=stillness, done=done)
 
     def _to_and_fro(self, signals: Signals, event: Event, seconds: float, done: bool) -> GestureLive:
