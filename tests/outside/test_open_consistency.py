@@ -101,6 +101,8 @@ def test_recordings_on_the_wrist_agree_with_themselves() -> None:
     assert len(faults) == 140
 
 
-def test_exchanged_axes_on_the_wrist_are_found() -> None:
-    found = [judge(accel, gyro[:, [1, 0, 2]], RATE_HZ).fault for accel, gyro in wrist_recordings()[::7]]
-    assert sum(fault != "" for fault in found) >= 18, found
+def test_exchanged_axes_on_the_wrist_never_pass_as_tested() -> None:
+    """Half a minute of a swinging arm is little: where it does not suffice to name the fault, the axes are untested."""
+    found = [judge(accel, gyro[:, [1, 0, 2]], RATE_HZ) for accel, gyro in wrist_recordings()[::7]]
+    assert all(one.fault or len(one.tested) < 3 for one in found)
+    assert sum("x and y are exchanged" in one.fault for one in found) >= 8

@@ -1,4 +1,4 @@
-"""Faults made in the counts of simulated sessions: found, named, and never sure of a wrong side; clean ones stay sure."""
+"""Faults made in the counts of simulated sessions: found, named, never sure of a wrong side; clean ones stay sure."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def test_a_sound_sensor_raises_no_doubt(seed: int) -> None:
         (flip(1), "accelerometer's axis y has the wrong sign"),
         (reorder((0, 1, 2, 4, 3, 5)), "gyroscope's axes x and y are exchanged"),
         (reorder((2, 1, 0, 3, 4, 5)), "accelerometer's axes x and z are exchanged"),
-        (scale_gyro(0.5), "gyroscope reads 0.5"),
+        (scale_gyro(0.5), "times what it turns"),
         (scale_gyro(1.15), "gyroscope reads 1.1"),
         (scale_gyro(57.3), "deg/s and is read as rad/s"),
         (lambda counts: counts * [1, 1, 1, 1, 0, 1], "gyroscope y axis is dead"),
