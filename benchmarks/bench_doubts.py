@@ -1,183 +1,118 @@
-"""Never sure and wrong: sessions with one fault each. Run: python -m benchmarks.bench_doubts --help.
-
-A regime is one row: how a session is drawn from a seed, and what is done to it. Add one to REGIMES.
-"""
+"""What is said of disturbed sessions, one row a regime. Run: python -m benchmarks.bench_doubts --help."""
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+import os
+from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+
+for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(name, "1")
 
 import numpy as np
 
 from analysis.model.errors import StrokeplaneError
-from analysis.model.records import FloatArray, Session
-from analysis.pipeline import analyse_session
-from analysis.stroke.block_case import find_block
-from analysis.synthesis.draw import random_scenario
-from analysis.synthesis.simulate import SimulatedSession, simulate
+from benchmarks.disturbed_regimes import REGIMES as DISTURBED
+from benchmarks.sensor_faults import REGIMES as FAULTY
 
-COLUMNS = "| regime | sessions | told | refused | blocks | sure | covered | sure, outside | sure, wrong side |"
-Change = Callable[[FloatArray, FloatArray, Session], FloatArray]
+REGIMES = (*DISTURBED, *FAULTY)
 
 
 @dataclass(frozen=True)
-class Regime:
-    """A named way to make a session with one fault; ``make`` gives the session and its truth."""
+class Said:
+    """One session: what was claimed, and what was true; blocks sure of the hand, and of the tip, and held by theirs."""
 
-    name: str
-    make: Callable[[int], SimulatedSession]
-
-
-def draw(seed: int) -> SimulatedSession:
-    """A sound session: seed, speed, player, rate and grade vary."""
-    rng = np.random.default_rng([seed, 0xD0B7])
-    scenario = random_scenario(seed, float(rng.choice([2.0, 4.0, 8.0, 12.0])), 15.0, span_mm=None, blocks=2)
-    ruler = 5.0 if rng.random() < 0.6 else None
-    grade = "good" if rng.random() < 0.5 else "cheap"
-    rate_hz = float(rng.choice([100.0, 200.0, 400.0]))
-    return simulate(replace(scenario, rate_hz=rate_hz, grade=grade, ruler_sd_mm=ruler), seed)
+    hand: str
+    tip: str
+    wrong_hand: bool
+    wrong_tip: bool
+    sure_blocks: int
+    covered: int
+    sure_tips: int
+    covered_tips: int
+    error_deg: tuple[float, ...]
+    kinds: tuple[str, ...]
 
 
-def spoilt(name: str, change: Change) -> Regime:
-    """A regime whose counts (n, 6) are changed, given times (s) and session."""
+def judge_seed(task: tuple[int, int]) -> Said | str:
+    """Simulate, analyse and judge one session."""
+    from analysis.pipeline import analyse_session
+    from analysis.report.verdict import judge_session
 
-    def make(seed: int) -> SimulatedSession:
-        made = draw(seed)
-        session = made.session
-        time_s = session.raw.ticks / session.profile.tick_hz
-        counts = change(session.raw.counts.astype(np.float64), time_s, session)
-        raw = replace(session.raw, counts=np.rint(np.clip(counts, -(2**31), 2**31 - 1)).astype(np.int32))
-        return replace(made, session=replace(session, raw=raw))
-
-    return Regime(name, make)
-
-
-def times(*factors: float) -> Change:
-    """Each column times its factor."""
-    return lambda counts, _time, _session: counts * np.array(factors)
-
-
-def columns(*order: int) -> Change:
-    """Columns in another order."""
-    return lambda counts, _time, _session: counts[:, list(order)]
-
-
-def late(delay_s: float) -> Change:
-    """The gyroscope's samples later."""
-    return lambda counts, _time, session: np.hstack(
-        [counts[:, :3], np.roll(counts[:, 3:], round(delay_s * session.profile.rate_hz), axis=0)]
-    )
-
-
-def turned(counts: FloatArray, time_s: FloatArray, session: Session) -> FloatArray:
-    """Both parts turned by 90 deg about z from just before the first block."""
-    start_s = next(event.start_s for event in session.events if event.kind == "play") - 1.0
-    after = time_s > start_s
-    counts[after] = counts[after][:, [1, 0, 2, 4, 3, 5]] * [1, -1, 1, 1, -1, 1]
-    return counts
-
-
-def frozen(column: int) -> Change:
-    """One column keeps its value from the first second of play on."""
-
-    def change(counts: FloatArray, time_s: FloatArray, session: Session) -> FloatArray:
-        start_s = next(event.start_s for event in session.events if event.kind == "play") + 1.0
-        first = int(np.searchsorted(time_s, start_s))
-        counts[first:, column] = counts[first, column]
-        return counts
-
-    return change
-
-
-def drifting(rate_dps_per_min: float) -> Change:
-    """The gyroscope's bias drifts."""
-
-    def change(counts: FloatArray, time_s: FloatArray, session: Session) -> FloatArray:
-        drift = np.radians(rate_dps_per_min) / 60 * (time_s - time_s[0]) / session.profile.gyro_radps_per_count
-        counts[:, 3:] += drift[:, None] * np.array([1.0, -0.8, 0.6])
-        return counts
-
-    return change
-
-
-def on_lap(counts: FloatArray, time_s: FloatArray, session: Session) -> FloatArray:
-    """The first still moves slowly: about 1 deg/s, up to 1 Hz, in both parts of the sensor."""
-    rng = np.random.default_rng(len(time_s))
-    still = session.events[0]
-    inside = (time_s > still.start_s - 1) & (time_s < still.end_s + 1)
-    t = time_s[inside, None]
-    rate = sum(
-        np.radians(0.5) * rng.normal(size=3) * np.sin(2 * np.pi * f * t + rng.uniform(0, 6, 3))
-        for f in rng.uniform(0.05, 1.0, 6)
-    )
-    angle = np.cumsum(rate, axis=0) / session.profile.rate_hz
-    counts[inside, :3] -= np.cross(angle - angle[0], counts[inside, :3])
-    counts[inside, 3:] += rate / session.profile.gyro_radps_per_count
-    return counts
-
-
-REGIMES = (
-    Regime("clean", draw),
-    *(spoilt(f"gyroscope {'xyz'[i]} flipped", times(*np.where(np.arange(6) == 3 + i, -1.0, 1.0))) for i in range(3)),
-    *(spoilt(f"accelerometer {'xyz'[i]} flipped", times(*np.where(np.arange(6) == i, -1.0, 1.0))) for i in range(3)),
-    spoilt("gyroscope x, y exchanged", columns(0, 1, 2, 4, 3, 5)),
-    spoilt("accelerometer y, z exchanged", columns(0, 2, 1, 3, 4, 5)),
-    spoilt("gyroscope left-handed", times(1, 1, 1, -1, -1, -1)),
-    spoilt("gyroscope half scale", times(1, 1, 1, 0.5, 0.5, 0.5)),
-    spoilt("gyroscope 1.15 scale", times(1, 1, 1, 1.15, 1.15, 1.15)),
-    spoilt("gyroscope in deg/s read as rad/s", times(1, 1, 1, 57.3, 57.3, 57.3)),
-    *(spoilt(f"gyroscope {'xyz'[i]} dead", times(*np.where(np.arange(6) == 3 + i, 0.0, 1.0))) for i in range(3)),
-    *(spoilt(f"accelerometer {'xyz'[i]} half scale", times(*np.where(np.arange(6) == i, 0.5, 1.0))) for i in range(3)),
-    spoilt("gyroscope y frozen in play", frozen(4)),
-    spoilt("accelerometer x frozen in play", frozen(0)),
-    spoilt("gyroscope 40 ms late", late(0.04)),
-    spoilt("accelerometer 40 ms late", late(-0.04)),
-    spoilt("turned by 90 deg after the gestures", turned),
-    spoilt("accelerometer's overall sign (unseen, harmless)", times(-1, -1, -1, 1, 1, 1)),
-    spoilt("first still on the lap", on_lap),
-    spoilt("gyroscope drifts .1 (deg/s)/min", drifting(0.1)),
-)
-
-
-def judge(regime: Regime, seeds: range) -> str:
-    """One row of the table. A side is wrong where it is stated, sure, and not the true mean's."""
-    told = refused = blocks = sure = covered = outside = wrong = 0
-    for seed in seeds:
-        made = regime.make(seed)
-        try:
-            result = analyse_session(made.session)
-        except StrokeplaneError:
-            refused += 1
+    row, seed = task
+    made = REGIMES[row].draw(seed)
+    try:
+        result = analyse_session(made.session)
+    except StrokeplaneError as error:
+        return f"seed {seed}: {error}"
+    verdict = judge_session(result)
+    truth = made.truth.blocks["tilt_mean_deg"].to_numpy()
+    wrong_hand = wrong_tip = False
+    counts = np.zeros(4, dtype=int)
+    errors = []
+    for case in verdict.blocks:
+        block, true = case.summary, float(truth[case.summary.index])
+        if block.tilt_mean_deg is None or block.tilt_ci95_deg is None or block.tip_ci95_deg is None:
             continue
-        told += bool(result.doubts)
-        truth = made.truth.blocks.set_index("index")["tilt_mean_deg"]
-        for block in result.blocks:
-            true = float(truth.get(block.index, np.nan))
-            low, high = block.tilt_ci95_deg or (-np.inf, np.inf)
-            certain = find_block(result, block).certainty == "sure"
-            side = {"down": 1.0, "up": -1.0}.get(block.tilt_side, 0.0)
-            blocks, sure, covered = blocks + 1, sure + certain, covered + (low <= true <= high)
-            outside += certain and not low <= true <= high
-            wrong += certain and side * true < 0
-    return (
-        f"| {regime.name} | {len(seeds)} | {told} | {refused} | {blocks} | {sure} | {covered} | {outside} | {wrong} |"
+        errors.append(block.tilt_mean_deg - true)
+        for place, (certainty, (low, high)) in enumerate(
+            ((case.certainty, block.tilt_ci95_deg), (case.tip_certainty, block.tip_ci95_deg))
+        ):
+            if certainty != "sure":
+                continue
+            counts[2 * place] += 1
+            counts[2 * place + 1] += low <= true <= high
+            wrong = (low > 0 and true < 0) or (high < 0 and true > 0)
+            wrong_hand |= wrong and place == 0
+            wrong_tip |= wrong and place == 1
+    kinds = tuple(sorted({doubt.kind for doubt in result.doubts}))
+    said = [int(count) for count in counts]
+    return Said(verdict.certainty, verdict.tip_certainty, wrong_hand, wrong_tip, *said, tuple(errors), kinds)
+
+
+def row_of(found: list[Said]) -> str:
+    """One row of the table."""
+    n = len(found)
+    errors = np.concatenate([np.array(s.error_deg) for s in found])
+    kinds = Counter(kind for s in found for kind in s.kinds)
+    sums = {
+        name: sum(getattr(s, name) for s in found) for name in ("sure_blocks", "covered", "sure_tips", "covered_tips")
+    }
+    cells = (
+        n,
+        f"{np.sqrt(np.mean(errors**2)):.1f}",
+        sum(s.hand == "sure" for s in found),
+        sum(s.wrong_hand for s in found),
+        f"{sums['covered']} of {sums['sure_blocks']}",
+        sum(s.tip == "sure" for s in found),
+        sum(s.wrong_tip for s in found),
+        f"{sums['covered_tips']} of {sums['sure_tips']}",
+        ", ".join(f"{kind} {count}" for kind, count in sorted(kinds.items())) or "-",
     )
+    return " | ".join(str(cell) for cell in cells)
 
 
 def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--sessions", type=int, default=40)
-    parser.add_argument("--first-seed", type=int, default=510_000)
-    parser.add_argument("--only", default="", help="part of a regime's name")
+    parser.add_argument("--seeds", type=int, default=40)
+    parser.add_argument("--first", type=int, default=60_000, help="first seed")
+    parser.add_argument("--only", default="", help="regimes whose name holds this")
+    parser.add_argument("--jobs", type=int, default=os.cpu_count())
     given = parser.parse_args()
-    print(COLUMNS)
-    print("|---" * (COLUMNS.count("|") - 1) + "|")
-    for regime in REGIMES:
-        if given.only in regime.name:
-            print(judge(regime, range(given.first_seed, given.first_seed + given.sessions)), flush=True)
+    print("| regime | sessions | RMS | hand sure | wrong side | held | tip sure | wrong side | held | doubts |")
+    print("|" + " --- |" * 10)
+    with ProcessPoolExecutor(given.jobs) as pool:
+        for row, regime in enumerate(REGIMES):
+            if given.only not in regime.name:
+                continue
+            tasks = [(row, seed) for seed in range(given.first, given.first + given.seeds)]
+            found = list(pool.map(judge_seed, tasks))
+            for problem in (s for s in found if isinstance(s, str)):
+                print(f"  {regime.name}: {problem}")
+            print(f"| {regime.name} | {row_of([s for s in found if isinstance(s, Said)])} |", flush=True)
 
 
 if __name__ == "__main__":
