@@ -19,6 +19,7 @@ from analysis.motion.stillness import attack_threshold
 from analysis.reference.frame import Frame
 from analysis.reference.session_reference import Reference, ReferenceSettings, establish_reference
 from analysis.report.data_quality import FEW_LOST
+from analysis.signal.clock_remarks import clock_remarks
 from analysis.signal.timebase import Timebase, fit_timebase
 from analysis.signal.working_grid import Signals, prepare_signals
 from analysis.stroke.blocks import summarise_block
@@ -224,12 +225,9 @@ def _data_warnings(session: Session, timebase: Timebase, signals: Signals) -> li
     share = timebase.lost_samples / timebase.slots
     if share >= FEW_LOST:
         found.append(f"{timebase.lost_samples} of {timebase.slots} samples are missing ({100 * share:.2g} %)")
-    if timebase.repeated_samples:
-        found.append(f"{timebase.repeated_samples} samples stand at a time already taken and were left out")
+    found += clock_remarks(timebase)
     if signals.clipped_samples:
         found.append(f"{signals.clipped_samples} samples are saturated; choose a larger range if this happens in play")
-    if not timebase.even:
-        found.append("sample times jitter by a good part of a sample: lost samples are counted only roughly")
     if session.instrument.radius_mm is None:
         found.append("the arch of the strings is not given: the string plane is taken as flat")
     return found

@@ -17,6 +17,14 @@ class TimebaseError(InputError):
     """Sample times that go backwards, contradict the rate, or cannot be put on a grid."""
 
 
+class ClockError(TimebaseError):
+    """A place in a log where its times cannot be followed; ``sample`` is its number in the log, from 0."""
+
+    def __init__(self, sentence: str, sample: int) -> None:
+        super().__init__(sentence)
+        self.sample = sample
+
+
 class GestureError(StrokeplaneError):
     """Reference gestures that are missing or too poor to give an instrument frame."""
 
