@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.model.errors import ClockError, TimebaseError
+from analysis.model.errors import TimebaseError
 from analysis.model.records import BoolArray, FloatArray, IntArray
 
 LARGE_STEP_S = 1.0
@@ -82,7 +82,7 @@ def settle_order(ticks: IntArray, counts: NDArray[np.int32], tick_hz: float, rat
 
     Raises
     ------
-    ClockError
+    TimebaseError
         Time goes back for good, and neither a wrapped counter nor a restart explains it.
 
     Examples
@@ -131,9 +131,10 @@ def _large_steps(found: OrderedTicks, tick_hz: float, rate_hz: float) -> Ordered
     keep = np.ones(ticks.size, dtype=bool)
     backs = np.flatnonzero(np.diff(ticks) < -LARGE_STEP_S * tick_hz) + 1
     if backs.size > MOST_LARGE_STEPS:
-        raise ClockError(
-            f"expected times that run on, found {backs.size} places where they go back by more than a second; "
-            "sort the rows by time, or name the right time column",
+        raise TimebaseError(
+            expected="times that run on",
+            found=f"{backs.size} places where they go back by more than a second",
+            next_step="sort the rows by time, or name the right time column",
             sample=int(found.row[backs[0]]),
         )
     for at in backs.tolist():
@@ -153,10 +154,11 @@ def _large_steps(found: OrderedTicks, tick_hz: float, rate_hz: float) -> Ordered
             ticks[at:] += back + round(RESTART_GAP_S * tick_hz)
             faults = replace(faults, restarts=(*faults.restarts, int(found.row[at])))
         else:
-            raise ClockError(
-                f"expected times that never go backwards by more than a second, found {ticks[at] / tick_hz:.6f} s "
-                f"after {ticks[at - 1] / tick_hz:.6f} s, which neither a restart nor a wrapped counter explains; "
-                "split the log there",
+            raise TimebaseError(
+                expected="times that never go backwards by more than a second",
+                found=f"{ticks[at] / tick_hz:.6f} s after {ticks[at - 1] / tick_hz:.6f} s, which neither a restart nor "
+                "a wrapped counter explains",
+                next_step="split the log there",
                 sample=int(found.row[at]),
             )
     return OrderedTicks(ticks[keep], found.row[keep], faults)
@@ -232,6 +234,8 @@ def mean_period(ticks: IntArray) -> float:
     period = float(np.median(ticks[reach::every] - ticks[:-reach:every])) / reach
     if not period > 0:
         raise TimebaseError(
-            "expected times that advance, found one and the same time in every sample; check the column"
+            expected="times that advance",
+            found="one and the same time in every sample",
+            next_step="check the column",
         )
     return period

@@ -11,8 +11,9 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from analysis.model.errors import ClockError, TimebaseError
-from analysis.model.records import FloatArray, IntArray, RawSamples, SensorProfile
+from analysis.model.errors import TimebaseError
+from analysis.model.records import BoolArray, FloatArray, IntArray, RawSamples, SensorProfile
+from analysis.signal.grid import Grid
 from analysis.signal.sample_slots import UNLIKE_RMS, Slots, prompt_rows, slots_by_count, slots_by_phase
 from analysis.signal.tick_order import ClockFaults, OrderedTicks, mean_period, settle_order
 
@@ -35,22 +36,16 @@ class Timebase:
 
     Attributes
     ----------
-    start_s : float
-        Log time of slot 0.
-    rate_hz : float
-        Fitted slot rate.
+    grid : Grid
+        Slots from the first sample to the last; an empty one is not valid.
     slot : int64 (n,)
         Slot of each kept sample, strictly increasing.
     kept : int64 (n,)
         Index of each kept sample in the raw log; rows that queued in another order are not rising here.
-    slots : int
-        Number of slots from first to last.
     lost_samples, repeated_samples : int
         Empty slots; samples that stood in an occupied slot and were left out.
     even : bool
         False where times are too jittery to tell every lost sample.
-    lag_s : float64 (2, m)
-        Slots, and how far the log's time runs late there against the straight line; empty for a steady clock.
     packet : int
         Samples that a host stamped together; 0 where each has a time of its own.
     counted : bool
@@ -59,35 +54,15 @@ class Timebase:
         What was mended in the order of the times.
     """
 
-    start_s: float
-    rate_hz: float
+    grid: Grid
     slot: IntArray
     kept: IntArray
-    slots: int
     lost_samples: int
     repeated_samples: int
     even: bool
-    lag_s: FloatArray
     packet: int = 0
     counted: bool = False
     faults: ClockFaults = field(default_factory=ClockFaults)
-
-    def time_s(self, slot: FloatArray) -> FloatArray:
-        """Log time (s) of fractional slots."""
-        return time_of(slot, self.start_s, self.rate_hz, self.lag_s)
-
-
-def time_of(slot: FloatArray, start_s: float, rate_hz: float, lag_s: FloatArray) -> FloatArray:
-    """Log time (s) of fractional slots of a grid; ``lag_s`` as in :class:`Timebase`."""
-    at = np.asarray(slot, dtype=np.float64)
-    line = start_s + at / rate_hz
-    return np.asarray(line + np.interp(at, lag_s[0], lag_s[1]) if lag_s.size else line)
-
-
-def slot_of(time_s: float, start_s: float, rate_hz: float, lag_s: FloatArray) -> float:
-    """Fractional slot at a log time, the inverse of :func:`time_of`."""
-    at = (time_s - start_s) * rate_hz
-    return at - float(np.interp(at, lag_s[0], lag_s[1])) * rate_hz if lag_s.size else at
 
 
 def fit_timebase(raw: RawSamples, profile: SensorProfile) -> Timebase:
@@ -113,12 +88,14 @@ def fit_timebase(raw: RawSamples, profile: SensorProfile) -> Timebase:
     >>> ticks = np.array([0, 10, 20, 40, 50] + list(range(60, 700, 10)), dtype=np.int64)
     >>> raw = RawSamples(ticks, np.arange(ticks.size), np.full(ticks.size, np.nan), np.zeros((ticks.size, 6), np.int32))
     >>> base = fit_timebase(raw, SensorProfile("s", 100.0, 1e-3, 1e-3, tick_hz=1000.0))
-    >>> round(base.rate_hz, 9), base.lost_samples
+    >>> round(base.grid.rate_hz, 9), base.lost_samples
     (100.0, 1)
     """
     if raw.ticks.size < MIN_SAMPLES:
         raise TimebaseError(
-            f"expected at least {MIN_SAMPLES} samples, found {raw.ticks.size}; record a longer log and try again"
+            expected=f"at least {MIN_SAMPLES} samples",
+            found=str(raw.ticks.size),
+            next_step="record a longer log and try again",
         )
     ordered = settle_order(raw.ticks, raw.counts, profile.tick_hz, profile.rate_hz)
     ticks = ordered.ticks
@@ -128,7 +105,7 @@ def fit_timebase(raw: RawSamples, profile: SensorProfile) -> Timebase:
     slot = found.slot[kept]
     _refuse_long_hole(slot, ticks[kept], profile.tick_hz / period, profile.tick_hz)
     base = _timebase(ordered, kept, replace(found, slot=slot), profile.tick_hz)
-    _check_rate(base.rate_hz, profile)
+    _check_rate(base.grid.rate_hz, profile)
     return base
 
 
@@ -149,15 +126,12 @@ def _timebase(ordered: OrderedTicks, kept: IntArray, found: Slots, tick_hz: floa
         lag = lag - np.array([[0.0], [prompt]])
     faults = ordered.faults
     return Timebase(
-        start_s=(float(first) + offset) / tick_hz,
-        rate_hz=tick_hz / slope,
+        grid=Grid((float(first) + offset) / tick_hz, tick_hz / slope, _taken(slot), lag),
         slot=slot,
         kept=ordered.row[kept],
-        slots=int(slot[-1]) + 1,
         lost_samples=int(slot[-1]) + 1 - slot.size,
         repeated_samples=faults.repeated + int(ordered.ticks.size - kept.size),
         even=bool(found.rms < UNEVEN_RMS) or found.packet > 0,
-        lag_s=lag,
         packet=found.packet,
         counted=counted,
         faults=faults,
@@ -169,9 +143,10 @@ def _refuse_long_hole(slot: IntArray, ticks: IntArray, rate_hz: float, tick_hz: 
     lost = int(slot[-1]) + 1 - slot.size
     if lost > LONGEST_HOLE_S * rate_hz:
         at = int(np.argmax(np.diff(ticks)))
-        raise ClockError(
-            f"expected a log without holes of hours, found nothing for {lost / rate_hz / 3600:.0f} h, "
-            f"most of it after {ticks[at] / tick_hz:.1f} s; split the log there",
+        raise TimebaseError(
+            expected="a log without holes of hours",
+            found=f"nothing for {lost / rate_hz / 3600:.0f} h, most of it after {ticks[at] / tick_hz:.1f} s",
+            next_step="split the log there",
             sample=at,
         )
 
@@ -220,8 +195,9 @@ def _check_rate(rate_hz: float, profile: SensorProfile) -> None:
     """Compare the times with the profile's rate."""
     if abs(rate_hz / profile.rate_hz - 1) > RATE_TOLERANCE:
         raise TimebaseError(
-            f"expected {profile.rate_hz:g} samples/s from the sensor's profile, found {rate_hz:.4g} from the times; "
-            "correct the profile's rate or the unit of the time column"
+            expected=f"{profile.rate_hz:g} samples/s from the sensor's profile",
+            found=f"{rate_hz:.4g} from the times",
+            next_step="correct the profile's rate or the unit of the time column",
         )
 
 
@@ -241,6 +217,13 @@ def _coarse(steps: IntArray) -> bool:
     """Whether times are so coarse (whole milliseconds, say) that one more unit could be a sample or not."""
     middle = _middle(steps)
     return bool(_typical(middle) < 2 * np.gcd.reduce(middle[middle > 0]))
+
+
+def _taken(slot: IntArray) -> BoolArray:
+    """Which slots hold a sample."""
+    taken = np.zeros(int(slot[-1]) + 1, dtype=bool)
+    taken[slot] = True
+    return taken
 
 
 def _lag(slot: IntArray, late_s: FloatArray, rate_hz: float, prompt: bool) -> FloatArray:

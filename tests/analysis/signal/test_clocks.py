@@ -8,7 +8,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from analysis.model.errors import ClockError
+from analysis.model.errors import TimebaseError
 from analysis.model.records import FloatArray, IntArray, RawSamples, SensorProfile
 from analysis.signal.clock_remarks import clock_remarks
 from analysis.signal.timebase import Timebase, fit_timebase
@@ -47,13 +47,13 @@ def test_packets_of_a_radio(clock: clocks.Clock, rate_hz: float, true_hz: float,
     kept = np.repeat(rng.random(k.size // 8 + 1) >= lost_share, 8)[: k.size]
     base = fit(stamps[kept], rate_hz)
     assert base.packet == 8
-    assert base.rate_hz == pytest.approx(true_hz, rel=1e-4)
+    assert base.grid.rate_hz == pytest.approx(true_hz, rel=1e-4)
     assert base.lost_samples == pytest.approx(k[kept][-1] - k[kept][0] + 1 - kept.sum(), abs=8)
     assert wrong_slots(base, k[kept]) < 0.03
     assert any("packets of 8" in sentence for sentence in clock_remarks(base))
     # A prompt stamp tells the time: the start is late by what a radio takes at least, never by what it usually takes.
     first = k[kept][0] / true_hz + 100.0
-    assert -0.001 < base.start_s - first < 8 / true_hz + 0.002 if clock is clocks.packets else 0.01
+    assert -0.001 < base.grid.start_s - first < 8 / true_hz + 0.002 if clock is clocks.packets else 0.01
 
 
 def test_packets_with_a_stall_and_a_pause() -> None:
@@ -112,7 +112,7 @@ def test_a_counter_that_wraps(bits: int, tick_hz: float, unit: int) -> None:
     base = fit(((raw + modulus - raw[9000]) % modulus) / tick_hz, 400.0, tick_hz=tick_hz)
     assert base.faults.wraps >= 1
     assert base.lost_samples == 0
-    assert base.rate_hz == pytest.approx(400.0, rel=1e-4)
+    assert base.grid.rate_hz == pytest.approx(400.0, rel=1e-4)
     assert any("wrapped" in sentence for sentence in clock_remarks(base))
 
 
@@ -131,22 +131,22 @@ def test_times_that_belong_nowhere_are_left_out() -> None:
     time_s[-1] = 1e9
     base = fit(time_s, 400.0)
     assert base.faults.strays == 5
-    assert base.slots == 3999
+    assert base.grid.size == 3999
     assert base.lost_samples == 4
 
 
 def test_a_stretch_that_stands_twice_is_taken_once() -> None:
     rows = np.concatenate([np.arange(3000), np.arange(2000, 6000)])
     base = fit(5.0 + np.arange(6000) / 400.0, 400.0, rows)
-    assert (base.repeated_samples, base.lost_samples, base.slots) == (1000, 0, 6000)
+    assert (base.repeated_samples, base.lost_samples, base.grid.size) == (1000, 0, 6000)
 
 
 def test_a_clock_set_back_by_half_a_minute_is_refused_with_its_sample() -> None:
     time_s = 1e9 + np.arange(40_000) / 400.0
     time_s[30_000:] -= 30.0
-    with pytest.raises(ClockError, match="neither a restart nor a wrapped counter explains") as caught:
+    with pytest.raises(TimebaseError, match="neither a restart nor a wrapped counter explains") as caught:
         fit(time_s, 400.0)
-    assert caught.value.sample == 30_000
+    assert caught.value.facts["sample"] == 30_000
 
 
 @cache
