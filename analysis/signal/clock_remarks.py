@@ -10,11 +10,11 @@ def clock_remarks(base: Timebase) -> list[str]:
     faults = base.faults
     said = []
     if base.repeated_samples:
-        said.append(f"{_samples(base.repeated_samples)} at a time already taken and were left out")
+        said.append(_samples(base.repeated_samples, "at a time already taken", "left out"))
     if faults.moved:
-        said.append(f"{_samples(faults.moved)} out of order and were put in order")
+        said.append(_samples(faults.moved, "out of order", "put in order"))
     if faults.strays:
-        said.append(f"{_samples(faults.strays)} at a time far from all neighbours and were left out")
+        said.append(_samples(faults.strays, "at a time far from all neighbours", "left out"))
     if faults.wraps:
         said.append(f"the clock's counter wrapped {_times(faults.wraps)}; the time was carried on")
     if faults.restarts:
@@ -37,8 +37,8 @@ def clock_remarks(base: Timebase) -> list[str]:
     return said
 
 
-def _samples(count: int) -> str:
-    return f"{count} samples stand"
+def _samples(count: int, where: str, done: str) -> str:
+    return f"1 sample stands {where} and was {done}" if count == 1 else f"{count} samples stand {where} and were {done}"
 
 
 def _times(count: int) -> str:

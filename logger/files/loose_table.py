@@ -302,11 +302,11 @@ def _line_by_line(name: str, text: str, layout: _Layout) -> tuple[FloatArray, In
             cells.pop()
         row = _row(cells, layout) if len(cells) == width else None
         if row is None:
-            kind = "were no rows of the table"
+            kind = "no row of the table"
             if number == len(lines) and not text.endswith("\n"):
-                kind = "was cut off"
+                kind = "cut off"
             elif _numeric(cells, layout.decimal) and len(cells) > width / 2:
-                kind = f"did not have {width} cells" if len(cells) != width else "held text where a number belongs"
+                kind = f"other than {width} cells" if len(cells) != width else "text where a number belongs"
             other.setdefault(kind, []).append(number)
             continue
         values.append(row)
@@ -345,9 +345,11 @@ def _note_left_out(name: str, layout: _Layout, other: dict[str, list[int]], kept
     if count > max(FEW_ROWS, MOST_LEFT_OUT * kept):
         kind, numbers = max(other.items(), key=lambda item: len(item[1]))
         raise InputError(
-            f"{name}, row {numbers[0]}: expected {len(layout.names)} numbers as in most rows, found {count} lines of "
-            f"which most {kind}; correct the file, or name its columns with --columns"
+            f"{name}, row {numbers[0]}: expected {len(layout.names)} numbers as in most rows, found {count} lines "
+            f"of another kind ({kind}); correct the file, or name its columns with --columns"
         )
     for kind, numbers in other.items():
         lines = "1 line" if len(numbers) == 1 else f"{len(numbers)} lines"
-        layout.notes.append(f"{lines} of {name} {kind} and were left out (the first is row {numbers[0]})")
+        layout.notes.append(
+            f"{lines} of {name} left out: {kind} (row {numbers[0]}{' and others' * (len(numbers) > 1)})"
+        )

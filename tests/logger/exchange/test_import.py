@@ -381,7 +381,7 @@ def test_an_axis_that_never_changes_is_said(log: Log) -> None:
 
 def mend_text(log: Log) -> tuple[str, int]:
     log.cells[41][3] = "abc"
-    return r"1 line of imu\.csv held text where a number belongs and were left out \(the first is row 43\)", 199
+    return r"1 line of imu\.csv left out: text where a number belongs \(row 43\)", 199
 
 
 def mend_nan(log: Log) -> tuple[str, int]:
@@ -406,21 +406,21 @@ def mend_short_row(log: Log) -> tuple[str, int]:
 
 def mend_long_row(log: Log) -> tuple[str, int]:
     log.cells[20].append("9")
-    return r"1 line of imu\.csv did not have 7 cells", 199
+    return r"1 line of imu\.csv left out: other than 7 cells", 199
 
 
 def mend_mixed_decimals(log: Log) -> tuple[str, int]:
     log.separator = ";"
     comma_decimals(log)
     log.cells[30][2] = "0.25"
-    return r"1 line of imu\.csv held text where a number belongs and were left out \(the first is row 32\)", 199
+    return r"1 line of imu\.csv left out: text where a number belongs \(row 32\)", 199
 
 
 def mend_thousands(log: Log) -> tuple[str, int]:
     log.separator = ";"
     comma_decimals(log)
     log.cells[30][2] = "1.000,5"
-    return r"1 line of imu\.csv held text where a number belongs", 199
+    return r"1 line of imu\.csv left out: text where a number belongs", 199
 
 
 def mend_backwards(log: Log) -> tuple[str, int]:

@@ -281,33 +281,33 @@ def empty_cells(folder: Path) -> Path:
     return put(folder, text(rows))
 
 
-@log("mended", "the last line is cut off", "1 line of log.csv was cut off")
+@log("mended", "the last line is cut off", "left out: cut off")
 def cut_off(folder: Path) -> Path:
     return put(folder, text(table()) + "35.000,0.12,3.")
 
 
-@log("mended", "a line of log text in the middle", "1 line of log.csv were no rows")
+@log("mended", "a line of log text in the middle", "left out: no row of the table")
 def log_text(folder: Path) -> Path:
     lines = text(table()).splitlines()
     lines[700:700] = ["[W] i2c: bus busy, retrying"]
     return put(folder, "\n".join(lines) + "\n")
 
 
-@log("mended", "a second header in the middle", "1 line of log.csv were no rows")
+@log("mended", "a second header in the middle", "left out: no row of the table")
 def second_header(folder: Path) -> Path:
     lines = text(table()).splitlines()
     lines[1700:1700] = [lines[0]]
     return put(folder, "\n".join(lines) + "\n")
 
 
-@log("mended", "text where a number belongs, once", "held text where a number belongs", lost=1)
+@log("mended", "text where a number belongs, once", "left out: text where a number belongs", lost=1)
 def text_cell(folder: Path) -> Path:
     rows = table()
     rows[41][3] = "overflow"
     return put(folder, text(rows))
 
 
-@log("mended", "a row that stands twice", "1 samples stand at a time already taken")
+@log("mended", "a row that stands twice", "1 sample stands at a time already taken")
 def repeated_row(folder: Path) -> Path:
     rows = table()
     rows[50:50] = [rows[49]]
@@ -533,7 +533,7 @@ def huge_cells(folder: Path) -> Path:
     return put(folder, "t,ax,ay,az,gx,gy,gz\n" + ("9" * 200_000 + ",1,2,3,4,5,6\n") * 5)
 
 
-@log("refused", "half of the rows are something else", "of which most were no rows")
+@log("refused", "half of the rows are something else", "no row of the table")
 def half_text(folder: Path) -> Path:
     lines = text(table()).splitlines()
     return put(folder, "\n".join(line for row in lines for line in (row, "I: sample sent")) + "\n")
