@@ -18,6 +18,7 @@ from analysis.motion.hand_motion import Motion
 from analysis.motion.stillness import attack_threshold
 from analysis.reference.frame import Frame
 from analysis.reference.session_reference import Reference, ReferenceSettings, establish_reference
+from analysis.reference.unconfirmed import metadata_doubts
 from analysis.report.data_quality import FEW_LOST
 from analysis.signal.clock_remarks import clock_remarks
 from analysis.signal.timebase import Timebase, fit_timebase
@@ -212,6 +213,7 @@ def _result(
         settings=asdict(settings),
         version=version("strokeplane"),
         log_hash=session.log_hash,
+        doubts=metadata_doubts(session.metadata),
     )
 
 

@@ -1,11 +1,11 @@
 """Stills, reference gestures and play found in the signals of a session that nobody marked.
 
 Windows of two seconds are looked at, four a second. A window in which nothing moves is still; one far stiller than any
-hand is the sensor lying off the hand. A hand that rocks about two axes and goes nowhere straight is in ``pivot``; one that goes
-straight to and fro about twice a second, far, is in ``across`` or ``along``; one that goes to and fro in a narrow band
-of frequency after the gestures plays. Like windows in a row are one event. Which of two straight gestures went across
-the strings is told by the vertical while the instrument is held upright: ``across`` runs up and down, ``along`` does
-not. Held flat, only the strings' scraping tells, and the pair is to be asked.
+hand is the sensor lying off the hand. A hand that rocks about two axes and goes nowhere straight is in ``pivot``; one
+that goes straight to and fro about twice a second, far, is in ``across`` or ``along``; one that goes to and fro in a
+narrow band of frequency after the gestures plays. Like windows in a row are one event. Which of two straight gestures
+went across the strings is told by the vertical while the instrument is held upright: ``across`` runs up and down,
+``along`` does not. Held flat, only the strings' scraping tells, and the pair is to be asked.
 """
 
 from __future__ import annotations
@@ -24,6 +24,10 @@ from analysis.motion.stillness import still_gyro_bias
 from analysis.motion.tip_path import GRAVITY_MPS2, Band
 from analysis.signal.sensor_errors import ERRORS, SensorErrors
 from analysis.signal.working_grid import Signals
+
+CORE_SHARE = 0.55
+PIVOT_TRIM_S = 0.6
+"""Setting the tip down and lifting it must not count as a tip that slips."""
 
 
 @dataclass(frozen=True)
@@ -246,7 +250,8 @@ def _straight(windows: _Windows, settings: FindSettings) -> list[tuple[FoundEven
     )
     found = []
     for begin, end in _runs(straight):
-        for first, last in _one_way(windows.axis, begin, end, settings.same_way):
+        for start, stop in _one_way(windows.axis, begin, end, settings.same_way):
+            first, last = _core(windows.extent_mm, start, stop)
             event = windows.event(first, last, "across")
             if not settings.straight_s[0] <= _length_s(event) <= settings.straight_s[1]:
                 continue
@@ -267,11 +272,19 @@ def _one_way(axis: FloatArray, begin: int, end: int, same: float) -> list[tuple[
     return [(a, b) for a, b in pairwise(cuts) if b > a]
 
 
+def _core(strength: FloatArray, first: int, last: int) -> tuple[int, int]:
+    """The part of a run between its first and last window of full strength: what leads in and out is none of it."""
+    strong = np.flatnonzero(strength[first:last] >= CORE_SHARE * np.quantile(strength[first:last], 0.7))
+    return first + int(strong[0]), first + int(strong[-1]) + 1
+
+
 def _pivots(windows: _Windows, settings: FindSettings) -> list[FoundEvent]:
     rocking = (windows.rocking_deg >= settings.pivot_second_deg) & (windows.ratio < settings.straight_ratio)
     found = []
-    for first, last in _runs(rocking):
+    for begin, end in _runs(rocking):
+        first, last = _core(windows.rocking_deg, begin, end)
         event = windows.event(first, last, "pivot")
+        event = replace(event, start_s=event.start_s + PIVOT_TRIM_S, end_s=event.end_s - PIVOT_TRIM_S)
         if settings.pivot_s[0] <= _length_s(event) <= settings.pivot_s[1]:
             angle = float(np.median(windows.rocking_deg[first:last]))
             why = f"rocked by {angle:.0f} deg about a second axis"

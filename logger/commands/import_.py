@@ -10,9 +10,10 @@ import click
 from logger.terminal.say import say
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
-    from analysis.model.records import Session
+    from analysis.model.records import Event, Session
+    from analysis.reference.find_gestures import FoundEvents
     from logger.exchange.guess_map import GuessedMap
 
 MOTION = "_motion.tsv"
@@ -141,9 +142,10 @@ def _import_one(
         make_folder(output.parent)
     if not source.is_dir():
         check_writable(output, inputs=[path for path in (source, *options[:2]) if path is not None])
-    session, guessed = _read(source, options, progress)
+    session, guessed, found = _read(source, options, progress)
     progress(f"Writing {output.name}", 1.0)
     shown = () if guessed is None else _show_guess(guessed, source, output)
+    shown += () if found is None else _show_events(found, session.events, output)
     write_session(output, session)
     raw, profile = session.raw, session.profile
     missing, gaps = count_missing(raw)
@@ -177,21 +179,44 @@ def _show_guess(guessed: GuessedMap, source: Path, output: Path) -> tuple[str, .
     return tuple(lines)
 
 
+def _show_events(found: FoundEvents, events: Sequence[Event], output: Path) -> tuple[str, ...]:
+    """What was found in the signals; its table is written beside the session, never over a file."""
+    from logger.exchange.find_marks import events_table, sure_word
+    from logger.files.atomic_file import write_text_atomic
+
+    lines = [
+        f"{e.start_s:10.1f} to {e.end_s:.1f} s  {e.kind:7} {sure_word(f.sure):7} {e.label or f.why}"
+        for e, f in zip(events, found.found, strict=True)
+    ]
+    path = output.with_suffix(".events.csv")
+    if path.exists():
+        lines.append(f"{path} is there already and was left alone; if it is right, import with --events {path}")
+    else:
+        write_text_atomic(path, events_table(events, found))
+        lines.append(
+            f"Found in the signals: until you confirm it, nothing is called sure. Correct {path} and import with "
+            f"--events {path} --replace."
+        )
+    if found.pair_unclear:
+        lines.append("Which of across and along went over the strings cannot be told: look at these two first.")
+    return tuple(lines)
+
+
 def _read(
     source: Path, options: tuple[Path | None, Path | None, str | None], progress: Callable[[str, float], None]
-) -> tuple[Session, GuessedMap | None]:
+) -> tuple[Session, GuessedMap | None, FoundEvents | None]:
     """Read one session by its kind."""
     map_path, events_path, point = options
     progress(f"Reading {source.name}", 0.0)
     if source.name.endswith(MOTION):
         from logger.exchange.import_bids import import_bids
 
-        return import_bids(source, point), None
+        return import_bids(source, point), None, None
     if _is_ours(source):
         from logger.exchange.import_parquet import import_parquet
 
-        return import_parquet(source), None
+        return import_parquet(source), None, None
     from logger.exchange.import_csv import import_tables
 
     found = import_tables(source, map_path, events_path, lambda share: progress(f"Reading {source.name}", share))
-    return found.session, found.guessed
+    return found.session, found.guessed, found.found

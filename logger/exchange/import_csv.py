@@ -15,7 +15,10 @@ import numpy as np
 
 from analysis.model.errors import InputError
 from analysis.model.records import Event, FloatArray, IntArray, RawSamples, SensorProfile, Session
+from analysis.reference.find_gestures import FoundEvents
+from analysis.reference.unconfirmed import PLACE_KEY
 from analysis.signal.timebase import RATE_TOLERANCE
+from logger.exchange.find_marks import align_marks, find_marks
 from logger.exchange.guess_map import GuessedMap, guess_map, split_by_label
 from logger.exchange.parquet_table import read_parquet_table
 from logger.exchange.saturation import find_clipping
@@ -27,16 +30,15 @@ from logger.player.column_map import ColumnMap, Triad, read_column_map
 from logger.sources.device_profile import G_MPS2
 
 PLAUSIBLE_MEDIAN_G = (0.2, 5.0)
-SENSOR_PLACE = "sensor_place"
-"""Metadata: where the sensor sat, if not on the picking hand."""
 
 
 @dataclass(frozen=True)
 class Imported:
-    """A session, and the map that was guessed for it, None where one was given."""
+    """A session, and the map and the events that were found for it, None where they were given."""
 
     session: Session
     guessed: GuessedMap | None
+    found: FoundEvents | None
 
 
 def import_csv(
@@ -83,10 +85,14 @@ def import_tables(
     progress(0.9)
     session = _session(settled, columns, events, path)
     warnings = [*_table_notes(tables), *warnings, *(guessed.notes if guessed else ()), *session.warnings]
+    session = replace(session, warnings=tuple(_sentence(text) for text in warnings))
+    if events_path is None:
+        marked = find_marks(session, columns.posture)
+        return Imported(marked.session, guessed, marked.found)
+    session = align_marks(session)
     ticks, hz = session.raw.ticks, session.profile.tick_hz
-    if events_path is not None:
-        warnings += check_within(events, ticks[0] / hz, ticks[-1] / hz, events_path)
-    return Imported(replace(session, warnings=tuple(_sentence(text) for text in warnings)), guessed)
+    outside = check_within(session.events, ticks[0] / hz, ticks[-1] / hz, events_path)
+    return Imported(replace(session, warnings=(*session.warnings, *outside)), guessed, None)
 
 
 def read_tables(path: Path, progress: Callable[[float], None] = lambda share: None) -> list[LooseTable]:
@@ -169,7 +175,7 @@ def _session(settled: Settled, columns: ColumnMap, events: tuple[Event, ...], pa
         host[0] = ticks[0] / stream.tick_hz
     metadata = {"imported_from": path.name, "column_map": columns.path.name}
     if columns.sensor_place != "hand":
-        metadata[SENSOR_PLACE] = columns.sensor_place
+        metadata[PLACE_KEY] = columns.sensor_place
     if columns.posture:
         events = tuple(replace(e, posture=columns.posture) if not e.posture else e for e in events)
         metadata["posture"] = columns.posture
