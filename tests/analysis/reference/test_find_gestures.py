@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -53,7 +54,7 @@ def test_every_gesture_is_found_where_it_was_made(seed: int) -> None:
     assert stills in ([True, False], [True])
     assert not found(seed).pair_unclear
     events = sorted(found(seed).events, key=lambda e: e.start_s)
-    assert all(a.end_s <= b.start_s + 1e-9 for a, b in zip(events, events[1:], strict=False))
+    assert all(a.end_s <= b.start_s + 1e-9 for a, b in pairwise(events))
 
 
 def test_answers_from_found_events_are_close_to_those_from_marks() -> None:
