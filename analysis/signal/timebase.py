@@ -120,10 +120,10 @@ def _timebase(ordered: OrderedTicks, kept: IntArray, found: Slots, tick_hz: floa
         slope, offset = _line(slot[prompt_at], times[prompt_at])
     late = (times - offset - slope * slot) / tick_hz
     lag = _lag(slot, late, tick_hz / slope, counted)
-    if counted:  # a prompt stamp tells the time, not a usual one
-        prompt = float(np.quantile(late, PROMPT_SHARE))
-        offset += prompt * tick_hz
-        lag = lag - np.array([[0.0], [prompt]])
+    # The line is moved to go through sample 0; of a host's stamps a prompt one tells the time, not a usual one.
+    first_s = float(lag[1, 0]) if lag.size else float(np.quantile(late, PROMPT_SHARE)) if counted else 0.0
+    offset += first_s * tick_hz
+    lag[1] -= first_s
     faults = ordered.faults
     return Timebase(
         grid=Grid((float(first) + offset) / tick_hz, tick_hz / slope, _taken(slot), lag),
