@@ -25,7 +25,9 @@ from analysis.reference.gesture_doubts import doubt_gestures
 from analysis.reference.mounting_doubts import doubt_mounting
 from analysis.reference.pivots import ReferenceSettings
 from analysis.reference.session_reference import Reference, establish_reference
+from analysis.reference.unconfirmed import metadata_doubts
 from analysis.report.data_quality import FEW_LOST
+from analysis.signal.clock_remarks import clock_remarks
 from analysis.signal.timebase import Timebase, fit_timebase
 from analysis.signal.working_grid import Signals, prepare_signals, read_together
 from analysis.stroke.blocks import summarise_block
@@ -119,7 +121,7 @@ def analyse_session(
     session = replace(session, warnings=(*session.warnings, *problems))
     checks = read_checks(motion, reference, session.events, settings.reference.gestures)
     doubts = judgement.doubts + _gather_doubts(motion, reference, table, blocks, settings)
-    doubts += doubt_checks(checks, blocks, timebase.grid.start_s)
+    doubts += (*doubt_checks(checks, blocks, timebase.grid.start_s), *metadata_doubts(session.metadata))
     claims = _Claims(reference, doubts, session.instrument, settings)
     summaries = _summarise(motion, table, strokes, blocks, claims)
     stills = find_still_moments(motion, session.events, table)
@@ -292,12 +294,9 @@ def _data_warnings(session: Session, timebase: Timebase, signals: Signals) -> li
     share = timebase.lost_samples / timebase.grid.size
     if share >= FEW_LOST:
         found.append(f"{timebase.lost_samples} of {timebase.grid.size} samples are missing ({100 * share:.2g} %)")
-    if timebase.repeated_samples:
-        found.append(f"{timebase.repeated_samples} samples stand at a time already taken and were left out")
+    found += clock_remarks(timebase)
     if signals.clipped_samples:
         found.append(f"{signals.clipped_samples} samples are saturated; choose a larger range if this happens in play")
-    if not timebase.even:
-        found.append("sample times jitter by a good part of a sample: lost samples are counted only roughly")
     if session.instrument.radius_mm is None:
         found.append("the arch of the strings is not given: the string plane is taken as flat")
     return found

@@ -24,6 +24,8 @@ from analysis.signal.timebase import Timebase
 WORK_RATE_HZ = 133.0
 ATTACK_HIGHPASS_HZ = 60.0
 ATTACK_MIN_RATE_HZ = 150.0
+TURNED_ROWS = 8192
+"""Rows turned to channels at a time: they stay in the cache."""
 GRAVITY_LIMITS_MPS2 = (7.5, 12.5)
 
 
@@ -145,11 +147,12 @@ def _place(counts: NDArray[np.int32], timebase: Timebase) -> tuple[FloatArray, B
     slot = timebase.slot
     full = np.empty((counts.shape[1], timebase.grid.size))
     valid = timebase.grid.valid.copy()
-    breaks = np.flatnonzero((np.diff(slot) > 1) | (np.diff(timebase.kept) > 1)) + 1
+    breaks = np.flatnonzero((np.diff(slot) > 1) | (np.diff(timebase.kept) != 1)) + 1
     for first, last in pairwise([0, *breaks.tolist(), slot.size]):  # few and long: quicker than an index per sample
-        place = slice(int(slot[first]), int(slot[first]) + last - first)
-        source = int(timebase.kept[first])
-        full[:, place] = counts[source : source + last - first].T
+        to, source = int(slot[first]), int(timebase.kept[first])
+        for at in range(0, last - first, TURNED_ROWS):
+            rows = counts[source + at : source + min(at + TURNED_ROWS, last - first)]
+            full[:, to + at : to + at + len(rows)] = rows.T
     if timebase.lost_samples == 0:
         return full, valid
     missing = np.flatnonzero(~valid)
