@@ -21,7 +21,7 @@ from logger.commands.simulate import events_csv, imu_csv, map_toml, truth_json
 from logger.files.atomic_file import write_text_atomic
 from logger.practice.played_drill import played_drill
 from logger.report.result_files import render_result_json
-from logger.session.session_file import read_session, write_session
+from logger.session.session_file import write_session
 
 FOLDER = Path(__file__).resolve().parent.parent / "sample_logs"
 RATE_HZ = 200.0
@@ -49,11 +49,12 @@ LIFTED = Posture("hand lifted", yaw_deg=12.0, grip_change_mm=(3.0, -2.0, 2.0))
 
 @dataclass(frozen=True)
 class Sample:
-    """One shipped log: its file's name, the seed, and what is played."""
+    """One shipped log: its file's name, the seed, what is played, how often the gestures are made at a time."""
 
     name: str
     seed: int
     blocks: tuple[PlayBlock, ...]
+    repetitions: int = 2
 
     @property
     def scenario(self) -> Scenario:
@@ -64,7 +65,7 @@ class Sample:
             player=Player(name="an invented mandolin player"),
             blocks=tuple(played_drill(block, MANDOLIN.courses) for block in self.blocks),
             postures=(RESTING, LIFTED),
-            gestures=GesturePlan(length="short"),
+            gestures=GesturePlan(length="short", repetitions=self.repetitions),
             # Short rests and no host times keep the files small.
             rest_s=(2.0, 3.0),
             recording=Recording(host_times=False, start_s=0.0),
@@ -93,7 +94,7 @@ LADDER = ((76.0, 26.0), (100.0, 22.0), (124.0, 6.0), (148.0, 1.0))
 SAMPLES = (
     Sample("steady_and_tilted", 1, (_block(112.0, 28.0, 10.0), _block(112.0, 28.0, 10.0, drill=TUNE))),
     Sample("level_at_speed", 2, tuple(_block(tempo, tilt, 6.0) for tempo, tilt in LADDER)),
-    Sample("two_postures", 3, _in_turn("rllrrl")),
+    Sample("two_postures", 3, _in_turn("rllrrl"), repetitions=1),
 )
 AS_CSV = SAMPLES[0]
 """The log that is shipped as CSV too, for ``strokeplane import``."""
@@ -126,7 +127,7 @@ def write_sample(sample: Sample, folder: Path) -> None:
     OutputError
         The folder is missing or may not be written to.
     """
-    from analysis.pipeline import analyse_session
+    from logger.many.analyse import analyse_file
 
     made = make_sample(sample)
     path = folder / f"{sample.name}.mcap"
@@ -135,7 +136,7 @@ def write_sample(sample: Sample, folder: Path) -> None:
     write_text_atomic(path.with_suffix(".truth.csv"), strokes)
     write_text_atomic(path.with_suffix(".truth.json"), truth_json(made, sample.scenario, sample.seed))
     # From the file, as a player's answer is.
-    expected = expected_summary(analyse_session(read_session(path)))
+    expected = expected_summary(analyse_file(path).result)
     write_text_atomic(path.with_suffix(".expected.json"), json.dumps(expected, indent=1, ensure_ascii=False) + "\n")
     if sample is AS_CSV:
         write_csv(made, folder / "csv")

@@ -13,11 +13,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.drills.notes import MAX_FRET, Note, Phrase, Slur, Stroke
+from analysis.drills.notes import MAX_FRET, Note, Phrase, Slur
 from analysis.drills.phrases import read_demand
 from analysis.drills.tuning import PITCH_NAMES, Tuning
 from analysis.model.errors import InputError
 from analysis.model.records import FloatArray
+from analysis.model.strokes import Stroke
 
 REACH_FRETS = 4
 """Frets between neighbouring notes that a hand reaches without moving (common practice, no source)."""

@@ -26,8 +26,8 @@ import numpy as np
 
 from analysis.model.errors import InputError
 from analysis.model.records import BoolArray, IntArray
+from analysis.model.strokes import Stroke, other_stroke
 
-Stroke = Literal["down", "up"]
 SlurKind = Literal["hammer-on", "pull-off", "slide", "tap"]
 
 MAX_FRET = 36
@@ -277,8 +277,3 @@ class Phrase:
         pair, place = divmod(units, 2)
         long, short = 2 * self.swing, 2 * (1 - self.swing)
         return 2 * pair + (place * long if place <= 1 else long + (place - 1) * short)
-
-
-def other_stroke(stroke: Stroke) -> Stroke:
-    """Return the stroke that alternates with this one."""
-    return "up" if stroke == "down" else "down"

@@ -22,9 +22,10 @@ import re
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
-from analysis.drills.notes import MAX_NOTES, Metre, Note, Phrase, Slur, SlurKind, Stroke
+from analysis.drills.notes import MAX_NOTES, Metre, Note, Phrase, Slur, SlurKind
 from analysis.drills.repeats import Bar, unfold
 from analysis.model.errors import InputError
+from analysis.model.strokes import Stroke
 
 _LENGTH = r"(?:\*(\d{1,4}(?:/\d{1,4})?))?"
 _COUNT = re.compile(rf"(\d+)x(\d+){_LENGTH}", re.ASCII)

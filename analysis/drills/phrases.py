@@ -11,10 +11,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from analysis.drills.notes import MAX_FRET, MAX_NOTES, Note, Phrase, Slur, Stroke, other_stroke
+from analysis.drills.notes import MAX_FRET, MAX_NOTES, Note, Phrase, Slur
 from analysis.drills.phrase_text import looks_like_phrase, read_phrase, write_phrase
 from analysis.model.errors import InputError
 from analysis.model.records import Clearing
+from analysis.model.strokes import Stroke
 
 __all__ = [
     "MAX_FRET",
@@ -24,10 +25,8 @@ __all__ = [
     "Phrase",
     "Slur",
     "StringChange",
-    "Stroke",
     "find_drill",
     "make_twin",
-    "other_stroke",
     "read_demand",
     "read_phrase",
     "require_changes",

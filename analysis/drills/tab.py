@@ -19,7 +19,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import replace
 
-from analysis.drills.notes import Note, Phrase, Slur, Stroke
+from analysis.drills.notes import Note, Phrase, Slur
 from analysis.drills.phrase_text import Line, join_lines
 from analysis.drills.reading import MusicRead, Remark
 from analysis.drills.repeats import Bar, unfold
@@ -27,6 +27,7 @@ from analysis.drills.tab_lines import TextLine, find_systems, spell_near
 from analysis.drills.tab_order import Sound, read_system
 from analysis.drills.tuning import PITCH_NAMES, Tuning, read_root
 from analysis.model.errors import InputError
+from analysis.model.strokes import Stroke
 
 _CAPO = re.compile(r"\bcapo\b\W*(?:on|at|fret|:)?\s*(\d{1,2})", re.IGNORECASE)
 _TUNING = re.compile(r"\btuning\b\s*[:=]?\s*((?:[A-Ga-g][#b]?\d?[\s,\-]*){3,})$", re.IGNORECASE)

@@ -8,11 +8,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
-from analysis.drills.notes import SlurKind, Stroke
+from analysis.drills.notes import SlurKind
 from analysis.drills.reading import Remark
 from analysis.drills.repeats import Bar
 from analysis.drills.tab_body import BarSign, Body, Fret, read_body
 from analysis.drills.tab_lines import System, TextLine, find_endings
+from analysis.model.strokes import Stroke
 
 _TIMES = re.compile(r"\(?\s*(?:[xX]\s*(\d{1,2})|(\d{1,2})\s*(?:[xX]|times))\s*\)?", re.ASCII)
 _STROKE_SIGNS: tuple[dict[str, Stroke], ...] = (

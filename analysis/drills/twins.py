@@ -19,9 +19,10 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Literal
 
-from analysis.drills.notes import Note, Phrase, Slur, other_stroke
+from analysis.drills.notes import Note, Phrase, Slur
 from analysis.drills.phrases import make_twin, require_changes
 from analysis.model.errors import InputError
+from analysis.model.strokes import other_stroke
 
 TwinWay = Literal["first stroke", "slur", "pickup", "one note more", "rest", "one note later"]
 WAYS: tuple[TwinWay, ...] = ("first stroke", "slur", "pickup", "one note more", "rest", "one note later")

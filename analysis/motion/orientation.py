@@ -10,7 +10,7 @@ import numpy as np
 import vqf
 
 from analysis.model.records import FloatArray
-from analysis.motion.rotation import matrices, multiply
+from analysis.motion.rotation import matrices, multiply, turned_about_vertical
 from analysis.signal.grid import Grid
 
 TAU_ACC_S = 3.0
@@ -49,8 +49,7 @@ def estimate_orientation(gyro_radps: FloatArray, accel_mps2: FloatArray, grid: G
         own = _filter(gyro_radps[part], accel_mps2[part], grid.rate_hz)
         if part is not parts[0]:
             before, after = (matrices(q).mean(axis=0) for q in (quat[max(0, end - join) : end], own[:join]))
-            half = -0.5 * heading_between(before, after)
-            own = multiply(np.broadcast_to([np.cos(half), 0.0, 0.0, np.sin(half)], own.shape), own)
+            own = turned_about_vertical(own, -heading_between(before, after))
         quat[end : part.start] = quat[end - 1] if end else own[0]
         quat[part] = own
         end = part.stop
@@ -67,6 +66,11 @@ def heading_between(before: FloatArray, after: FloatArray) -> float:
     """Turn about the vertical (rad) from one (mean of) rotation matrix (3, 3) to another."""
     turn = after @ before.T
     return float(np.arctan2(turn[1, 0] - turn[0, 1], turn[0, 0] + turn[1, 1]))
+
+
+def new_filter(rate_hz: float) -> vqf.VQF:
+    """The same filter for samples as they come."""
+    return vqf.VQF(1.0 / rate_hz, tauAcc=TAU_ACC_S, **_NO_BIAS)
 
 
 def _filter(gyro_radps: FloatArray, accel_mps2: FloatArray, rate_hz: float) -> FloatArray:
@@ -94,17 +98,21 @@ def integrate_rotation(gyro_radps: FloatArray, rate_hz: float) -> FloatArray:
     >>> np.round(quat[-1], 6).tolist()
     [0.707107, 0.0, 0.0, 0.707107]
     """
-    step = rate_since_last(gyro_radps) / rate_hz
-    angle = np.linalg.norm(step, axis=1)
-    quat = np.empty((len(step), 4))
-    quat[:, 0] = np.cos(angle / 2)
-    quat[:, 1:] = 0.5 * np.sinc(angle / (2 * np.pi))[:, None] * step
-    # Prefix products by doubling: after pass k every entry holds the product of the last 2^k steps.
+    return np.asarray(integrate_rotations(np.asarray(gyro_radps, dtype=np.float64)[None], rate_hz)[0])
+
+
+def integrate_rotations(gyro_radps: FloatArray, rate_hz: float) -> FloatArray:
+    """Strapdown integration of several windows (k, n, 3), each as :func:`integrate_rotation`; (k, n, 4)."""
+    step = np.stack([rate_since_last(window) for window in gyro_radps]) / rate_hz
+    angle = np.linalg.norm(step, axis=2, keepdims=True)
+    quat = np.concatenate([np.cos(angle / 2), 0.5 * np.sinc(angle / (2 * np.pi)) * step], axis=2)
+    # Prefix products by doubling: after pass m every entry holds the product of the last 2^m steps.
     reach = 1
-    while reach < len(quat):
-        quat[reach:] = multiply(quat[:-reach], quat[reach:])
+    while reach < quat.shape[1]:
+        left, right = quat[:, :-reach].reshape(-1, 4), quat[:, reach:].reshape(-1, 4)
+        quat[:, reach:] = multiply(left, right).reshape(len(quat), -1, 4)
         reach *= 2
-    return np.asarray(quat / np.linalg.norm(quat, axis=1, keepdims=True))
+    return np.asarray(quat / np.linalg.norm(quat, axis=2, keepdims=True))
 
 
 def rate_since_last(gyro_radps: FloatArray) -> FloatArray:

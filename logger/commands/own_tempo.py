@@ -95,7 +95,7 @@ def _own_tempo(notes_per_beat: float, hold: tuple[Path, ...]) -> float:
     from analysis.model.errors import InputError
 
     if hold:
-        from logger.many.session_results import analyse_with_progress
+        from logger.many.analyse import analyse_with_progress
 
         speed, words = speed_of(analyse_with_progress(hold))
         tempo = 60 * speed / notes_per_beat

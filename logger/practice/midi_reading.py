@@ -11,10 +11,11 @@ from itertools import pairwise
 import mido
 
 from analysis.drills.fingering import PitchedNote, place_notes
-from analysis.drills.notes import MAX_NOTES, Metre, Note, Phrase, Stroke
+from analysis.drills.notes import MAX_NOTES, Metre, Note, Phrase
 from analysis.drills.reading import MusicRead, Remark
 from analysis.drills.tuning import Tuning
 from analysis.model.errors import InputError
+from analysis.model.strokes import Stroke
 
 MOST_BYTES = 4_000_000
 DRUMS = 9

@@ -16,6 +16,7 @@ import zipfile
 from typing import TYPE_CHECKING, Any
 
 from analysis.model.errors import InputError
+from logger.files.missing_package import missing_package
 
 if TYPE_CHECKING:
     from xml.etree.ElementTree import Element
@@ -62,9 +63,7 @@ def _parse(text: str) -> Element:
         import defusedxml
         from defusedxml.ElementTree import fromstring
     except ImportError as error:
-        raise InputError(
-            "reading MusicXML needs the extra 'score'", next_step="install it: pip install 'strokeplane[score]'"
-        ) from error
+        raise missing_package("reading MusicXML", "defusedxml", "score") from error
     from xml.etree.ElementTree import ParseError
 
     try:

@@ -16,11 +16,12 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from analysis.drills.fingering import PitchedNote, place_notes
-from analysis.drills.notes import MAX_NOTES, Metre, Note, Phrase, Slur, SlurKind, Stroke
+from analysis.drills.notes import MAX_NOTES, Metre, Note, Phrase, Slur, SlurKind
 from analysis.drills.reading import MusicRead, Remark
 from analysis.drills.repeats import Bar, unfold
 from analysis.drills.tuning import Tuning
 from analysis.model.errors import InputError
+from analysis.model.strokes import Stroke
 from logger.practice.midi_reading import ReadSettings
 from logger.practice.score_file import read_score
 

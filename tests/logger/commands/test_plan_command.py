@@ -97,7 +97,7 @@ def test_the_tempo_comes_from_the_players_own_hold_or_from_free_play(tmp_path: P
     from analysis.questions.hold import find_hold_tempo
     from analysis.synthesis.scenario import PlayBlock, Scenario
     from analysis.synthesis.simulate import simulate
-    from logger.many.session_results import analyse_files
+    from logger.many.analyse import analyse_files
     from logger.session.session_file import write_session
 
     shipped = Path(__file__).parents[3] / "sample_logs" / "level_at_speed.mcap"
