@@ -146,6 +146,8 @@ def _read_words(words: list[str], metre: Metre | None) -> Line:
             opened = False
             bars.append(Bar(Line()))
         elif ending:
+            if not (line.notes or line.rest or bars[-1].starts or bars[-1].ending):
+                bars.pop()
             bars.append(Bar(Line(), ending=int(ending[1])))
         elif word == "|":
             since_bar = _check_bar(metre, since_bar)

@@ -19,8 +19,8 @@ import re
 from collections.abc import Sequence
 from dataclasses import replace
 
-from analysis.drills.notes import Note, Phrase, Slur
-from analysis.drills.phrase_text import Line, join_lines
+from analysis.drills.notes import MAX_NOTES, Note, Phrase, Slur
+from analysis.drills.phrase_text import Line
 from analysis.drills.reading import MusicRead, Remark
 from analysis.drills.repeats import Bar, unfold
 from analysis.drills.tab_lines import TextLine, find_systems, spell_near
@@ -139,6 +139,12 @@ def _join_sounds(sounds: Sequence[Sound]) -> tuple[Note, ...]:
     """Join what is slurred to the notes that are picked."""
     line = Line()
     for sound in sounds:
+        if len(line.notes) >= MAX_NOTES:
+            raise InputError(
+                f"the piece has more than {MAX_NOTES} notes, repeats written out",
+                next_step="cut out the passage to practise, a few bars long",
+                row=sound.row,
+            )
         if sound.join is None:
             line.notes.append(Note(sound.string, sound.fret, sound.length, stroke=sound.stroke))
         elif not line.notes:
@@ -151,7 +157,7 @@ def _join_sounds(sounds: Sequence[Sound]) -> tuple[Note, ...]:
         else:
             own = line.notes[-1].string
             line.slur(Slur(sound.join, sound.fret, sound.length, None if sound.string == own else sound.string))
-    return tuple(join_lines([line]).notes)
+    return tuple(line.notes)
 
 
 def _settle_strokes(notes: tuple[Note, ...], first: Stroke | None) -> tuple[Stroke, tuple[Note, ...]]:

@@ -95,7 +95,7 @@ def read_line(number: int, text: str) -> StringLine | TextLine:
     """Tell whether a line is a string, and take it apart."""
     plain = text.translate(_PLAIN).rstrip()
     head = _HEAD.match(plain)
-    if plain.lstrip().startswith(("#", "//")) or head is None or _ENDINGS.search(plain):
+    if plain.lstrip().startswith(("#", "//")) or head is None or (not head[2] and _ENDINGS.search(plain)):
         return TextLine(number, text.rstrip())
     name = head[2] or ""
     separator = _SEPARATOR.match(plain, head.end())

@@ -7,6 +7,7 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from typing import NamedTuple
 
 from analysis.drills.notes import SlurKind
 from analysis.drills.reading import Remark
@@ -42,6 +43,16 @@ class Sound:
         return str(self.column + 1)
 
 
+class _Placed(NamedTuple):
+    """A fret with its segment between bar lines, its column there, its string and line."""
+
+    segment: int
+    column: int
+    string: int
+    body: Body
+    fret: Fret
+
+
 @dataclass
 class SystemRead:
     """Bars of one system, each with its sounds, and what was said."""
@@ -62,16 +73,16 @@ def read_system(system: System) -> SystemRead:
     bodies = [(string, read_body(line)) for string, line in system.lines]
     signs = _bar_columns([body for _, body in bodies])
     ragged = len({len(body.line.body) for _, body in bodies}) > 1
-    placed: list[tuple[int, int, int, Body, Fret]] = []
+    placed: list[_Placed] = []
     for string, body in bodies:
         own = body.bars if ragged else signs
         starts = [sign.stop for sign in own]
         for fret in body.frets:
             segment = bisect_right(starts, fret.column)
             offset = fret.column - (starts[segment - 1] if segment and ragged else 0)
-            placed.append((segment, offset, string, body, fret))
-    _check_order(placed, bodies, signs, ragged)
+            placed.append(_Placed(segment, offset, string, body, fret))
     placed.sort(key=lambda item: item[:2])
+    _check_order(placed, bodies, signs, ragged)
     remarks = [Remark(system.number, "", system.said)] if system.said else []
     remarks += [Remark(body.line.number, "", fret.said) for *_, body, fret in placed if fret.said]
     sounds = [Sound(s, f.fret, f.join, b.line.number, b.line.start + f.column) for _, _, s, b, f in placed]
@@ -98,7 +109,7 @@ def _nearest(signs: Sequence[BarSign], column: int) -> int:
 
 
 def _check_order(
-    placed: Sequence[tuple[int, int, int, Body, Fret]],
+    placed: Sequence[_Placed],
     bodies: Sequence[tuple[int, Body]],
     signs: Sequence[BarSign],
     ragged: bool,
@@ -118,24 +129,35 @@ def _check_order(
     else:
         _check_bars(bodies, signs)
     slack = _slack([body for _, body in bodies], len(signs) + 1) if ragged else {}
-    for k, (segment, column, string, body, fret) in enumerate(placed):
-        for other_segment, other_column, other_string, other, other_fret in placed[:k]:
-            if segment != other_segment or string == other_string:
-                continue
-            own, far = (slack.get((id(b), segment), 0) for b in (body, other))
-            if column > other_column + other_fret.length - 1 + far or other_column > column + fret.length - 1 + own:
-                continue
-            if own or far:
-                raise body.error(
-                    fret.column,
-                    f"cannot tell whether this note comes before the one on line {other.line.number}",
-                    next_step="make the lines of the bar equally long",
-                )
-            raise body.error(
-                fret.column,
-                f"a second note at the same moment as on line {other.line.number}",
-                next_step="a phrase has one note at a time: keep the one that the stroke ends on",
-            )
+    # Placed in order of columns, so only so many neighbours can be too near.
+    most = 3 + max(slack.values(), default=0)
+    for k, here in enumerate(placed):
+        for there in placed[max(k - most * len(bodies), 0) : k][::-1]:
+            if here.segment != there.segment or here.column - there.column > most:
+                break
+            if here.string != there.string:
+                upper, lower = sorted((there, here), key=lambda item: item.body.line.number)
+                _check_pair(upper, lower, slack)
+
+
+def _check_pair(upper: _Placed, lower: _Placed, slack: dict[tuple[int, int], int]) -> None:
+    """Refuse two notes of different strings that stand at one moment, or may."""
+    segment, first, _, other, upper_fret = upper
+    _, second, _, body, lower_fret = lower
+    far, own = (slack.get((id(each), segment), 0) for each in (other, body))
+    if second > first + upper_fret.length - 1 + far or first > second + lower_fret.length - 1 + own:
+        return
+    if own or far:
+        raise body.error(
+            lower_fret.column,
+            f"cannot tell whether this note comes before the one on line {other.line.number}",
+            next_step="make the lines of the bar equally long",
+        )
+    raise body.error(
+        lower_fret.column,
+        f"a second note at the same moment as on line {other.line.number}",
+        next_step="a phrase has one note at a time: keep the one that the stroke ends on",
+    )
 
 
 def _check_bars(bodies: Sequence[tuple[int, Body]], signs: Sequence[BarSign]) -> None:

@@ -20,7 +20,7 @@ from fractions import Fraction
 from typing import Literal
 
 from analysis.drills.notes import Note, Phrase, Slur
-from analysis.drills.phrases import make_twin, require_changes
+from analysis.drills.phrases import make_twin, read_demand, require_changes
 from analysis.model.errors import InputError
 from analysis.model.strokes import other_stroke
 
@@ -79,6 +79,19 @@ def find_twin(phrase: Phrase, way: TwinWay | None = None) -> Twin:
             return twin
     has = ", ".join(twin.way for twin in twins)
     raise InputError(f"the phrase has no twin by {way}", expected=f"one of: {has}", found=str(way))
+
+
+def find_counterpart(phrase: Phrase, way: TwinWay | None = None) -> Twin:
+    """Return what is practised beside a phrase: a twin, or where it can have none the phrase from the other stroke.
+
+    A phrase on one string has no string changes to turn, a loop over an odd number of strokes demands both anyway.
+    """
+    odd = phrase.loops and phrase.cycle_notes > len(phrase.notes)
+    if way is None and (odd or not read_demand(phrase).changes):
+        other = _other_first(phrase)
+        why = "it demands both strokes by turns" if odd else "it has no string change"
+        return replace(other, change=f"{other.change} There is no twin: {why}.")
+    return find_twin(phrase, way)
 
 
 def _other_first(phrase: Phrase) -> Twin:

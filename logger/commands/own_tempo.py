@@ -194,12 +194,13 @@ def practice_options(command: Callable[..., Any]) -> Callable[..., Any]:
 def practice_of(phrase: Phrase, chosen: dict[str, Any]) -> tuple[Phrase, PracticeForm]:
     """Return the twin of a phrase and how both are practised, from what :func:`practice_options` gave."""
     from analysis.drills.practice_form import PracticeForm, read_notes_per_beat
-    from analysis.drills.twins import find_twin
+    from analysis.drills.twins import find_counterpart
 
-    twin = find_twin(phrase, chosen.pop("way")).phrase
+    other = find_counterpart(phrase, chosen.pop("way"))
+    click.echo(f"Twin: {other.change}", err=True)
     metre, given, bar = phrase.metre, chosen.pop("notes_per_beat"), chosen.pop("beats_per_bar")
     rate = read_notes_per_beat(given or ("4" if metre is None else str(metre.units_per_beat)))
     pace = {name: chosen.pop(name) for name in ("tempo", "hold", "last", "step")}
     tempi = find_tempi(SWITCH, rate, **pace)
     beats = bar or (4 if metre is None else metre.beats_per_bar)
-    return twin, PracticeForm(tempi_bpm=tempi, notes_per_beat=rate, beats_per_bar=beats, **chosen)
+    return other.phrase, PracticeForm(tempi_bpm=tempi, notes_per_beat=rate, beats_per_bar=beats, **chosen)

@@ -13,7 +13,6 @@ from logger.commands.own_tempo import (
     LONG,
     POSTURES,
     find_tempi,
-    own_tuning,
     practice_of,
     practice_options,
     tempo_options,
@@ -144,9 +143,10 @@ def switch_command(phrase: str, output: Path | None, **chosen: Any) -> None:
     """Switch-over: a PHRASE for some seconds, a bar of rest, then its twin with the other posture."""
     from analysis.drills.phrases import read_phrase
     from analysis.drills.practice_form import lay_out
+    from logger.practice.plan import MOST_STRINGS
     from logger.practice.plan_orders import plan_practice
 
-    read = read_phrase(phrase, own_tuning(None).strings)
+    read = read_phrase(phrase, MOST_STRINGS)
     twin, form = practice_of(read, chosen)
     _give(plan_practice(lay_out(read, twin, form), "Switch-over"), output)
 

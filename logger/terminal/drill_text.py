@@ -7,7 +7,7 @@ from typing import get_args
 
 import pandas as pd
 
-from analysis.drills.phrases import Demand, Phrase, read_demand, require_changes, write_phrase
+from analysis.drills.phrases import Demand, Phrase, read_demand, write_phrase
 from analysis.drills.reading import MusicRead
 from analysis.drills.session_changes import A_STROKE, DrillBlock, pair_cells, weakest_words
 from analysis.drills.tab_writing import write_tab
@@ -18,14 +18,8 @@ from analysis.model.records import Clearing
 
 
 def describe_phrase(phrase: Phrase, tuning: Tuning, title: str) -> str:
-    """Return a phrase with its tab and what it demands.
-
-    Raises
-    ------
-    InputError
-        If the phrase stays on one string.
-    """
-    demand = require_changes(phrase)
+    """Return a phrase with its tab and what it demands."""
+    demand = read_demand(phrase)
     count = phrase.stroke_count(1)
     shape = (
         f"{count} note{'s' * (count != 1)}, {'looped' if phrase.loops else 'once'}, {phrase.first_stroke}stroke first"
@@ -33,7 +27,9 @@ def describe_phrase(phrase: Phrase, tuning: Tuning, title: str) -> str:
     if phrase.cycle_notes > len(phrase.notes):
         shape += "; an odd number of notes: the strokes turn round on every pass"
     lines = [f"{title}: {write_phrase(phrase)}", f"  {shape}", "", _indent(write_tab(phrase, tuning))]
-    lines += [describe_demand(demand), "", *_changes_table(phrase, demand)]
+    lines.append(describe_demand(demand))
+    if demand.changes:
+        lines += ["", *_changes_table(phrase, demand)]
     return "\n".join(lines)
 
 
@@ -63,6 +59,8 @@ def render_reading(read: MusicRead, tuning: Tuning) -> str:
 def describe_demand(demand: Demand) -> str:
     """Return in one sentence which stroke must clear."""
     total = len(demand.changes)
+    if demand.kind == "none":
+        return "Demands no stroke: it stays on one string, where nothing has to clear."
     if demand.kind == "mixed":
         return (
             f"Demands both strokes: {demand.after_up} of {total} string changes follow an upstroke, "
@@ -74,6 +72,8 @@ def describe_demand(demand: Demand) -> str:
 
 def describe_suit(demand: Demand, clearing: Clearing | None) -> str:
     """Return how the phrase suits one clearing stroke, or all of them."""
+    if not demand.changes:
+        return "It suits every hand."
     kinds: Sequence[Clearing] = get_args(Clearing) if clearing is None else (clearing,)
     return "\n".join(_suit_line(demand, kind) for kind in kinds)
 

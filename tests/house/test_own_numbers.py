@@ -1,4 +1,4 @@
-"""Nothing in the tree falls back on the trade's usual example numbers: tempo, repeats, rest and scale are the player's."""
+"""Nothing falls back on the trade's usual example numbers: tempo, repeats, rest and scale are the player's own."""
 
 from __future__ import annotations
 

@@ -62,6 +62,15 @@ def test_every_line_that_is_no_string_is_kept(name: str) -> None:
             assert words.get(number) == line.strip()
 
 
+def test_a_piece_of_ten_thousand_bars_is_one_sentence_with_its_line() -> None:
+    one = "e|-5-7-|\nB|-----|\nG|-----|\nD|-----|\nA|-----|\nE|-----|\n\n"
+    with pytest.raises(InputError, match=r"row \d+: the piece has more than 4096 notes"):
+        read_tab(one * 10_000, read_tuning("guitar"))
+    long = "\n".join(name + ("|-5-7-" if name == "D" else "|-----") * 10_000 + "|" for name in "eBGDAE")
+    with pytest.raises(InputError, match="row 4: the piece has more than 4096 notes"):
+        read_tab(long, read_tuning("guitar"))
+
+
 def test_the_capo_raises_the_pitch_and_not_the_fret() -> None:
     read = read_tab(text_of("41_capo"), read_tuning("guitar"))
     assert read.capo == 2

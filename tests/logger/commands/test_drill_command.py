@@ -24,7 +24,7 @@ def shown(*words: str) -> str:
     result = run(*words)
     assert result.exit_code == 0, result.output
     assert max(len(line) for line in result.output.splitlines()) <= 120
-    return result.output
+    return result.stdout
 
 
 def refused(*words: str) -> str:
@@ -87,16 +87,29 @@ def test_write_makes_the_files(tmp_path: Path) -> None:
     assert [block["posture"] for block in plan["block"][:2]] == ["low", "high"]
 
 
+def test_one_string_and_seven_eighths_can_be_shown_and_written(tmp_path: Path) -> None:
+    one = shown("show", "4:5-7-8-7")
+    assert "Demands no stroke" in one
+    assert "It suits every hand." in one
+    seven = "metre=7/8 note=1/8 4:5-7-5 3:4-7-5-4"
+    assert "turn round on every pass" in shown("show", seven)
+    for name, phrase in (("one", "4:5-7-8-7"), ("seven", seven)):
+        shown("write", phrase, "-o", str(tmp_path / name), "--tempo", "140", "--seconds", "5")
+    plan = tomllib.loads((tmp_path / "seven" / "plan.toml").read_text(encoding="utf-8"))["block"]
+    assert [block["drill"] for block in plan] == [seven, f"up {seven}"]
+    assert {block["beats_per_bar"] for block in plan} == {7}
+    assert {block["rest_beats"] for block in plan} == {7}
+
+
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
-        (("show", "4x8"), "stays on string 4"),
         (("twin", "4x2 3x1"), "odd"),
         (("twin", "4x1 3x1", "--way", "slur"), "no twin by slur"),
         (("show", "9x2 4x2"), "string 9"),
         (("show", "4x2 3x2", "--tuning", "E2 H3"), "'H3'"),
         (("show", "4x2 3z2"), "'3z2'"),
-        (("write", "4x4", "-o", "x"), "stays on string 4"),
+        (("twin", "4x8"), "stays on string 4"),
         (("write", "4x2 3x2", "-o", "x", "--notes-per-beat", "many"), "'many'"),
         (("write", "4x2 3x2", "-o", "x", "--tempo", "96", "--to", "90", "--step", "8"), "take steps of"),
         (("write", "4:36-35 3x2", "-o", "x", "--tuning", "E8 A8 D9 G9", "--tempo", "90"), "above G9"),

@@ -24,7 +24,7 @@ PATTERNS = {
 def run(*words: object) -> str:
     done = CliRunner().invoke(cli, ["plan", *map(str, words)], catch_exceptions=False)
     assert done.exit_code == 0, done.output
-    return done.output
+    return done.stdout
 
 
 @pytest.mark.parametrize("pattern", PATTERNS)
