@@ -12,7 +12,7 @@ from analysis.model.errors import InputError
 _FRET = re.compile(r"\d+|[xX]", re.ASCII)
 # What may follow a fret and changes nothing of strokes: bends with the pitch they reach, release, vibrato, accents.
 _BEND = re.compile(r"b(?:\(?(?:\d{1,2}(?:/\d)?|full|½|¼)\)?)?(?:r(?:\(?\d{1,2}\)?)?)?|r\(?\d{1,2}\)?", re.ASCII)
-_AFTER = re.compile(r"[~≈=]+|tr(?![a-z])|[*.'^](?!\d)|[vVwW]+(?=[-~|)\s]|$)")
+_AFTER = re.compile(r"[~≈=]+|tr(?![a-z])(?:\(?\d{1,2}\)?)?|[*.'^](?!\d)|[vVwW]+(?=[-~|)\s]|$)")
 _BARS = re.compile(r"[:*o]?(?:[|\]]+|(?<=\|)\[)[:*o]?")
 _JOINS: dict[str, SlurKind] = {"h": "hammer-on", "p": "pull-off", "s": "slide", "/": "slide", "\\": "slide", "t": "tap"}
 BRACKETS = "()<>{}[]"

@@ -293,5 +293,5 @@ def _read_times(system: System, bars: list[Bar], read: SystemRead) -> None:
                 read.remarks.append(
                     Remark(line.number, "", f"{line.tail!r} was read: the line is played {times} times")
                 )
-        elif line.tail and not match:
+        elif line.tail not in ("", "]") and not match:
             read.remarks.append(Remark(line.number, line.tail, "words behind the line were not read"))
