@@ -28,6 +28,8 @@ class SessionScore:
     span_error_mm: np.ndarray
     lift_error_mm: np.ndarray
     bow_error_mm: np.ndarray
+    change_error_deg: np.ndarray
+    turn_error_ms: np.ndarray
 
 
 def match_strokes(truth: pd.DataFrame, found: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
@@ -83,6 +85,8 @@ def score_session(truth: pd.DataFrame, result: SessionResult) -> SessionScore:
         (f["span_mm"] - t["span_mm"]).to_numpy()[clean],
         (f["lift_mm"] - t["lift_mm"]).to_numpy()[clean],
         (f["bow_mm"] - t["bow_mm"]).to_numpy()[clean],
+        error[~clean],
+        1e3 * np.abs(np.concatenate([f["start_s"] - t["start_s"], f["end_s"] - t["end_s"]])),
     )  # fmt: skip
 
 
@@ -117,5 +121,13 @@ def pooled(scores: list[SessionScore], beyond_deg: float) -> dict[str, float]:
         "span_bias_mm": float(np.concatenate([s.span_error_mm for s in scores]).mean()),
         "span_rms_mm": float(np.sqrt((np.concatenate([s.span_error_mm for s in scores]) ** 2).mean())),
         "lift_rms_mm": float(np.sqrt((np.concatenate([s.lift_error_mm for s in scores]) ** 2).mean())),
+        "change_rms_deg": _rms(np.concatenate([s.change_error_deg for s in scores])),
+        "all_rms_deg": _rms(np.concatenate([e for s in scores for e in (s.error_deg, s.change_error_deg)])),
+        "turn_median_ms": float(np.median(np.concatenate([s.turn_error_ms for s in scores]))),
+        "turn_90_ms": float(np.percentile(np.concatenate([s.turn_error_ms for s in scores]), 90)),
         "bow_rms_mm": float(np.sqrt((np.concatenate([s.bow_error_mm for s in scores]) ** 2).mean())),
     }
+
+
+def _rms(values: np.ndarray) -> float:
+    return float(np.sqrt((values**2).mean())) if values.size else float("nan")
