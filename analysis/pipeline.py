@@ -16,16 +16,15 @@ from analysis.model.events import keep_within
 from analysis.model.records import BlockSummary, Event, FloatArray, ReferenceSummary, Session, SessionResult
 from analysis.motion.hand_motion import Motion
 from analysis.motion.stillness import attack_threshold
-from analysis.reference.frame import Frame
 from analysis.reference.session_reference import Reference, ReferenceSettings, establish_reference
 from analysis.report.data_quality import FEW_LOST
 from analysis.signal.timebase import Timebase, fit_timebase
 from analysis.signal.working_grid import Signals, prepare_signals
 from analysis.stroke.blocks import summarise_block
-from analysis.stroke.play import StrokeSet, find_pieces, join, trace_strokes, turned_axes
-from analysis.stroke.play_intervals import find_stretches, order_events
+from analysis.stroke.play_intervals import order_events
+from analysis.stroke.play_strokes import TableSettings, find_play
 from analysis.stroke.stroke_paths import TracedStrokes
-from analysis.stroke.stroke_table import Columns, TableSettings, assign_blocks, found_blocks, measure_columns, tabulate
+from analysis.stroke.stroke_table import Columns, assign_blocks, found_blocks, measure_columns, tabulate
 from analysis.stroke.uncertainty import block_chord, offset_parts_deg
 from analysis.tension.tremor import find_still_moments
 
@@ -126,27 +125,8 @@ def measure_window(
     motion: Motion, session: Session, context: tuple[Reference, float | None], settings: TableSettings
 ) -> tuple[Columns, TracedStrokes]:
     """The same as bare columns: for windows of which only a few rows are wanted, again and again."""
-    strokes, posture = _find_strokes(motion, session.events, context[0], settings)
-    return measure_columns(motion, strokes, posture, session, context, settings)
-
-
-def _find_strokes(
-    motion: Motion, events: Sequence[Event], reference: Reference, settings: TableSettings
-) -> tuple[StrokeSet, list[str]]:
-    """Trace every stretch; the posture whose frame was used, a stroke."""
-    parts, postures = [], []
-    for stretch in find_stretches(motion, events):
-        frame = reference.frame(stretch.posture)
-        pieces = find_pieces(motion, stretch.first, stretch.last, frame, reference.drift, settings.strokes)
-
-        def axes_at(times_s: FloatArray, frame: Frame = frame) -> FloatArray:
-            return turned_axes(frame, times_s, reference.drift)
-
-        traced = trace_strokes(motion, pieces, axes_at, frame.lever_m, settings.strokes, settings.bands)
-        if traced.start.size:
-            parts.append(traced)
-            postures += [stretch.posture] * traced.start.size
-    return join(parts), postures
+    play = find_play(motion, session.events, context, settings)
+    return measure_columns(motion, play, session, settings)
 
 
 def _summarise(

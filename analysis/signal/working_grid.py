@@ -23,6 +23,8 @@ from analysis.signal.timebase import Timebase, slot_of, time_of
 WORK_RATE_HZ = 133.0
 ATTACK_HIGHPASS_HZ = 60.0
 ATTACK_MIN_RATE_HZ = 150.0
+BRIDGED_S = 0.03
+"""Gaps up to this long are bridged by a cubic; a stroke may bear longer ones, see :mod:`analysis.stroke.gaps`."""
 GRAVITY_LIMITS_MPS2 = (7.5, 12.5)
 
 

@@ -1,0 +1,221 @@
+r"""The level about which a hand plays, told from the drift of double integration: a smoother with a state for each.
+
+A path integrated twice from the accelerometer, and known only between its ends, is
+
+.. math:: \hat p(t) = \text{stroke}(t) + \ell(t) + e(t), \qquad
+          \ddot e = b + w, \quad \dot b = v, \quad d\ell = -\ell \, dt / \tau + u                            (7)
+
+with the level :math:`\ell` of the hand (the string it plays on, and its wander), and the drift :math:`e` of a white
+acceleration error :math:`w` on a bias :math:`b` that walks. Midway between two turns the stroke is nil: each stroke
+gives one reading of :math:`\ell + e`. All else is Kalman's: the means of all states given all readings, which a
+Rauch-Tung-Striebel smoother finds recursively, are the solution of one block-tridiagonal system here. How much the
+level moves is not given: it is taken from what makes the readings likeliest, for each axis and each few minutes.
+
+With the level held still and the bias nil, the drift is the cubic smoothing spline of the readings.
+
+References
+----------
+Rauch, Tung, Striebel 1965, AIAA J. 3, 1445-1450. Wahba 1978, J. R. Stat. Soc. B 40, 364-372 (the spline).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.polynomial import legendre
+from scipy.linalg import cho_solve_banded, cholesky_banded
+
+from analysis.model.records import FloatArray
+
+STATES = 4
+"""Drift, its speed, the bias, the level."""
+PRIOR_SD = (10.0, 1.0, 0.1)
+"""Metres, m/s, m/s2: of drift, speed and bias where a path begins; next to nothing is known."""
+READ = np.array([1.0, 0.0, 0.0, 1.0])
+
+
+@dataclass(frozen=True)
+class LevelSettings:
+    """What is assumed of sensor and hand.
+
+    Attributes
+    ----------
+    accel_noise_mps2_rthz : float
+        One-sided density of the acceleration's error, one and a half times a cheap sensor's noise: leaking gravity and
+        scale add to it.
+    bias_walk_mps3_rthz : float
+        How fast the acceleration's bias walks.
+    level_time_s : float
+        Over which the level forgets where it was.
+    level_sizes_m : tuple of float
+        SDs of the level that are tried.
+    reading_m, reading_share : float
+        SD of each reading by itself: as a length, and as a share of the level's SD.
+    most_strokes, overlap : int
+        Strokes solved at once; neighbours share so many at each end.
+    tried : int
+        Strokes in whose middle the level's SD is sought.
+    """
+
+    accel_noise_mps2_rthz: float = 6e-3
+    bias_walk_mps3_rthz: float = 3e-3
+    level_time_s: float = 0.7
+    level_sizes_m: tuple[float, ...] = (2e-4, 5e-4, 1e-3, 2e-3, 5e-3, 1e-2, 2e-2)
+    reading_m: float = 3e-4
+    reading_share: float = 0.3
+    most_strokes: int = 800
+    overlap: int = 40
+    tried: int = 120
+
+
+@dataclass(frozen=True)
+class Drift:
+    """Drift of a path at the readings.
+
+    Attributes
+    ----------
+    time_s : float64 (n,)
+    position_m, speed_mps : float64 (n, d)
+    speed_se_mps : float64 (n, d)
+        Standard error of the speed.
+    """
+
+    time_s: FloatArray
+    position_m: FloatArray
+    speed_mps: FloatArray
+    speed_se_mps: FloatArray
+
+    def at(self, time_s: FloatArray) -> FloatArray:
+        """Drift (m) at times (k,): cubic between readings, straight beyond the outermost."""
+        knots, n = self.time_s, self.time_s.size
+        if n == 1:
+            return np.asarray(self.position_m + (time_s - knots[0])[:, None] * self.speed_mps)
+        at = np.clip(np.searchsorted(knots, time_s, side="right") - 1, 0, n - 2)
+        step = (knots[at + 1] - knots[at])[:, None]
+        u = (time_s - knots[at])[:, None] / step
+        inside = np.clip(u, 0.0, 1.0)
+        p0, p1 = self.position_m[at], self.position_m[at + 1]
+        v0, v1 = self.speed_mps[at] * step, self.speed_mps[at + 1] * step
+        cubic = ((2 * (p0 - p1) + v0 + v1) * inside + 3 * (p1 - p0) - 2 * v0 - v1) * inside**2 + v0 * inside + p0
+        return np.asarray(cubic + np.minimum(u, 0.0) * v0 + np.maximum(u - 1.0, 0.0) * v1)
+
+
+def smooth_drift(time_s: FloatArray, reading_m: FloatArray, settings: LevelSettings) -> Drift:
+    """Drift of a twice integrated path from the mid-points of its strokes.
+
+    Parameters
+    ----------
+    time_s : float64 (n,)
+        Ascending.
+    reading_m : float64 (n, d)
+        Path midway between two turns, axis by axis.
+    settings : LevelSettings
+
+    Returns
+    -------
+    Drift
+    """
+    n = time_s.size
+    parts = max(1, -(-n // settings.most_strokes))
+    edges = np.linspace(0, n, parts + 1).astype(np.int64)
+    out = np.empty((3, *reading_m.shape))
+    for first, last in pairwise(edges.tolist()):
+        low, high = max(0, first - settings.overlap), min(n, last + settings.overlap)
+        found = _smooth_part(time_s[low:high], reading_m[low:high], settings)
+        out[:, first:last] = found[:, first - low : last - low]
+    return Drift(time_s, *out)
+
+
+def _smooth_part(time_s: FloatArray, reading_m: FloatArray, settings: LevelSettings) -> FloatArray:
+    """Position, speed and the speed's standard error (3, n, d) of some strokes."""
+    # A parabola through all readings is no news: states then stay small.
+    half_s = max(0.5 * float(time_s[-1] - time_s[0]), 1e-9)
+    span = (time_s - time_s[0]) / half_s - 1
+    fit = legendre.legfit(span, reading_m, min(2, time_s.size - 1))
+    trend, slope = (legendre.legval(span, c).T for c in (fit, legendre.legder(fit) / half_s))
+    rest = reading_m - trend
+    middle = max(0, (time_s.size - settings.tried) // 2)
+    some = slice(middle, middle + settings.tried)
+    likelihoods = [_solve(time_s[some], rest[some], size, settings)[1] for size in settings.level_sizes_m]
+    best = np.argmax(likelihoods, axis=0)
+    out = np.empty((3, *reading_m.shape))
+    for k in np.unique(best):
+        mine, size = best == k, settings.level_sizes_m[int(k)]
+        states = _solve(time_s, rest[:, mine], size, settings)[0]
+        out[0][:, mine], out[1][:, mine] = states[:, 0] + trend[:, mine], states[:, 1] + slope[:, mine]
+        out[2][:, mine] = _speed_se(time_s, size, settings)[:, None]
+    return out
+
+
+def _solve(
+    time_s: FloatArray, reading_m: FloatArray, size_m: float, settings: LevelSettings
+) -> tuple[FloatArray, FloatArray]:
+    """Posterior means (n, STATES, d), and the log likelihood (d,) of the readings but for a constant."""
+    precision, log_prior, noise = _precision(time_s, size_m, settings)
+    factor = cholesky_banded(precision, lower=True)
+    weighted = (READ[None, :, None] * reading_m[:, None] / noise**2).reshape(-1, reading_m.shape[1])
+    mean = cho_solve_banded((factor, True), weighted)
+    misfit = 0.5 * ((reading_m**2).sum(axis=0) / noise**2 - (mean * weighted).sum(axis=0))
+    likelihood = log_prior - np.log(factor[0]).sum() - time_s.size * np.log(noise) - misfit
+    return np.asarray(mean.reshape(time_s.size, STATES, -1)), np.asarray(likelihood)
+
+
+def _precision(time_s: FloatArray, size_m: float, settings: LevelSettings) -> tuple[FloatArray, float, float]:
+    """Posterior precision of all states (lower bands), half the log determinant of the prior's, a reading's SD."""
+    n = time_s.size
+    noise = float(np.hypot(settings.reading_m, settings.reading_share * size_m))
+    step, weight, log_det = _transitions(time_s, size_m, settings)
+    pulled = weight @ step
+    block = np.zeros((n, STATES, STATES))
+    block[0] += np.diag(1 / np.square([*PRIOR_SD, size_m]))
+    block[:-1] += np.swapaxes(step, 1, 2) @ pulled
+    block[1:] += weight
+    block += np.outer(READ, READ) / noise**2
+    bands = np.zeros((2 * STATES, n * STATES))
+    for row in range(STATES):
+        for column in range(STATES):
+            if row >= column:
+                bands[row - column, column::STATES] = block[:, row, column]
+            bands[STATES + row - column, column : (n - 1) * STATES : STATES] = -pulled[:, row, column]
+    log_prior = -float(np.log([*PRIOR_SD, size_m]).sum()) - 0.5 * log_det
+    return bands, log_prior, noise
+
+
+def _transitions(time_s: FloatArray, size_m: float, settings: LevelSettings) -> tuple[FloatArray, FloatArray, float]:
+    """Each step's matrix, the inverse of its noise (n - 1, STATES, STATES), and the sum of the noises' log dets."""
+    dt = np.diff(time_s)
+    white, walk = 0.5 * settings.accel_noise_mps2_rthz**2, 0.5 * settings.bias_walk_mps3_rthz**2
+    keep = np.exp(-dt / settings.level_time_s)
+    step = np.zeros((dt.size, STATES, STATES))
+    step[:, [0, 1, 2], [0, 1, 2]] = 1.0
+    step[:, 0, 1] = step[:, 1, 2] = dt
+    step[:, 0, 2] = dt**2 / 2
+    step[:, 3, 3] = keep
+    noise = np.zeros_like(step)
+    noise[:, 0, 0] = white * dt**3 / 3 + walk * dt**5 / 20
+    noise[:, 0, 1] = noise[:, 1, 0] = white * dt**2 / 2 + walk * dt**4 / 8
+    noise[:, 1, 1] = white * dt + walk * dt**3 / 3
+    noise[:, 0, 2] = noise[:, 2, 0] = walk * dt**3 / 6
+    noise[:, 1, 2] = noise[:, 2, 1] = walk * dt**2 / 2
+    noise[:, 2, 2] = walk * dt
+    noise[:, 3, 3] = size_m**2 * (1 - keep**2)
+    return step, np.linalg.inv(noise), float(np.linalg.slogdet(noise)[1].sum())
+
+
+def _speed_se(time_s: FloatArray, size_m: float, settings: LevelSettings) -> FloatArray:
+    """Standard error (n,) of the drift's speed; of many strokes as their first ``tried`` have it, from either end."""
+    n, some = time_s.size, settings.tried
+    if n <= some:
+        return _exact_speed_se(time_s, size_m, settings)
+    head = _exact_speed_se(time_s[: some // 2], size_m, settings)[: some // 4]
+    return np.concatenate([head, np.full(n - 2 * head.size, head[-1]), head[::-1]])
+
+
+def _exact_speed_se(time_s: FloatArray, size_m: float, settings: LevelSettings) -> FloatArray:
+    factor = cholesky_banded(_precision(time_s, size_m, settings)[0], lower=True)
+    wanted = np.arange(time_s.size) * STATES + 1
+    unit = np.zeros((time_s.size * STATES, time_s.size))
+    unit[wanted, np.arange(time_s.size)] = 1.0
+    return np.sqrt(cho_solve_banded((factor, True), unit)[wanted, np.arange(time_s.size)])
