@@ -126,7 +126,7 @@ def measure_window(
 ) -> tuple[Columns, TracedStrokes]:
     """The same as bare columns: for windows of which only a few rows are wanted, again and again."""
     play = find_play(motion, session.events, context, settings)
-    return measure_columns(motion, play, session, settings)
+    return measure_columns(motion, play, session)
 
 
 def _summarise(

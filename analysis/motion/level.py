@@ -27,7 +27,7 @@ import numpy as np
 from numpy.polynomial import legendre
 from scipy.linalg import cho_solve_banded, cholesky_banded
 
-from analysis.model.records import FloatArray
+from analysis.model.records import BoolArray, FloatArray
 
 STATES = 4
 """Drift, its speed, the bias, the level."""
@@ -72,20 +72,20 @@ class LevelSettings:
 
 @dataclass(frozen=True)
 class Drift:
-    """Drift of a path at the readings.
+    """Drift of a path at the middles of its strokes.
 
     Attributes
     ----------
     time_s : float64 (n,)
     position_m, speed_mps : float64 (n, d)
-    speed_se_mps : float64 (n, d)
-        Standard error of the speed.
+    chord_se_m : float64 (n, d)
+        Standard error of what the drift adds from a stroke's start to its end.
     """
 
     time_s: FloatArray
     position_m: FloatArray
     speed_mps: FloatArray
-    speed_se_mps: FloatArray
+    chord_se_m: FloatArray
 
     def at(self, time_s: FloatArray) -> FloatArray:
         """Drift (m) at times (k,): cubic between readings, straight beyond the outermost."""
@@ -102,13 +102,13 @@ class Drift:
         return np.asarray(cubic + np.minimum(u, 0.0) * v0 + np.maximum(u - 1.0, 0.0) * v1)
 
 
-def smooth_drift(time_s: FloatArray, reading_m: FloatArray, settings: LevelSettings) -> Drift:
+def smooth_drift(start_s: FloatArray, end_s: FloatArray, reading_m: FloatArray, settings: LevelSettings) -> Drift:
     """Drift of a twice integrated path from the mid-points of its strokes.
 
     Parameters
     ----------
-    time_s : float64 (n,)
-        Ascending.
+    start_s, end_s : float64 (n,)
+        Turns of the strokes, ascending.
     reading_m : float64 (n, d)
         Path midway between two turns, axis by axis.
     settings : LevelSettings
@@ -117,43 +117,53 @@ def smooth_drift(time_s: FloatArray, reading_m: FloatArray, settings: LevelSetti
     -------
     Drift
     """
-    n = time_s.size
+    n = start_s.size
+    time_s = 0.5 * (start_s + end_s)
     parts = max(1, -(-n // settings.most_strokes))
     edges = np.linspace(0, n, parts + 1).astype(np.int64)
     out = np.empty((3, *reading_m.shape))
     for first, last in pairwise(edges.tolist()):
         low, high = max(0, first - settings.overlap), min(n, last + settings.overlap)
-        found = _smooth_part(time_s[low:high], reading_m[low:high], settings)
+        found = _smooth_part((start_s[low:high], end_s[low:high]), reading_m[low:high], settings)
         out[:, first:last] = found[:, first - low : last - low]
     return Drift(time_s, *out)
 
 
-def _smooth_part(time_s: FloatArray, reading_m: FloatArray, settings: LevelSettings) -> FloatArray:
-    """Position, speed and the speed's standard error (3, n, d) of some strokes."""
+def _smooth_part(
+    turns_s: tuple[FloatArray, FloatArray], reading_m: FloatArray, settings: LevelSettings
+) -> FloatArray:
+    """Position, speed and the chord's standard error (3, n, d) of some strokes."""
+    time_s = 0.5 * (turns_s[0] + turns_s[1])
     # A parabola through all readings is no news: states then stay small.
     half_s = max(0.5 * float(time_s[-1] - time_s[0]), 1e-9)
     span = (time_s - time_s[0]) / half_s - 1
     fit = legendre.legfit(span, reading_m, min(2, time_s.size - 1))
     trend, slope = (legendre.legval(span, c).T for c in (fit, legendre.legder(fit) / half_s))
     rest = reading_m - trend
-    middle = max(0, (time_s.size - settings.tried) // 2)
-    some = slice(middle, middle + settings.tried)
-    likelihoods = [_solve(time_s[some], rest[some], size, settings)[1] for size in settings.level_sizes_m]
-    best = np.argmax(likelihoods, axis=0)
     out = np.empty((3, *reading_m.shape))
-    for k in np.unique(best):
-        mine, size = best == k, settings.level_sizes_m[int(k)]
+    sizes = _likeliest(time_s, rest, settings)
+    for size in np.unique(sizes).tolist():
+        mine = sizes == size
         states = _solve(time_s, rest[:, mine], size, settings)[0]
         out[0][:, mine], out[1][:, mine] = states[:, 0] + trend[:, mine], states[:, 1] + slope[:, mine]
-        out[2][:, mine] = _speed_se(time_s, size, settings)[:, None]
+        out[2][:, mine] = _chord_se(turns_s, size, settings)[:, None]
     return out
+
+
+def _likeliest(time_s: FloatArray, reading_m: FloatArray, settings: LevelSettings) -> FloatArray:
+    """SD of the level (d,) under which the readings are likeliest."""
+    middle = max(0, (time_s.size - settings.tried) // 2)
+    some = slice(middle, middle + settings.tried)
+    found = [_solve(time_s[some], reading_m[some], size, settings)[1] for size in settings.level_sizes_m]
+    return np.array(settings.level_sizes_m)[np.argmax(found, axis=0)]
 
 
 def _solve(
     time_s: FloatArray, reading_m: FloatArray, size_m: float, settings: LevelSettings
 ) -> tuple[FloatArray, FloatArray]:
     """Posterior means (n, STATES, d), and the log likelihood (d,) of the readings but for a constant."""
-    precision, log_prior, noise = _precision(time_s, size_m, settings)
+    read = np.ones(time_s.size, dtype=bool)
+    precision, log_prior, noise = _precision(time_s, read, size_m, settings)
     factor = cholesky_banded(precision, lower=True)
     weighted = (READ[None, :, None] * reading_m[:, None] / noise**2).reshape(-1, reading_m.shape[1])
     mean = cho_solve_banded((factor, True), weighted)
@@ -162,8 +172,13 @@ def _solve(
     return np.asarray(mean.reshape(time_s.size, STATES, -1)), np.asarray(likelihood)
 
 
-def _precision(time_s: FloatArray, size_m: float, settings: LevelSettings) -> tuple[FloatArray, float, float]:
-    """Posterior precision of all states (lower bands), half the log determinant of the prior's, a reading's SD."""
+def _precision(
+    time_s: FloatArray, read: BoolArray, size_m: float, settings: LevelSettings
+) -> tuple[FloatArray, float, float]:
+    """Posterior precision of all states (lower bands), half the log determinant of the prior's, a reading's SD.
+
+    ``read`` tells at which times there is a reading.
+    """
     n = time_s.size
     noise = float(np.hypot(settings.reading_m, settings.reading_share * size_m))
     step, weight, log_det = _transitions(time_s, size_m, settings)
@@ -172,7 +187,7 @@ def _precision(time_s: FloatArray, size_m: float, settings: LevelSettings) -> tu
     block[0] += np.diag(1 / np.square([*PRIOR_SD, size_m]))
     block[:-1] += np.swapaxes(step, 1, 2) @ pulled
     block[1:] += weight
-    block += np.outer(READ, READ) / noise**2
+    block[read] += np.outer(READ, READ) / noise**2
     bands = np.zeros((2 * STATES, n * STATES))
     for row in range(STATES):
         for column in range(STATES):
@@ -183,7 +198,9 @@ def _precision(time_s: FloatArray, size_m: float, settings: LevelSettings) -> tu
     return bands, log_prior, noise
 
 
-def _transitions(time_s: FloatArray, size_m: float, settings: LevelSettings) -> tuple[FloatArray, FloatArray, float]:
+def _transitions(
+    time_s: FloatArray, size_m: float, settings: LevelSettings
+) -> tuple[FloatArray, FloatArray, float]:
     """Each step's matrix, the inverse of its noise (n - 1, STATES, STATES), and the sum of the noises' log dets."""
     dt = np.diff(time_s)
     white, walk = 0.5 * settings.accel_noise_mps2_rthz**2, 0.5 * settings.bias_walk_mps3_rthz**2
@@ -204,18 +221,37 @@ def _transitions(time_s: FloatArray, size_m: float, settings: LevelSettings) -> 
     return step, np.linalg.inv(noise), float(np.linalg.slogdet(noise)[1].sum())
 
 
-def _speed_se(time_s: FloatArray, size_m: float, settings: LevelSettings) -> FloatArray:
-    """Standard error (n,) of the drift's speed; of many strokes as their first ``tried`` have it, from either end."""
-    n, some = time_s.size, settings.tried
+def _chord_se(
+    turns_s: tuple[FloatArray, FloatArray], size_m: float, settings: LevelSettings
+) -> FloatArray:
+    """Standard error (n,) of what the drift adds over each stroke.
+
+    Of many strokes, that of ``tried`` of them, in proportion to their time: from either end, and of the middle.
+    """
+    n, some = turns_s[0].size, settings.tried
     if n <= some:
-        return _exact_speed_se(time_s, size_m, settings)
-    head = _exact_speed_se(time_s[: some // 2], size_m, settings)[: some // 4]
-    return np.concatenate([head, np.full(n - 2 * head.size, head[-1]), head[::-1]])
+        return _exact_chord_se(turns_s, size_m, settings)
+    first = (turns_s[0][:some], turns_s[1][:some])
+    each_s = _exact_chord_se(first, size_m, settings) / (first[1] - first[0])
+    half = some // 2
+    rest = float(np.sqrt(np.mean(each_s[half // 2 : -half // 2] ** 2)))
+    rate = np.concatenate([each_s[:half], np.full(n - 2 * half, rest), each_s[half - 1 :: -1]])
+    return np.asarray(rate * (turns_s[1] - turns_s[0]))
 
 
-def _exact_speed_se(time_s: FloatArray, size_m: float, settings: LevelSettings) -> FloatArray:
-    factor = cholesky_banded(_precision(time_s, size_m, settings)[0], lower=True)
-    wanted = np.arange(time_s.size) * STATES + 1
-    unit = np.zeros((time_s.size * STATES, time_s.size))
-    unit[wanted, np.arange(time_s.size)] = 1.0
-    return np.sqrt(cho_solve_banded((factor, True), unit)[wanted, np.arange(time_s.size)])
+def _exact_chord_se(
+    turns_s: tuple[FloatArray, FloatArray], size_m: float, settings: LevelSettings
+) -> FloatArray:
+    """The same from the posterior covariance, with the turns as times of their own."""
+    n = turns_s[0].size
+    middle = 0.5 * (turns_s[0] + turns_s[1])
+    # Where one stroke ends as the next begins, both share a time; a microsecond apart they would not be told apart.
+    times, place = np.unique(np.round(np.concatenate([turns_s[0], middle, turns_s[1]]), 6), return_inverse=True)
+    start, mid, end = place[:n], place[n : 2 * n], place[2 * n :]
+    read = np.zeros(times.size, dtype=bool)
+    read[mid] = True
+    factor = cholesky_banded(_precision(times, read, size_m, settings)[0], lower=True)
+    chord = np.zeros((times.size * STATES, n))
+    chord[end * STATES, np.arange(n)] = 1.0
+    chord[start * STATES, np.arange(n)] = -1.0
+    return np.sqrt(np.maximum((chord * cho_solve_banded((factor, True), chord)).sum(axis=0), 0.0))

@@ -33,12 +33,12 @@ class TracedStrokes(StrokeSet):
     ----------
     path_m : float64 (n, PATH_POINTS, 3)
         Tip path in instrument axes, evenly sampled in time from turn to turn, its midpoint between them at the origin.
-    speed_se_mps : float64 (n, 3)
-        Standard error of the drift's speed that was taken out, instrument axes.
+    chord_se_m : float64 (n, 3)
+        Standard error of the chord from what drifts, instrument axes.
     """
 
     path_m: FloatArray
-    speed_se_mps: FloatArray
+    chord_se_m: FloatArray
 
 
 @dataclass(frozen=True)
@@ -54,6 +54,8 @@ class LevelPath:
     axes : float64 (3, 3)
         These axes, in the drifted world.
     drift : Drift
+    seconds : float64 (m,)
+        Duration of the strokes that gave the drift.
     cycle_hz : float
         Cycle frequency of its quick strokes.
     rate_hz : float
@@ -63,6 +65,7 @@ class LevelPath:
     path_m: FloatArray
     axes: FloatArray
     drift: Drift
+    seconds: FloatArray
     cycle_hz: float
     rate_hz: float
 
@@ -122,10 +125,10 @@ def _level_path(
     path = motion.series_path(low, high, frame.lever_m) @ axes.T
     start, end = np.maximum(chain.start - low, 0.0), np.minimum(chain.end - low, high - low - 1.0)
     middle = 0.5 * (sample_at(path, start) + sample_at(path, end))
-    drift = smooth_drift(0.5 * (start + end) / motion.rate_hz, middle, settings)
+    drift = smooth_drift(start / motion.rate_hz, end / motion.rate_hz, middle, settings)
     path -= drift.at(np.arange(high - low) / motion.rate_hz)
     quick = float(np.percentile(chain.end - chain.start, QUICK_PERCENTILE))
-    return LevelPath(low, path, axes, drift, 0.5 * motion.rate_hz / quick, motion.rate_hz)
+    return LevelPath(low, path, axes, drift, (end - start) / motion.rate_hz, 0.5 * motion.rate_hz / quick, motion.rate_hz)
 
 
 def _chains(motion: Motion, strokes: StrokeSet) -> list[IntArray]:
@@ -178,10 +181,12 @@ def trace_strokes(
     own -= 0.5 * (own[:, :1] + own[:, -1:])
     axes = view[1](view[0], motion.time_s(0.5 * (strokes.start + strokes.end)))
     turned = np.einsum("nij,nkj->nki", axes @ path.axes.T, own)
+    seconds = (end - start) / path.rate_hz
+    rate = path.drift.chord_se_m / path.seconds[:, None]
     middle_s = 0.5 * (start + end) / path.rate_hz
-    speed_se = np.stack([np.interp(middle_s, path.drift.time_s, each) for each in path.drift.speed_se_mps.T], axis=1)
+    chord_se = np.stack([np.interp(middle_s, path.drift.time_s, each) for each in rate.T], axis=1) * seconds[:, None]
     same = {name: getattr(strokes, name) for name in StrokeSet.__dataclass_fields__}
-    return TracedStrokes(**same, path_m=turned, speed_se_mps=speed_se)
+    return TracedStrokes(**same, path_m=turned, chord_se_m=chord_se)
 
 
 def join_traced(parts: Sequence[TracedStrokes]) -> TracedStrokes:

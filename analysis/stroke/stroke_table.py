@@ -13,7 +13,7 @@ from analysis.model.records import Event, IntArray, Session
 from analysis.model.stroke_columns import STROKE_COLUMNS
 from analysis.motion.hand_motion import Motion
 from analysis.motion.turns import running_median
-from analysis.stroke.play_strokes import PlayStrokes, TableSettings, block_of
+from analysis.stroke.play_strokes import PlayStrokes, block_of
 from analysis.stroke.stroke_paths import TracedStrokes
 from analysis.stroke.tilt import find_contacts, measure_strokes, tilt_se_deg
 
@@ -24,7 +24,7 @@ MIN_FOUND_BLOCK = 8
 
 
 def measure_columns(
-    motion: Motion, play: PlayStrokes, session: Session, settings: TableSettings
+    motion: Motion, play: PlayStrokes, session: Session
 ) -> tuple[Columns, TracedStrokes]:
     """Measure strokes of play.
 
@@ -34,7 +34,6 @@ def measure_columns(
     play : PlayStrokes
     session : Session
         Its events in time order, its instrument.
-    settings : TableSettings
 
     Returns
     -------
@@ -54,7 +53,7 @@ def measure_columns(
         "block": play.block,
         "direction": np.where(traced.sign > 0, "down", "up"),
         "tilt_deg": measures.tilt_deg,
-        "tilt_se_deg": tilt_se_deg(traced, motion.rate_hz, settings.level.accel_noise_mps2_rthz),
+        "tilt_se_deg": tilt_se_deg(traced),
         "span_mm": measures.span_mm,
         "bow_mm": measures.bow_mm,
         "lift_mm": measures.lift_mm,

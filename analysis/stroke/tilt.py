@@ -247,26 +247,9 @@ def _onset(motion: Motion, peak: IntArray) -> FloatArray:
     return np.asarray((peak * motion.factor - before + begun.argmax(axis=1)) / motion.factor)
 
 
-def tilt_se_deg(strokes: TracedStrokes, rate_hz: float, noise_mps2_rthz: float) -> FloatArray:
-    r"""Standard error of each tilt: of the drift that was taken out, and of noise within the stroke.
-
-    Over a stroke of :math:`T` seconds the drift's speed carries the chord off by :math:`T \sigma_v`; white noise of
-    density :math:`N` moves its ends apart about its middle by :math:`N \sqrt{T^3 / 24}`.
-
-    Parameters
-    ----------
-    strokes : TracedStrokes
-    rate_hz : float
-    noise_mps2_rthz : float
-        One-sided density.
-
-    Returns
-    -------
-    float64 (n,)
-    """
+def tilt_se_deg(strokes: TracedStrokes) -> FloatArray:
+    """Standard error (n,) of each tilt from what drifts: that of the chord across itself in the end view."""
     chord = strokes.path_m[:, -1, 1:] - strokes.path_m[:, 0, 1:]
-    length = np.maximum(np.linalg.norm(chord, axis=1), 1e-4)
-    # Across the chord in the end view: (-dz, dy) over its length.
-    speed_se = np.hypot(chord[:, 1] * strokes.speed_se_mps[:, 1], chord[:, 0] * strokes.speed_se_mps[:, 2]) / length
-    seconds = (strokes.end - strokes.start) / rate_hz
-    return np.asarray(np.degrees(np.hypot(seconds * speed_se, noise_mps2_rthz * np.sqrt(seconds**3 / 24)) / length))
+    square = np.maximum((chord**2).sum(axis=1), 1e-8)
+    across = np.hypot(chord[:, 1] * strokes.chord_se_m[:, 1], chord[:, 0] * strokes.chord_se_m[:, 2])
+    return np.asarray(np.degrees(across / square))
