@@ -129,9 +129,7 @@ def smooth_drift(start_s: FloatArray, end_s: FloatArray, reading_m: FloatArray, 
     return Drift(time_s, *out)
 
 
-def _smooth_part(
-    turns_s: tuple[FloatArray, FloatArray], reading_m: FloatArray, settings: LevelSettings
-) -> FloatArray:
+def _smooth_part(turns_s: tuple[FloatArray, FloatArray], reading_m: FloatArray, settings: LevelSettings) -> FloatArray:
     """Position, speed and the chord's standard error (3, n, d) of some strokes."""
     time_s = 0.5 * (turns_s[0] + turns_s[1])
     # A parabola through all readings is no news: states then stay small.
@@ -155,7 +153,7 @@ def _likeliest(time_s: FloatArray, reading_m: FloatArray, settings: LevelSetting
     middle = max(0, (time_s.size - settings.tried) // 2)
     some = slice(middle, middle + settings.tried)
     found = [_solve(time_s[some], reading_m[some], size, settings)[1] for size in settings.level_sizes_m]
-    return np.array(settings.level_sizes_m)[np.argmax(found, axis=0)]
+    return np.asarray(np.array(settings.level_sizes_m)[np.argmax(found, axis=0)])
 
 
 def _solve(
@@ -198,9 +196,7 @@ def _precision(
     return bands, log_prior, noise
 
 
-def _transitions(
-    time_s: FloatArray, size_m: float, settings: LevelSettings
-) -> tuple[FloatArray, FloatArray, float]:
+def _transitions(time_s: FloatArray, size_m: float, settings: LevelSettings) -> tuple[FloatArray, FloatArray, float]:
     """Each step's matrix, the inverse of its noise (n - 1, STATES, STATES), and the sum of the noises' log dets."""
     dt = np.diff(time_s)
     white, walk = 0.5 * settings.accel_noise_mps2_rthz**2, 0.5 * settings.bias_walk_mps3_rthz**2
@@ -218,12 +214,10 @@ def _transitions(
     noise[:, 1, 2] = noise[:, 2, 1] = walk * dt**2 / 2
     noise[:, 2, 2] = walk * dt
     noise[:, 3, 3] = size_m**2 * (1 - keep**2)
-    return step, np.linalg.inv(noise), float(np.linalg.slogdet(noise)[1].sum())
+    return step, np.asarray(np.linalg.inv(noise)), float(np.linalg.slogdet(noise)[1].sum())
 
 
-def _chord_se(
-    turns_s: tuple[FloatArray, FloatArray], size_m: float, settings: LevelSettings
-) -> FloatArray:
+def _chord_se(turns_s: tuple[FloatArray, FloatArray], size_m: float, settings: LevelSettings) -> FloatArray:
     """Standard error (n,) of what the drift adds over each stroke.
 
     Of many strokes, that of ``tried`` of them, in proportion to their time: from either end, and of the middle.
@@ -239,9 +233,7 @@ def _chord_se(
     return np.asarray(rate * (turns_s[1] - turns_s[0]))
 
 
-def _exact_chord_se(
-    turns_s: tuple[FloatArray, FloatArray], size_m: float, settings: LevelSettings
-) -> FloatArray:
+def _exact_chord_se(turns_s: tuple[FloatArray, FloatArray], size_m: float, settings: LevelSettings) -> FloatArray:
     """The same from the posterior covariance, with the turns as times of their own."""
     n = turns_s[0].size
     middle = 0.5 * (turns_s[0] + turns_s[1])
@@ -254,4 +246,4 @@ def _exact_chord_se(
     chord = np.zeros((times.size * STATES, n))
     chord[end * STATES, np.arange(n)] = 1.0
     chord[start * STATES, np.arange(n)] = -1.0
-    return np.sqrt(np.maximum((chord * cho_solve_banded((factor, True), chord)).sum(axis=0), 0.0))
+    return np.asarray(np.sqrt(np.maximum((chord * cho_solve_banded((factor, True), chord)).sum(axis=0), 0.0)))

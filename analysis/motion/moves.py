@@ -7,12 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.model.records import BoolArray, FloatArray, IntArray
-from analysis.motion.turns import StrokeSettings, find_turns, running_median, sample_at
+from analysis.motion.turns import StrokeSettings, find_turns, running_median, running_rank, sample_at
 
 REST_SHARE = 0.1
 """Below this part of its greatest speed a stroke has not begun, or is over."""
 UNSEEN_SHARE = 0.1
 """Part of a stroke's time that it takes from rest to that speed: of the least jerky one, a tenth."""
+PART_SHARE = 0.3
+"""Beside a rest, less than this part of the strokes around is a shift of the hand, no stroke."""
+LONGEST_PART = 3.0
+"""Nor is one what takes longer than so many of them."""
 WHOLE_SHARE = 0.75
 """A stroke that moves for more of its time than this has no rest worth cutting off."""
 
@@ -69,26 +73,27 @@ def strokes_along(position_m: FloatArray, rate_hz: float, settings: StrokeSettin
         return _one_way(position_m, turns, settings)
     place = sample_at(position_m[:, None], turns)[:, 0]
     length = np.diff(turns)
-    typical = running_median(length)
+    # Where the hand rests often, half of the times are rests: the shorter ones tell how long a stroke is.
+    typical = running_rank(length, 0.25)
     spans = running_median(np.abs(np.diff(place)))
     speed = np.gradient(position_m)
     sign = np.sign(np.diff(place))
     quick = length <= np.minimum(settings.longest_ratio * typical, rate_hz / (2 * settings.min_cycle_hz))
     found: list[tuple[float, float, float, bool]] = []
-    least = max(settings.min_span_mm * 1e-3, 0.5 * settings.min_span_share * float(spans[0]))
-    found += _quick_parts(speed, (0.0, float(turns[0])), -float(sign[0]), least, 2 * float(typical[0]))
+    least = max(settings.min_span_mm * 1e-3, PART_SHARE * float(spans[0]))
+    found += _quick_parts(speed, (0.0, float(turns[0])), -float(sign[0]), least, LONGEST_PART * float(typical[0]))
     for k in range(length.size):
         ends = (float(turns[k]), float(turns[k + 1]))
         if quick[k] and 0 < k < length.size - 1 and quick[k - 1] and quick[k + 1]:
             found.append((*ends, float(sign[k]), False))
             continue
-        least = max(settings.min_span_mm * 1e-3, 0.5 * settings.min_span_share * float(spans[k]))
-        parts = _quick_parts(speed, ends, float(sign[k]), least, 2 * float(typical[k]))
+        least = max(settings.min_span_mm * 1e-3, PART_SHARE * float(spans[k]))
+        parts = _quick_parts(speed, ends, float(sign[k]), least, LONGEST_PART * float(typical[k]))
         if quick[k] and len(parts) > 1:
             parts = [(*ends, float(sign[k]), False)]
         found += parts
     last = (float(turns[-1]), position_m.size - 1.0)
-    found += _quick_parts(speed, last, -float(sign[-1]), least, 2 * float(typical[-1]))
+    found += _quick_parts(speed, last, -float(sign[-1]), least, LONGEST_PART * float(typical[-1]))
     return _moves(found)
 
 
@@ -173,9 +178,7 @@ def _quick_parts(
     for start, end in found:
         near = slack * (end - start)
         at_start, at_end = start - ends[0] <= near, ends[1] - end <= near
-        out.append(
-            (ends[0] if at_start else start, ends[1] if at_end else end, sign, not (at_start and at_end))
-        )
+        out.append((ends[0] if at_start else start, ends[1] if at_end else end, sign, not (at_start and at_end)))
     return out
 
 

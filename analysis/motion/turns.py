@@ -198,5 +198,12 @@ def running_median(values: FloatArray, half: int = 4) -> FloatArray:
     >>> running_median(np.array([1.0, 1.0, 9.0, 1.0, 1.0, 1.0]), 1).tolist()
     [1.0, 1.0, 1.0, 1.0, 1.0, 1.0]
     """
+    return running_rank(values, 0.5, half)
+
+
+def running_rank(values: FloatArray, share: float, half: int = 4) -> FloatArray:
+    """The value that stands at ``share`` of the way from the least to the greatest of each and its neighbours."""
     padded = np.pad(values, half, mode="reflect" if values.size > half else "edge")
-    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1))
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
+    rank = round(share * 2 * half)
+    return np.asarray(np.partition(windows, rank, axis=1)[:, rank])

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.model.records import BoolArray, FloatArray, IntArray
-from analysis.signal.working_grid import BRIDGED_S
 
-BRIDGED_SHARE = 0.1
-"""A stroke bears gaps of this part of its time, or of ``BRIDGED_S``, whichever is longer."""
+BORNE_S = 0.03
+BORNE_SHARE = 0.1
+"""A stroke bears gaps of this part of its time, or of ``BORNE_S``, whichever is longer."""
 
 
 def gap_lengths(valid: BoolArray) -> IntArray:
@@ -47,7 +47,7 @@ def is_whole(gaps: IntArray, start: FloatArray, end: FloatArray, rate_hz: float)
     last = np.clip(np.ceil(end).astype(np.int64), first + 1, gaps.size)
     borders = np.stack([first, last], axis=1).ravel()
     longest = np.maximum.reduceat(np.append(gaps, 0), borders)[::2]
-    return np.asarray(longest <= np.maximum(BRIDGED_S * rate_hz, BRIDGED_SHARE * (end - start)))
+    return np.asarray(longest <= np.maximum(BORNE_S * rate_hz, BORNE_SHARE * (end - start)))
 
 
 def is_cut_off(gaps: IntArray, start: FloatArray, end: FloatArray, run: IntArray, least: int) -> BoolArray:

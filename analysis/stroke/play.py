@@ -99,12 +99,12 @@ def find_strokes(
     Whether they are play is not asked; nor where exactly they turn.
     """
     path = motion.displacement(first, last, frame.lever_m, FINDING_BAND)
-    step = max(1, int(HEADING_STEP_S * motion.rate_hz))
+    step = max(1, int(HEADING_STEP_S * motion.grid.rate_hz))
     knots = np.arange(0, last - first + step, step, dtype=np.float64)
-    axis = turned_axes(frame, motion.time_s(first + knots), drift)[:, 1]
+    axis = turned_axes(frame, motion.grid.time_at(first + knots), drift)[:, 1]
     at = np.arange(last - first, dtype=np.float64)
     across = sum(path[:, i] * np.interp(at, knots, axis[:, i]) for i in range(3))
-    return strokes_of(np.asarray(across), first, motion.rate_hz, settings)
+    return strokes_of(np.asarray(across), first, motion.grid.rate_hz, settings)
 
 
 def strokes_of(across_m: FloatArray, first: int, rate_hz: float, settings: StrokeSettings) -> StrokeSet:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 
@@ -16,7 +17,9 @@ from analysis.stroke.gaps import gap_lengths, is_cut_off, is_whole
 from analysis.stroke.gate import accept_strokes
 from analysis.stroke.play import BandSettings, StrokeSet, find_strokes, join, turned_axes
 from analysis.stroke.play_intervals import Stretch, find_stretches
+from analysis.stroke.smoothness import stroke_smoothness
 from analysis.stroke.stroke_paths import (
+    AxesAt,
     LevelPath,
     TracedStrokes,
     join_traced,
@@ -24,7 +27,6 @@ from analysis.stroke.stroke_paths import (
     strokes_on,
     trace_strokes,
 )
-from analysis.stroke.smoothness import stroke_smoothness
 from analysis.stroke.tilt import attack_strength, has_attack
 
 
@@ -112,8 +114,8 @@ def find_play(
     )  # fmt: skip
 
 
-def _axes_at(reference: Reference):  # type: ignore[no-untyped-def]
-    return lambda frame, times_s: turned_axes(frame, times_s, reference.drift)
+def _axes_at(reference: Reference) -> AxesAt:
+    return partial(turned_axes, drift=reference.drift)
 
 
 def _level_paths(
@@ -145,7 +147,7 @@ class _Judge:
     ) -> None:
         self._motion, self._blocks, self._settings = motion, blocks, settings
         self._threshold = threshold_mps2
-        self._gaps = gap_lengths(motion.valid)
+        self._gaps = gap_lengths(motion.grid.valid)
 
     def kept(self, parts: Sequence[StrokeSet]) -> list[StrokeSet]:
         """Of each part the strokes that are play."""
@@ -160,8 +162,8 @@ class _Judge:
         """Run, block, whether there is an attack, and its strength, of each stroke."""
         strength = attack_strength(self._motion, strokes)
         attack = has_attack(strength, self._threshold, self._settings.attack_of_typical)
-        block = block_of(self._motion.time_s(0.5 * (strokes.start + strokes.end)), self._blocks)
-        rate_hz = self._motion.rate_hz
+        block = block_of(self._motion.grid.time_at(0.5 * (strokes.start + strokes.end)), self._blocks)
+        rate_hz = self._motion.grid.rate_hz
         sound = ~(strokes.edge & ~attack) & is_whole(self._gaps, strokes.start, strokes.end, rate_hz)
         run = find_runs(strokes.start, strokes.end, strokes.span_m, self._settings, sound)
         run[is_cut_off(self._gaps, strokes.start, strokes.end, run, self._settings.min_run)] = -1

@@ -11,6 +11,7 @@ from scipy import signal
 from analysis.model.records import FloatArray, IntArray
 from analysis.motion.hand_motion import Motion
 from analysis.motion.level import Drift, LevelSettings, smooth_drift
+from analysis.motion.orientation import LONG_GAP_S
 from analysis.motion.turns import StrokeSettings, sample_at
 from analysis.reference.frame import Frame
 from analysis.stroke.play import BandSettings, StrokeSet, strokes_of
@@ -98,11 +99,10 @@ def restore_level(
         One a chain; chains do not overlap.
     """
     chains = _chains(motion, strokes)
-    margin = int(MARGIN_S * motion.rate_hz)
     found: list[LevelPath] = []
     for place, members in enumerate(chains):
         chain = strokes.select(members)
-        low, high = _without_gaps(motion, int(chain.start[0]), int(np.ceil(chain.end[-1])) + 1, margin)
+        low, high = _without_gaps(motion, int(chain.start[0]), int(np.ceil(chain.end[-1])) + 1)
         if found:
             low = max(low, found[-1].first + len(found[-1].path_m))
         if place + 1 < len(chains):
@@ -121,34 +121,34 @@ def _level_path(
 ) -> LevelPath:
     frame, axes_at = view
     low, high = span
-    axes = axes_at(frame, motion.time_s(np.array([0.5 * (low + high)])))[0]
+    axes = axes_at(frame, motion.grid.time_at(np.array([0.5 * (low + high)])))[0]
     path = motion.series_path(low, high, frame.lever_m) @ axes.T
     start, end = np.maximum(chain.start - low, 0.0), np.minimum(chain.end - low, high - low - 1.0)
     middle = 0.5 * (sample_at(path, start) + sample_at(path, end))
-    drift = smooth_drift(start / motion.rate_hz, end / motion.rate_hz, middle, settings)
-    path -= drift.at(np.arange(high - low) / motion.rate_hz)
+    drift = smooth_drift(start / motion.grid.rate_hz, end / motion.grid.rate_hz, middle, settings)
+    path -= drift.at(np.arange(high - low) / motion.grid.rate_hz)
     quick = float(np.percentile(chain.end - chain.start, QUICK_PERCENTILE))
-    return LevelPath(low, path, axes, drift, (end - start) / motion.rate_hz, 0.5 * motion.rate_hz / quick, motion.rate_hz)
+    rate_hz = motion.grid.rate_hz
+    return LevelPath(low, path, axes, drift, (end - start) / rate_hz, 0.5 * rate_hz / quick, rate_hz)
 
 
 def _chains(motion: Motion, strokes: StrokeSet) -> list[IntArray]:
     """Strokes between which the hand rested for a few seconds at most, and no sample is missing for long."""
     if strokes.start.size == 0:
         return []
-    apart = strokes.start[1:] - strokes.end[:-1] > CHAIN_S * motion.rate_hz
-    missing = np.concatenate([[0], np.cumsum(~motion.valid)])
-    at = np.clip(np.stack([strokes.end[:-1], strokes.start[1:]]).astype(np.int64), 0, motion.valid.size)
-    apart |= missing[at[1]] > missing[at[0]]
+    apart = strokes.start[1:] - strokes.end[:-1] > CHAIN_S * motion.grid.rate_hz
+    gaps = np.array([gap.start for gap in motion.grid.gaps(LONG_GAP_S)], dtype=np.float64)
+    apart |= np.searchsorted(gaps, strokes.start[1:]) > np.searchsorted(gaps, strokes.start[:-1])
     return np.split(np.arange(strokes.start.size), np.flatnonzero(apart) + 1)
 
 
-def _without_gaps(motion: Motion, low: int, high: int, margin: int) -> tuple[int, int]:
-    """Samples ``low:high`` with a margin that ends where samples are missing."""
-    before = np.flatnonzero(~motion.valid[max(0, low - margin) : low])
-    after = np.flatnonzero(~motion.valid[high : high + margin])
-    first = max(0, low - margin) + (int(before[-1]) + 1 if before.size else 0)
-    last = high + int(after[0]) if after.size else min(motion.valid.size, high + margin)
-    return max(first, 0), last
+def _without_gaps(motion: Motion, low: int, high: int) -> tuple[int, int]:
+    """Samples ``low:high`` with a margin that ends where samples are missing for long."""
+    margin = int(MARGIN_S * motion.grid.rate_hz)
+    gaps = motion.grid.gaps(LONG_GAP_S)
+    first = max([0, low - margin, *(gap.stop for gap in gaps if gap.stop <= low)])
+    last = min([motion.grid.size, high + margin, *(gap.start for gap in gaps if gap.start >= high)])
+    return first, last
 
 
 def strokes_on(path: LevelPath, settings: StrokeSettings, bands: BandSettings) -> StrokeSet:
@@ -179,7 +179,7 @@ def trace_strokes(
     at = start[:, None] + (end - start)[:, None] * np.linspace(0.0, 1.0, PATH_POINTS)
     own = sample_at(smooth, at)
     own -= 0.5 * (own[:, :1] + own[:, -1:])
-    axes = view[1](view[0], motion.time_s(0.5 * (strokes.start + strokes.end)))
+    axes = view[1](view[0], motion.grid.time_at(0.5 * (strokes.start + strokes.end)))
     turned = np.einsum("nij,nkj->nki", axes @ path.axes.T, own)
     seconds = (end - start) / path.rate_hz
     rate = path.drift.chord_se_m / path.seconds[:, None]

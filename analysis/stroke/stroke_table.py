@@ -23,9 +23,7 @@ BLOCK_SILENCE_S = 2.0
 MIN_FOUND_BLOCK = 8
 
 
-def measure_columns(
-    motion: Motion, play: PlayStrokes, session: Session
-) -> tuple[Columns, TracedStrokes]:
+def measure_columns(motion: Motion, play: PlayStrokes, session: Session) -> tuple[Columns, TracedStrokes]:
     """Measure strokes of play.
 
     Parameters
@@ -45,7 +43,7 @@ def measure_columns(
     traced, attack = play.traced, ~np.isnan(play.attack_mps2)
     blocks = [event for event in session.events if event.kind == "play"]
     measures = measure_strokes(traced, session.instrument, find_contacts(motion, traced, attack), attack)
-    start_s, end_s = motion.time_s(traced.start), motion.time_s(traced.end)
+    start_s, end_s = motion.grid.time_at(traced.start), motion.grid.time_at(traced.end)
     duration = end_s - start_s
     columns = {
         "start_s": start_s,
@@ -104,4 +102,3 @@ def assign_blocks(table: pd.DataFrame, blocks: Sequence[Event]) -> pd.DataFrame:
 
 def _nullable(block: IntArray) -> pd.api.extensions.ExtensionArray:
     return pd.arrays.IntegerArray(np.where(block < 0, 0, block), block < 0)
-

@@ -18,7 +18,7 @@ import numpy as np
 from analysis.model.records import BoolArray, FloatArray, Instrument, IntArray
 from analysis.motion.hand_motion import Motion
 from analysis.stroke.play import StrokeSet
-from analysis.stroke.stroke_paths import PATH_POINTS, TracedStrokes
+from analysis.stroke.stroke_paths import TracedStrokes
 
 MIDDLE = (0.15, 0.85)
 """Part of a stroke in which its pick attack is looked for."""
@@ -227,7 +227,7 @@ def find_contacts(motion: Motion, strokes: StrokeSet, attack: BoolArray) -> Floa
 def _middle(motion: Motion, strokes: StrokeSet) -> tuple[IntArray, IntArray]:
     """First and last working sample of the middle of each stroke."""
     length = strokes.end - strokes.start
-    end = motion.valid.size - 1
+    end = motion.grid.size - 1
     first = np.minimum(np.ceil(strokes.start + MIDDLE[0] * length).astype(np.int64), end)
     last = np.floor(strokes.start + MIDDLE[1] * length).astype(np.int64)
     return first, np.clip(last, first, end)
@@ -240,7 +240,7 @@ def _onset(motion: Motion, peak: IntArray) -> FloatArray:
     """
     if motion.fine_attack_mps2 is None:
         return peak.astype(np.float64)
-    before = int(np.ceil(ONSET_S * motion.rate_hz * motion.factor))
+    before = int(np.ceil(ONSET_S * motion.grid.rate_hz * motion.factor))
     window = peak[:, None] * motion.factor + np.arange(-before, motion.factor)
     envelope = motion.fine_attack_mps2[np.clip(window, 0, motion.fine_attack_mps2.size - 1)]
     begun = envelope >= ONSET_SHARE * envelope[:, before:].max(axis=1, keepdims=True)

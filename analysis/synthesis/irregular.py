@@ -141,17 +141,13 @@ def _lay_series(line: Timeline, rng: np.random.Generator, block: PlayBlock, seri
     loop = 1e-3 * line.hand.loop_mm * (1 + 0.3 * rng.normal(size=count)) * np.where(series.down, 1.0, -1.0)
     smoothness = float(np.clip(line.hand.smoothness * (0.75 + 0.03 * block.rate), 0.2, 1.05))
     half_way = np.clip(0.5 + how.skew * rng.normal(size=count), 0.38, 0.62)
-    add_turns(
-        line.tip, t, series.turns_m, smoothness, bow[:, None] * normal, loop[:, None] * normal, half_way
-    )
+    add_turns(line.tip, t, series.turns_m, smoothness, bow[:, None] * normal, loop[:, None] * normal, half_way)
     contact = t[:-1] + np.diff(t) * np.clip(half_way + 0.08 * rng.normal(size=count), 0.3, 0.7)
     share = {"all": 1.0, "none": 0.0}[block.attacks] if isinstance(block.attacks, str) else block.attacks
     attack = rng.random(count) < share
     change = np.concatenate((series.course[1:] != series.course[:-1], [False]))
     in_change = change | np.concatenate(([False], change[:-1]))
-    plan = BlockPlan(
-        index, block.posture, t, series.down, False, contact, attack, change, in_change, series.course
-    )
+    plan = BlockPlan(index, block.posture, t, series.down, False, contact, attack, change, in_change, series.course)
     lay_contacts(line, rng, block, plan, series.turns_m)
     if how.contacts > 1:
         spread = np.linspace(-0.22, 0.22, how.contacts)[None, :] * np.diff(t)[:, None]

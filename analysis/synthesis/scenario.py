@@ -270,9 +270,9 @@ class GesturePlan:
 class Recording:
     """What happens to the samples between sensor and file.
 
-    ``lost_share`` of samples vanish singly, ``lost_packets_share`` of packets of 2 to 8 samples, and bursts of 20-200 ms vanish ``bursts_per_min`` times a minute.
-    ``rate_error`` is the sensor's own sampling clock against the device's ticks (visible in the ticks);
-    ``tick_error_ppm`` that of the ticks against true time (invisible).
+    ``lost_share`` of samples vanish singly, ``lost_packets_share`` of packets of 2 to 8 samples, and bursts of
+    20-200 ms ``bursts_per_min`` times a minute. ``rate_error`` is the sensor's own sampling clock against the
+    device's ticks (visible in the ticks); ``tick_error_ppm`` that of the ticks against true time (invisible).
     """
 
     lost_share: float = 2e-4
