@@ -33,6 +33,8 @@ STATES = 4
 """Drift, its speed, the bias, the level."""
 PRIOR_SD = (10.0, 1.0, 0.1)
 """Metres, m/s, m/s2: of drift, speed and bias where a path begins; next to nothing is known."""
+LEAST_STEP_S = 1e-3
+"""Readings closer than that would make the sums ill-conditioned; strokes are never so short."""
 READ = np.array([1.0, 0.0, 0.0, 1.0])
 
 
@@ -198,7 +200,7 @@ def _precision(
 
 def _transitions(time_s: FloatArray, size_m: float, settings: LevelSettings) -> tuple[FloatArray, FloatArray, float]:
     """Each step's matrix, the inverse of its noise (n - 1, STATES, STATES), and the sum of the noises' log dets."""
-    dt = np.diff(time_s)
+    dt = np.maximum(np.diff(time_s), LEAST_STEP_S)
     white, walk = 0.5 * settings.accel_noise_mps2_rthz**2, 0.5 * settings.bias_walk_mps3_rthz**2
     keep = np.exp(-dt / settings.level_time_s)
     step = np.zeros((dt.size, STATES, STATES))
@@ -237,8 +239,8 @@ def _exact_chord_se(turns_s: tuple[FloatArray, FloatArray], size_m: float, setti
     """The same from the posterior covariance, with the turns as times of their own."""
     n = turns_s[0].size
     middle = 0.5 * (turns_s[0] + turns_s[1])
-    # Where one stroke ends as the next begins, both share a time; a microsecond apart they would not be told apart.
-    times, place = np.unique(np.round(np.concatenate([turns_s[0], middle, turns_s[1]]), 6), return_inverse=True)
+    # Where one stroke ends as the next begins, both share a time.
+    times, place = np.unique(np.round(np.concatenate([turns_s[0], middle, turns_s[1]]), 3), return_inverse=True)
     start, mid, end = place[:n], place[n : 2 * n], place[2 * n :]
     read = np.zeros(times.size, dtype=bool)
     read[mid] = True
