@@ -57,8 +57,8 @@ def match_strokes(truth: pd.DataFrame, found: pd.DataFrame) -> tuple[np.ndarray,
 def score_session(truth: pd.DataFrame, result: SessionResult) -> SessionScore:
     """Compare every stroke and every block mean with the truth.
 
-    String changes are left out of the errors, not of recall and precision. The block mean's truth is the mean true
-    tilt of all the block's strokes.
+    Strokes in string changes are counted apart, not left out of recall and precision. The block mean's truth is the
+    mean true tilt of all the block's strokes, of the steady ones where a drill told which these are.
     """
     found = result.strokes
     i, j = match_strokes(truth, found)
@@ -71,7 +71,8 @@ def score_session(truth: pd.DataFrame, result: SessionResult) -> SessionScore:
     right = np.array([side.get(b) for b in block]) == true_side
     mean_error, mean_se, offset = [], [], []
     for b in result.blocks:
-        true = truth.loc[(truth["block"] == b.index) & ~truth["in_change"].astype(bool), "tilt_deg"]
+        told = bool((found.loc[found["block"] == b.index, "string_change"] == "true").any())
+        true = truth.loc[(truth["block"] == b.index) & ~(told & truth["in_change"].astype(bool)), "tilt_deg"]
         if b.tilt_mean_deg is None or b.tilt_ci95_deg is None:
             continue
         mean_error.append(b.tilt_mean_deg - true.mean())

@@ -222,10 +222,10 @@ def _transitions(time_s: FloatArray, size_m: float, settings: LevelSettings) -> 
 def _chord_se(turns_s: tuple[FloatArray, FloatArray], size_m: float, settings: LevelSettings) -> FloatArray:
     """Standard error (n,) of what the drift adds over each stroke.
 
-    Of many strokes, that of ``tried`` of them, in proportion to their time: from either end, and of the middle.
+    Of many strokes, that of half of ``tried`` of them, in proportion to their time: from either end, and of the middle.
     """
-    n, some = turns_s[0].size, settings.tried
-    if n <= some:
+    n, some = turns_s[0].size, settings.tried // 2
+    if n <= settings.tried:
         return _exact_chord_se(turns_s, size_m, settings)
     first = (turns_s[0][:some], turns_s[1][:some])
     each_s = _exact_chord_se(first, size_m, settings) / (first[1] - first[0])

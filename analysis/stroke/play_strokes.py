@@ -164,10 +164,17 @@ class _Judge:
         attack = has_attack(strength, self._threshold, self._settings.attack_of_typical)
         block = block_of(self._motion.grid.time_at(0.5 * (strokes.start + strokes.end)), self._blocks)
         rate_hz = self._motion.grid.rate_hz
-        sound = ~(strokes.edge & ~attack) & is_whole(self._gaps, strokes.start, strokes.end, rate_hz)
+        # A hand that comes or goes makes no attack; where no stroke does, that tells nothing.
+        sound = ~(strokes.edge & ~attack & self._has_attacks(block, attack))
+        sound &= is_whole(self._gaps, strokes.start, strokes.end, rate_hz)
         run = find_runs(strokes.start, strokes.end, strokes.span_m, self._settings, sound)
         run[is_cut_off(self._gaps, strokes.start, strokes.end, run, self._settings.min_run)] = -1
         return run, block, attack, strength
+
+    def _has_attacks(self, block: IntArray, attack: BoolArray) -> BoolArray:
+        """Strokes outside the blocks, and those of blocks in which some have an attack."""
+        share = np.bincount(block + 1, attack) / np.maximum(np.bincount(block + 1), 1)
+        return np.asarray((block < 0) | (share[block + 1] >= self._settings.soft_share))
 
     def bridged(self, strokes: StrokeSet) -> BoolArray:
         """Strokes in which a few samples are missing."""

@@ -11,9 +11,9 @@ from scipy import signal
 from analysis.model.records import FloatArray, IntArray
 from analysis.motion.hand_motion import Motion
 from analysis.motion.level import Drift, LevelSettings, smooth_drift
-from analysis.motion.orientation import LONG_GAP_S
 from analysis.motion.turns import StrokeSettings, sample_at
 from analysis.reference.frame import Frame
+from analysis.stroke.gaps import BORNE_S
 from analysis.stroke.play import BandSettings, StrokeSet, strokes_of
 
 PATH_POINTS = 17
@@ -137,7 +137,7 @@ def _chains(motion: Motion, strokes: StrokeSet) -> list[IntArray]:
     if strokes.start.size == 0:
         return []
     apart = strokes.start[1:] - strokes.end[:-1] > CHAIN_S * motion.grid.rate_hz
-    gaps = np.array([gap.start for gap in motion.grid.gaps(LONG_GAP_S)], dtype=np.float64)
+    gaps = np.array([gap.start for gap in motion.grid.gaps(BORNE_S)], dtype=np.float64)
     apart |= np.searchsorted(gaps, strokes.start[1:]) > np.searchsorted(gaps, strokes.start[:-1])
     return np.split(np.arange(strokes.start.size), np.flatnonzero(apart) + 1)
 
@@ -145,7 +145,7 @@ def _chains(motion: Motion, strokes: StrokeSet) -> list[IntArray]:
 def _without_gaps(motion: Motion, low: int, high: int) -> tuple[int, int]:
     """Samples ``low:high`` with a margin that ends where samples are missing for long."""
     margin = int(MARGIN_S * motion.grid.rate_hz)
-    gaps = motion.grid.gaps(LONG_GAP_S)
+    gaps = motion.grid.gaps(BORNE_S)
     first = max([0, low - margin, *(gap.stop for gap in gaps if gap.stop <= low)])
     last = min([motion.grid.size, high + margin, *(gap.start for gap in gaps if gap.start >= high)])
     return first, last
