@@ -94,7 +94,8 @@ def find_play(
         find_strokes(motion, s.first, s.last, reference.frame(s.posture), reference.drift, settings.strokes)
         for s in stretches
     ]
-    paths = _level_paths(motion, stretches, judge.kept(rough), reference, settings)
+    sure = [judge.without_silent_ends(part) for part in judge.kept(rough)]
+    paths = _level_paths(motion, stretches, sure, reference, settings)
     again = [_inside(strokes_on(path, settings.strokes, settings.bands), stretch) for path, stretch in paths]
     traced, smooth, posture = [], [], []
     for (path, stretch), strokes in zip(paths, judge.kept(again), strict=True):
@@ -157,6 +158,18 @@ class _Judge:
         keep = accept_strokes(run, block, seen, bool(self._blocks), self._settings)
         borders = np.cumsum([part.start.size for part in parts])[:-1]
         return [part.select(mine) for part, mine in zip(parts, np.split(keep, borders), strict=True)] if parts else []
+
+    def without_silent_ends(self, strokes: StrokeSet) -> StrokeSet:
+        """Strokes without the first and last of every series that has no attack there.
+
+        That may be a hand that comes or leaves, far from the level of play.
+        """
+        attack = has_attack(attack_strength(self._motion, strokes), self._threshold, self._settings.attack_of_typical)
+        keep = np.ones(strokes.start.size, dtype=bool)
+        for members in strokes.series():
+            if members.size > self._settings.min_run + 2:
+                keep[members[[0, -1]]] = attack[members[[0, -1]]]
+        return strokes.select(keep)
 
     def look_at(self, strokes: StrokeSet) -> tuple[IntArray, IntArray, BoolArray, FloatArray]:
         """Run, block, whether there is an attack, and its strength, of each stroke."""
