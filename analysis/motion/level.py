@@ -20,7 +20,7 @@ Rauch, Tung, Striebel 1965, AIAA J. 3, 1445-1450. Wahba 1978, J. R. Stat. Soc. B
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -44,15 +44,20 @@ class LevelSettings:
 
     Attributes
     ----------
-    accel_noise_mps2_rthz : float
-        One-sided density of the acceleration's error, one and a half times a cheap sensor's noise: leaking gravity and
-        scale add to it.
+    accel_noise_mps2_rthz : tuple of float
+        One-sided densities of the acceleration's error that are tried, the same for all axes. The least is one and a
+        half times a cheap sensor's noise: leaking gravity and scale add to it, and attacks that a slow sensor folds
+        into its band.
     bias_walk_mps3_rthz : float
         How fast the acceleration's bias walks.
     level_time_s : float
         Over which the level forgets where it was.
     level_sizes_m : tuple of float
         SDs of the level that are tried.
+    across : int
+        The axis across the strings.
+    one_string_m : float
+        A level whose SD across the strings is larger is that of a hand that changes strings.
     reading_m, reading_share : float
         SD of each reading by itself: as a length, and as a share of the level's SD.
     most_strokes, overlap : int
@@ -61,10 +66,12 @@ class LevelSettings:
         Strokes in whose middle the level's SD is sought.
     """
 
-    accel_noise_mps2_rthz: float = 6e-3
+    accel_noise_mps2_rthz: tuple[float, ...] = (6e-3, 1.2e-2, 2.4e-2)
     bias_walk_mps3_rthz: float = 3e-3
     level_time_s: float = 0.7
     level_sizes_m: tuple[float, ...] = (2e-4, 5e-4, 1e-3, 2e-3, 5e-3, 1e-2, 2e-2)
+    across: int = 1
+    one_string_m: float = 2e-3
     reading_m: float = 3e-4
     reading_share: float = 0.3
     most_strokes: int = 800
@@ -141,7 +148,7 @@ def _smooth_part(turns_s: tuple[FloatArray, FloatArray], reading_m: FloatArray, 
     trend, slope = (legendre.legval(span, c).T for c in (fit, legendre.legder(fit) / half_s))
     rest = reading_m - trend
     out = np.empty((3, *reading_m.shape))
-    sizes = _likeliest(time_s, rest, settings)
+    settings, sizes = _likeliest(time_s, rest, settings)
     for size in np.unique(sizes).tolist():
         mine = sizes == size
         states = _solve(time_s, rest[:, mine], size, settings)[0]
@@ -150,12 +157,27 @@ def _smooth_part(turns_s: tuple[FloatArray, FloatArray], reading_m: FloatArray, 
     return out
 
 
-def _likeliest(time_s: FloatArray, reading_m: FloatArray, settings: LevelSettings) -> FloatArray:
-    """SD of the level (d,) under which the readings are likeliest."""
+def _likeliest(
+    time_s: FloatArray, reading_m: FloatArray, settings: LevelSettings
+) -> tuple[LevelSettings, FloatArray]:
+    """The noise of all axes, and the SD of each axis's level (d,), under which the readings are likeliest.
+
+    A hand that goes from string to string looks like noise: only where it stays over one may the noise be raised.
+    """
     middle = max(0, (time_s.size - settings.tried) // 2)
     some = slice(middle, middle + settings.tried)
-    found = [_solve(time_s[some], reading_m[some], size, settings)[1] for size in settings.level_sizes_m]
-    return np.asarray(np.array(settings.level_sizes_m)[np.argmax(found, axis=0)])
+    sizes = np.array(settings.level_sizes_m)
+    best = None
+    for noise in settings.accel_noise_mps2_rthz:
+        with_noise = replace(settings, accel_noise_mps2_rthz=(noise,))
+        each = np.array([_solve(time_s[some], reading_m[some], size, with_noise)[1] for size in sizes.tolist()])
+        found = (float(each.max(axis=0).sum()), with_noise, sizes[each.argmax(axis=0)])
+        best = found if best is None or found[0] > best[0] else best
+        if best[2][settings.across :][:1].max(initial=0.0) > settings.one_string_m:
+            break
+    if best is None:
+        raise ValueError("accel_noise_mps2_rthz holds no noise to try")
+    return best[1], best[2]
 
 
 def _solve(
@@ -201,7 +223,7 @@ def _precision(
 def _transitions(time_s: FloatArray, size_m: float, settings: LevelSettings) -> tuple[FloatArray, FloatArray, float]:
     """Each step's matrix, the inverse of its noise (n - 1, STATES, STATES), and the sum of the noises' log dets."""
     dt = np.maximum(np.diff(time_s), LEAST_STEP_S)
-    white, walk = 0.5 * settings.accel_noise_mps2_rthz**2, 0.5 * settings.bias_walk_mps3_rthz**2
+    white, walk = 0.5 * settings.accel_noise_mps2_rthz[0] ** 2, 0.5 * settings.bias_walk_mps3_rthz**2
     keep = np.exp(-dt / settings.level_time_s)
     step = np.zeros((dt.size, STATES, STATES))
     step[:, [0, 1, 2], [0, 1, 2]] = 1.0

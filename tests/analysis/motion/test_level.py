@@ -18,7 +18,7 @@ from analysis.motion.level import LevelSettings, smooth_drift
 
 NOISE = 6e-3
 READING_M = 3e-4
-SPLINE = LevelSettings(NOISE, 1e-5, 1.0, (1e-7,), READING_M, 0.0)
+SPLINE = LevelSettings((NOISE,), 1e-5, 1.0, (1e-7,), reading_m=READING_M, reading_share=0.0)
 """A level that does not move and a bias that does not walk: what is left is a smoothing spline."""
 
 
@@ -56,7 +56,7 @@ def test_the_weight_of_a_reading_is_silvermans_kernel() -> None:
 
 def rauch_tung_striebel(time_s: FloatArray, readings: FloatArray, size: float, settings: LevelSettings) -> FloatArray:
     """Means of drift, speed, bias and level, forwards and back as published."""
-    white, walk = 0.5 * settings.accel_noise_mps2_rthz**2, 0.5 * settings.bias_walk_mps3_rthz**2
+    white, walk = 0.5 * settings.accel_noise_mps2_rthz[0] ** 2, 0.5 * settings.bias_walk_mps3_rthz**2
     noise = np.hypot(settings.reading_m, settings.reading_share * size) ** 2
     read = np.array([1.0, 0, 0, 1.0])
     mean, cov = np.zeros(4), np.diag(np.square([10.0, 1.0, 0.1, size]))
@@ -91,7 +91,7 @@ def test_it_is_the_published_recursion() -> None:
     end = start + 0.08
     readings = 5e-3 * rng.normal(size=40)
     readings -= np.polynomial.Polynomial.fit(start, readings, 2)(start)  # what the smoother takes out first
-    settings = LevelSettings(level_sizes_m=(3e-3,))
+    settings = LevelSettings((NOISE,), level_sizes_m=(3e-3,))
     drift = smooth_drift(start, end, readings[:, None], settings)
     expected = rauch_tung_striebel(drift.time_s, readings, 3e-3, settings)
     np.testing.assert_allclose(drift.position_m[:, 0], expected[:, 0], atol=1e-6)
@@ -103,7 +103,7 @@ def drawn(rng: np.random.Generator, edges: FloatArray, size: float, settings: Le
     dt = 2e-3
     n = round(edges[-1] / dt) + 1
     bias = np.cumsum(rng.normal(size=n)) * settings.bias_walk_mps3_rthz * np.sqrt(dt / 2)
-    accel = bias + settings.accel_noise_mps2_rthz * rng.normal(size=n) / np.sqrt(2 * dt)
+    accel = bias + settings.accel_noise_mps2_rthz[0] * rng.normal(size=n) / np.sqrt(2 * dt)
     path = np.cumsum(np.cumsum(accel)) * dt**2
     at = np.round(edges / dt).astype(int)
     middle = (at[1:] + at[:-1]) // 2
@@ -119,7 +119,7 @@ def drawn(rng: np.random.Generator, edges: FloatArray, size: float, settings: Le
 def test_its_standard_error_is_that_of_its_errors(size_mm: float) -> None:
     """Forty series of sixty strokes: errors of the chord over their stated standard error have unit spread."""
     rng = np.random.default_rng(round(size_mm))
-    settings = LevelSettings()
+    settings = LevelSettings(accel_noise_mps2_rthz=(NOISE,))
     edges = 0.12 * np.arange(61)
     ratios = []
     for _ in range(40):
