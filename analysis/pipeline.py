@@ -15,7 +15,7 @@ from analysis.model.errors import NotEnoughDataError
 from analysis.model.events import keep_within
 from analysis.model.records import BlockSummary, Event, FloatArray, ReferenceSummary, Session, SessionResult
 from analysis.motion.hand_motion import Motion
-from analysis.motion.stillness import attack_threshold
+from analysis.motion.stillness import accel_noise_mps2_rthz, attack_threshold
 from analysis.reference.session_reference import Reference, ReferenceSettings, establish_reference
 from analysis.report.data_quality import FEW_LOST
 from analysis.signal.timebase import Timebase, fit_timebase
@@ -73,6 +73,7 @@ def analyse_session(
     session = _fit_events(session, timebase)
     motion, reference = establish_reference(signals, session, settings.reference)
     tell("strokes", 0.6)
+    settings = replace(settings, table=settings.table.with_noise(accel_noise_mps2_rthz(signals, session.events)))
     threshold = attack_threshold(signals, session.events, settings.table.strokes.attack_ratio)
     blocks = tuple(event for event in session.events if event.kind == "play")
     table, strokes = measure_play(motion, session, (reference, threshold), settings.table)

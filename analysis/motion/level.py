@@ -22,6 +22,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import Self
 
 import numpy as np
 from numpy.polynomial import legendre
@@ -35,6 +36,7 @@ PRIOR_SD = (10.0, 1.0, 0.1)
 """Metres, m/s, m/s2: of drift, speed and bias where a path begins; next to nothing is known."""
 LEAST_STEP_S = 1e-3
 """Readings closer than that would make the sums ill-conditioned; strokes are never so short."""
+LEAST_NOISE_MPS2_RTHZ = 2e-3
 READ = np.array([1.0, 0.0, 0.0, 1.0])
 
 
@@ -45,8 +47,8 @@ class LevelSettings:
     Attributes
     ----------
     accel_noise_mps2_rthz : tuple of float
-        One-sided densities of the acceleration's error that are tried, the same for all axes. The least is one and a
-        half times a cheap sensor's noise: leaking gravity and scale add to it, and attacks that a slow sensor folds
+        One-sided densities of the acceleration's error that are tried, the same for all axes. The least is for a cheap
+        sensor whose noise is not known: leaking gravity and scale add to it, and attacks that a slow sensor folds
         into its band.
     bias_walk_mps3_rthz : float
         How fast the acceleration's bias walks.
@@ -77,6 +79,14 @@ class LevelSettings:
     most_strokes: int = 800
     overlap: int = 40
     tried: int = 120
+
+
+    def with_noise(self, sensor_mps2_rthz: float | None) -> Self:
+        """The settings for a sensor whose noise was measured: one and a half times that, and no less than 2 mm/s2."""
+        if sensor_mps2_rthz is None:
+            return self
+        ratio = max(1.5 * sensor_mps2_rthz, LEAST_NOISE_MPS2_RTHZ) / self.accel_noise_mps2_rthz[0]
+        return replace(self, accel_noise_mps2_rthz=tuple(ratio * each for each in self.accel_noise_mps2_rthz))
 
 
 @dataclass(frozen=True)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
+from typing import Self
 
 import numpy as np
 
@@ -37,6 +38,10 @@ class TableSettings:
     strokes: StrokeSettings = field(default_factory=StrokeSettings)
     bands: BandSettings = field(default_factory=BandSettings)
     level: LevelSettings = field(default_factory=LevelSettings)
+
+    def with_noise(self, sensor_mps2_rthz: float | None) -> Self:
+        """The settings for a sensor whose noise was measured."""
+        return replace(self, level=self.level.with_noise(sensor_mps2_rthz))
 
 
 @dataclass(frozen=True)
