@@ -62,6 +62,8 @@ class LevelSettings:
         A level whose SD across the strings is larger is that of a hand that changes strings.
     reading_m, reading_share : float
         SD of each reading by itself: as a length, and as a share of the level's SD.
+    edge_reading_m : float
+        The same of a stroke of which one end is no turn, so that its middle is not well known.
     most_strokes, overlap : int
         Strokes solved at once; neighbours share so many at each end.
     tried : int
@@ -76,10 +78,10 @@ class LevelSettings:
     one_string_m: float = 2e-3
     reading_m: float = 3e-4
     reading_share: float = 0.3
+    edge_reading_m: float = 1.5e-3
     most_strokes: int = 800
     overlap: int = 40
     tried: int = 120
-
 
     def with_noise(self, sensor_mps2_rthz: float | None) -> Self:
         """The settings for a sensor whose noise was measured: one and a half times that, and no less than 2 mm/s2."""
@@ -121,13 +123,33 @@ class Drift:
         return np.asarray(cubic + np.minimum(u, 0.0) * v0 + np.maximum(u - 1.0, 0.0) * v1)
 
 
-def smooth_drift(start_s: FloatArray, end_s: FloatArray, reading_m: FloatArray, settings: LevelSettings) -> Drift:
+@dataclass(frozen=True)
+class _Strokes:
+    """Strokes (n,) in time, and what is added to the SD of each one's reading."""
+
+    start_s: FloatArray
+    end_s: FloatArray
+    extra_sd_m: FloatArray
+
+    @property
+    def middle_s(self) -> FloatArray:
+        return np.asarray(0.5 * (self.start_s + self.end_s))
+
+    def part(self, some: slice) -> _Strokes:
+        return _Strokes(self.start_s[some], self.end_s[some], self.extra_sd_m[some])
+
+
+def smooth_drift(
+    turns_s: tuple[FloatArray, FloatArray], edge: BoolArray, reading_m: FloatArray, settings: LevelSettings
+) -> Drift:
     """Drift of a twice integrated path from the mid-points of its strokes.
 
     Parameters
     ----------
-    start_s, end_s : float64 (n,)
-        Turns of the strokes, ascending.
+    turns_s : (float64 (n,), float64 (n,))
+        Where strokes start and end, ascending.
+    edge : bool (n,)
+        Strokes of which one end is no turn.
     reading_m : float64 (n, d)
         Path midway between two turns, axis by axis.
     settings : LevelSettings
@@ -136,21 +158,22 @@ def smooth_drift(start_s: FloatArray, end_s: FloatArray, reading_m: FloatArray, 
     -------
     Drift
     """
-    n = start_s.size
-    time_s = 0.5 * (start_s + end_s)
+    n = edge.size
     parts = max(1, -(-n // settings.most_strokes))
     edges = np.linspace(0, n, parts + 1).astype(np.int64)
     out = np.empty((3, *reading_m.shape))
     for first, last in pairwise(edges.tolist()):
         low, high = max(0, first - settings.overlap), min(n, last + settings.overlap)
-        found = _smooth_part((start_s[low:high], end_s[low:high]), reading_m[low:high], settings)
+        part = slice(low, high)
+        strokes = _Strokes(turns_s[0][part], turns_s[1][part], settings.edge_reading_m * edge[part])
+        found = _smooth_part(strokes, reading_m[part], settings)
         out[:, first:last] = found[:, first - low : last - low]
-    return Drift(time_s, *out)
+    return Drift(0.5 * (turns_s[0] + turns_s[1]), *out)
 
 
-def _smooth_part(turns_s: tuple[FloatArray, FloatArray], reading_m: FloatArray, settings: LevelSettings) -> FloatArray:
+def _smooth_part(strokes: _Strokes, reading_m: FloatArray, settings: LevelSettings) -> FloatArray:
     """Position, speed and the chord's standard error (3, n, d) of some strokes."""
-    time_s = 0.5 * (turns_s[0] + turns_s[1])
+    time_s = strokes.middle_s
     # A parabola through all readings is no news: states then stay small.
     half_s = max(0.5 * float(time_s[-1] - time_s[0]), 1e-9)
     span = (time_s - time_s[0]) / half_s - 1
@@ -158,29 +181,28 @@ def _smooth_part(turns_s: tuple[FloatArray, FloatArray], reading_m: FloatArray, 
     trend, slope = (legendre.legval(span, c).T for c in (fit, legendre.legder(fit) / half_s))
     rest = reading_m - trend
     out = np.empty((3, *reading_m.shape))
-    settings, sizes = _likeliest(time_s, rest, settings)
+    settings, sizes = _likeliest(strokes, rest, settings)
     for size in np.unique(sizes).tolist():
         mine = sizes == size
-        states = _solve(time_s, rest[:, mine], size, settings)[0]
+        states = _solve(strokes, rest[:, mine], size, settings)[0]
         out[0][:, mine], out[1][:, mine] = states[:, 0] + trend[:, mine], states[:, 1] + slope[:, mine]
-        out[2][:, mine] = _chord_se(turns_s, size, settings)[:, None]
+        out[2][:, mine] = _chord_se(strokes, size, settings)[:, None]
     return out
 
 
-def _likeliest(
-    time_s: FloatArray, reading_m: FloatArray, settings: LevelSettings
-) -> tuple[LevelSettings, FloatArray]:
+def _likeliest(strokes: _Strokes, reading_m: FloatArray, settings: LevelSettings) -> tuple[LevelSettings, FloatArray]:
     """The noise of all axes, and the SD of each axis's level (d,), under which the readings are likeliest.
 
     A hand that goes from string to string looks like noise: only where it stays over one may the noise be raised.
     """
-    middle = max(0, (time_s.size - settings.tried) // 2)
+    middle = max(0, (strokes.start_s.size - settings.tried) // 2)
     some = slice(middle, middle + settings.tried)
+    excerpt = strokes.part(some)
     sizes = np.array(settings.level_sizes_m)
     best = None
     for noise in settings.accel_noise_mps2_rthz:
         with_noise = replace(settings, accel_noise_mps2_rthz=(noise,))
-        each = np.array([_solve(time_s[some], reading_m[some], size, with_noise)[1] for size in sizes.tolist()])
+        each = np.array([_solve(excerpt, reading_m[some], size, with_noise)[1] for size in sizes.tolist()])
         found = (float(each.max(axis=0).sum()), with_noise, sizes[each.argmax(axis=0)])
         best = found if best is None or found[0] > best[0] else best
         if best[2][settings.across :][:1].max(initial=0.0) > settings.one_string_m:
@@ -191,35 +213,41 @@ def _likeliest(
 
 
 def _solve(
-    time_s: FloatArray, reading_m: FloatArray, size_m: float, settings: LevelSettings
+    strokes: _Strokes, reading_m: FloatArray, size_m: float, settings: LevelSettings
 ) -> tuple[FloatArray, FloatArray]:
     """Posterior means (n, STATES, d), and the log likelihood (d,) of the readings but for a constant."""
-    read = np.ones(time_s.size, dtype=bool)
-    precision, log_prior, noise = _precision(time_s, read, size_m, settings)
+    noise = _reading_sd(strokes, size_m, settings)
+    precision, log_prior = _precision(strokes.middle_s, 1 / noise**2, size_m, settings)
     factor = cholesky_banded(precision, lower=True)
-    weighted = (READ[None, :, None] * reading_m[:, None] / noise**2).reshape(-1, reading_m.shape[1])
+    weight = (reading_m / noise[:, None] ** 2)[:, None]
+    weighted = (READ[None, :, None] * weight).reshape(-1, reading_m.shape[1])
     mean = cho_solve_banded((factor, True), weighted)
-    misfit = 0.5 * ((reading_m**2).sum(axis=0) / noise**2 - (mean * weighted).sum(axis=0))
-    likelihood = log_prior - np.log(factor[0]).sum() - time_s.size * np.log(noise) - misfit
-    return np.asarray(mean.reshape(time_s.size, STATES, -1)), np.asarray(likelihood)
+    misfit = 0.5 * (((reading_m / noise[:, None]) ** 2).sum(axis=0) - (mean * weighted).sum(axis=0))
+    likelihood = log_prior - np.log(factor[0]).sum() - np.log(noise).sum() - misfit
+    return np.asarray(mean.reshape(noise.size, STATES, -1)), np.asarray(likelihood)
+
+
+def _reading_sd(strokes: _Strokes, size_m: float, settings: LevelSettings) -> FloatArray:
+    """SD (n,) of each reading by itself."""
+    own = settings.reading_m**2 + (settings.reading_share * size_m) ** 2
+    return np.asarray(np.sqrt(own + strokes.extra_sd_m**2))
 
 
 def _precision(
-    time_s: FloatArray, read: BoolArray, size_m: float, settings: LevelSettings
-) -> tuple[FloatArray, float, float]:
-    """Posterior precision of all states (lower bands), half the log determinant of the prior's, a reading's SD.
+    time_s: FloatArray, read: FloatArray, size_m: float, settings: LevelSettings
+) -> tuple[FloatArray, float]:
+    """Posterior precision of all states (lower bands), and half the log determinant of the prior's.
 
-    ``read`` tells at which times there is a reading.
+    ``read`` (n,) is the precision of the reading at each time, 0 where there is none.
     """
     n = time_s.size
-    noise = float(np.hypot(settings.reading_m, settings.reading_share * size_m))
     step, weight, log_det = _transitions(time_s, size_m, settings)
     pulled = weight @ step
     block = np.zeros((n, STATES, STATES))
     block[0] += np.diag(1 / np.square([*PRIOR_SD, size_m]))
     block[:-1] += np.swapaxes(step, 1, 2) @ pulled
     block[1:] += weight
-    block[read] += np.outer(READ, READ) / noise**2
+    block += read[:, None, None] * np.outer(READ, READ)
     bands = np.zeros((2 * STATES, n * STATES))
     for row in range(STATES):
         for column in range(STATES):
@@ -227,7 +255,7 @@ def _precision(
                 bands[row - column, column::STATES] = block[:, row, column]
             bands[STATES + row - column, column : (n - 1) * STATES : STATES] = -pulled[:, row, column]
     log_prior = -float(np.log([*PRIOR_SD, size_m]).sum()) - 0.5 * log_det
-    return bands, log_prior, noise
+    return bands, log_prior
 
 
 def _transitions(time_s: FloatArray, size_m: float, settings: LevelSettings) -> tuple[FloatArray, FloatArray, float]:
@@ -251,31 +279,31 @@ def _transitions(time_s: FloatArray, size_m: float, settings: LevelSettings) -> 
     return step, np.asarray(np.linalg.inv(noise)), float(np.linalg.slogdet(noise)[1].sum())
 
 
-def _chord_se(turns_s: tuple[FloatArray, FloatArray], size_m: float, settings: LevelSettings) -> FloatArray:
+def _chord_se(strokes: _Strokes, size_m: float, settings: LevelSettings) -> FloatArray:
     """Standard error (n,) of what the drift adds over each stroke.
 
     Of many strokes, that of half of ``tried`` of them, in proportion to their time: from either end, and of the middle.
     """
-    n, some = turns_s[0].size, settings.tried // 2
+    seconds = strokes.end_s - strokes.start_s
+    n, some = seconds.size, settings.tried // 2
     if n <= settings.tried:
-        return _exact_chord_se(turns_s, size_m, settings)
-    first = (turns_s[0][:some], turns_s[1][:some])
-    each_s = _exact_chord_se(first, size_m, settings) / (first[1] - first[0])
+        return _exact_chord_se(strokes, size_m, settings)
+    each_s = _exact_chord_se(strokes.part(slice(0, some)), size_m, settings) / seconds[:some]
     half = some // 2
     rest = float(np.sqrt(np.mean(each_s[half // 2 : -half // 2] ** 2)))
     rate = np.concatenate([each_s[:half], np.full(n - 2 * half, rest), each_s[half - 1 :: -1]])
-    return np.asarray(rate * (turns_s[1] - turns_s[0]))
+    return np.asarray(rate * seconds)
 
 
-def _exact_chord_se(turns_s: tuple[FloatArray, FloatArray], size_m: float, settings: LevelSettings) -> FloatArray:
+def _exact_chord_se(strokes: _Strokes, size_m: float, settings: LevelSettings) -> FloatArray:
     """The same from the posterior covariance, with the turns as times of their own."""
-    n = turns_s[0].size
-    middle = 0.5 * (turns_s[0] + turns_s[1])
+    n = strokes.start_s.size
     # Where one stroke ends as the next begins, both share a time.
-    times, place = np.unique(np.round(np.concatenate([turns_s[0], middle, turns_s[1]]), 3), return_inverse=True)
+    every = np.concatenate([strokes.start_s, strokes.middle_s, strokes.end_s])
+    times, place = np.unique(np.round(every, 3), return_inverse=True)
     start, mid, end = place[:n], place[n : 2 * n], place[2 * n :]
-    read = np.zeros(times.size, dtype=bool)
-    read[mid] = True
+    read = np.zeros(times.size)
+    read[mid] = 1 / _reading_sd(strokes, size_m, settings) ** 2
     factor = cholesky_banded(_precision(times, read, size_m, settings)[0], lower=True)
     chord = np.zeros((times.size * STATES, n))
     chord[end * STATES, np.arange(n)] = 1.0

@@ -17,6 +17,8 @@ PART_SHARE = 0.3
 """Beside a rest, less than this part of the strokes around is a shift of the hand, no stroke."""
 LONGEST_PART = 3.0
 """Nor is one what takes longer than so many of them."""
+DIP_SHARE = 0.5
+"""Where a hand goes on in the stroke's own direction, it slows down at least to this part of its speed before."""
 WHOLE_SHARE = 0.75
 """A stroke that moves for more of its time than this has no rest worth cutting off."""
 
@@ -163,7 +165,7 @@ def _quick_parts(
     if way.size < 2 or way.max() <= 0:
         return []
     found = []
-    for a, b in _stretches(way > REST_SHARE * way.max()):
+    for a, b in _parted(way, _stretches(way > REST_SHARE * way.max()).tolist()):
         if way[a:b].sum() < least_m:
             continue
         # Of each part its own greatest speed counts: a slow one beside a quick one ends later.
@@ -179,6 +181,22 @@ def _quick_parts(
         near = slack * (end - start)
         at_start, at_end = start - ends[0] <= near, ends[1] - end <= near
         out.append((ends[0] if at_start else start, ends[1] if at_end else end, sign, not (at_start and at_end)))
+    return out
+
+
+def _parted(way: FloatArray, stretches: list[list[int]]) -> list[list[int]]:
+    """Stretches cut where the speed falls below half of its peaks to either side: a stroke has one peak."""
+    out = []
+    while stretches:
+        a, b = stretches.pop(0)
+        part = way[a:b]
+        before, after = np.maximum.accumulate(part), np.maximum.accumulate(part[::-1])[::-1]
+        low = part < DIP_SHARE * np.minimum(before, after)
+        if low.any():
+            at = a + int(np.where(low, part, np.inf).argmin())
+            stretches[:0] = [[a, at], [at, b]]
+        else:
+            out.append([a, b])
     return out
 
 

@@ -99,7 +99,7 @@ def find_play(
         find_strokes(motion, s.first, s.last, reference.frame(s.posture), reference.drift, settings.strokes)
         for s in stretches
     ]
-    sure = [judge.without_silent_ends(part) for part in judge.kept(rough)]
+    sure = [judge.surely_play(part) for part in judge.kept(rough)]
     paths = _level_paths(motion, stretches, sure, reference, settings)
     again = [_inside(strokes_on(path, settings.strokes, settings.bands), stretch) for path, stretch in paths]
     traced, smooth, posture = [], [], []
@@ -164,16 +164,20 @@ class _Judge:
         borders = np.cumsum([part.start.size for part in parts])[:-1]
         return [part.select(mine) for part, mine in zip(parts, np.split(keep, borders), strict=True)] if parts else []
 
-    def without_silent_ends(self, strokes: StrokeSet) -> StrokeSet:
-        """Strokes without the first and last of every series that has no attack there.
+    def surely_play(self, strokes: StrokeSet) -> StrokeSet:
+        """Strokes that may tell the level: not those of a hand that may be coming or leaving, far from it.
 
-        That may be a hand that comes or leaves, far from the level of play.
+        Left out are the first and last of a series if they have no attack, and what lies outside the marked blocks
+        where others lie inside.
         """
         attack = has_attack(attack_strength(self._motion, strokes), self._threshold, self._settings.attack_of_typical)
         keep = np.ones(strokes.start.size, dtype=bool)
         for members in strokes.series():
             if members.size > self._settings.min_run + 2:
                 keep[members[[0, -1]]] = attack[members[[0, -1]]]
+        inside = block_of(self._motion.grid.time_at(0.5 * (strokes.start + strokes.end)), self._blocks) >= 0
+        if (keep & inside).any():
+            keep &= inside
         return strokes.select(keep)
 
     def look_at(self, strokes: StrokeSet) -> tuple[IntArray, IntArray, BoolArray, FloatArray]:

@@ -125,7 +125,8 @@ def _level_path(
     path = motion.series_path(low, high, frame.lever_m) @ axes.T
     start, end = np.maximum(chain.start - low, 0.0), np.minimum(chain.end - low, high - low - 1.0)
     middle = 0.5 * (sample_at(path, start) + sample_at(path, end))
-    drift = smooth_drift(start / motion.grid.rate_hz, end / motion.grid.rate_hz, middle, settings)
+    turns_s = (start / motion.grid.rate_hz, end / motion.grid.rate_hz)
+    drift = smooth_drift(turns_s, chain.edge, middle, settings)
     path -= drift.at(np.arange(high - low) / motion.grid.rate_hz)
     quick = float(np.percentile(chain.end - chain.start, QUICK_PERCENTILE))
     rate_hz = motion.grid.rate_hz

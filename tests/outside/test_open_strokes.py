@@ -1,8 +1,9 @@
 """Strokes of a hand-moved sensor against optical truth: turns and directions (data: see :mod:`tests.outside.optical`).
 
 Strokes are taken along the vertical, which needs no heading: turns are the highest and lowest points, a stroke's
-elevation is that of its chord above the horizontal. The hand moved freely, 10 to 60 cm to and fro, and its level wanders
-by as much: no rhythm helps. As measured (turns within ms, elevations within degrees, median and 90th percentile):
+elevation is that of its chord above the horizontal. The hand moved freely, 10 to 60 cm to and fro, and its level
+wanders by as much: no rhythm helps. As measured (error of turns in ms, of elevations in degrees, median and 90th
+percentile):
 
 | trial | strokes | turns | elevation |
 | --- | --- | --- | --- |
@@ -11,8 +12,8 @@ by as much: no rhythm helps. As measured (turns within ms, elevations within deg
 | 16, fast translation | 256 | 3.0, 4.9 | 0.60, 1.8 |
 | 21, fast, turning too | 295 | 2.6, 7.3 | 2.4, 9.1 |
 
-Up to 4 ms of the turns are the optical clock's lead (see :mod:`tests.outside.test_open_orientation`), most of trial 21's
-elevations the 8 mm between the sensor and the optical point.
+Up to 4 ms of the turns are the optical clock's lead (see :mod:`tests.outside.test_open_orientation`), most of trial
+21's elevations the 8 mm between the sensor and the optical point.
 """
 
 from __future__ import annotations

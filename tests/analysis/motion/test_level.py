@@ -13,13 +13,18 @@ import numpy as np
 import pytest
 from scipy.interpolate import make_smoothing_spline
 
-from analysis.model.records import FloatArray
+from analysis.model.records import BoolArray, FloatArray
 from analysis.motion.level import LevelSettings, smooth_drift
 
 NOISE = 6e-3
 READING_M = 3e-4
 SPLINE = LevelSettings((NOISE,), 1e-5, 1.0, (1e-7,), reading_m=READING_M, reading_share=0.0)
 """A level that does not move and a bias that does not walk: what is left is a smoothing spline."""
+
+
+def whole(n: int) -> BoolArray:
+    """Strokes whose ends are turns."""
+    return np.zeros(n, dtype=bool)
 
 
 def even(n: int, step_s: float) -> tuple[FloatArray, FloatArray]:
@@ -33,7 +38,7 @@ def test_with_a_level_held_still_it_is_the_cubic_smoothing_spline() -> None:
     start = np.cumsum(rng.uniform(0.08, 0.3, 60))
     end = np.append(start[1:], start[-1] + 0.1)
     readings = 1e-3 * rng.normal(size=60).cumsum()
-    drift = smooth_drift(start, end, readings[:, None], SPLINE)
+    drift = smooth_drift((start, end), whole(start.size), readings[:, None], SPLINE)
     # Wahba 1978: least squares of the readings, plus reading variance over that of the acceleration times int f''^2.
     spline = make_smoothing_spline(drift.time_s, readings, lam=READING_M**2 / (0.5 * NOISE**2))
     np.testing.assert_allclose(drift.position_m[:, 0], spline(drift.time_s), atol=2e-6)
@@ -46,7 +51,7 @@ def test_the_weight_of_a_reading_is_silvermans_kernel() -> None:
     step, n, reading_m = 0.02, 401, 3e-3
     readings = np.zeros((n, 1))
     readings[n // 2] = 1.0
-    found = smooth_drift(*even(n, step), readings, replace(SPLINE, reading_m=reading_m)).position_m[:, 0]
+    found = smooth_drift(even(n, step), whole(n), readings, replace(SPLINE, reading_m=reading_m)).position_m[:, 0]
     h = (reading_m**2 / (0.5 * NOISE**2) * step) ** 0.25
     u = np.abs(step * (np.arange(n) - n // 2)) / h / np.sqrt(2)
     kernel = 0.5 * np.exp(-u) * np.sin(u + np.pi / 4)
@@ -92,7 +97,7 @@ def test_it_is_the_published_recursion() -> None:
     readings = 5e-3 * rng.normal(size=40)
     readings -= np.polynomial.Polynomial.fit(start, readings, 2)(start)  # what the smoother takes out first
     settings = LevelSettings((NOISE,), level_sizes_m=(3e-3,))
-    drift = smooth_drift(start, end, readings[:, None], settings)
+    drift = smooth_drift((start, end), whole(start.size), readings[:, None], settings)
     expected = rauch_tung_striebel(drift.time_s, readings, 3e-3, settings)
     np.testing.assert_allclose(drift.position_m[:, 0], expected[:, 0], atol=1e-6)
     np.testing.assert_allclose(drift.speed_mps[:, 0], expected[:, 1], atol=1e-5)
@@ -124,15 +129,15 @@ def test_its_standard_error_is_that_of_its_errors(size_mm: float) -> None:
     ratios = []
     for _ in range(40):
         readings, true = drawn(rng, edges, 1e-3 * size_mm, settings)
-        drift = smooth_drift(edges[:-1], edges[1:], readings[:, None], settings)
+        drift = smooth_drift((edges[:-1], edges[1:]), whole(60), readings[:, None], settings)
         ratios.append((np.diff(drift.at(edges)[:, 0]) - true) / drift.chord_se_m[:, 0])
     assert np.sqrt(np.mean(np.square(ratios))) == pytest.approx(1.0, abs=0.2)
 
 
 def test_few_strokes_say_that_they_say_little() -> None:
     settings = LevelSettings()
-    one = smooth_drift(np.array([0.0]), np.array([0.1]), np.array([[3e-3]]), settings)
-    many = smooth_drift(*even(300, 0.1), np.zeros((300, 1)), settings)
+    one = smooth_drift((np.array([0.0]), np.array([0.1])), whole(1), np.array([[3e-3]]), settings)
+    many = smooth_drift(even(300, 0.1), whole(300), np.zeros((300, 1)), settings)
     assert one.chord_se_m[0, 0] > 0.05
     assert one.at(np.array([0.05]))[0, 0] == pytest.approx(3e-3)
     assert many.chord_se_m.max() < 3e-4
