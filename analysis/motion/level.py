@@ -73,10 +73,10 @@ class LevelSettings:
     accel_noise_mps2_rthz: tuple[float, ...] = (6e-3, 1.2e-2, 2.4e-2)
     bias_walk_mps3_rthz: float = 3e-3
     level_time_s: float = 0.7
-    level_sizes_m: tuple[float, ...] = (2e-4, 5e-4, 1e-3, 2e-3, 5e-3, 1e-2, 2e-2)
+    level_sizes_m: tuple[float, ...] = (1e-4, 2e-4, 5e-4, 1e-3, 2e-3, 5e-3, 1e-2, 2e-2)
     across: int = 1
     one_string_m: float = 2e-3
-    reading_m: float = 3e-4
+    reading_m: float = 1e-4
     reading_share: float = 0.3
     edge_reading_m: float = 1.5e-3
     most_strokes: int = 800
