@@ -13,6 +13,7 @@ from typing import Any
 
 import click
 
+from analysis.findings.arbiter import weigh_session
 from analysis.model.records import Instrument, Player, SessionResult
 from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Recording, Scenario
 from analysis.synthesis.simulate import SimulatedSession, simulate
@@ -20,7 +21,7 @@ from logger.commands.simulate import events_csv, imu_csv, map_toml, truth_json
 from logger.files.atomic_file import write_text_atomic
 from logger.practice.played_drill import played_drill
 from logger.report.result_files import render_result_json
-from logger.session.session_file import read_session, write_session
+from logger.session.session_file import write_session
 
 FOLDER = Path(__file__).resolve().parent.parent / "sample_logs"
 RATE_HZ = 200.0
@@ -111,7 +112,7 @@ def make_sample(sample: Sample) -> SimulatedSession:
 def expected_summary(result: SessionResult) -> dict[str, Any]:
     """Return the figures of a result, rounded, in the shape of the JSON of ``strokeplane analyse``."""
     answer: dict[str, Any] = json.loads(
-        render_result_json(result), parse_float=lambda text: round(float(text), DECIMALS) + 0.0
+        render_result_json(weigh_session(result)), parse_float=lambda text: round(float(text), DECIMALS) + 0.0
     )
     del answer["session"]["warnings"]
     return {key: value for key, value in answer.items() if key not in UNEXPECTED}
@@ -125,7 +126,7 @@ def write_sample(sample: Sample, folder: Path) -> None:
     OutputError
         The folder is missing or may not be written to.
     """
-    from analysis.pipeline import analyse_session
+    from logger.many.analyse import analyse_file
 
     made = make_sample(sample)
     path = folder / f"{sample.name}.mcap"
@@ -134,7 +135,7 @@ def write_sample(sample: Sample, folder: Path) -> None:
     write_text_atomic(path.with_suffix(".truth.csv"), strokes)
     write_text_atomic(path.with_suffix(".truth.json"), truth_json(made, sample.scenario, sample.seed))
     # From the file, as a player's answer is.
-    expected = expected_summary(analyse_session(read_session(path)))
+    expected = expected_summary(analyse_file(path).result)
     write_text_atomic(path.with_suffix(".expected.json"), json.dumps(expected, indent=1, ensure_ascii=False) + "\n")
     if sample is AS_CSV:
         write_csv(made, folder / "csv")

@@ -165,7 +165,7 @@ def smooth_drift(
     for first, last in pairwise(edges.tolist()):
         low, high = max(0, first - settings.overlap), min(n, last + settings.overlap)
         part = slice(low, high)
-        strokes = _Strokes(turns_s[0][part], turns_s[1][part], settings.edge_reading_m * edge[part])
+        strokes = _Strokes(turns_s[0][part], turns_s[1][part], settings.edge_reading_m * edge[part].astype(np.float64))
         found = _smooth_part(strokes, reading_m[part], settings)
         out[:, first:last] = found[:, first - low : last - low]
     return Drift(0.5 * (turns_s[0] + turns_s[1]), *out)

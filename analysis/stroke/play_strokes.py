@@ -13,6 +13,7 @@ from analysis.model.records import BoolArray, Event, FloatArray, IntArray
 from analysis.motion.hand_motion import Motion
 from analysis.motion.level import LevelSettings
 from analysis.motion.turns import StrokeSettings, find_runs
+from analysis.reference.frame import Frame
 from analysis.reference.session_reference import Reference
 from analysis.stroke.gaps import gap_lengths, is_cut_off, is_whole
 from analysis.stroke.gate import accept_strokes
@@ -45,6 +46,14 @@ class TableSettings:
 
 
 @dataclass(frozen=True)
+class PlayContext:
+    """What play is measured against: the frames, and the level of a pick attack (None where none can be seen)."""
+
+    reference: Reference
+    attack_mps2: float | None
+
+
+@dataclass(frozen=True)
 class PlayStrokes:
     """Strokes of play, arrays of one length.
 
@@ -73,9 +82,7 @@ class PlayStrokes:
     ldlj: FloatArray
 
 
-def find_play(
-    motion: Motion, events: Sequence[Event], context: tuple[Reference, float | None], settings: TableSettings
-) -> PlayStrokes:
+def find_play(motion: Motion, events: Sequence[Event], context: PlayContext, settings: TableSettings) -> PlayStrokes:
     """Strokes of play in all stretches of a session.
 
     Parameters
@@ -83,20 +90,19 @@ def find_play(
     motion : Motion
     events : sequence of Event
         In time order.
-    context : (Reference, float or None)
-        Frames, and the level of a pick attack; None where attacks cannot be seen.
+    context : PlayContext
     settings : TableSettings
 
     Returns
     -------
     PlayStrokes
     """
-    reference, threshold = context
+    reference = context.reference
     stretches = find_stretches(motion, events)
     blocks = [event for event in events if event.kind == "play"]
-    judge = _Judge(motion, blocks, threshold, settings.strokes)
+    judge = _Judge(motion, blocks, context.attack_mps2, settings.strokes)
     rough = [
-        find_strokes(motion, s.first, s.last, reference.frame(s.posture), reference.drift, settings.strokes)
+        find_strokes(motion, s.first, s.last, _frame(motion, reference, s), reference.drift, settings.strokes)
         for s in stretches
     ]
     sure = [judge.surely_play(part) for part in judge.kept(rough)]
@@ -104,7 +110,7 @@ def find_play(
     again = [_inside(strokes_on(path, settings.strokes, settings.bands), stretch) for path, stretch in paths]
     traced, smooth, posture = [], [], []
     for (path, stretch), strokes in zip(paths, judge.kept(again), strict=True):
-        view = (reference.frame(stretch.posture), _axes_at(reference))
+        view = (_frame(motion, reference, stretch), _axes_at(reference))
         part = trace_strokes(motion, path, strokes, view, settings.bands)
         # Where the hand only just moves across the strings, turns placed by speed may run backwards.
         forward = part.sign * (part.path_m[:, -1, 1] - part.path_m[:, 0, 1]) > 0
@@ -118,6 +124,11 @@ def find_play(
         every, run, block, np.where(attack, strength, np.nan), judge.bridged(every),
         np.array(posture, dtype=object), sparc, ldlj,
     )  # fmt: skip
+
+
+def _frame(motion: Motion, reference: Reference, stretch: Stretch) -> Frame:
+    """Frame of a stretch's posture as at its middle."""
+    return reference.frame(stretch.posture, motion.grid.time_at(0.5 * (stretch.first + stretch.last)))
 
 
 def _axes_at(reference: Reference) -> AxesAt:
@@ -135,7 +146,7 @@ def _level_paths(
         (path, stretch)
         for stretch, strokes in zip(stretches, kept, strict=True)
         for path in restore_level(
-            motion, strokes, reference.frame(stretch.posture), _axes_at(reference), settings.level
+            motion, strokes, _frame(motion, reference, stretch), _axes_at(reference), settings.level
         )
     ]
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,7 +10,7 @@ import click
 from logger.terminal.say import say
 
 if TYPE_CHECKING:
-    from analysis.model.records import SessionResult
+    from analysis.findings.arbiter import SessionFindings
 
 STDOUT = Path("-")
 
@@ -52,11 +51,9 @@ def analyse_command(
     """
     import shutil
 
-    from analysis.model.errors import StrokeplaneError
-    from analysis.pipeline import analyse_session
-    from analysis.stroke.raps import mark_blocks_by_raps
+    from analysis.findings.arbiter import weigh_session
     from logger.files.atomic_file import check_writable
-    from logger.session.session_file import read_session
+    from logger.many.analyse import analyse_file
     from logger.terminal.progress_bar import show_progress
 
     outputs = [path for path in (strokes, None if json_path == STDOUT else json_path, html) if path is not None]
@@ -65,44 +62,34 @@ def analyse_command(
     if len({path.resolve() for path in outputs}) < len(outputs):
         raise click.UsageError("two of --strokes, --json and --html name the same file")
     with show_progress() as progress:
-        progress(f"Reading {session.name}", 0.0)
-        recording = read_session(session)
-        try:
-            recording = mark_blocks_by_raps(recording) if raps else recording
-            result = analyse_session(recording, progress)
-        except StrokeplaneError as error:
-            # Damage to the file may be why, so it is told with the error.
-            raise type(error)(". ".join((f"{session}: {error}", *recording.warnings))) from error
+        found = analyse_file(session, progress, raps)
         progress("Writing", 1.0)
-        _write(result, recording.metadata, (strokes, json_path, html), light)
+        findings = weigh_session(found.result, found.session.metadata)
+        _write(findings, (strokes, json_path, html), light)
     if remember:
         from logger.player.player_profile import remember_lever
 
-        said = remember_lever(recording, result)
+        said = remember_lever(found.session, found.result)
         if said:
             say(said, err=True)
     if json_path != STDOUT:
         from logger.terminal.terminal_verdict import render_verdict
 
-        click.echo(render_verdict(result, min(100, shutil.get_terminal_size().columns)))
+        click.echo(render_verdict(findings, min(100, shutil.get_terminal_size().columns)))
 
 
-def _write(
-    result: SessionResult, metadata: Mapping[str, str], paths: tuple[Path | None, Path | None, Path | None], light: bool
-) -> None:
+def _write(found: SessionFindings, paths: tuple[Path | None, Path | None, Path | None], light: bool) -> None:
     """Write what was asked for: strokes, JSON, report."""
     from logger.report.result_files import render_result_json, write_result_json, write_strokes_csv
 
     strokes, json_path, html = paths
     if strokes is not None:
-        write_strokes_csv(result, strokes)
+        write_strokes_csv(found.result, strokes)
     if json_path == STDOUT:
-        click.echo(render_result_json(result).encode("utf-8"), nl=False)
+        click.echo(render_result_json(found).encode("utf-8"), nl=False)
     elif json_path is not None:
-        write_result_json(result, json_path)
+        write_result_json(found, json_path)
     if html is not None:
-        from analysis.report.drill_sections import drill_sections
-        from analysis.report.question_sections import question_sections
         from logger.report.session_page import write_report
 
-        write_report(result, html, light, (*question_sections(result), *drill_sections(result, metadata)))
+        write_report(found, html, light)

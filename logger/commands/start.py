@@ -172,10 +172,11 @@ def show_demo(profile: PlayerProfile, path: Path) -> None:
         progress("making up a session", 0.0)
         from dataclasses import replace
 
-        from analysis.pipeline import analyse_session
+        from analysis.findings.arbiter import weigh_session
         from analysis.synthesis.draw import random_scenario
         from analysis.synthesis.scenario import GesturePlan, PlayBlock
         from analysis.synthesis.simulate import simulate
+        from logger.many.analyse import analyse_recording
         from logger.report.session_page import write_report
         from logger.terminal.terminal_verdict import render_verdict
 
@@ -194,10 +195,10 @@ def show_demo(profile: PlayerProfile, path: Path) -> None:
             gestures=GesturePlan(repetitions=2),
         )
         made = simulate(scenario, 11)
-        result = analyse_session(made.session, progress)
-        write_report(result, path)
+        found = weigh_session(analyse_recording(made.session, progress).result)
+        write_report(found, path)
     click.echo("\nAn invented player, a simulated sensor:\n")
-    click.echo(render_verdict(result, 80))
+    click.echo(render_verdict(found, 80))
     click.echo(f"\nThe report is here: {path.resolve()}")
     if sys.stdout.isatty() and (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY") or os.name == "nt"):
         click.launch(path.resolve().as_uri())

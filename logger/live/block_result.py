@@ -9,12 +9,13 @@ from importlib.metadata import version
 import numpy as np
 import pandas as pd
 
-from analysis.drills.session_changes import DrillBlock, judge_drills, mark_session_changes, weakest_words
+from analysis.drills.session_changes import DrillBlock, mark_session_changes, weakest_words
+from analysis.findings.arbiter import weigh_session
 from analysis.model.cautions import session_cautions
 from analysis.model.records import Event, FloatArray, ReferenceSummary, Session, SessionResult
 from analysis.reference.session_reference import Reference
-from analysis.report.verdict import judge_session
 from analysis.stroke.blocks import summarise_block
+from analysis.stroke.tip_claim import claim_tip, effective_strokes, tip_parts_deg
 from logger.live.state import ChangeRow, Verdict, Wanted
 from logger.sliding.estimator import LiveSettings
 
@@ -68,6 +69,8 @@ def block_session_result(
     marks, problems = mark_session_changes(block.strokes, (block.event,), session.instrument, session.metadata)
     strokes = block.strokes.assign(string_change=marks)
     summary = summarise_block(0, block.event, strokes, offset, from_gestures)
+    independent = effective_strokes(summary.strokes, summary.tilt_sd_deg, summary.tilt_mean_se_deg)
+    tip = tip_parts_deg(summary.span_mm, session.instrument.mean_spacing_mm, independent, settings.chain.tip)
     qualities = () if reference is None else reference.qualities
     kinds = ("across", "along", "pivot")
     repetitions = {kind: sum(1 for q in qualities if q.kind == kind and q.usable) for kind in kinds}
@@ -82,7 +85,7 @@ def block_session_result(
         lever_mm=None,
         lever_se_mm=None,
         warnings=problems,
-        blocks=(replace(summary, tilt_offset_parts_deg=parts),),
+        blocks=(claim_tip(replace(summary, tilt_offset_parts_deg=parts), tip),),
         strokes=strokes,
         paths_mm=block.paths_mm.astype(np.float32),
         events=(block.event,),
@@ -102,8 +105,8 @@ def judge_block(result: SessionResult, number: int, metadata: Mapping[str, str])
     if summary.strokes == 0:
         sentence = "No strokes were found in this block: is the sensor on the picking hand, and the stroke over 2 mm?"
         return Verdict(number, sentence, (), 0, None, None, None, "none", None, against_hand)
-    words = judge_session(result)
-    drills, problems = judge_drills(result, metadata)
+    found = weigh_session(result, metadata)
+    words, drills, problems = found.verdict, found.answers.drills, found.answers.drill_problems
     more = [words.certainty_words, words.action, *problems, *(" ".join(weakest_words(drill)) for drill in drills)]
     zone = zone_deg(summary.wanted, result.instrument.dead_band_deg)
     return Verdict(

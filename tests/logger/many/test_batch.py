@@ -19,6 +19,7 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner, Result
 
+from analysis.findings.arbiter import weigh_session
 from analysis.model.cautions import HAND_ONLY, HURT
 from analysis.model.errors import InputError, OutputError
 from analysis.model.records import Event
@@ -26,9 +27,9 @@ from analysis.model.stroke_columns import STROKE_COLUMNS
 from analysis.report.block_answer_table import BLOCK_ANSWER_COLUMNS
 from logger.cli import cli
 from logger.many import batch
+from logger.many.analyse import analyse_file
 from logger.many.batch import STORE_NAME, find_sessions, forecast_batch, run_batch
 from logger.many.batch_tables import BLOCKS_NAME, SESSION_COLUMNS, SESSIONS_NAME, STROKES_NAME
-from logger.many.session_results import analyse_file
 from logger.many.session_work import local_crew
 from logger.report.result_files import build_result
 from logger.session.session_file import read_session, write_session
@@ -58,7 +59,7 @@ def test_every_stroke_and_block_of_every_session_is_there_once(sessions: Path, b
     assert list(strokes["session"].unique()) == [path.relative_to(sessions).as_posix() for path in paths]
     for path in (paths[0], paths[-1]):
         name = path.relative_to(sessions).as_posix()
-        result = analyse_file(path)[1]
+        result = analyse_file(path).result
         mine = strokes[strokes["session"] == name].reset_index(drop=True)
         assert set(mine["player"]) == {result.player.name}
         assert set(mine["reference"]) == {"gestures"}
@@ -66,7 +67,8 @@ def test_every_stroke_and_block_of_every_session_is_there_once(sessions: Path, b
         pd.testing.assert_frame_equal(
             mine[[column.name for column in STROKE_COLUMNS]], expected, check_dtype=False, check_exact=True
         )
-        answers = json.loads(json.dumps(build_result(result)["blocks"], default=lambda value: dict(value)))
+        built = build_result(weigh_session(result))
+        answers = json.loads(json.dumps(built["blocks"], default=lambda value: dict(value)))
         mine = blocks[blocks["session"] == name]
         for answer, (_, row) in zip(answers, mine.iterrows(), strict=True):
             assert row["tilt_mean_deg"] == answer["tilt_mean_deg"]
