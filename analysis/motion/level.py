@@ -3,7 +3,7 @@ r"""The level about which a hand plays, told from the drift of double integratio
 A path integrated twice from the accelerometer, and known only between its ends, is
 
 .. math:: \hat p(t) = \text{stroke}(t) + \ell(t) + e(t), \qquad
-          \ddot e = b + w, \quad \dot b = v, \quad d\ell = -\ell \, dt / \tau + u                            (7)
+          \ddot e = b + w, \quad \dot b = v, \quad d\ell = -\ell \, dt / \tau + u                            (8)
 
 with the level :math:`\ell` of the hand (the string it plays on, and its wander), and the drift :math:`e` of a white
 acceleration error :math:`w` on a bias :math:`b` that walks. Midway between two turns the stroke is nil: each stroke
