@@ -68,7 +68,7 @@ def mean_still_accel(signals: Signals, event: Event) -> FloatArray:
 def accel_noise_mps2_rthz(signals: Signals, events: Sequence[Event]) -> float | None:
     """One-sided noise density of the accelerometer, from the stills off the hand; None without one of a second.
 
-    The median from 2 to 20 Hz, quietest still, over all axes: a table may hum, and someone may walk by.
+    The median from 2 to 20 Hz of the mean over all axes, in the quietest still: a table may hum, and someone may walk by.
     """
     found = []
     for event in events:
@@ -78,7 +78,7 @@ def accel_noise_mps2_rthz(signals: Signals, events: Sequence[Event]) -> float | 
         each = round(signals.grid.rate_hz)
         frequency, power = signal.welch(signals.accel_mps2[span], signals.grid.rate_hz, nperseg=each, axis=0)
         inside = (frequency >= NOISE_BAND_HZ[0]) & (frequency <= NOISE_BAND_HZ[1])
-        found.append(float(np.sqrt(np.median(power[inside]))))
+        found.append(float(np.sqrt(np.median(power[inside].mean(axis=1)))))
     return min(found, default=None)
 
 
