@@ -239,7 +239,8 @@ def test_pivot_with_a_gap_still_gives_the_lever() -> None:
 def log_of(times_s: np.ndarray, tick_s: float = 1e-6) -> RawSamples:
     n = times_s.size
     ticks = np.rint(np.maximum.accumulate(np.floor(times_s / tick_s) * tick_s) * 1e6).astype(np.int64)
-    return RawSamples(ticks, np.arange(n), np.full(n, np.nan), np.zeros((n, 6), np.int32))
+    counts = np.random.default_rng(n).integers(-9000, 9000, (n, 6)).astype(np.int32)
+    return RawSamples(ticks, np.arange(n), np.full(n, np.nan), counts)
 
 
 @pytest.mark.parametrize("jitter", [0.05, 0.1, 0.15, 0.2])
