@@ -9,6 +9,8 @@ from importlib.metadata import version
 import numpy as np
 import pandas as pd
 
+from analysis.consistency.judge import judge_sensor
+from analysis.consistency.stream_map import DELAY_FLOOR_S
 from analysis.drills.session_changes import mark_session_changes
 from analysis.model.cautions import session_cautions
 from analysis.model.doubts import About, Doubt, added_se_deg
@@ -21,16 +23,25 @@ from analysis.reference.epochs import label_epochs
 from analysis.reference.frame import Frame
 from analysis.reference.gesture_doubts import doubt_gestures
 from analysis.reference.mounting_doubts import doubt_mounting
-from analysis.reference.session_reference import Reference, ReferenceSettings, establish_reference
+from analysis.reference.pivots import ReferenceSettings
+from analysis.reference.session_reference import Reference, establish_reference
 from analysis.report.data_quality import FEW_LOST
 from analysis.signal.timebase import Timebase, fit_timebase
-from analysis.signal.working_grid import Signals, prepare_signals
+from analysis.signal.working_grid import Signals, prepare_signals, read_together
 from analysis.stroke.blocks import summarise_block
 from analysis.stroke.body_motion import BodySettings, doubt_body
 from analysis.stroke.play import StrokeSet, find_pieces, join, trace_strokes, turned_axes
 from analysis.stroke.play_intervals import find_stretches, order_events
 from analysis.stroke.stroke_paths import TracedStrokes
-from analysis.stroke.stroke_table import Columns, TableSettings, assign_blocks, found_blocks, measure_columns, tabulate
+from analysis.stroke.stroke_table import (
+    Columns,
+    PlayContext,
+    TableSettings,
+    assign_blocks,
+    found_blocks,
+    measure_columns,
+    tabulate,
+)
 from analysis.stroke.tip_claim import TipSettings, claim_tip, effective_strokes, tip_parts_deg
 from analysis.stroke.truth_checks import doubt_checks, read_checks
 from analysis.stroke.uncertainty import block_chord, offset_parts_deg
@@ -81,16 +92,18 @@ def analyse_session(
     signals = prepare_signals(session, timebase)
     tell("orientation and gestures", 0.2)
     session = _fit_events(session, timebase)
+    judgement = judge_sensor(session, timebase, signals)
+    signals, settings = _read_together(signals, judgement.delay_s, settings)
     motion, reference = establish_reference(signals, session, settings.reference)
     tell("strokes", 0.6)
     threshold = attack_threshold(signals, session.events, settings.table.strokes.attack_ratio)
     blocks = tuple(event for event in session.events if event.kind == "play")
-    table, strokes = measure_play(motion, session, (reference, threshold), settings.table)
+    table, strokes = measure_play(motion, session, PlayContext(reference, threshold), settings.table)
     if not blocks and (guess := found_blocks(table)):
         # Play shows how the heading drifts; where none is marked, it must be found before it can show that.
         events = order_events((*session.events, *guess))
         motion, reference = establish_reference(signals, replace(session, events=events), settings.reference)
-        table, strokes = measure_play(motion, session, (reference, threshold), settings.table)
+        table, strokes = measure_play(motion, session, PlayContext(reference, threshold), settings.table)
     if table.empty:
         raise NotEnoughDataError(
             "expected strokes of play, found none; check that the sensor is on the picking hand, that a block of play "
@@ -105,7 +118,7 @@ def analyse_session(
     table = table.assign(string_change=marks)
     session = replace(session, warnings=(*session.warnings, *problems))
     checks = read_checks(motion, reference, session.events, settings.reference.gestures)
-    doubts = _gather_doubts(motion, reference, table, blocks, settings)
+    doubts = judgement.doubts + _gather_doubts(motion, reference, table, blocks, settings)
     doubts += doubt_checks(checks, blocks, timebase.grid.start_s)
     claims = _Claims(reference, doubts, session.instrument, settings)
     summaries = _summarise(motion, table, strokes, blocks, claims)
@@ -113,6 +126,14 @@ def analyse_session(
     tell("done", 1.0)
     result = _result(session, timebase, signals, reference, (table, strokes, summaries), settings)
     return replace(result, still_moments=stills, doubts=doubts, checks=checks)
+
+
+def _read_together(signals: Signals, delay_s: float, settings: Settings) -> tuple[Signals, Settings]:
+    """Move late samples of the gyroscope to their place; what the delay leaves open is left to ``pivot``."""
+    if not delay_s:
+        return signals, settings
+    lever = replace(settings.reference.lever, skew_s=DELAY_FLOOR_S)
+    return read_together(signals, delay_s), replace(settings, reference=replace(settings.reference, lever=lever))
 
 
 def _fit_events(session: Session, timebase: Timebase) -> Session:
@@ -128,18 +149,18 @@ def _fit_events(session: Session, timebase: Timebase) -> Session:
 
 
 def measure_play(
-    motion: Motion, session: Session, context: tuple[Reference, float | None], settings: TableSettings
+    motion: Motion, session: Session, context: PlayContext, settings: TableSettings
 ) -> tuple[pd.DataFrame, TracedStrokes]:
-    """Find the strokes of all stretches, keep those of play, measure them; ``context`` as for the stroke table."""
+    """Find the strokes of all stretches, keep those of play, measure them."""
     columns, strokes = measure_window(motion, session, context, settings)
     return tabulate(columns), strokes
 
 
 def measure_window(
-    motion: Motion, session: Session, context: tuple[Reference, float | None], settings: TableSettings
+    motion: Motion, session: Session, context: PlayContext, settings: TableSettings
 ) -> tuple[Columns, TracedStrokes]:
     """The same as bare columns: for windows of which only a few rows are wanted, again and again."""
-    strokes, posture = _find_strokes(motion, session.events, context[0], settings)
+    strokes, posture = _find_strokes(motion, session.events, context.reference, settings)
     return measure_columns(motion, strokes, posture, session, context, settings)
 
 

@@ -22,6 +22,7 @@ FLOORS = {
         "questions",
         "stroke",
         "reference",
+        "consistency",
         "motion",
         "drills signal statistics synthesis",
         "model",
