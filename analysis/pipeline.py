@@ -9,6 +9,8 @@ from importlib.metadata import version
 import numpy as np
 import pandas as pd
 
+from analysis.consistency.judge import judge_sensor
+from analysis.consistency.stream_map import DELAY_FLOOR_S
 from analysis.drills.session_changes import mark_session_changes
 from analysis.model.cautions import session_cautions
 from analysis.model.doubts import About, Doubt, added_se_deg
@@ -27,7 +29,7 @@ from analysis.reference.unconfirmed import metadata_doubts
 from analysis.report.data_quality import FEW_LOST
 from analysis.signal.clock_remarks import clock_remarks
 from analysis.signal.timebase import Timebase, fit_timebase
-from analysis.signal.working_grid import Signals, prepare_signals
+from analysis.signal.working_grid import Signals, prepare_signals, read_together
 from analysis.stroke.blocks import summarise_block
 from analysis.stroke.body_motion import BodySettings, doubt_body
 from analysis.stroke.play import StrokeSet, find_pieces, join, trace_strokes, turned_axes
@@ -92,6 +94,8 @@ def analyse_session(
     signals = prepare_signals(session, timebase)
     tell("orientation and gestures", 0.2)
     session = _fit_events(session, timebase)
+    judgement = judge_sensor(session, timebase, signals)
+    signals, settings = _read_together(signals, judgement.delay_s, settings)
     motion, reference = establish_reference(signals, session, settings.reference)
     tell("strokes", 0.6)
     threshold = attack_threshold(signals, session.events, settings.table.strokes.attack_ratio)
@@ -116,7 +120,7 @@ def analyse_session(
     table = table.assign(string_change=marks)
     session = replace(session, warnings=(*session.warnings, *problems))
     checks = read_checks(motion, reference, session.events, settings.reference.gestures)
-    doubts = _gather_doubts(motion, reference, table, blocks, settings)
+    doubts = judgement.doubts + _gather_doubts(motion, reference, table, blocks, settings)
     doubts += (*doubt_checks(checks, blocks, timebase.grid.start_s), *metadata_doubts(session.metadata))
     claims = _Claims(reference, doubts, session.instrument, settings)
     summaries = _summarise(motion, table, strokes, blocks, claims)
@@ -124,6 +128,14 @@ def analyse_session(
     tell("done", 1.0)
     result = _result(session, timebase, signals, reference, (table, strokes, summaries), settings)
     return replace(result, still_moments=stills, doubts=doubts, checks=checks)
+
+
+def _read_together(signals: Signals, delay_s: float, settings: Settings) -> tuple[Signals, Settings]:
+    """Move late samples of the gyroscope to their place; what the delay leaves open is left to ``pivot``."""
+    if not delay_s:
+        return signals, settings
+    lever = replace(settings.reference.lever, skew_s=DELAY_FLOOR_S)
+    return read_together(signals, delay_s), replace(settings, reference=replace(settings.reference, lever=lever))
 
 
 def _fit_events(session: Session, timebase: Timebase) -> Session:

@@ -6,7 +6,7 @@ The tip's path is low-passed at 40 Hz at most, so everything but the pick attack
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import pairwise
 from typing import Any
@@ -93,6 +93,25 @@ def prepare_signals(session: Session, timebase: Timebase) -> Signals:
     )
 
 
+def read_together(signals: Signals, delay_s: float) -> Signals:
+    """The signals with the gyroscope read ``delay_s`` later, by the cubic through four samples."""
+    if not delay_s:
+        return signals
+    n = len(signals.gyro_radps)
+    at = np.clip(np.arange(n) + delay_s * signals.grid.rate_hz, 1.0, n - 3.0)
+    base = at.astype(np.int64)
+    return replace(signals, gyro_radps=_lagrange(signals.gyro_radps, base, (at - base)[:, None]))
+
+
+def _lagrange(values: FloatArray, base: np.ndarray, u: FloatArray) -> FloatArray:
+    return np.asarray(
+        -u * (u - 1) * (u - 2) / 6 * values[base - 1]
+        + (u + 1) * (u - 1) * (u - 2) / 2 * values[base]
+        - (u + 1) * u * (u - 2) / 2 * values[base + 1]
+        + (u + 1) * u * (u - 1) / 6 * values[base + 2]
+    )
+
+
 def count_clipped(session: Session) -> int:
     """Count the raw samples with at least one axis at the end of its range (0 where the range is unknown)."""
     counts, profile = session.raw.counts, session.profile
@@ -114,8 +133,9 @@ def _check_gravity(accel: FloatArray, rate_hz: float) -> None:
     usual = float(np.median(np.linalg.norm(means, axis=0)))
     if not GRAVITY_LIMITS_MPS2[0] < usual < GRAVITY_LIMITS_MPS2[1]:
         raise InputError(
-            f"expected an accelerometer that reads gravity, about 9.8 m/s2, found {usual:.3g} m/s2 most of the time; "
-            "correct the scale (range, unit) in the sensor's profile, or the sensor is broken"
+            expected="an accelerometer that reads gravity, about 9.8 m/s2",
+            found=f"{usual:.3g} m/s2 most of the time",
+            next_step="correct the scale (range, unit) in the sensor's profile, or the sensor is broken",
         )
 
 

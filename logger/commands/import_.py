@@ -134,6 +134,7 @@ def _import_one(
     progress: Callable[[str, float], None],
 ) -> tuple[tuple[str, ...], tuple[str, ...], str]:
     """Read one session and write it; return what was guessed, its warnings and what to say."""
+    from analysis.consistency.judge import UNTESTED, judge_log
     from logger.exchange.import_csv import count_missing
     from logger.files.atomic_file import check_writable, make_folder
     from logger.session.session_file import write_session
@@ -149,9 +150,12 @@ def _import_one(
     write_session(output, session)
     raw, profile = session.raw, session.profile
     missing, gaps = count_missing(raw)
+    judgement = judge_log(session)
+    # What is not tested is no fault of the file: it is said only where nothing worse is.
+    doubts = tuple(doubt.sentence for doubt in judgement.doubts if doubt.kind != UNTESTED) or (judgement.tested,)
     return (
         shown,
-        session.warnings,
+        (*session.warnings, *doubts),
         (
             f"Wrote {output}: {raw.ticks.size} samples at {profile.rate_hz:.6g}/s, "
             f"{(raw.ticks[-1] - raw.ticks[0]) / profile.tick_hz:.1f} s, {missing} missing in {gaps} gaps, "

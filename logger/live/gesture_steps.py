@@ -10,7 +10,7 @@ from typing import Any
 from analysis.model.records import Event
 from analysis.reference.session_reference import Gestures
 from logger.live.commands import Command, Simple
-from logger.live.gesture_check import GestureCheck
+from logger.live.gesture_check import GestureCheck, sensor_notice
 from logger.live.pace import Cue
 from logger.live.state import Gesture, GestureLive, GesturePhase, Key
 from logger.live.step_context import FINISH_KEY, HURT_KEY, Stage
@@ -186,7 +186,8 @@ class GestureSteps:
         reference = estimator.reference
         again = self._to_repeat(gestures)
         if not again:
-            stage.show(notice="" if reference else NO_FRAME)
+            against = await stage.work(lambda: sensor_notice(estimator, events))
+            stage.show(notice=against or ("" if reference else NO_FRAME))
             return []
         keys = (Key("next", "Do it again"), Key("skip", "Go on without"), HURT_KEY, FINISH_KEY)
         words = _reason(gestures, again[0])
