@@ -44,7 +44,7 @@ soak: setup  ## the long runs
 	$(PY) -m pytest -m soak
 
 fuzz: setup  ## a minute of fuzzing what reads a sensor's bytes, findings kept (FUZZ_S=600: ten minutes)
-	$(PY) tests/sensors/fuzz_readers.py -max_total_time=$(or $(FUZZ_S),60)
+	$(PY) tests/logger/sources/fuzz_readers.py -max_total_time=$(or $(FUZZ_S),60)
 
 samples: setup  ## make the shipped logs anew
 	$(PY) -m logger.sample_logs

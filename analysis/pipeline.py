@@ -9,25 +9,25 @@ from importlib.metadata import version
 import numpy as np
 import pandas as pd
 
-from analysis.blocks import summarise_block
-from analysis.cautions import session_cautions
-from analysis.data_quality import FEW_LOST
-from analysis.drill_report import mark_session_changes
-from analysis.errors import NotEnoughDataError
-from analysis.events import keep_within
-from analysis.frame import Frame
-from analysis.model import BlockSummary, Event, FloatArray, ReferenceSummary, Session, SessionResult
-from analysis.motion import Motion
-from analysis.play import StrokeSet, find_pieces, join, trace_strokes, turned_axes
-from analysis.reference import Reference, ReferenceSettings, establish_reference
-from analysis.signals import Signals, prepare_signals
-from analysis.stillness import attack_threshold
-from analysis.stretches import find_stretches, order_events
-from analysis.stroke_paths import TracedStrokes
-from analysis.stroke_table import Columns, TableSettings, assign_blocks, found_blocks, measure_columns, tabulate
-from analysis.timebase import Timebase, fit_timebase
-from analysis.tremor import find_still_moments
-from analysis.uncertainty import block_chord, offset_parts_deg
+from analysis.drills.session_changes import mark_session_changes
+from analysis.model.cautions import session_cautions
+from analysis.model.errors import NotEnoughDataError
+from analysis.model.events import keep_within
+from analysis.model.records import BlockSummary, Event, FloatArray, ReferenceSummary, Session, SessionResult
+from analysis.motion.hand_motion import Motion
+from analysis.motion.stillness import attack_threshold
+from analysis.reference.frame import Frame
+from analysis.reference.session_reference import Reference, ReferenceSettings, establish_reference
+from analysis.report.data_quality import FEW_LOST
+from analysis.signal.timebase import Timebase, fit_timebase
+from analysis.signal.working_grid import Signals, prepare_signals
+from analysis.stroke.blocks import summarise_block
+from analysis.stroke.play import StrokeSet, find_pieces, join, trace_strokes, turned_axes
+from analysis.stroke.play_intervals import find_stretches, order_events
+from analysis.stroke.stroke_paths import TracedStrokes
+from analysis.stroke.stroke_table import Columns, TableSettings, assign_blocks, found_blocks, measure_columns, tabulate
+from analysis.stroke.uncertainty import block_chord, offset_parts_deg
+from analysis.tension.tremor import find_still_moments
 
 Progress = Callable[[str, float], None]
 """Called with a stage's name and the share of it that is done, 0..1."""

@@ -13,7 +13,7 @@ for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 
 import numpy as np
 
-from analysis.errors import StrokeplaneError
+from analysis.model.errors import StrokeplaneError
 from benchmarks.regimes import REGIMES
 from benchmarks.scoring import SessionScore, pooled, score_session
 
@@ -21,7 +21,7 @@ from benchmarks.scoring import SessionScore, pooled, score_session
 def score_seed(task: tuple[str, int]) -> SessionScore | str:
     """Simulate, analyse and score one session; an error of the analysis is its row's."""
     from analysis.pipeline import analyse_session
-    from analysis.synthesis import simulate
+    from analysis.synthesis.simulate import simulate
 
     regime, seed = task
     simulated = simulate(REGIMES[regime].draw(seed), seed)

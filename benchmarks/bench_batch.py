@@ -22,9 +22,9 @@ from pathlib import Path
 # As the command itself sets it, and as its workers do: more threads would also round differently.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-from logger.batch import find_sessions, run_batch
-from logger.batch_tables import STROKES_NAME, tabulate_file
-from logger.session_work import count_cores, local_crew
+from logger.many.batch import find_sessions, run_batch
+from logger.many.batch_tables import STROKES_NAME, tabulate_file
+from logger.many.session_work import count_cores, local_crew
 
 MINUTES = 10
 RATE_HZ = 200.0
@@ -33,8 +33,10 @@ KINDS = 4
 
 def write_sessions(folder: Path, count: int) -> float:
     """Return the megabytes of one session."""
-    from analysis.synthesis import PlayBlock, random_scenario, simulate
-    from logger.session_file import write_session
+    from analysis.synthesis.draw import random_scenario
+    from analysis.synthesis.scenario import PlayBlock
+    from analysis.synthesis.simulate import simulate
+    from logger.session.session_file import write_session
 
     drawn = []
     for seed in range(min(KINDS, count)):

@@ -8,10 +8,10 @@ import time
 
 import numpy as np
 
-from analysis.drill_alignment import align_strokes
+from analysis.drills.alignment import align_strokes
 from benchmarks.drill_sessions import draw_marginal_player, draw_player, judged, scores
-from tests.drills.simulated_play import PlaySettings, play_table
-from tests.drills.test_alignment import PHRASES
+from tests.analysis.drills.simulated_play import PlaySettings, play_table
+from tests.analysis.drills.test_alignment import PHRASES
 
 TABLES = {
     "3 % missed and extra, 5 % drift": {},

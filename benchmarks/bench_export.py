@@ -22,14 +22,12 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.model import Calibration, Event, Player, RawSamples, SensorProfile, Session
-from logger.arrow_tables import need_pyarrow
-from logger.export_bids import BidsSettings, export_bids
-from logger.export_files import export_files
-from logger.export_tables import load_source
-from logger.import_bids import import_bids
-from logger.import_parquet import import_parquet
-from logger.session_file import read_session, write_session
+from analysis.model.records import Calibration, Event, Player, RawSamples, SensorProfile, Session
+from logger.exchange import export_files, import_bids, import_parquet
+from logger.exchange.export_bids import BidsSettings, export_bids
+from logger.exchange.export_tables import load_source
+from logger.files.arrow_tables import need_pyarrow
+from logger.session.session_file import read_session, write_session
 
 RATE_HZ = 400
 SECONDS = 2 * 3600

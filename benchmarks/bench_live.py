@@ -73,10 +73,10 @@ def memory_mb(pid: int) -> float:
 
 def sensor_shares() -> tuple[float, float]:
     """Shares of a core (%) for making the simulated sensor's bytes, and for reading them."""
-    from logger.frame_reader import FrameReader
     from logger.live.simulated_player import player_session, plays_of
-    from logger.packets import encode
     from logger.sources.base import steady_time_s
+    from logger.sources.frame_reader import FrameReader
+    from logger.sources.packets import encode
     from logger.sources.simulated import FRAME_S, hello_of, named_profile, session_frames
 
     session = player_session(plays_of(None).blocks[:1], SEED).session

@@ -13,10 +13,10 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.errors import StrokeplaneError
-from analysis.hold import find_hold_tempo
-from analysis.model import SessionResult
-from analysis.posture import compare_postures
+from analysis.model.errors import StrokeplaneError
+from analysis.model.records import SessionResult
+from analysis.questions.hold import find_hold_tempo
+from analysis.questions.posture import compare_postures
 from benchmarks.question_players import (
     FASTEST,
     SLOWEST,
@@ -57,7 +57,7 @@ def hold_table_player(task: tuple[int, int, float]) -> tuple[float, float, float
 def hold_chain_player(task: tuple[int, int]) -> tuple[float, float, float] | str:
     """One player's ladder, sampled and analysed."""
     from analysis.pipeline import analyse_session
-    from analysis.synthesis import simulate
+    from analysis.synthesis.simulate import simulate
 
     seed, rungs = task
     player = draw_speed_player(np.random.default_rng([seed, 0x401D]))
@@ -126,7 +126,7 @@ def posture_table(task: tuple[int, float, float, float]) -> PostureScore | str:
 def posture_chain(task: tuple[int, float, float, bool]) -> PostureScore | str:
     """One session sampled and analysed."""
     from analysis.pipeline import analyse_session
-    from analysis.synthesis import simulate
+    from analysis.synthesis.simulate import simulate
 
     seed, tilt_deg, spread_deg, every_change = task
     try:
@@ -224,7 +224,7 @@ def bench_postures(pool: ProcessPoolExecutor, tables: int, chain: int, first: in
 
 def bench_progress(sessions: int, jobs: int | None) -> None:
     """A folder of many small sessions: the first run, the second, and one with a changed file."""
-    from logger.session_cache import summarise_folder
+    from logger.many.session_cache import summarise_folder
 
     print("| run of progress | sessions | analysed | seconds |\n| --- | --- | --- | --- |")
     with tempfile.TemporaryDirectory() as name:
@@ -242,8 +242,10 @@ def bench_progress(sessions: int, jobs: int | None) -> None:
 
 def write_sessions(folder: Path, count: int, kinds: int = 20) -> list[Path]:
     """Short sessions of invented players over weeks; every file has bytes of its own."""
-    from analysis.synthesis import PlayBlock, random_scenario, simulate
-    from logger.session_file import write_session
+    from analysis.synthesis.draw import random_scenario
+    from analysis.synthesis.scenario import PlayBlock
+    from analysis.synthesis.simulate import simulate
+    from logger.session.session_file import write_session
 
     drawn = []
     for seed in range(min(kinds, count)):

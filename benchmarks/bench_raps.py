@@ -7,10 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.raps import calibrated_accel, find_raps
-from analysis.synthesis import PlayBlock, Scenario, random_scenario, simulate
-from analysis.timebase import fit_timebase
-from tests.report.rapping import rap_accel
+from analysis.signal.timebase import fit_timebase
+from analysis.stroke.raps import calibrated_accel, find_raps
+from analysis.synthesis.draw import random_scenario
+from analysis.synthesis.scenario import PlayBlock, Scenario
+from analysis.synthesis.simulate import simulate
+from tests.analysis.stroke.rapping import rap_accel
 
 ATTACKS = {"usual attacks, 2-20 m/s2": (2.0, 20.0), "very hard attacks, 8-60 m/s2": (8.0, 60.0)}
 RANGES_G = (2.0, 4.0, 8.0)

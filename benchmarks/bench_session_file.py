@@ -12,10 +12,10 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.errors import SessionFileError
-from analysis.model import Event, RawSamples, SensorProfile, Session
-from logger.session_file import SessionWriter, read_session, write_session
-from logger.session_records import SessionHead
+from analysis.model.errors import SessionFileError
+from analysis.model.records import Event, RawSamples, SensorProfile, Session
+from logger.session.session_file import SessionWriter, read_session, write_session
+from logger.session.session_records import SessionHead
 
 RATE_HZ = 400
 SECONDS = 2 * 3600

@@ -32,8 +32,9 @@ def simulate_session(path: Path, hours: float) -> None:
     """Gestures once, then four minutes of play and one of rest in turn."""
     from dataclasses import replace
 
-    from analysis.synthesis import random_scenario, simulate
-    from logger.session_file import write_session
+    from analysis.synthesis.draw import random_scenario
+    from analysis.synthesis.simulate import simulate
+    from logger.session.session_file import write_session
 
     blocks = round(3600 * hours / (BLOCK_S + REST_S))
     scenario = random_scenario(8100, strokes_per_s=8.0, duration_s=BLOCK_S, rate_hz=RATE_HZ, blocks=blocks)
@@ -53,7 +54,7 @@ def compare(path: Path, pairs: int) -> dict[str, object]:
     import vqf
 
     from analysis.pipeline import analyse_session
-    from logger.session_file import read_session
+    from logger.session.session_file import read_session
 
     session = read_session(path)
     accel = np.ascontiguousarray(session.raw.counts[:, :3] * session.profile.accel_mps2_per_count)
@@ -68,7 +69,7 @@ def compare(path: Path, pairs: int) -> dict[str, object]:
 def measure(path: Path) -> dict[str, object]:
     """Read and analyse one session in this process; times, strokes and peak memory."""
     from analysis.pipeline import analyse_session
-    from logger.session_file import read_session
+    from logger.session.session_file import read_session
 
     began = time.perf_counter()
     session = read_session(path)
@@ -93,7 +94,7 @@ def profile(path: Path) -> None:
     import pstats
 
     from analysis.pipeline import analyse_session
-    from logger.session_file import read_session
+    from logger.session.session_file import read_session
 
     session = read_session(path)
     profiler = cProfile.Profile()

@@ -29,8 +29,8 @@ Outcome = tuple[str, float, float, int, int]
 
 def judge(task: tuple[int, str, str, float]) -> Outcome:
     """One session of a kind with a drift (or none) from a minute on."""
-    from analysis.drift import estimate_drifts, prepare_drifts
-    from analysis.tension_level import assess_tension
+    from analysis.tension.caution_level import assess_tension
+    from analysis.tension.marker_drift import estimate_drifts, prepare_drifts
 
     seed, kind, drift_name, onset = task
     rng = np.random.default_rng([seed, KINDS.index(kind), 0x7E5])
@@ -53,8 +53,9 @@ def judge(task: tuple[int, str, str, float]) -> Outcome:
 def chain(task: tuple[int, float]) -> Outcome:
     """Two hours sampled by the forward model at 200 Hz, analysed from the counts on; tremor grows by a share hourly."""
     from analysis.pipeline import analyse_session
-    from analysis.synthesis import PlayBlock, Scenario, simulate
-    from analysis.tension import measure_tension
+    from analysis.synthesis.scenario import PlayBlock, Scenario
+    from analysis.synthesis.simulate import simulate
+    from analysis.tension.assessment import measure_tension
 
     seed, growth = task
     rng = np.random.default_rng([seed, 0xC4A])

@@ -12,11 +12,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from analysis.drill_report import judge_drills
-from analysis.drills import Phrase, make_twin, read_phrase, write_phrase
-from analysis.model import FloatArray, Instrument
+from analysis.drills.phrases import Phrase, make_twin, read_phrase, write_phrase
+from analysis.drills.session_changes import judge_drills
+from analysis.model.records import FloatArray, Instrument
 from analysis.pipeline import analyse_session
-from analysis.synthesis import PlayBlock, Scenario, SimulatedSession, simulate
+from analysis.synthesis.scenario import PlayBlock, Scenario
+from analysis.synthesis.simulate import SimulatedSession, simulate
 
 UP = read_phrase("6x2 5x2 4x2 3x2 2x2 1x2 2x2 3x2 4x2 5x2", 6)
 PHRASES: dict[str, Phrase] = {

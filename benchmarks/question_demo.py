@@ -14,19 +14,21 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analysis.answers import say_clearing, say_comparison, say_consistency, say_hold
-from analysis.clearing import judge_clearing
-from analysis.consistency import measure_consistency
-from analysis.hold import find_hold_tempo
-from analysis.model import Instrument, Player, Session
-from analysis.posture import compare_postures
-from analysis.progress import WEEK_S, follow_progress
-from analysis.progress_sections import say_trend
-from analysis.synthesis import GesturePlan, PlayBlock, Posture, Scenario, SimulatedSession, random_scenario, simulate
+from analysis.model.records import Instrument, Player, Session
+from analysis.questions.clearing import judge_clearing
+from analysis.questions.consistency import measure_consistency
+from analysis.questions.hold import find_hold_tempo
+from analysis.questions.posture import compare_postures
+from analysis.questions.progress import WEEK_S, follow_progress
+from analysis.report.answer_sentences import say_clearing, say_comparison, say_consistency, say_hold
+from analysis.report.progress_sections import say_trend
+from analysis.synthesis.draw import random_scenario
+from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Scenario
+from analysis.synthesis.simulate import SimulatedSession, simulate
 from benchmarks.question_players import SpeedPlayer
-from logger.session_cache import summarise_folder
-from logger.session_file import write_session
-from logger.session_results import analyse_file
+from logger.many.session_cache import summarise_folder
+from logger.many.session_results import analyse_file
+from logger.session.session_file import write_session
 
 NOTE = "synthetic: an invented mandolin player and her invented tune"
 MANDOLIN = Instrument("mandolin", 8, 4, (11.0, 11.0, 11.0), None, 1.5)

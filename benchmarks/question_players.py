@@ -10,8 +10,9 @@ from scipy.optimize import brentq
 from scipy.special import expit
 from scipy.stats import norm
 
-from analysis.model import Instrument, SessionResult
-from analysis.synthesis import GesturePlan, PlayBlock, Posture, Scenario, random_scenario
+from analysis.model.records import Instrument, SessionResult
+from analysis.synthesis.draw import random_scenario
+from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Scenario
 from benchmarks.question_tables import Drawing, DrawnBlock, draw_session
 
 DEAD_BAND_DEG = Instrument().dead_band_deg

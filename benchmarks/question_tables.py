@@ -13,9 +13,9 @@ import numpy as np
 import pandas as pd
 from scipy.signal import lfilter
 
-from analysis.blocks import summarise_block
-from analysis.model import Event, GestureQuality, Instrument, Player, ReferenceSummary, SessionResult
-from analysis.tilt import lift_mm
+from analysis.model.records import Event, GestureQuality, Instrument, Player, ReferenceSummary, SessionResult
+from analysis.stroke.blocks import summarise_block
+from analysis.stroke.tilt import lift_mm
 
 POINTS = 17
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from analysis.synthesis import GesturePlan, PlayBlock, Posture, Scenario, random_scenario
+from analysis.synthesis.draw import random_scenario
+from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Scenario
 
 
 @dataclass(frozen=True)

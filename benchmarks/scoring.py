@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.model import SessionResult
+from analysis.model.records import SessionResult
 
 
 @dataclass(frozen=True)

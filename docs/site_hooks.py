@@ -18,7 +18,7 @@ from mkdocs.structure.files import File, Files
 
 import analysis
 import logger
-from analysis.tables import STROKE_COLUMNS, STROKE_CSV_COLUMNS
+from analysis.model.stroke_columns import STROKE_COLUMNS, STROKE_CSV_COLUMNS
 from logger.cli import COMMANDS, cli
 
 BLOCK_FORMULA = re.compile(r"^```math\n(.*?)^```$", re.MULTILINE | re.DOTALL)

@@ -9,8 +9,8 @@ import sys
 
 import click
 
-from analysis.errors import StrokeplaneError
-from logger.say import say
+from analysis.model.errors import StrokeplaneError
+from logger.terminal.say import say
 
 # name -> (module, function, one-line help). Keep in the order of a player's evening.
 COMMANDS: dict[str, tuple[str, str, str]] = {
@@ -95,7 +95,7 @@ def cli(context: click.Context) -> None:
 
 def _is_first_run() -> bool:
     """Whether no player is known on this computer yet."""
-    return not importlib.import_module("logger.player_profile").players_path().exists()
+    return not importlib.import_module("logger.player.player_profile").players_path().exists()
 
 
 def main() -> None:

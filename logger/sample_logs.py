@@ -13,21 +13,14 @@ from typing import Any
 
 import click
 
-from analysis.model import Instrument, Player, SessionResult
-from analysis.synthesis import (
-    GesturePlan,
-    PlayBlock,
-    Posture,
-    Recording,
-    Scenario,
-    SimulatedSession,
-    simulate,
-)
-from logger.atomic_file import write_text_atomic
+from analysis.model.records import Instrument, Player, SessionResult
+from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Recording, Scenario
+from analysis.synthesis.simulate import SimulatedSession, simulate
 from logger.commands.simulate import events_csv, imu_csv, map_toml, truth_json
-from logger.played_drill import played_drill
-from logger.result_files import render_result_json
-from logger.session_file import read_session, write_session
+from logger.files.atomic_file import write_text_atomic
+from logger.practice.played_drill import played_drill
+from logger.report.result_files import render_result_json
+from logger.session.session_file import read_session, write_session
 
 FOLDER = Path(__file__).resolve().parent.parent / "sample_logs"
 RATE_HZ = 200.0

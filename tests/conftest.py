@@ -14,7 +14,7 @@ import pytest  # noqa: E402
 from tests.optional import REQUIRE_ALL  # noqa: E402
 
 # Stand-ins for a board's modules, run by another interpreter.
-collect_ignore = ["sensors/micropython_desk"]
+collect_ignore = ["logger/sources/micropython_desk"]
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

@@ -3,44 +3,7 @@
 A rigid hand carries plectrum and sensor. The tip's path is prescribed in the (possibly swaying) instrument frame,
 the hand turns with it by several joints, and the sensor's place follows; specific force and turning rate are the
 derivatives of that motion. A MEMS sensor with a grade's errors turns them into counts.
+
+Comes in: a scenario and a seed. Goes out: a session as a sensor would have recorded it, and its truth.
+May use: model (records, errors, columns), and nothing that the estimator stands on.
 """
-
-from analysis.synthesis.draw import draw_attitude, draw_hand, draw_joints, random_scenario
-from analysis.synthesis.grades import CHEAP, GOOD, GRADES, IDEAL, SensorGrade
-from analysis.synthesis.scenario import (
-    Attitude,
-    GesturePlan,
-    Hand,
-    Joint,
-    PlayBlock,
-    Posture,
-    Recording,
-    Scenario,
-)
-from analysis.synthesis.sensor import SensorTruth
-from analysis.synthesis.simulate import SimulatedSession, TruePath, Truth, simulate
-
-__all__ = [
-    "CHEAP",
-    "GOOD",
-    "GRADES",
-    "IDEAL",
-    "Attitude",
-    "GesturePlan",
-    "Hand",
-    "Joint",
-    "PlayBlock",
-    "Posture",
-    "Recording",
-    "Scenario",
-    "SensorGrade",
-    "SensorTruth",
-    "SimulatedSession",
-    "TruePath",
-    "Truth",
-    "draw_attitude",
-    "draw_hand",
-    "draw_joints",
-    "random_scenario",
-    "simulate",
-]

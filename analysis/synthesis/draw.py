@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.model import FloatArray, Instrument, Player
+from analysis.model.records import FloatArray, Instrument, Player
 from analysis.synthesis.rotation import matrix, quat_from_matrix, random_quat
 from analysis.synthesis.scenario import Attitude, Hand, Joint, PlayBlock, Scenario, Vector
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.signal import lfilter
 
-from analysis.model import OFF_HAND, Event, EventKind, FloatArray
+from analysis.model.records import OFF_HAND, Event, EventKind, FloatArray
 from analysis.synthesis.scenario import GesturePlan
 from analysis.synthesis.timeline import DRAG, PINNED, STILL, TABLE, Timeline, add_turns
 from analysis.synthesis.track import Nodes, add_samples

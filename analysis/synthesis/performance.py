@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.model import Event, FloatArray
+from analysis.model.records import Event, FloatArray
 from analysis.synthesis.rotation import exp_quat, multiply, rotate
 from analysis.synthesis.scenario import Hand
 from analysis.synthesis.timeline import BASE, LEVER, LIFE, ROLL, BlockPlan

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.signal import lfilter
 
-from analysis.model import BoolArray, Event, FloatArray, IntArray
+from analysis.model.records import BoolArray, Event, FloatArray, IntArray
 from analysis.synthesis.gestures import course_positions
 from analysis.synthesis.scenario import PlayBlock
 from analysis.synthesis.timeline import PLAY, BlockPlan, Timeline, add_turns

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.model import FloatArray
+from analysis.model.records import FloatArray
 from analysis.synthesis.timeline import LOOSE, STILL, Timeline, add_turns
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.model import FloatArray
+from analysis.model.records import FloatArray
 
 # Seven-point central differences, sixth order: exact enough that the signals are those of the smooth motion.
 _FIRST = np.array([-1.0, 9.0, -45.0, 0.0, 45.0, -9.0, 1.0]) / 60.0

@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
-from analysis.errors import InputError
-from analysis.model import Instrument, Player
+from analysis.model.errors import InputError
+from analysis.model.records import Instrument, Player
 from analysis.synthesis.grades import SensorGrade
 
 Vector = tuple[float, float, float]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.model import Event, FloatArray
+from analysis.model.records import Event, FloatArray
 from analysis.synthesis.draw import hand_matrix, instrument_quat
 from analysis.synthesis.gestures import lay_gestures, lay_off_hand
 from analysis.synthesis.performance import Performance

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import butter, sosfilt, sosfilt_zi
 
-from analysis.model import FloatArray, SensorProfile
+from analysis.model.records import FloatArray, SensorProfile
 from analysis.synthesis.grades import SensorGrade
 from analysis.synthesis.performance import Performance
 from analysis.synthesis.rotation import (

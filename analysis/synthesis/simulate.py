@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from analysis.model import BoolArray, Event, FloatArray, RawSamples, Session
+from analysis.model.records import BoolArray, Event, FloatArray, RawSamples, Session
 from analysis.synthesis.draw import draw_attitude, draw_hand, hand_matrix
 from analysis.synthesis.grades import GRADES, SensorGrade
 from analysis.synthesis.performance import Performance
@@ -105,7 +105,8 @@ def simulate(
 
     Examples
     --------
-    >>> from analysis.synthesis import PlayBlock, Scenario, simulate
+    >>> from analysis.synthesis.scenario import PlayBlock, Scenario
+    >>> from analysis.synthesis.simulate import simulate
     >>> made = simulate(Scenario(blocks=(PlayBlock(strokes_per_s=8, duration_s=2),)), seed=1)
     >>> len(made.truth.strokes)
     16

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from analysis.model import BoolArray, Event, FloatArray, IntArray
+from analysis.model.records import BoolArray, Event, FloatArray, IntArray
 from analysis.synthesis.scenario import Hand, Joint, Scenario
 from analysis.synthesis.track import Nodes
 

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.fft import irfft, next_fast_len, rfftfreq
 from scipy.interpolate import CubicSpline
 
-from analysis.model import FloatArray, IntArray
+from analysis.model.records import FloatArray, IntArray
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from analysis.model import BoolArray, FloatArray, Instrument, IntArray
+from analysis.model.records import BoolArray, FloatArray, Instrument, IntArray
 from analysis.synthesis.gestures import course_positions
 from analysis.synthesis.performance import Performance
 from analysis.synthesis.timeline import BlockPlan

@@ -1,1 +1,5 @@
-"""One module a command; each is loaded only when it is called."""
+"""The commands, one thin module each: parse, call, print.
+
+Comes in: arguments. Goes out: sentences, files, an exit code.
+May use: every room of logger.
+"""

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from logger.say import say
+from logger.terminal.say import say
 
 if TYPE_CHECKING:
-    from analysis.model import SessionResult
+    from analysis.model.records import SessionResult
 
 STDOUT = Path("-")
 
@@ -52,12 +52,12 @@ def analyse_command(
     """
     import shutil
 
-    from analysis.errors import StrokeplaneError
+    from analysis.model.errors import StrokeplaneError
     from analysis.pipeline import analyse_session
-    from analysis.raps import mark_blocks_by_raps
-    from logger.atomic_file import check_writable
-    from logger.progress_bar import show_progress
-    from logger.session_file import read_session
+    from analysis.stroke.raps import mark_blocks_by_raps
+    from logger.files.atomic_file import check_writable
+    from logger.session.session_file import read_session
+    from logger.terminal.progress_bar import show_progress
 
     outputs = [path for path in (strokes, None if json_path == STDOUT else json_path, html) if path is not None]
     for path in outputs:
@@ -76,13 +76,13 @@ def analyse_command(
         progress("Writing", 1.0)
         _write(result, recording.metadata, (strokes, json_path, html), light)
     if remember:
-        from logger.player_profile import remember_lever
+        from logger.player.player_profile import remember_lever
 
         said = remember_lever(recording, result)
         if said:
             say(said, err=True)
     if json_path != STDOUT:
-        from logger.terminal_verdict import render_verdict
+        from logger.terminal.terminal_verdict import render_verdict
 
         click.echo(render_verdict(result, min(100, shutil.get_terminal_size().columns)))
 
@@ -91,7 +91,7 @@ def _write(
     result: SessionResult, metadata: Mapping[str, str], paths: tuple[Path | None, Path | None, Path | None], light: bool
 ) -> None:
     """Write what was asked for: strokes, JSON, report."""
-    from logger.result_files import render_result_json, write_result_json, write_strokes_csv
+    from logger.report.result_files import render_result_json, write_result_json, write_strokes_csv
 
     strokes, json_path, html = paths
     if strokes is not None:
@@ -101,8 +101,8 @@ def _write(
     elif json_path is not None:
         write_result_json(result, json_path)
     if html is not None:
-        from analysis.drill_sections import drill_sections
-        from analysis.question_sections import question_sections
-        from logger.report import write_report
+        from analysis.report.drill_sections import drill_sections
+        from analysis.report.question_sections import question_sections
+        from logger.report.session_page import write_report
 
         write_report(result, html, light, (*question_sections(result), *drill_sections(result, metadata)))

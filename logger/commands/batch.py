@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from logger.say import say
+from logger.terminal.say import say
 
 if TYPE_CHECKING:
-    from logger.batch import BatchResult, Forecast
+    from logger.many.batch import BatchResult, Forecast
 
 SHOWN = 20
 INTERRUPTED = 130
@@ -37,10 +37,10 @@ def command(places: tuple[str, ...], folder: Path, jobs: int | None, address: st
     Places are folders of session files (and the folders in them), patterns in quotes, or files. What was analysed
     before is not analysed again; a session that cannot be used is listed and stops no other.
     """
-    from logger.arrow_tables import need_pyarrow
-    from logger.batch import check_folder, find_sessions, forecast_batch, run_batch
-    from logger.progress_bar import show_progress
-    from logger.session_work import local_crew
+    from logger.files.arrow_tables import need_pyarrow
+    from logger.many.batch import check_folder, find_sessions, forecast_batch, run_batch
+    from logger.many.session_work import local_crew
+    from logger.terminal.progress_bar import show_progress
 
     if jobs is not None and address is not None:
         raise click.UsageError("--jobs is for this computer, --dask for a cluster; give one of them")
@@ -54,7 +54,7 @@ def command(places: tuple[str, ...], folder: Path, jobs: int | None, address: st
         with contextlib.ExitStack() as stack:
             crew = local_crew(jobs, len(named))
             if address is not None:
-                from logger.dask_cluster import open_cluster
+                from logger.many.dask_cluster import open_cluster
 
                 crew = stack.enter_context(open_cluster(address))
             result = run_batch(named, folder, crew, stack.enter_context(show_progress()))
@@ -78,8 +78,8 @@ def _say_forecast(forecast: Forecast) -> None:
 
 
 def _say_result(result: BatchResult, folder: Path) -> None:
-    from analysis.cautions import HAND_ONLY, HURT, NOT_MEDICAL, STOP
-    from logger.batch_tables import BLOCKS_NAME, SESSIONS_NAME, STROKES_NAME
+    from analysis.model.cautions import HAND_ONLY, HURT, NOT_MEDICAL, STOP
+    from logger.many.batch_tables import BLOCKS_NAME, SESSIONS_NAME, STROKES_NAME
 
     count, done = result.count, result.done
     say(

@@ -8,17 +8,17 @@ from typing import TYPE_CHECKING
 
 import click
 
-from logger.say import say
-from logger.sensor_options import sensor_options, source_from_options
+from logger.commands.sensor_options import sensor_options, source_from_options
+from logger.terminal.say import say
 
 if TYPE_CHECKING:
     import threading
 
-    from analysis.allan import NoiseTerms
-    from analysis.calibration import AccelerometerFit, StillMean
-    from analysis.model import Calibration, SensorProfile
-    from logger.collect import Collector
-    from logger.keys import Keys
+    from analysis.model.records import Calibration, SensorProfile
+    from analysis.signal.allan import NoiseTerms
+    from analysis.signal.calibration import AccelerometerFit, StillMean
+    from logger.sources.collect import Collector
+    from logger.terminal.keys import Keys
 
 STILL_S = 10.0
 POSITION_S = 3.0
@@ -59,10 +59,10 @@ def calibrate_command(
     Let it run for five minutes first, so that it is warm. Each result is kept with the sensor's id and applied to all
     recordings from then on. What cannot be right is refused, and nothing is changed.
     """
-    from analysis.calibration import normal_gravity_mps2
-    from logger.collect import collecting
-    from logger.end_signals import ended_by_signals
-    from logger.keys import open_keys
+    from analysis.signal.calibration import normal_gravity_mps2
+    from logger.sources.collect import collecting
+    from logger.terminal.end_signals import ended_by_signals
+    from logger.terminal.keys import open_keys
 
     gravity = normal_gravity_mps2(latitude, height_m)
     source = source_from_options(source_text, profile_name, rate_hz, ranges, speed)
@@ -91,10 +91,10 @@ class _Desk:
 
     def still(self, prompt: str, seconds: float) -> StillMean:
         """Average a still; a stretch that moved is asked for again."""
-        from analysis.calibration import still_mean
-        from analysis.errors import InputError
-        from logger.collect import wait_for_key
-        from logger.sensor_check import to_si
+        from analysis.model.errors import InputError
+        from analysis.signal.calibration import still_mean
+        from logger.sources.collect import wait_for_key
+        from logger.sources.sensor_check import to_si
 
         while True:
             say(f"{prompt} ({seconds * self._pace:.0f} s; press a key to start, q to end)", err=True)
@@ -107,7 +107,7 @@ class _Desk:
 
     def positions(self, first: StillMean, gravity_mps2: float, edges: bool) -> AccelerometerFit:
         """Go through the positions; the order is the player's, what is still missing is named."""
-        from analysis.calibration import FACES, face_up, fit_positions
+        from analysis.signal.calibration import FACES, face_up, fit_positions
 
         taken = [first]
         seen = {face_up(first.accel_mps2)}
@@ -133,9 +133,9 @@ class _Desk:
         """Record a long still and split the gyroscope's noise into its terms."""
         import numpy as np
 
-        from analysis.allan import NoiseTerms, fit_noise, oadev, octave_factors
-        from logger.collect import wait_for_key
-        from logger.sensor_check import to_si
+        from analysis.signal.allan import NoiseTerms, fit_noise, oadev, octave_factors
+        from logger.sources.collect import wait_for_key
+        from logger.sources.sensor_check import to_si
 
         say(f"Leave it lying for {seconds:.0f} s, best overnight. (press a key to start)", err=True)
         wait_for_key(self._keys, self._stopping)
@@ -155,7 +155,7 @@ class _Desk:
 
 
 def _calibration(still: StillMean, fit: AccelerometerFit | None) -> Calibration:
-    from analysis.model import Calibration
+    from analysis.model.records import Calibration
 
     if fit is not None:
         return fit.calibration
@@ -203,7 +203,7 @@ def _show(still: StillMean, fit: AccelerometerFit | None, noise: NoiseTerms | No
 
 
 def _keep(sensor: SensorProfile, calibration: Calibration, details: dict[str, object], dry_run: bool) -> None:
-    from logger.calibration_store import save_version
+    from logger.sources.calibration_store import save_version
 
     if dry_run:
         click.echo(json.dumps(details))

@@ -9,17 +9,17 @@ from typing import TYPE_CHECKING
 
 import click
 
-from logger.say import say
-from logger.sensor_options import sensor_options, source_from_options
+from logger.commands.sensor_options import sensor_options, source_from_options
+from logger.terminal.say import say
 
 if TYPE_CHECKING:
     import threading
 
-    from analysis.model import RawSamples
-    from logger.collect import Collector
-    from logger.keys import Keys
-    from logger.sensor_check import Finding
-    from logger.stream import DeviceInfo
+    from analysis.model.records import RawSamples
+    from logger.sources.collect import Collector
+    from logger.sources.sensor_check import Finding
+    from logger.sources.stream import DeviceInfo
+    from logger.terminal.keys import Keys
 
 # What the player does, and for how many seconds; a minute with the pauses between.
 STEPS = {
@@ -50,10 +50,10 @@ def check_command(
     Tells true rate, losses, noise, range, axis marks, strap, delay and battery, each with what it costs in degrees of
     tilt where that can be said. Exit code 1 if the sensor is not usable.
     """
-    from logger.collect import collecting
-    from logger.end_signals import ended_by_signals
-    from logger.keys import open_keys
-    from logger.sensor_check import worst
+    from logger.sources.collect import collecting
+    from logger.sources.sensor_check import worst
+    from logger.terminal.end_signals import ended_by_signals
+    from logger.terminal.keys import open_keys
 
     source = source_from_options(source_text, profile_name, rate_hz, ranges, speed)
     click.echo(f"Looking for {source.name} ...", err=True)
@@ -72,8 +72,8 @@ def check_command(
 def _run_steps(
     collector: Collector, keys: Keys, stopping: threading.Event, pace: float, no_wait: bool
 ) -> dict[str, RawSamples]:
-    from logger.collect import wait_for_key
-    from logger.progress_bar import show_progress
+    from logger.sources.collect import wait_for_key
+    from logger.terminal.progress_bar import show_progress
 
     stretches = {}
     for name, (prompt, seconds) in STEPS.items():
@@ -90,8 +90,8 @@ def _share(progress: Callable[[str, float], None], name: str) -> Callable[[float
 
 
 def _find(collector: Collector, info: DeviceInfo, stretches: dict[str, RawSamples]) -> list[Finding]:
-    from logger import sensor_check as check
-    from logger.stream import join_samples
+    from logger.sources import sensor_check as check
+    from logger.sources.stream import join_samples
 
     sensor, fit = info.profile.sensor, collector.source.clock.fit()
     everything = join_samples(list(stretches.values()))

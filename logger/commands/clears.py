@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from logger.answer_options import output_options, session_arguments
+from logger.commands.answer_options import output_options, session_arguments
 
 
 @click.command("clears")
@@ -22,10 +22,10 @@ def command(
 
     SESSION... are session files of one player on one instrument.
     """
-    from analysis.clearing import judge_clearing
-    from analysis.question_sections import clearing_section
-    from logger.answer_output import all_cautions, check_outputs, each_posture, put_out
-    from logger.session_results import analyse_with_progress
+    from analysis.questions.clearing import judge_clearing
+    from analysis.report.question_sections import clearing_section
+    from logger.many.session_results import analyse_with_progress
+    from logger.report.answer_output import all_cautions, check_outputs, each_posture, put_out
 
     check_outputs(json_path, html, sessions)
     results = analyse_with_progress(sessions)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from logger.answer_options import output_options, session_arguments
+from logger.commands.answer_options import output_options, session_arguments
 
 
 @click.command("compare")
@@ -34,10 +34,10 @@ def command(
     SESSION... are session files of one player with blocks of both postures in mixed order (ABBA), the reference
     gestures repeated in each posture.
     """
-    from analysis.posture import PostureSettings, compare_postures
-    from analysis.question_sections import comparison_section
-    from logger.answer_output import all_cautions, check_outputs, put_out
-    from logger.session_results import analyse_with_progress
+    from analysis.questions.posture import PostureSettings, compare_postures
+    from analysis.report.question_sections import comparison_section
+    from logger.many.session_results import analyse_with_progress
+    from logger.report.answer_output import all_cautions, check_outputs, put_out
 
     if len(postures) not in (0, 2):
         raise click.UsageError(f"--posture is given {len(postures)} times; give it twice, or not at all")

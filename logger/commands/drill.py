@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from logger.say import say
+from logger.terminal.say import say
 
 if TYPE_CHECKING:
-    from analysis.drills import Phrase
-    from analysis.tuning import Tuning
+    from analysis.drills.phrases import Phrase
+    from analysis.drills.tuning import Tuning
 
 TUNING_HELP = (
     "Name of a usual tuning, or open strings such as 'E2 A2 D3 G3 B3 E4', the string that a downstroke meets first "
@@ -56,8 +56,8 @@ def show_command(
     phrase: str | None, tuning: str, tab: Path | None, first: str | None, once: bool, clearing: Any
 ) -> None:
     """Say which stroke a PHRASE demands at its string changes, and whether that suits your hand."""
-    from analysis.drills import read_demand
-    from logger.drill_text import describe_phrase, describe_suit
+    from analysis.drills.phrases import read_demand
+    from logger.terminal.drill_text import describe_phrase, describe_suit
 
     read, strings = _read(phrase, tuning, tab, first, once)
     click.echo(describe_phrase(read, strings, "Phrase"))
@@ -68,8 +68,8 @@ def show_command(
 @phrase_options
 def twin_command(phrase: str | None, tuning: str, tab: Path | None, first: str | None, once: bool) -> None:
     """Show the twin of a PHRASE: the same notes, but every change follows the other stroke."""
-    from analysis.drills import make_twin
-    from logger.drill_text import describe_phrase
+    from analysis.drills.phrases import make_twin
+    from logger.terminal.drill_text import describe_phrase
 
     read, strings = _read(phrase, tuning, tab, first, once)
     click.echo(describe_phrase(make_twin(read), strings, "Twin"))
@@ -103,9 +103,9 @@ def twin_command(phrase: str | None, tuning: str, tab: Path | None, first: str |
 @click.option("--seed", default=1, show_default=True, type=click.IntRange(min=0), help="Another seed, another phrase.")
 def generate_command(tuning: str, root: str, degrees: str, seed: int, leap: int, skip: int, **chosen: Any) -> None:
     """Make up an original phrase that loops and lies under one hand position, and its twin."""
-    from analysis.phrase_generator import PhraseSettings, generate_twins
-    from analysis.tuning import read_degrees, read_root, read_tuning
-    from logger.drill_text import describe_phrase, join_parts
+    from analysis.drills.phrase_generator import PhraseSettings, generate_twins
+    from analysis.drills.tuning import read_degrees, read_root, read_tuning
+    from logger.terminal.drill_text import describe_phrase, join_parts
 
     strings = read_tuning(tuning)
     settings = PhraseSettings(max_leap_semitones=leap, max_skip=skip, **chosen)
@@ -140,9 +140,9 @@ def write_command(
     **chosen: Any,
 ) -> None:
     """Write practice material for a PHRASE and its twin: text tab, MIDI file, WAV click and a practice plan."""
-    from analysis.drills import make_twin, require_changes
-    from analysis.practice import PracticeForm, lay_out, read_notes_per_beat, tempo_ladder
-    from logger.practice_files import write_material
+    from analysis.drills.phrases import make_twin, require_changes
+    from analysis.drills.practice_form import PracticeForm, lay_out, read_notes_per_beat, tempo_ladder
+    from logger.practice.practice_files import write_material
 
     read, strings = _read(phrase, tuning, tab, first, once)
     require_changes(read)
@@ -161,14 +161,14 @@ def check_command(session: Path, changes: Path | None) -> None:
 
     A block's drill is a PHRASE, or a name that the session knows one for.
     """
-    from analysis.drill_report import judge_drills
-    from analysis.errors import InputError, StrokeplaneError
+    from analysis.drills.session_changes import judge_drills
+    from analysis.model.errors import InputError, StrokeplaneError
     from analysis.pipeline import analyse_session
-    from logger.atomic_file import check_writable
-    from logger.drill_text import describe_block, join_parts
-    from logger.practice_files import write_changes
-    from logger.progress_bar import show_progress
-    from logger.session_file import read_session
+    from logger.files.atomic_file import check_writable
+    from logger.practice.practice_files import write_changes
+    from logger.session.session_file import read_session
+    from logger.terminal.drill_text import describe_block, join_parts
+    from logger.terminal.progress_bar import show_progress
 
     if changes is not None:
         check_writable(changes, inputs=(session,))
@@ -193,10 +193,10 @@ def _read(phrase: str | None, tuning: str, tab: Path | None, first: str | None, 
     """Read the phrase from its text or from a tab."""
     from dataclasses import replace
 
-    from analysis.drills import read_phrase
-    from analysis.errors import InputError
-    from analysis.tab import read_tab
-    from analysis.tuning import read_tuning
+    from analysis.drills.phrases import read_phrase
+    from analysis.drills.tab import read_tab
+    from analysis.drills.tuning import read_tuning
+    from analysis.model.errors import InputError
 
     strings = read_tuning(tuning)
     if (phrase is None) == (tab is None):

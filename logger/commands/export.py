@@ -7,8 +7,8 @@ from pathlib import Path
 
 import click
 
-from logger.answer_options import session_arguments
-from logger.say import say
+from logger.commands.answer_options import session_arguments
+from logger.terminal.say import say
 
 
 @click.command("export")
@@ -55,7 +55,7 @@ def export_command(
 
     SESSION... are session files (.mcap). Signals are calibrated. docs/export.md describes every file and column.
     """
-    from logger.progress_bar import show_progress
+    from logger.terminal.progress_bar import show_progress
 
     if kind != "bids" and (task is not None or participants):
         raise click.UsageError("--task and --participant are for --to bids only")
@@ -91,10 +91,10 @@ def _export_files(
     progress: Callable[[str, float], None],
 ) -> tuple[list[str], list[str]]:
     """Write CSV or Parquet; return notes and what to say."""
-    from logger.arrow_tables import need_pyarrow
-    from logger.export_files import FileKind, export_files, prepare_folder
-    from logger.export_tables import load_source
-    from logger.progress_bar import part_of
+    from logger.exchange.export_files import FileKind, export_files, prepare_folder
+    from logger.exchange.export_tables import load_source
+    from logger.files.arrow_tables import need_pyarrow
+    from logger.terminal.progress_bar import part_of
 
     name, raw, strokes, replace = options
     kind: FileKind = "csv" if name == "csv" else "parquet"
@@ -119,7 +119,7 @@ def _export_bids(
     progress: Callable[[str, float], None],
 ) -> tuple[list[str], list[str]]:
     """Write a data set; return notes and what to say."""
-    from logger.export_bids import BidsSettings, export_bids
+    from logger.exchange.export_bids import BidsSettings, export_bids
 
     exported = export_bids(sessions, output, BidsSettings(*options), progress)
     notes, said = [], []

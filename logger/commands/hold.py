@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from logger.answer_options import output_options, session_arguments
+from logger.commands.answer_options import output_options, session_arguments
 
 
 @click.command("hold")
@@ -30,10 +30,10 @@ def command(
 
     SESSION... are session files of one player with blocks at three speeds or more.
     """
-    from analysis.hold import find_hold_tempo
-    from analysis.question_sections import hold_section
-    from logger.answer_output import all_cautions, check_outputs, each_posture, put_out
-    from logger.session_results import analyse_with_progress
+    from analysis.questions.hold import find_hold_tempo
+    from analysis.report.question_sections import hold_section
+    from logger.many.session_results import analyse_with_progress
+    from logger.report.answer_output import all_cautions, check_outputs, each_posture, put_out
 
     check_outputs(json_path, html, sessions)
     results = analyse_with_progress(sessions)

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from logger.say import say
+from logger.terminal.say import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from analysis.model import Session
+    from analysis.model.records import Session
 
 MOTION = "_motion.tsv"
 
@@ -53,8 +53,8 @@ def import_command(
     decimal comma. All times stay on the file's own time column. Lines that cannot be used are named; then nothing is
     written.
     """
-    from logger.atomic_file import check_absent
-    from logger.progress_bar import part_of, show_progress
+    from logger.files.atomic_file import check_absent
+    from logger.terminal.progress_bar import part_of, show_progress
 
     is_csv = not (source.is_dir() or source.name.endswith(MOTION) or source.suffix.lower() == ".parquet")
     if is_csv and map_path is None:
@@ -79,8 +79,8 @@ def import_command(
 
 def _tasks(source: Path, output: Path) -> list[tuple[Path, Path]]:
     """What to read and what to write: one file, or every recording of a data set."""
-    from analysis.errors import InputError, OutputError
-    from logger.check_bids import find_recordings
+    from analysis.model.errors import InputError, OutputError
+    from logger.exchange.check_bids import find_recordings
 
     if not source.is_dir():
         return [(source, output)]
@@ -103,9 +103,9 @@ def _import_one(
     progress: Callable[[str, float], None],
 ) -> tuple[tuple[str, ...], str]:
     """Read one session and write it; return its warnings and what to say."""
-    from logger.atomic_file import check_writable, make_folder
-    from logger.import_csv import count_missing
-    from logger.session_file import write_session
+    from logger.exchange.import_csv import count_missing
+    from logger.files.atomic_file import check_writable, make_folder
+    from logger.session.session_file import write_session
 
     if source.name.endswith(MOTION):
         make_folder(output.parent)
@@ -129,13 +129,13 @@ def _read(
     map_path, events_path, point = options
     progress(f"Reading {source.name}", 0.0)
     if source.name.endswith(MOTION):
-        from logger.import_bids import import_bids
+        from logger.exchange.import_bids import import_bids
 
         return import_bids(source, point)
     if map_path is None:
-        from logger.import_parquet import import_parquet
+        from logger.exchange.import_parquet import import_parquet
 
         return import_parquet(source)
-    from logger.import_csv import import_csv
+    from logger.exchange.import_csv import import_csv
 
     return import_csv(source, map_path, events_path, lambda share: progress(f"Reading {source.name}", share))

@@ -13,18 +13,24 @@ from typing import TYPE_CHECKING
 
 import click
 
-from logger.say import say
-from logger.sensor_options import new_session, open_streams, sensor_options, session_options, source_from_options
+from logger.commands.sensor_options import (
+    new_session,
+    open_streams,
+    sensor_options,
+    session_options,
+    source_from_options,
+)
+from logger.terminal.say import say
 
 if TYPE_CHECKING:
     import socket
 
-    from analysis.model import Instrument
-    from logger.live.conduct import Conduct
+    from analysis.model.records import Instrument
     from logger.live.guard import Guard
     from logger.live.pace import Cue, Pace
-    from logger.plan import Plan
-    from logger.sources import Source
+    from logger.live.session_run import Conduct
+    from logger.practice.plan import Plan
+    from logger.sources.base import Source
 
 LOOPBACK = "127.0.0.1"
 SIMULATED = "simulated"
@@ -68,17 +74,17 @@ def live_command(
     with the space bar, the arrow keys or a page-turner pedal. With the source 'simulated' an invented player does what
     it is asked.
     """
-    from analysis.errors import OutputError
-    from logger.end_signals import ended_by_signals
-    from logger.live.conduct import Conduct, LiveSession
+    from analysis.model.errors import OutputError
     from logger.live.pace import Pace
     from logger.live.server import Pages, run_session
+    from logger.live.session_run import Conduct, LiveSession
     from logger.live.set_up import SetUp
-    from logger.live.stage import Stage
+    from logger.live.step_context import Stage
     from logger.live.stroke_offer import tell_both
-    from logger.plan import read_plan
-    from logger.player_profile import load_players
-    from logger.setup_file import read_setup
+    from logger.player.player_profile import load_players
+    from logger.player.setup_file import read_setup
+    from logger.practice.plan import read_plan
+    from logger.terminal.end_signals import ended_by_signals
 
     path = new_session(output)
     if path.with_suffix(".html").exists():
@@ -134,7 +140,7 @@ def _simulated_source(
     text: str, plan: Plan | None, instrument: Instrument, pace: Pace, clumsy: tuple[str, ...]
 ) -> tuple[Callable[[], Source], Callable[[Cue], None]]:
     """A simulated player who follows the session's cues."""
-    from analysis.errors import DeviceError
+    from analysis.model.errors import DeviceError
     from logger.live.simulated_player import SimulatedPlayer, player_session, plays_of
 
     seed = text.partition(":")[2]
@@ -157,7 +163,7 @@ def _simulated_source(
 
 def _doors(lan: bool, port: int) -> tuple[Guard, list[socket.socket]]:
     """Sockets that listen, and who may come in."""
-    from analysis.errors import DeviceError
+    from analysis.model.errors import DeviceError
     from logger.live.guard import Guard, lan_address
     from logger.live.server import listen
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from logger.plan import Plan, PlanBlock
+    from logger.practice.plan import Plan, PlanBlock
 
 REPLACE = "strokeplane.plan.replace"
 
@@ -74,8 +74,8 @@ def new_command() -> None:
 @output_option
 def ladder_command(tempo: float, last: float, step: float, output: Path | None, **same: Any) -> None:
     """Tempo ladder: the same block at rising tempi, for the question how fast the stroke holds."""
-    from analysis.practice import tempo_ladder
-    from logger.plan_orders import plan_ladder
+    from analysis.drills.practice_form import tempo_ladder
+    from logger.practice.plan_orders import plan_ladder
 
     _give(plan_ladder(_block(tempo_bpm=tempo, **same), tempo_ladder(tempo, last, step)), output)
 
@@ -97,7 +97,7 @@ def postures_command(
     """Two POSTURES in balanced order with equal rests, so that order and fatigue do not decide between them."""
     import secrets
 
-    from logger.plan_orders import plan_postures
+    from logger.practice.plan_orders import plan_postures
 
     lot = secrets.randbelow(2**31) if seed is None else seed
     _give(plan_postures(_block(tempo_bpm=tempo, **same), postures, rounds, lot), output)
@@ -119,10 +119,10 @@ def switch_command(
     phrase: str, tempo: float, last: float | None, step: float, notes_per_beat: str, output: Path | None, **form: Any
 ) -> None:
     """Switch-over: a PHRASE four times, one beat of rest, then its twin with the other posture."""
-    from analysis.drills import make_twin, read_phrase, require_changes
-    from analysis.practice import PracticeForm, lay_out, read_notes_per_beat, tempo_ladder
-    from logger.plan import MOST_STRINGS
-    from logger.plan_orders import plan_practice
+    from analysis.drills.phrases import make_twin, read_phrase, require_changes
+    from analysis.drills.practice_form import PracticeForm, lay_out, read_notes_per_beat, tempo_ladder
+    from logger.practice.plan import MOST_STRINGS
+    from logger.practice.plan_orders import plan_practice
 
     read = read_phrase(phrase, MOST_STRINGS)
     require_changes(read)
@@ -143,7 +143,7 @@ def long_command(
     minutes: float, break_every: float, break_seconds: float, tempo: float, output: Path | None, **same: Any
 ) -> None:
     """Long session: many blocks with breaks, the instrument put down."""
-    from logger.plan_orders import plan_long
+    from logger.practice.plan_orders import plan_long
 
     _give(plan_long(_block(tempo_bpm=tempo, **same), minutes, break_every, break_seconds), output)
 
@@ -152,9 +152,9 @@ def long_command(
 @click.argument("plans", metavar="PLAN...", nargs=-1, required=True, type=click.Path(path_type=Path))
 def check_command(plans: tuple[Path, ...]) -> None:
     """Say whether PLANs can be played, and what they would hardly answer."""
-    from logger.plan import read_plan
-    from logger.plan_orders import find_remarks
-    from logger.plan_text import describe_plan, wrap
+    from logger.practice.plan import read_plan
+    from logger.practice.plan_orders import find_remarks
+    from logger.terminal.plan_text import describe_plan, wrap
 
     for path in plans:
         plan = read_plan(path)
@@ -167,22 +167,22 @@ def check_command(plans: tuple[Path, ...]) -> None:
 @click.argument("path", metavar="PLAN", type=click.Path(path_type=Path))
 def show_command(path: Path) -> None:
     """Show a PLAN's blocks as a table."""
-    from logger.plan import read_plan
-    from logger.plan_text import show_plan
+    from logger.practice.plan import read_plan
+    from logger.terminal.plan_text import show_plan
 
     click.echo(show_plan(read_plan(path)))
 
 
 def _block(**values: Any) -> PlanBlock:
-    from logger.plan import PlanBlock
+    from logger.practice.plan import PlanBlock
 
     return PlanBlock(**values)
 
 
 def _give(plan: Plan, output: Path | None) -> None:
-    from logger.atomic_file import check_absent, write_text_atomic
-    from logger.plan import render_plan
-    from logger.plan_text import describe_plan, wrap
+    from logger.files.atomic_file import check_absent, write_text_atomic
+    from logger.practice.plan import render_plan
+    from logger.terminal.plan_text import describe_plan, wrap
 
     if output is None:
         click.echo(render_plan(plan), nl=False)

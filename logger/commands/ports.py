@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from logger.say import say
+from logger.terminal.say import say
 
 if TYPE_CHECKING:
-    from logger.device_profile import BleSettings
+    from logger.sources.device_profile import BleSettings
 
 
 @click.command("ports")
@@ -26,8 +26,8 @@ def ports_command(profile_name: str, with_ble: bool, scan_s: float) -> None:
 
     Nothing is opened or changed. Name what you find with --source in the other commands.
     """
-    from logger.device_profile import load_profile
-    from logger.port_list import list_serial_ports
+    from logger.sources.device_profile import load_profile
+    from logger.sources.port_list import list_serial_ports
 
     profile = load_profile(profile_name)
     ports = list_serial_ports()
@@ -42,7 +42,7 @@ def ports_command(profile_name: str, with_ble: bool, scan_s: float) -> None:
 
 
 def _show_ble(ble: BleSettings, scan_s: float) -> None:
-    from analysis.errors import DeviceError
+    from analysis.model.errors import DeviceError
     from logger.sources.ble import find_devices
 
     try:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from logger.answer_options import output_options
+from logger.commands.answer_options import output_options
 
 
 @click.command("progress")
@@ -34,10 +34,10 @@ def command(
     DIR holds session files, in folders or not. Their summaries are kept in it, so that only new and changed sessions
     are analysed.
     """
-    from logger.answer_output import check_outputs
-    from logger.progress_bar import show_progress
-    from logger.progress_page import put_out_progress
-    from logger.session_cache import summarise_folder
+    from logger.many.session_cache import summarise_folder
+    from logger.report.answer_output import check_outputs
+    from logger.report.progress_page import put_out_progress
+    from logger.terminal.progress_bar import show_progress
 
     check_outputs(json_path, html, ())
     with show_progress() as tell:

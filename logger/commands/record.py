@@ -8,16 +8,22 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from logger.say import say
-from logger.sensor_options import new_session, open_streams, sensor_options, session_options, source_from_options
+from logger.commands.sensor_options import (
+    new_session,
+    open_streams,
+    sensor_options,
+    session_options,
+    source_from_options,
+)
+from logger.terminal.say import say
 
 if TYPE_CHECKING:
     import threading
 
-    from logger.keys import Keys
-    from logger.record_session import RecordSession
-    from logger.recorder import Recorder, RecordingState
-    from logger.stroke_counter import StrokeCounter
+    from logger.record.record_session import RecordSession
+    from logger.record.recorder import Recorder, RecordingState
+    from logger.record.stroke_counter import StrokeCounter
+    from logger.terminal.keys import Keys
 
 POLL_S = 0.05
 DRAW_S = 0.2
@@ -56,12 +62,12 @@ def record_command(
     Gestures are prompted; blocks, postures and ratings are set by single keys, which the screen lists. What was
     recorded is safe on the disk within half a second, also when the computer stops.
     """
-    from logger.end_signals import ended_by_signals
-    from logger.keys import open_keys
-    from logger.record_session import BlockSettings, RecordSession, choose_gestures
-    from logger.recorder import Recorder
-    from logger.setup_file import read_setup
-    from logger.stroke_counter import StrokeCounter
+    from logger.player.setup_file import read_setup
+    from logger.record.record_session import BlockSettings, RecordSession, choose_gestures
+    from logger.record.recorder import Recorder
+    from logger.record.stroke_counter import StrokeCounter
+    from logger.terminal.end_signals import ended_by_signals
+    from logger.terminal.keys import open_keys
 
     path = new_session(output)
     source = source_from_options(source_text, profile_name, rate_hz, ranges, speed)
@@ -100,7 +106,7 @@ def _follow(
     seconds: float | None,
 ) -> None:
     """Act on keys and draw the screen until the recording ends."""
-    from logger.record_screen import open_screen
+    from logger.record.record_screen import open_screen
 
     begun_s, drawn_s = time.monotonic(), 0.0
     with open_screen() as draw:
@@ -129,6 +135,6 @@ def _say_result(path: Path, state: RecordingState, recorder: Recorder, session: 
     if fit is not None:
         click.echo(f"The sensor's clock: {(fit.rate - 1.0) * 1e6:+.0f} ppm, placed to {fit.residual_s * 1e3:.1f} ms.")
     if session.hurt:
-        from logger.record_session import HURT_WORDS
+        from logger.record.record_session import HURT_WORDS
 
         say(HURT_WORDS)

@@ -15,21 +15,14 @@ import numpy as np
 from rich.console import Console
 from rich.progress import Progress
 
-from analysis.model import Instrument, Player, Session
-from analysis.synthesis import (
-    GesturePlan,
-    PlayBlock,
-    Posture,
-    Recording,
-    Scenario,
-    SimulatedSession,
-    random_scenario,
-    simulate,
-)
-from logger.atomic_file import check_absent, write_text_atomic
-from logger.played_drill import played_drill
-from logger.say import say
-from logger.session_file import write_session
+from analysis.model.records import Instrument, Player, Session
+from analysis.synthesis.draw import random_scenario
+from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Recording, Scenario
+from analysis.synthesis.simulate import SimulatedSession, simulate
+from logger.files.atomic_file import check_absent, write_text_atomic
+from logger.practice.played_drill import played_drill
+from logger.session.session_file import write_session
+from logger.terminal.say import say
 
 EVENT_FIELDS = (
     "start_s",

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 if TYPE_CHECKING:
-    from analysis.model import Instrument
-    from logger.player_profile import PlayerProfile
+    from analysis.model.records import Instrument
+    from logger.player.player_profile import PlayerProfile
 
 WEAR = """\
 How to wear the sensor
@@ -62,10 +62,10 @@ def start_command(
     No account, nothing leaves this computer. What options do not say is asked; without a terminal the usual is
     taken. Run it again to change something, or for another player.
     """
-    from analysis.cautions import NOT_MEDICAL, STOP
-    from logger.instrument_presets import describe_instrument, load_presets
-    from logger.plan_text import wrap
-    from logger.player_profile import load_players, save_players
+    from analysis.model.cautions import NOT_MEDICAL, STOP
+    from logger.player.instrument_presets import describe_instrument, load_presets
+    from logger.player.player_profile import load_players, save_players
+    from logger.terminal.plan_text import wrap
 
     if list_only:
         for short, instrument in load_presets().items():
@@ -98,9 +98,9 @@ def _ask(
     """Ask for what is not given; the answers kept last time are the defaults."""
     from dataclasses import replace
 
-    from analysis.model import Player
-    from logger.instrument_presets import find_preset, with_outer_distance
-    from logger.player_profile import DEFAULT_STRAP, PlayerProfile
+    from analysis.model.records import Player
+    from logger.player.instrument_presets import find_preset, with_outer_distance
+    from logger.player.player_profile import DEFAULT_STRAP, PlayerProfile
 
     usual = known or PlayerProfile(Player("me"), find_preset("guitar-6-steel"))
     if name is None:
@@ -131,7 +131,7 @@ def _prompt(question: str, default: str, kind: click.Choice[str] | None = None) 
 
 
 def _choose_instrument() -> Instrument:
-    from logger.instrument_presets import load_presets
+    from logger.player.instrument_presets import load_presets
 
     presets = list(load_presets().items())
     click.echo("\nWhich instrument comes nearest?")
@@ -164,8 +164,8 @@ def show_demo(profile: PlayerProfile, path: Path) -> None:
     OutputError
         The report cannot be written.
     """
-    from logger.atomic_file import check_writable
-    from logger.progress_bar import show_progress
+    from logger.files.atomic_file import check_writable
+    from logger.terminal.progress_bar import show_progress
 
     check_writable(path)
     with show_progress() as progress:
@@ -173,9 +173,11 @@ def show_demo(profile: PlayerProfile, path: Path) -> None:
         from dataclasses import replace
 
         from analysis.pipeline import analyse_session
-        from analysis.synthesis import GesturePlan, PlayBlock, random_scenario, simulate
-        from logger.report import write_report
-        from logger.terminal_verdict import render_verdict
+        from analysis.synthesis.draw import random_scenario
+        from analysis.synthesis.scenario import GesturePlan, PlayBlock
+        from analysis.synthesis.simulate import simulate
+        from logger.report.session_page import write_report
+        from logger.terminal.terminal_verdict import render_verdict
 
         spacing = profile.instrument.mean_spacing_mm
         blocks = tuple(

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from logger.answer_options import output_options, session_arguments
+from logger.commands.answer_options import output_options, session_arguments
 
 
 @click.command("steady")
@@ -18,10 +18,10 @@ def command(sessions: tuple[Path, ...], posture: str | None, json_path: Path | N
 
     SESSION... are session files of one player.
     """
-    from analysis.consistency import measure_consistency
-    from analysis.question_sections import consistency_section
-    from logger.answer_output import all_cautions, check_outputs, each_posture, put_out
-    from logger.session_results import analyse_with_progress
+    from analysis.questions.consistency import measure_consistency
+    from analysis.report.question_sections import consistency_section
+    from logger.many.session_results import analyse_with_progress
+    from logger.report.answer_output import all_cautions, check_outputs, each_posture, put_out
 
     check_outputs(json_path, html, sessions)
     results = analyse_with_progress(sessions)

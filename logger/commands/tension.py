@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from logger.answer_options import output_options
+from logger.commands.answer_options import output_options
 
 
 @click.command("tension")
@@ -31,10 +31,10 @@ def command(session: Path, break_every: float, break_minutes: float, json_path: 
 
     SESSION is a session file of twenty minutes or more. Reported discomfort outranks whatever the markers say.
     """
-    from analysis.tension import measure_tension
-    from analysis.tension_sections import tension_section
-    from logger.answer_output import check_outputs, put_out
-    from logger.session_results import analyse_with_progress
+    from analysis.report.tension_sections import tension_section
+    from analysis.tension.assessment import measure_tension
+    from logger.many.session_results import analyse_with_progress
+    from logger.report.answer_output import check_outputs, put_out
 
     check_outputs(json_path, html, (session,))
     result = analyse_with_progress((session,))[0]

@@ -8,8 +8,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.model import Event
-from analysis.tension_level import TensionLevel
+from analysis.model.records import Event
+from analysis.tension.caution_level import TensionLevel
 from logger.live.block_result import (
     PlayedBlock,
     block_session_result,
@@ -18,14 +18,14 @@ from logger.live.block_result import (
     judge_block,
     zone_deg,
 )
-from logger.live.block_strokes import LAST, Judged, LiveStroke
-from logger.live.body import Body
-from logger.live.estimator import LiveEstimator
+from logger.live.break_advice import Body
 from logger.live.gesture_steps import lender_of
 from logger.live.protocol import Stroke, Strokes
-from logger.live.stage import Stage
 from logger.live.state import Verdict
+from logger.live.step_context import Stage
 from logger.live.tension_watch import TensionWatch
+from logger.sliding.block_strokes import LAST, Judged, LiveStroke
+from logger.sliding.estimator import LiveEstimator
 
 PROMISED_S = 0.25
 """A stroke is judged within one cycle and this of its end."""

@@ -9,14 +9,14 @@ from importlib.metadata import version
 import numpy as np
 import pandas as pd
 
-from analysis.blocks import summarise_block
-from analysis.cautions import session_cautions
-from analysis.drill_report import DrillBlock, judge_drills, mark_session_changes, weakest_words
-from analysis.model import Event, FloatArray, ReferenceSummary, Session, SessionResult
-from analysis.reference import Reference
-from analysis.verdict import judge_session
-from logger.live.estimator import LiveSettings
+from analysis.drills.session_changes import DrillBlock, judge_drills, mark_session_changes, weakest_words
+from analysis.model.cautions import session_cautions
+from analysis.model.records import Event, FloatArray, ReferenceSummary, Session, SessionResult
+from analysis.reference.session_reference import Reference
+from analysis.report.verdict import judge_session
+from analysis.stroke.blocks import summarise_block
 from logger.live.state import ChangeRow, Verdict, Wanted
+from logger.sliding.estimator import LiveSettings
 
 
 @dataclass(frozen=True)

@@ -6,19 +6,19 @@ import contextlib
 from collections.abc import Awaitable, Callable, Iterator
 from dataclasses import replace
 
-from analysis.errors import InputError
-from analysis.model import Event
+from analysis.model.errors import InputError
+from analysis.model.records import Event
 from logger.live.block_follower import BlockFollower
 from logger.live.block_result import borrowed_words, zone_deg
-from logger.live.body import Body
+from logger.live.break_advice import Body
 from logger.live.commands import Choose, Rate, Simple
 from logger.live.gesture_steps import lender_of
 from logger.live.pace import Cue
 from logger.live.set_up import SetUp
-from logger.live.stage import FINISH_KEY, HURT_KEY, HurtPressed, Stage
 from logger.live.state import Block, Click, Key, Rating, Rest
 from logger.live.state import Plan as PlanState
-from logger.plan import Plan, PlanBlock
+from logger.live.step_context import FINISH_KEY, HURT_KEY, HurtPressed, Stage
+from logger.practice.plan import Plan, PlanBlock
 
 LEAD_S = 1.5
 """Time from the key to the first click: pages schedule it ahead."""

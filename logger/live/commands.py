@@ -6,7 +6,7 @@ import json
 from dataclasses import dataclass
 from typing import Any, Literal, TypeAlias, TypeGuard, cast, get_args
 
-from analysis.errors import InputError
+from analysis.model.errors import InputError
 
 MAX_COMMAND_BYTES = 1024
 """Longest message that a page may send."""

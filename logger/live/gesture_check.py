@@ -6,17 +6,17 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.errors import InputError
-from analysis.gestures import measure_direction
-from analysis.model import OFF_HAND, Event
-from analysis.motion import build_motion
-from analysis.reference import judge_pivot, lever_prior, settings_for_strings
-from analysis.sensor_errors import ERRORS, SensorErrors
-from analysis.signals import Signals, prepare_signals
-from analysis.stillness import still_gyro_bias
-from analysis.timebase import fit_timebase
-from logger.live.estimator import LiveEstimator
+from analysis.model.errors import InputError
+from analysis.model.records import OFF_HAND, Event
+from analysis.motion.hand_motion import build_motion
+from analysis.motion.stillness import still_gyro_bias
+from analysis.reference.gesture_directions import measure_direction
+from analysis.reference.session_reference import judge_pivot, lever_prior, settings_for_strings
+from analysis.signal.sensor_errors import ERRORS, SensorErrors
+from analysis.signal.timebase import fit_timebase
+from analysis.signal.working_grid import Signals, prepare_signals
 from logger.live.state import GestureLive
+from logger.sliding.estimator import LiveEstimator
 
 WANTED_CYCLES_PER_S = 1.0
 LEAST_CYCLES = 3.0

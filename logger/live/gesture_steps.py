@@ -7,15 +7,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from analysis.model import Event
-from analysis.reference import Gestures
+from analysis.model.records import Event
+from analysis.reference.session_reference import Gestures
 from logger.live.commands import Command, Simple
-from logger.live.estimator import LiveEstimator
 from logger.live.gesture_check import GestureCheck
 from logger.live.pace import Cue
-from logger.live.stage import FINISH_KEY, HURT_KEY, Stage
 from logger.live.state import Gesture, GestureLive, GesturePhase, Key
-from logger.record_session import Gesture as Asked
+from logger.live.step_context import FINISH_KEY, HURT_KEY, Stage
+from logger.record.record_session import Gesture as Asked
+from logger.sliding.estimator import LiveEstimator
 
 LEAD_S = 3.0
 CHECK_S = 0.33

@@ -7,7 +7,7 @@ import threading
 import time
 from dataclasses import dataclass
 
-from analysis.model import EventKind
+from analysis.model.records import EventKind
 from logger.sources.base import steady_time_s
 
 LEAD_S = 0.3

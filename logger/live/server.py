@@ -14,11 +14,11 @@ from pathlib import Path
 
 from aiohttp import WSCloseCode, WSMsgType, web
 
-from analysis.errors import DeviceError, InputError
+from analysis.model.errors import DeviceError, InputError
 from logger.live.commands import MAX_COMMAND_BYTES, ClockQuestion, parse_command
-from logger.live.conduct import Conduct
 from logger.live.guard import REPORT_HEADERS, Guard, came_from_page
 from logger.live.protocol import ClockAnswer, Refused, ServerMessage, encode
+from logger.live.session_run import Conduct
 
 MOST_PAGES = 8
 QUEUE_MESSAGES = 256

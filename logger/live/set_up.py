@@ -7,14 +7,14 @@ from typing import Literal
 
 import numpy as np
 
-from analysis.errors import InputError
-from analysis.model import Instrument
-from logger.instrument_presets import describe_instrument, load_presets
+from analysis.model.errors import InputError
+from analysis.model.records import Instrument
 from logger.live.commands import Choose
 from logger.live.state import Option, Setup, Wanted
-from logger.player_profile import Players
-from logger.recorder import Setup as RecordedSetup
-from logger.setup_file import setup_of
+from logger.player.instrument_presets import describe_instrument, load_presets
+from logger.player.player_profile import Players
+from logger.player.setup_file import setup_of
+from logger.record.recorder import Setup as RecordedSetup
 
 OWN = "own"
 """Value of the instrument that came with the player or a set-up file."""

@@ -13,25 +13,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from analysis.drills import read_demand
-from analysis.model import FloatArray, Instrument
-from analysis.synthesis import (
-    GesturePlan,
-    PlayBlock,
-    Posture,
-    Recording,
-    Scenario,
-    SimulatedSession,
-    simulate,
-)
+from analysis.drills.phrases import read_demand
+from analysis.model.records import FloatArray, Instrument
+from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Recording, Scenario
+from analysis.synthesis.simulate import SimulatedSession, simulate
 from logger.live.pace import Cue, Pace
 from logger.live.state import Wanted
-from logger.messages import SampleFrame
-from logger.packets import encode
-from logger.plan import Plan, PlanBlock
-from logger.played_drill import played_drill
+from logger.practice.plan import Plan, PlanBlock
+from logger.practice.played_drill import played_drill
+from logger.sources.messages import SampleFrame
+from logger.sources.packets import encode
 from logger.sources.simulated import WireSource, hello_of
-from logger.stream import LinkChange
+from logger.sources.stream import LinkChange
 
 FRAME_SAMPLES = 10
 TURN_S = 1.0

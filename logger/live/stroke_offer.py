@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from logger.live.lsl_streams import LslStreams
 from logger.live.protocol import ServerMessage, Strokes
-from logger.lsl_streams import LslStreams
 
 
 def tell_both(publish: Callable[[ServerMessage], None], streams: LslStreams) -> Callable[[ServerMessage], None]:

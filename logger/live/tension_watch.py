@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from analysis.model import BlockSummary, Event, SessionResult
-from analysis.tension_level import TensionLevel, assess_tension
-from analysis.tension_table import tension_blocks
+from analysis.model.records import BlockSummary, Event, SessionResult
+from analysis.tension.caution_level import TensionLevel, assess_tension
+from analysis.tension.marker_table import tension_blocks
 
 
 class TensionWatch:

@@ -8,15 +8,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol, TypeAlias
 
-from analysis.errors import DeviceError
-from analysis.model import RawSamples
-from logger.clock import DeviceClock
-from logger.device_profile import DeviceProfile
-from logger.frame_reader import FrameReader, OtherSensorError
-from logger.messages import Answer, Command, Identify, SetRange, SetRate, Start, Stop
-from logger.packets import encode
-from logger.stream import DeviceInfo, Item, LinkChange, Losses
-from logger.text_reader import TextReader
+from analysis.model.errors import DeviceError
+from analysis.model.records import RawSamples
+from logger.sources.clock import DeviceClock
+from logger.sources.device_profile import DeviceProfile
+from logger.sources.frame_reader import FrameReader, OtherSensorError
+from logger.sources.messages import Answer, Command, Identify, SetRange, SetRate, Start, Stop
+from logger.sources.packets import encode
+from logger.sources.stream import DeviceInfo, Item, LinkChange, Losses
+from logger.sources.text_reader import TextReader
 
 Sink: TypeAlias = Callable[[Sequence[Item]], None]
 """Takes items in order, on the source's own thread; must not block."""

@@ -18,11 +18,11 @@ from bleak.exc import (
     BleakError,
 )
 
-from analysis.errors import DeviceError
-from logger.clock import DeviceClock
-from logger.device_profile import BleSettings, DeviceProfile
+from analysis.model.errors import DeviceError
 from logger.sources.base import Conversation, LinkLostError, LinkSettings, Sink
-from logger.stream import DeviceInfo, Losses
+from logger.sources.clock import DeviceClock
+from logger.sources.device_profile import BleSettings, DeviceProfile
+from logger.sources.stream import DeviceInfo, Losses
 
 SCAN_S = 8.0
 CONNECT_S = 15.0

@@ -9,13 +9,13 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.errors import DeviceError
-from analysis.model import RawSamples
-from logger.clock import DeviceClock
-from logger.device_profile import load_profile
-from logger.session_file import read_session
+from analysis.model.errors import DeviceError
+from analysis.model.records import RawSamples
+from logger.session.session_file import read_session
 from logger.sources.base import Sink, steady_time_s
-from logger.stream import DeviceInfo, LinkChange, Losses
+from logger.sources.clock import DeviceClock
+from logger.sources.device_profile import load_profile
+from logger.sources.stream import DeviceInfo, LinkChange, Losses
 
 BATCH_S = 0.025
 

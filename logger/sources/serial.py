@@ -11,11 +11,11 @@ from typing import Any
 
 import serial
 
-from analysis.errors import DeviceError
-from logger.clock import DeviceClock
-from logger.device_profile import DeviceProfile
+from analysis.model.errors import DeviceError
 from logger.sources.base import Conversation, LinkLostError, LinkSettings, Sink
-from logger.stream import DeviceInfo, Losses
+from logger.sources.clock import DeviceClock
+from logger.sources.device_profile import DeviceProfile
+from logger.sources.stream import DeviceInfo, Losses
 
 READ_TIMEOUT_S = 0.05
 SOCKET_TIMEOUT_S = 0.002

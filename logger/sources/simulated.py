@@ -12,15 +12,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.errors import DeviceError
-from analysis.model import SensorProfile, Session
-from logger.clock import DeviceClock
-from logger.device_profile import G_MPS2, DeviceProfile, load_profile
-from logger.frame_reader import FrameReader
-from logger.messages import Hello, SampleFrame
-from logger.packets import MAX_SAMPLES, encode
+from analysis.model.errors import DeviceError
+from analysis.model.records import SensorProfile, Session
 from logger.sources.base import Sink, steady_time_s
-from logger.stream import DeviceInfo, LinkChange, Losses
+from logger.sources.clock import DeviceClock
+from logger.sources.device_profile import G_MPS2, DeviceProfile, load_profile
+from logger.sources.frame_reader import FrameReader
+from logger.sources.messages import Hello, SampleFrame
+from logger.sources.packets import MAX_SAMPLES, encode
+from logger.sources.stream import DeviceInfo, LinkChange, Losses
 
 FRAME_S = 0.025
 MAX_OFFSET = 2**16 - 1

@@ -11,11 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.io import loadmat
 
-from analysis.model import BoolArray, FloatArray
-from analysis.motion import Motion, build_motion
-from analysis.sensor_errors import ERRORS, SensorErrors
-from analysis.signals import Signals
-from analysis.stillness import still_gyro_bias
+from analysis.model.records import BoolArray, FloatArray
+from analysis.motion.hand_motion import Motion, build_motion
+from analysis.motion.stillness import still_gyro_bias
+from analysis.signal.sensor_errors import ERRORS, SensorErrors
+from analysis.signal.working_grid import Signals
 from tests.optional import need_open_data
 
 NAMES = {

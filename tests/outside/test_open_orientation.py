@@ -28,10 +28,10 @@ import pytest
 import vqf
 from scipy.spatial.transform import Rotation
 
-from analysis.model import FloatArray
-from analysis.motion import Motion
-from analysis.rotation import matrices, rotate
-from analysis.tip_path import GRAVITY_MPS2, Band, band_displacements
+from analysis.model.records import FloatArray
+from analysis.motion.hand_motion import Motion
+from analysis.motion.rotation import matrices, rotate
+from analysis.motion.tip_path import GRAVITY_MPS2, Band, band_displacements
 from tests.outside.optical import Trial, load_trial
 
 BAND = Band(0.5, 4, 10.0)

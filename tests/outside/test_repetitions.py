@@ -23,9 +23,9 @@ import numpy as np
 import pytest
 from scipy.integrate import cumulative_trapezoid
 
-from analysis.model import FloatArray
-from analysis.strokes import StrokeSettings, cycle_frequencies, find_turns, sample_at, strokes_between
-from analysis.tip_path import Band, band_displacements
+from analysis.model.records import FloatArray
+from analysis.motion.tip_path import Band, band_displacements
+from analysis.motion.turns import StrokeSettings, cycle_frequencies, find_turns, sample_at, strokes_between
 from tests.optional import missing
 
 RATE_HZ = 50.0

@@ -11,9 +11,9 @@ import pytest
 import vqf
 from scipy.spatial.transform import Rotation
 
-from analysis.model import FloatArray
-from analysis.orientation import TAU_ACC_S, estimate_orientation, integrate_rotation
-from analysis.rotation import matrices, multiply, rotate
+from analysis.model.records import FloatArray
+from analysis.motion.orientation import TAU_ACC_S, estimate_orientation, integrate_rotation
+from analysis.motion.rotation import matrices, multiply, rotate
 
 RATE_HZ = 200.0
 

@@ -9,7 +9,7 @@ import sys
 import sysconfig
 from pathlib import Path
 
-from tests.test_house import ROOT, tracked_files
+from tests.house.test_house import ROOT, tracked_files
 
 
 def run(command: list[str | Path], cwd: Path, **environment: str) -> str:

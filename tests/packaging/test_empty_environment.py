@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pytest
 
+from tests.house.test_house import ROOT
 from tests.optional import missing
 from tests.packaging.built import bin_folder, build, run
-from tests.test_house import ROOT
 
 # pip's own settings (which index, which certificates) are the machine's and stay; Python's are this run's.
 PIP_SETTINGS = {name: value for name, value in os.environ.items() if name.startswith("PIP_")}

@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from logger.result_files import render_result_json
-from logger.session_results import analyse_file
+from logger.many.session_results import analyse_file
+from logger.report.result_files import render_result_json
+from tests.house.test_house import PACKAGES, ROOT, tracked_files
 from tests.packaging.built import bin_folder, build, install_beside_our_dependencies, run
-from tests.test_house import PACKAGES, ROOT, tracked_files
 
 
 @pytest.fixture(scope="module")

@@ -13,14 +13,14 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from analysis.errors import InputError, NotEnoughDataError, StrokeplaneError
-from analysis.model import Session
+from analysis.model.errors import InputError, NotEnoughDataError, StrokeplaneError
+from analysis.model.records import Session
 from analysis.pipeline import analyse_session
-from analysis.synthesis import simulate
-from logger import session_chunks, session_records
+from analysis.synthesis.simulate import simulate
 from logger.cli import cli
 from logger.sample_logs import FOLDER, SAMPLES
-from logger.session_file import read_session, write_session
+from logger.session import session_chunks, session_records
+from logger.session.session_file import read_session, write_session
 from tests.packaging.built import bin_folder
 
 LOG = FOLDER / "steady_and_tilted.mcap"

@@ -11,12 +11,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.model import SessionResult
+from analysis.model.records import SessionResult
 from analysis.pipeline import analyse_session
-from logger.import_csv import import_csv
-from logger.result_files import render_result_json
+from logger.exchange.import_csv import import_csv
+from logger.report.result_files import render_result_json
 from logger.sample_logs import AS_CSV, FOLDER, NOTE, SAMPLES, Sample, expected_summary, make_sample, write_csv
-from logger.session_file import read_session
+from logger.session.session_file import read_session
 
 ROUNDING = 0.02
 """Twice what the expected summaries are rounded by: room for another machine's last digit, not for another answer."""

@@ -1,0 +1,340 @@
+"""Which stroke is which note of the drill: alignment by dynamic programming, with its own confidence.
+
+Model
+-----
+Strokes are found at times ``t_i`` with a direction and perhaps a pick attack; notes ``J = 0, 1, 2, ...`` count on
+through the repeats. Time is measured in note periods ``T`` (running median of the intervals, so a drifting tempo is
+followed): from one matched stroke to the next ``u = (t_i - t_k) / T``. All costs are negative log probabilities:
+
+- ``m`` notes missed in between: ``-m log p_missed``; a match: ``-log(1 - p_missed)``;
+- ``e`` extra strokes in between, each ``-log p_extra`` (a rate per period), half for its direction, and its attack;
+- timing: the log of a mixture of two bells about ``m + 1``, of the player's own unevenness ``s`` (estimated from the
+  intervals) and, rarely, of ``3 s``, and an exponential tail for hesitation, with a floor that bounds the cost;
+- direction against strict alternation: ``-log p_wrong`` or ``-log(1 - p_wrong)``;
+- pick attack: its share among all strokes for a match, one half for an extra stroke;
+- span, where the table has it: near the block's median for a match, anything up to twice that for an extra stroke (a
+  hand that arrives or leaves makes small ones).
+
+Where a first pass sees many more missed or extra strokes than supposed, a second one takes the shares that it saw.
+The best path is Viterbi's; a stroke's confidence is the posterior probability of its note on that path (forward and
+backward sums over all paths).
+
+Assumed: the first stroke after the count-in is note 0 unless ``due_s`` says when note 0 is due; after a silence of
+more than ``pause_s`` the phrase starts again at its first note. A note repeated by mistake with its strokes still
+alternating cannot be told from a slip in counting: the wrist alone does not know the string.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
+from analysis.drills.hidden_markov import Lattice, decode_lattice
+from analysis.drills.phrases import Phrase
+from analysis.model.errors import InputError, NotEnoughDataError
+from analysis.model.records import BoolArray, FloatArray, IntArray
+
+EXTRA = -1
+"""Note number of a stroke that stands for no note."""
+
+
+@dataclass(frozen=True)
+class AlignmentSettings:
+    """Probabilities and bounds of the alignment's model."""
+
+    p_missed: float = 0.03
+    p_extra: float = 0.03
+    p_wrong: float = 0.01
+    p_uneven: float = 0.1
+    p_hesitate: float = 0.002
+    hesitation_notes: float = 0.5
+    least_density: float = 1e-6
+    least_uneven: float = 0.04
+    most_uneven: float = 0.25
+    max_missed: int = 6
+    max_extra: int = 4
+    band_notes: int = 16
+    tempo_wander: float = 0.03
+    median_strokes: int = 15
+    pause_s: float = 2.0
+    learn_from: float = 1.5
+    most_learned: float = 0.4
+    start_sd_s: float = 0.06
+    p_other_start: float = 1e-4
+    p_count_in: float = 0.05
+    count_in_sd: float = 0.08
+    least_confidence: float = 0.9
+
+
+@dataclass(frozen=True)
+class DrillTiming:
+    """What is known of a block's timing before its strokes are looked at.
+
+    Attributes
+    ----------
+    period_s : float or None
+        Seconds per note, from tempo and notes per beat; None where unknown.
+    beat_s : float or None
+        Seconds per beat; known, it lets a count-in that was played be told from the drill.
+    due_s : float or None
+        Log time at which note 0 is due (after the count-in); None where unknown.
+    repeats : int or None
+        How often the phrase is played; None for as often as it lasts.
+    """
+
+    period_s: float | None = None
+    beat_s: float | None = None
+    due_s: float | None = None
+    repeats: int | None = None
+
+
+@dataclass(frozen=True)
+class DrillAlignment:
+    """Strokes of one block matched with a drill's notes.
+
+    Attributes
+    ----------
+    note : int64 (n,)
+        Note of each stroke, 0-based, counted on through the repeats; :data:`EXTRA` where it stands for none.
+    confidence : float64 (n,)
+        Posterior probability of that.
+    piece : int64 (n,)
+        Which unbroken stretch the stroke lies in; every stretch starts at note 0.
+    missed : int
+        Notes without a stroke between the first and last matched note of each stretch.
+    period_s : float64 (n,)
+        Local time per note.
+    """
+
+    note: IntArray
+    confidence: FloatArray
+    piece: IntArray
+    missed: int
+    period_s: FloatArray
+
+    @property
+    def mean_confidence(self) -> float:
+        """Mean posterior probability over all strokes."""
+        return float(self.confidence.mean())
+
+    @property
+    def extra(self) -> int:
+        """Number of strokes that stand for no note."""
+        return int(np.count_nonzero(self.note == EXTRA))
+
+
+def align_strokes(
+    strokes: pd.DataFrame, phrase: Phrase, timing: DrillTiming | None = None, settings: AlignmentSettings | None = None
+) -> DrillAlignment:
+    """Match the strokes of one block with the notes of its drill.
+
+    Parameters
+    ----------
+    strokes : DataFrame
+        The block's rows of the strokes table in order of time; uses ``contact_s``, ``direction``, ``attack``
+        and, where it is there, ``span_mm``.
+    phrase : Phrase
+    timing : DrillTiming, optional
+    settings : AlignmentSettings, optional
+
+    Returns
+    -------
+    DrillAlignment
+
+    Raises
+    ------
+    InputError
+        If times go backwards.
+    NotEnoughDataError
+        If there are fewer than two strokes.
+    """
+    timing = timing or DrillTiming()
+    settings = settings or AlignmentSettings()
+    times = strokes["contact_s"].to_numpy(np.float64)
+    if len(times) < 2:
+        raise NotEnoughDataError(
+            f"Matching strokes with a drill needs at least 2 strokes; this block has {len(times)}."
+        )
+    if not np.all(np.isfinite(times)) or np.any(np.diff(times) < 0):
+        raise InputError("Strokes must come in order of their contact times; sort the strokes table by contact_s.")
+    piece = np.concatenate([[0], np.cumsum(np.diff(times) > settings.pause_s)]).astype(np.int64)
+    note = np.full(len(times), EXTRA, np.int64)
+    confidence = np.zeros(len(times))
+    period = np.zeros(len(times))
+    missed = 0
+    for number in range(int(piece[-1]) + 1):
+        rows = np.flatnonzero(piece == number)
+        stretch = _read_stretch(strokes.iloc[rows], timing.period_s, settings)
+        # A due time or a number of repeats is about the first stretch only.
+        known = timing if number == 0 else DrillTiming(timing.period_s, timing.beat_s)
+        found, sure = decode_lattice(_build_lattice(stretch, phrase, known, settings))
+        seen = _learn_shares(found, settings)
+        if seen != settings:
+            found, sure = decode_lattice(_build_lattice(stretch, phrase, known, seen))
+        note[rows], confidence[rows], period[rows] = found, sure, stretch.period_s
+        missed += _count_missed(found)
+    return DrillAlignment(note, confidence, piece, missed, period)
+
+
+def _count_missed(note: IntArray) -> int:
+    """Count the notes without a stroke between the first and the last matched one."""
+    matched = note[note >= 0]
+    return int(np.ptp(matched)) + 1 - len(matched) if len(matched) else 0
+
+
+def _learn_shares(note: IntArray, settings: AlignmentSettings) -> AlignmentSettings:
+    """Return settings with the shares of missed and extra strokes that a first pass saw, where it saw more.
+
+    Play that is worse than supposed then also lowers the confidence.
+    """
+    most = settings.most_learned
+    missed = (_count_missed(note) + 1) / (len(note) + 2)
+    extra = (np.count_nonzero(note == EXTRA) + 1) / (len(note) + 2)
+    if max(missed / settings.p_missed, extra / settings.p_extra) < settings.learn_from:
+        return settings
+    return replace(
+        settings, p_missed=min(max(missed, settings.p_missed), most), p_extra=min(max(extra, settings.p_extra), most)
+    )
+
+
+@dataclass(frozen=True)
+class _Stretch:
+    """One unbroken stretch of strokes and its clock in note periods."""
+
+    times: FloatArray
+    down: BoolArray
+    attack: BoolArray
+    period_s: FloatArray
+    phase: FloatArray
+    sigma: float
+    span_score: FloatArray
+    """Log of how much likelier each stroke's span is for a note than for an extra stroke."""
+
+
+def _read_stretch(strokes: pd.DataFrame, nominal_s: float | None, settings: AlignmentSettings) -> _Stretch:
+    """Measure a stretch's local period and the player's unevenness."""
+    times = strokes["contact_s"].to_numpy(np.float64)
+    period_s = _local_period(times, nominal_s, settings.median_strokes)
+    steps = np.diff(times) / period_s[1:]
+    single = np.abs(steps - 1)[np.abs(steps - 1) < 0.4]
+    spread = 1.4826 * float(np.median(single)) if len(single) else settings.most_uneven
+    return _Stretch(
+        times,
+        (strokes["direction"] == "down").to_numpy(np.bool_),
+        strokes["attack"].to_numpy(np.bool_),
+        period_s,
+        np.concatenate([[0.0], np.cumsum(steps)]),
+        min(max(spread, settings.least_uneven), settings.most_uneven),
+        _score_spans(strokes),
+    )
+
+
+def _score_spans(strokes: pd.DataFrame) -> FloatArray:
+    """Compare each span with the median one; zeros where the table has no spans."""
+    if "span_mm" not in strokes:
+        return np.zeros(len(strokes))
+    span = strokes["span_mm"].to_numpy(np.float64)
+    off = span / np.median(span) - 1
+    variance = max(1.4826 * float(np.median(np.abs(off))), 0.1) ** 2
+    note = 0.9 * _bell(off, variance) + 0.1 * _bell(off, 9 * variance)
+    return np.asarray(np.log(note + 1e-6) - np.log(0.5))
+
+
+def _build_lattice(stretch: _Stretch, phrase: Phrase, timing: DrillTiming, settings: AlignmentSettings) -> Lattice:
+    """Score every pair of stroke and note near the note that the clock expects."""
+    count = len(stretch.times)
+    due = None if timing.due_s is None else (timing.due_s - stretch.times[0]) / stretch.period_s[0]
+    margin = settings.band_notes + count // 50
+    # With no due time early strokes may be a count-in, so the band then reaches further back than ahead.
+    behind = margin + (2 * settings.band_notes if due is None else 0)
+    low = np.round(stretch.phase - (due or 0.0)).astype(np.int64) - behind
+    notes = low[:, None] + np.arange(margin + behind + 1)
+    total = _total_notes(phrase, timing)
+    # Each extra stroke: its rate per period, either direction, with an attack or without.
+    skip = np.log(settings.p_extra * 0.5 * 0.5)
+    after = np.arange(count)[::-1, None]
+    end = np.broadcast_to(skip * after, notes.shape)
+    if np.isfinite(total):
+        end = end + np.log(settings.p_missed) * np.clip(total - 1 - notes, 0, settings.max_missed)
+        # After the last note strokes are as likely as not.
+        end = np.where(notes == total - 1, np.log(0.5 * 0.5) * after, end)
+    match = _score_matches(stretch, notes, phrase, settings)
+    match[(notes < 0) | (notes >= total)] = -np.inf
+    start = _score_starts(stretch, notes, timing, settings)
+    return Lattice(low, match, start, end, _score_steps(stretch, skip, settings))
+
+
+def _score_starts(stretch: _Stretch, notes: IntArray, timing: DrillTiming, settings: AlignmentSettings) -> FloatArray:
+    """Score each pair as the first match: notes before it missed, strokes before it extra or a count-in."""
+    skip = np.full(len(stretch.times), np.log(settings.p_extra * 0.5 * 0.5))
+    if timing.due_s is not None:
+        # Before the first note is due, strokes are as likely as not.
+        skip[stretch.times < timing.due_s - 0.5 * stretch.period_s] = np.log(0.5 * 0.5)
+    before = np.concatenate([[0.0], np.cumsum(skip)[:-1]])[:, None]
+    start = before + np.log(settings.p_missed) * np.maximum(notes, 0)
+    if timing.due_s is not None:
+        late = (stretch.times[:, None] - timing.due_s - notes * stretch.period_s[:, None]) / settings.start_sd_s
+        start = start + np.log(np.exp(-0.5 * late**2) + settings.p_other_start)
+    if timing.beat_s is not None and timing.beat_s > 1.5 * float(np.median(stretch.period_s)):
+        # A played count-in: every stroke before note 0 one beat after the one before it.
+        beats = np.diff(stretch.times) / timing.beat_s
+        per_stroke = np.log(
+            0.5 * _bell(beats - 1, settings.count_in_sd**2) * stretch.period_s[1:] / timing.beat_s + 1e-9
+        )
+        count_in = np.log(settings.p_count_in) + np.concatenate([[-np.inf], np.cumsum(per_stroke)])
+        start = np.where(notes == 0, np.maximum(start, count_in[:, None]), start)
+    return np.asarray(start)
+
+
+def _score_matches(stretch: _Stretch, notes: IntArray, phrase: Phrase, settings: AlignmentSettings) -> FloatArray:
+    """Score each stroke as each note by its direction and its attack."""
+    downstroke = (notes % 2 == 0) == (phrase.first_stroke == "down")
+    right = downstroke == stretch.down[:, None]
+    share = min(max(float(stretch.attack.mean()), 0.5), 0.98)
+    own = np.where(stretch.attack, np.log(share), np.log1p(-share)) + stretch.span_score + np.log1p(-settings.p_missed)
+    return np.asarray(np.where(right, np.log1p(-settings.p_wrong), np.log(settings.p_wrong)) + own[:, None])
+
+
+def _score_steps(stretch: _Stretch, skip: float, settings: AlignmentSettings) -> FloatArray:
+    """Score the steps between matched strokes, (n, extra, missed): timing, missed notes, extra strokes."""
+    count = len(stretch.times)
+    extra, missed = np.arange(settings.max_extra + 1), np.arange(settings.max_missed + 1)
+    source = np.arange(count)[:, None] - 1 - extra
+    u = (stretch.phase[:, None] - stretch.phase[np.maximum(source, 0)])[:, :, None]
+    off = u - missed - 1
+    variance = stretch.sigma**2 + (settings.tempo_wander * (missed + 1)) ** 2
+    density = (1 - settings.p_uneven - settings.p_hesitate) * _bell(off, variance)
+    density += settings.p_uneven * _bell(off, 9 * variance)
+    hesitation = np.exp(-np.maximum(off, 0) / settings.hesitation_notes) / settings.hesitation_notes
+    density += settings.p_hesitate * np.where(off > 0, hesitation, 0.0) + settings.least_density
+    step = np.log(density) + missed * np.log(settings.p_missed) + skip * extra[:, None]
+    step[source < 0] = -np.inf
+    return np.asarray(step)
+
+
+def _bell(deviation: FloatArray, variance: NDArray[np.floating] | float) -> FloatArray:
+    """Return the normal density of a deviation."""
+    return np.asarray(np.exp(-0.5 * deviation**2 / variance) / np.sqrt(2 * np.pi * variance))
+
+
+def _local_period(times: FloatArray, nominal_s: float | None, strokes: int) -> FloatArray:
+    """Return the running median of the intervals at each stroke; the nominal period where there are too few."""
+    intervals = np.diff(times)
+    if len(intervals) < 5 and nominal_s is not None:
+        return np.full(len(times), nominal_s)
+    size = min(strokes, len(intervals))
+    median = np.median(sliding_window_view(intervals, size), axis=1)
+    # At both ends the window stays inside: a mirrored one would count a count-in twice.
+    window = np.clip(np.arange(len(times)) - (size + 1) // 2, 0, len(median) - 1)
+    return np.maximum(median[window], 1e-3)
+
+
+def _total_notes(phrase: Phrase, timing: DrillTiming) -> float:
+    """Return how many notes there are at most."""
+    if not phrase.loops:
+        return len(phrase.notes)
+    return np.inf if timing.repeats is None else timing.repeats * len(phrase.notes)

@@ -1,0 +1,229 @@
+"""What a session says about its drills: for every block that names one, did its string changes clear."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analysis.drills.alignment import AlignmentSettings, DrillAlignment, DrillTiming, align_strokes
+from analysis.drills.phrases import Demand, Phrase, find_drill, require_changes
+from analysis.drills.string_changes import (
+    LEAST_TOLD,
+    BlockStrokes,
+    ChangeSettings,
+    find_weakest,
+    judge_changes,
+    mark_string_changes,
+    summarise_pairs,
+)
+from analysis.model.errors import InputError, StrokeplaneError
+from analysis.model.number_words import block_number
+from analysis.model.records import BlockSummary, Event, Instrument, SessionResult
+
+A_STROKE = {"down": "a downstroke", "up": "an upstroke"}
+
+
+@dataclass(frozen=True)
+class DrillBlock:
+    """One block's answer about its drill.
+
+    Attributes
+    ----------
+    index : int
+        The block's index.
+    phrase : Phrase
+    demand : Demand
+    alignment : DrillAlignment
+    changes, pairs : DataFrame
+        Columns of :data:`analysis.drills.string_changes.CHANGE_COLUMNS` and
+        :data:`analysis.drills.string_changes.PAIR_COLUMNS`.
+    weakest : Series or None
+        Row of ``pairs`` that clears least often.
+    suits : bool or None
+        Whether the block's clearing stroke is the one that the phrase demands; None where it is not known.
+    """
+
+    index: int
+    phrase: Phrase
+    demand: Demand
+    alignment: DrillAlignment
+    changes: pd.DataFrame
+    pairs: pd.DataFrame
+    weakest: pd.Series | None
+    suits: bool | None
+
+    @property
+    def share_told(self) -> float | None:
+        """Share of the changes with a verdict; None without changes."""
+        if self.changes.empty:
+            return None
+        return float((self.changes["verdict"] != "cannot tell").mean())
+
+
+def pair_cells(pairs: pd.DataFrame) -> list[tuple[str, ...]]:
+    """Texts of a table of string pairs: from, to, after, changes, cleared, caught, cannot tell, height in mm."""
+    cells = []
+    for pair in pairs.to_dict("records"):
+        height = "" if pd.isna(pair["height_mm"]) else f"{pair['height_mm']:+.1f}"
+        numbers = (str(pair[key]) for key in ("changes", "cleared", "caught", "cannot_tell"))
+        cells.append((str(pair["from_string"]), str(pair["to_string"]), f"{pair['after']}stroke", *numbers, height))
+    return cells
+
+
+def weakest_words(block: DrillBlock) -> tuple[str, ...]:
+    """Sentences that name a block's weakest change and what to do next; none where no string change was played."""
+    weakest, pairs = block.weakest, block.pairs
+    if pairs.empty:
+        return ()
+    if weakest is None:
+        if (pairs["cleared"] + pairs["caught"]).max() < LEAST_TOLD:
+            return ("No string pair has three verdicts yet, so none can be named the weakest: play the drill longer.",)
+        return ("No string pair with three verdicts or more was caught even once.",)
+    told = weakest["cleared"] + weakest["caught"]
+    advice = "Practise that change alone, large and oblique first."
+    if block.suits is False and weakest["cleared"] == 0:
+        other = "the twin" if block.demand.kind != "mixed" else "a phrase whose changes all follow the other stroke"
+        advice = f"In this posture the {weakest['after']}stroke does not clear: try the other posture, or {other}."
+    named = (
+        f"Weakest change: string {weakest['from_string']} to {weakest['to_string']} after "
+        f"{A_STROKE[weakest['after']]}, cleared {weakest['cleared']} of {told} times."
+    )
+    return named, advice
+
+
+@dataclass(frozen=True)
+class DrillSettings:
+    """Settings of alignment and verdicts."""
+
+    alignment: AlignmentSettings
+    changes: ChangeSettings
+
+
+def judge_drills(
+    result: SessionResult, metadata: Mapping[str, str], settings: DrillSettings | None = None
+) -> tuple[tuple[DrillBlock, ...], tuple[str, ...]]:
+    """Judge every block of a session that names a drill.
+
+    Parameters
+    ----------
+    result : SessionResult
+    metadata : Mapping
+        The session's metadata; keys ``drill.NAME`` give names their phrases.
+    settings : DrillSettings, optional
+
+    Returns
+    -------
+    blocks : tuple of DrillBlock
+    problems : tuple of str
+        One sentence for every block whose drill cannot be judged.
+    """
+    settings = settings or DrillSettings(AlignmentSettings(), ChangeSettings())
+    judged: list[DrillBlock] = []
+    problems: list[str] = []
+    for block in result.blocks:
+        if not block.drill:
+            continue
+        try:
+            judged.append(_judge_block(result, block, metadata, settings))
+        except StrokeplaneError as error:
+            problems.append(f"Block {block_number(block.index)}: {error}")
+    return tuple(judged), tuple(problems)
+
+
+def _judge_block(
+    result: SessionResult, block: BlockSummary, metadata: Mapping[str, str], settings: DrillSettings
+) -> DrillBlock:
+    """Judge one block."""
+    phrase = find_drill(block.drill, result.instrument.courses, metadata)
+    if phrase is None:
+        raise InputError(
+            f"The drill {block.drill!r} is a name without a phrase; write the phrase itself, such as '4x2 3x2', "
+            f"or add it to the session as drill.{block.drill}."
+        )
+    demand = require_changes(phrase)
+    if result.reference.kind != "gestures":
+        raise InputError(
+            "String changes need the instrument's frame; record the gestures across, along and pivot before the drill."
+        )
+    rows = _rows_of(result.strokes, block.index)
+    strokes = result.strokes.iloc[rows]
+    require_room(phrase, block, strokes)
+    alignment = align_strokes(strokes, phrase, timing_of(block), settings.alignment)
+    played = BlockStrokes(strokes, result.paths_mm[rows], block.tilt_offset_se_deg or 0.0)
+    changes = judge_changes(played, alignment, phrase, result.instrument, settings.changes)
+    pairs = summarise_pairs(changes)
+    suits = None if block.clearing_stroke is None else demand.suits(block.clearing_stroke)
+    return DrillBlock(block.index, phrase, demand, alignment, changes, pairs, find_weakest(pairs), suits)
+
+
+def timing_of(block: Event | BlockSummary) -> DrillTiming:
+    """Return what a block's tempo says of its notes' timing."""
+    if not block.tempo_bpm or not block.notes_per_beat:
+        return DrillTiming()
+    beat_s = 60.0 / block.tempo_bpm
+    return DrillTiming(period_s=beat_s / block.notes_per_beat, beat_s=beat_s)
+
+
+def require_room(phrase: Phrase, block: Event | BlockSummary, strokes: pd.DataFrame) -> None:
+    """Raise InputError if the block is too short for its drill to be played once."""
+    duration_s = block.end_s - block.start_s
+    period_s = timing_of(block).period_s
+    if period_s is None and len(strokes):
+        period_s = float((strokes["end_s"] - strokes["start_s"]).median())
+    needed_s = len(phrase.notes) * (period_s or 0.0)
+    # A block's marks are set by hand: a tenth of a second more or less is no reason to refuse it.
+    if needed_s > duration_s + 0.1:
+        raise InputError(
+            f"The drill's {len(phrase.notes)} notes take {needed_s:.1f} s, but the block lasts {duration_s:.1f} s; "
+            "make the block longer, the tempo higher or the drill shorter."
+        )
+
+
+def mark_session_changes(
+    strokes: pd.DataFrame,
+    blocks: Sequence[Event | BlockSummary],
+    instrument: Instrument,
+    metadata: Mapping[str, str],
+) -> tuple[NDArray[np.str_], tuple[str, ...]]:
+    """Say of every stroke of a session whether a drill puts the next note on another string.
+
+    Parameters
+    ----------
+    strokes : DataFrame
+        The session's strokes.
+    blocks : sequence of Event or BlockSummary
+        All its blocks, in order.
+    instrument : Instrument
+    metadata : Mapping
+        The session's metadata; keys ``drill.NAME`` give names their phrases.
+
+    Returns
+    -------
+    marks : str (n,)
+        The ``string_change`` column: true or false where a drill says so, else unknown.
+    problems : tuple of str
+        One sentence for every block whose drill is a phrase that its strokes cannot be matched with.
+    """
+    marks = np.full(len(strokes), "unknown", dtype="<U7")
+    problems: list[str] = []
+    for index, block in enumerate(blocks):
+        rows = _rows_of(strokes, index)
+        if not block.drill or not len(rows):
+            continue
+        try:
+            phrase = find_drill(block.drill, instrument.courses, metadata)
+            if phrase is not None:
+                require_room(phrase, block, strokes.iloc[rows])
+                marks[rows] = mark_string_changes(align_strokes(strokes.iloc[rows], phrase, timing_of(block)), phrase)
+        except StrokeplaneError as error:
+            problems.append(f"String changes of block {block_number(index)} are unknown: {error}")
+    return marks, tuple(problems)
+
+
+def _rows_of(strokes: pd.DataFrame, index: int) -> NDArray[np.int64]:
+    """Return the rows of one block."""
+    return np.flatnonzero(strokes["block"].fillna(-1).to_numpy(np.int64) == index)

@@ -1,0 +1,153 @@
+"""The way of the tip over the strings during one string change: equation (1) of the module ``string_changes``."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
+
+from analysis.model.errors import InputError
+from analysis.model.records import FloatArray, Instrument
+
+POINTS = 65
+"""Points of the way on either side of the turn."""
+EDGE = 2
+"""Points at either end that belong to the contacts themselves and are no crossings."""
+
+
+@dataclass(frozen=True)
+class PathErrors:
+    """What may be wrong with the way between two contacts.
+
+    Attributes
+    ----------
+    depth_sd_mm : float
+        How much the depth at contact differs from string to string and note to note.
+    contact_sd_s : float
+        Error of the moment of the pick attack.
+    travel_sd : float
+        How far the hand's travel may be ahead or behind midway, as a share of what is handed out.
+    """
+
+    depth_sd_mm: float = 0.4
+    contact_sd_s: float = 0.003
+    travel_sd: float = 0.1
+
+
+@dataclass(frozen=True)
+class StringPlaces:
+    """Where the strings' tops lie in the end view, string 1 first, millimetres about the middle of the strings."""
+
+    y_mm: FloatArray
+    z_mm: FloatArray
+
+
+def place_strings(instrument: Instrument) -> StringPlaces:
+    """Return the strings' places from spacing and arch; a flat plane where no radius is known."""
+    across = np.concatenate([[0.0], np.cumsum(instrument.spacing_mm)])
+    # spacing_mm starts at the string that a downstroke meets first, which is the last string.
+    y = (across - 0.5 * across[-1])[::-1]
+    radius = instrument.radius_mm
+    if radius is None:
+        return StringPlaces(y, np.zeros_like(y))
+    if radius <= np.abs(y).max():
+        raise InputError(
+            f"The arch's radius of {radius:g} mm is smaller than half the strings' width of {across[-1]:g} mm; "
+            "correct radius_mm or spacing_mm."
+        )
+    return StringPlaces(y, np.sqrt(radius**2 - y**2) - radius)
+
+
+@dataclass(frozen=True)
+class Crossing:
+    """The tip between two contacts, measured from the first one.
+
+    Attributes
+    ----------
+    share : float64 (m,)
+        Time as a share of the time between the contacts.
+    path_mm : float64 (m, 2)
+        Y and Z.
+    turn : int
+        Place of the turn between the strokes.
+    velocity_mmps : float64 (2, 2)
+        Y and Z velocity at both contacts.
+    slope : float64 (2,)
+        Rise over travel (dz/dy) of both strokes' chords.
+    """
+
+    share: FloatArray
+    path_mm: FloatArray
+    turn: int
+    velocity_mmps: FloatArray
+    slope: FloatArray
+
+    @classmethod
+    def between(cls, table: pd.DataFrame, paths_mm: NDArray[np.floating], i: int) -> Crossing:
+        """Join the rest of stroke i to the beginning of the next, as far as its contact."""
+        start, end, contact = (
+            table[name].to_numpy(np.float64)[i : i + 2] for name in ("start_s", "end_s", "contact_s")
+        )
+        phase = np.linspace(0.0, 1.0, paths_mm.shape[1])
+        yz = paths_mm[i : i + 2, :, 1:].astype(np.float64)
+        splines = [CubicSpline(start[k] + (end[k] - start[k]) * phase, yz[k]) for k in range(2)]
+        leaving = np.linspace(contact[0], end[0], POINTS)
+        arriving = np.linspace(start[1], contact[1], POINTS)
+        first, second = splines[0](leaving), splines[1](arriving)
+        # Both paths have their own origin; they meet at the turn.
+        path = np.concatenate([first, second[1:] - second[0] + first[-1]]) - first[0]
+        # A wait at the turn takes time, but no way.
+        elapsed = np.concatenate([leaving - contact[0], (arriving - start[1])[1:] + end[0] - contact[0]])
+        chord = yz[:, -1] - yz[:, 0]
+        return cls(
+            elapsed / elapsed[-1],
+            path,
+            POINTS - 1,
+            np.stack([splines[k](contact[k], 1) for k in range(2)]),
+            chord[:, 1] / np.where(chord[:, 0] == 0, np.inf, chord[:, 0]),
+        )
+
+    def lowest_height(
+        self,
+        places: StringPlaces,
+        strings: tuple[int, int],
+        depth_mm: float,
+        tilt_se_rad: float,
+        errors: PathErrors,
+    ) -> tuple[float, float]:
+        """Return the lowest height over a string's top among the crossings between the contacts, and its error.
+
+        NaN where the path crosses no string.
+        """
+        before, after = strings[0] - 1, strings[1] - 1
+        y, z = places.y_mm - places.y_mm[before], places.z_mm - places.z_mm[before]
+        missing = np.array([y[after], z[after]]) - self.path_mm[-1]
+        path = self.path_mm + self.share[:, None] * missing  # (1)
+        lowest = (np.nan, np.nan)
+        for k in range(len(y)):
+            off = path[:, 0] - y[k]
+            # The contacts themselves, at both ends, are no crossings.
+            for j in np.flatnonzero(off[EDGE : -1 - EDGE] * off[EDGE + 1 : -EDGE] <= 0) + EDGE:
+                step = off[j] - off[j + 1]
+                part = off[j] / step if step else 0.5
+                height = path[j, 1] + part * (path[j + 1, 1] - path[j, 1]) - depth_mm - z[k]
+                if not height >= lowest[0]:
+                    lowest = (float(height), self._height_se(int(j), missing, tilt_se_rad, errors))
+        return lowest
+
+    def _height_se(self, j: int, missing: FloatArray, tilt_se_rad: float, errors: PathErrors) -> float:
+        """Return the standard error of the height at one crossing.
+
+        An error (ey, ez) of the path there changes the height by ez - slope * ey.
+        """
+        slope = float(self.slope[0 if j <= self.turn else 1])
+        u = float(self.share[j])
+        # A late or early attack moves the origin at the first contact, the end at the second.
+        late = errors.contact_sd_s * (self.velocity_mmps[:, 1] - slope * self.velocity_mmps[:, 0]) * [1 - u, u]
+        # The hand may go its way sooner or later than evenly; at the contacts it has arrived.
+        travel = errors.travel_sd * 4 * u * (1 - u) * (missing[1] - slope * missing[0])
+        turned = tilt_se_rad * (self.path_mm[j, 0] - u * self.path_mm[-1, 0])
+        return float(np.sqrt(errors.depth_sd_mm**2 + np.sum(late**2) + travel**2 + turned**2))

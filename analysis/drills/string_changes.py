@@ -1,0 +1,221 @@
+r"""Did each string change clear? The height of the tip over every string that it crosses between two notes.
+
+The path of a stroke is band-passed: the hand's slow travel from string to string is not in it. The crossing itself
+gives it back. At the pick attack before the change the tip is at this string, at the attack after it at the next one,
+each time one plectrum depth below the string's top. Between the two attacks the measured path moves by some vector
+``d``; by the strings it must move by ``D = (+-s, dz)``, spacing and arch of that pair. What is missing, ``D - d``, is
+slow, so it is handed out evenly over the time between the attacks:
+
+.. math:: q(t) = \mathrm{path}(t) - \mathrm{path}(t_1) + (D - d) \frac{t - t_1}{t_2 - t_1}                   (1)
+
+Wherever ``q`` crosses the line of a string between the two attacks, the tip's height over that string's top is
+``q_z - depth - z_string``. A change that goes the stroke's own way crosses the next string before it comes back to
+it; one that goes against it crosses this string a second time. The lowest of these heights decides: cleared above 0,
+caught below, cannot tell within its uncertainty, without both attacks, or where the alignment is unsure.
+
+Assumed: the plectrum meets each string at the same depth, the strings lie as the instrument's spacing and arch say,
+the hand travels smoothly, and the instrument frame's Y runs along the chord of the whole arch.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analysis.drills.alignment import DrillAlignment
+from analysis.drills.phrases import Phrase
+from analysis.drills.string_change_path import Crossing, PathErrors, place_strings
+from analysis.model.errors import InputError
+from analysis.model.records import Instrument
+from analysis.model.stroke_columns import Column
+
+CLEARED, CAUGHT, CANNOT_TELL = "cleared", "caught", "cannot tell"
+LEAST_TOLD = 3
+"""Verdicts that a string pair needs before it can be named the weakest."""
+
+CHANGE_COLUMNS: tuple[Column, ...] = (
+    Column("time_s", "s", "float64", "contact before the change, log time"),
+    Column("note", "", "int64", "note before the change, 0-based, counted on through the repeats"),
+    Column("from_string", "", "int64", "string before the change; 1 is the top line of a tab"),
+    Column("to_string", "", "int64", "string after the change"),
+    Column("after", "", "str", "stroke that precedes the change: down or up"),
+    Column("height_mm", "mm", "float64", "lowest height of the tip over a string that it crosses; above 0 is clear"),
+    Column("height_se_mm", "mm", "float64", "its standard error"),
+    Column("verdict", "", "str", "cleared, caught or cannot tell"),
+    Column("reason", "", "str", "why it cannot be told; else empty"),
+)
+
+PAIR_COLUMNS: tuple[Column, ...] = (
+    Column("from_string", "", "int64", "string before the change"),
+    Column("to_string", "", "int64", "string after the change"),
+    Column("after", "", "str", "stroke that precedes the change"),
+    Column("changes", "", "int64", "changes played"),
+    Column("cleared", "", "int64", "of these, cleared"),
+    Column("caught", "", "int64", "of these, caught"),
+    Column("cannot_tell", "", "int64", "of these, cannot tell"),
+    Column("share_cleared", "", "float64", "cleared, as a share of cleared and caught; empty without either"),
+    Column("height_mm", "mm", "float64", "median height of the tip over the lowest crossing"),
+)
+
+
+@dataclass(frozen=True)
+class ChangeSettings:
+    """Bounds and error model of the verdicts.
+
+    Attributes
+    ----------
+    least_confidence : float
+        Alignment confidence of both strokes from which a verdict is given.
+    margin_se : float
+        Standard errors by which the height must lie off 0.
+    errors : PathErrors
+    """
+
+    least_confidence: float = 0.9
+    margin_se: float = 0.9
+    errors: PathErrors = field(default_factory=PathErrors)
+
+
+@dataclass(frozen=True)
+class BlockStrokes:
+    """Strokes of one block with their paths.
+
+    Attributes
+    ----------
+    strokes : DataFrame
+        The block's rows of the strokes table, in order of time.
+    paths_mm : float (n, k, 3)
+        Their tip paths, evenly spaced in time from turn to turn, instrument frame.
+    offset_se_deg : float
+        Standard error of tilt common to the whole block.
+    """
+
+    strokes: pd.DataFrame
+    paths_mm: NDArray[np.floating]
+    offset_se_deg: float = 0.0
+
+
+def judge_changes(
+    played: BlockStrokes,
+    alignment: DrillAlignment,
+    phrase: Phrase,
+    instrument: Instrument,
+    settings: ChangeSettings | None = None,
+) -> pd.DataFrame:
+    """Judge every string change of one block.
+
+    Parameters
+    ----------
+    played : BlockStrokes
+    alignment : DrillAlignment
+        Of these strokes with the phrase.
+    phrase : Phrase
+    instrument : Instrument
+    settings : ChangeSettings, optional
+
+    Returns
+    -------
+    DataFrame
+        One row a change, columns of :data:`CHANGE_COLUMNS`.
+
+    Raises
+    ------
+    InputError
+        If the phrase is for another number of strings than the instrument has.
+    """
+    settings = settings or ChangeSettings()
+    if phrase.strings != instrument.courses:
+        raise InputError(
+            f"The drill is for {phrase.strings} strings or courses, the instrument has {instrument.courses}; "
+            "correct the drill or the instrument."
+        )
+    places = place_strings(instrument)
+    table = played.strokes.reset_index(drop=True)
+    # After the last note of each stretch no change was played.
+    last_note = [alignment.note[alignment.piece == k].max() for k in range(int(alignment.piece.max()) + 1)]
+    rows = []
+    for i in np.flatnonzero(alignment.note >= 0):
+        note = int(alignment.note[i])
+        before, after = phrase.string_at(note), phrase.string_at(note + 1)
+        if before == after or note == last_note[alignment.piece[i]]:
+            continue
+        height, se = np.nan, np.nan
+        reason = _obstacle(table, alignment, int(i), settings)
+        if not reason:
+            crossing = Crossing.between(table, played.paths_mm, int(i))
+            tilt_se_rad = np.radians(np.hypot(played.offset_se_deg, table["tilt_se_deg"].iloc[i : i + 2].max()))
+            height, se = crossing.lowest_height(
+                places, (before, after), instrument.plectrum_depth_mm, float(tilt_se_rad), settings.errors
+            )
+            if not np.isfinite(height):
+                reason = "the path crosses no string"
+            elif abs(height) < settings.margin_se * se:
+                reason = "too close"
+        verdict = CANNOT_TELL if reason else CLEARED if height > 0 else CAUGHT
+        rows.append((table["contact_s"][i], note, before, after, phrase.stroke_at(note), height, se, verdict, reason))
+    found = pd.DataFrame(rows, columns=[column.name for column in CHANGE_COLUMNS])
+    return found.astype({column.name: column.dtype for column in CHANGE_COLUMNS})
+
+
+def _obstacle(table: pd.DataFrame, alignment: DrillAlignment, i: int, settings: ChangeSettings) -> str:
+    """Return why no height can be found between stroke i and the next, or nothing."""
+    if i + 1 >= len(table) or alignment.note[i + 1] != alignment.note[i] + 1:
+        return "next note not found"
+    if min(alignment.confidence[i], alignment.confidence[i + 1]) < settings.least_confidence:
+        return "alignment unsure"
+    if not (table["attack"][i] and table["attack"][i + 1]):
+        return "no pick attack"
+    # A gap between the strokes hides part of the path.
+    if abs(table["start_s"][i + 1] - table["end_s"][i]) > 0.25 * (table["end_s"][i] - table["start_s"][i]):
+        return "path broken"
+    return ""
+
+
+def summarise_pairs(changes: pd.DataFrame) -> pd.DataFrame:
+    """Count verdicts by string pair and preceding stroke.
+
+    Parameters
+    ----------
+    changes : DataFrame
+        Columns of :data:`CHANGE_COLUMNS`.
+
+    Returns
+    -------
+    DataFrame
+        Columns of :data:`PAIR_COLUMNS`, in order of the strings.
+    """
+    rows = []
+    for (before, after, stroke), group in changes.groupby(["from_string", "to_string", "after"], sort=True):
+        cleared, caught = (int((group["verdict"] == verdict).sum()) for verdict in (CLEARED, CAUGHT))
+        told = cleared + caught
+        share = cleared / told if told else np.nan
+        rows.append(
+            (before, after, stroke, len(group), cleared, caught, len(group) - told, share, group["height_mm"].median())
+        )
+    pairs = pd.DataFrame(rows, columns=[column.name for column in PAIR_COLUMNS])
+    return pairs.astype({column.name: column.dtype for column in PAIR_COLUMNS})
+
+
+def find_weakest(pairs: pd.DataFrame) -> pd.Series | None:
+    """Return the row of the change that clears least often, the lower one where two are alike.
+
+    None where no string pair has :data:`LEAST_TOLD` verdicts, or all changes cleared.
+    """
+    told = pairs[pairs["cleared"] + pairs["caught"] >= LEAST_TOLD]
+    weak = told[told["share_cleared"] < 1].sort_values(["share_cleared", "height_mm"])
+    return None if weak.empty else weak.iloc[0]
+
+
+def mark_string_changes(alignment: DrillAlignment, phrase: Phrase, least_confidence: float = 0.9) -> list[str]:
+    """Return for every stroke whether the next note stands on another string: true, false, or unknown."""
+    marks = []
+    last = len(phrase.notes) - 1
+    for note, confidence in zip(alignment.note.tolist(), alignment.confidence.tolist(), strict=True):
+        if note < 0 or confidence < least_confidence or (not phrase.loops and note >= last):
+            marks.append("unknown")
+        else:
+            marks.append("true" if phrase.string_at(note) != phrase.string_at(note + 1) else "false")
+    return marks

@@ -1,0 +1,146 @@
+"""Tunings, pitches and scale degrees.
+
+Pitches are MIDI numbers (middle C, written C4, is 60). A tuning lists open strings from string 1, the top line of a
+tab, to the last; as text it is spelled the other way round, as players say it: from the string that a downstroke
+meets first.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from analysis.drills.phrases import Note
+from analysis.model.errors import InputError
+
+PITCH_NAMES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "G#", "A", "Bb", "B")
+_NATURAL = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+_MAJOR = (0, 2, 4, 5, 7, 9, 11)
+_PITCH = re.compile(r"([A-G])([#b]?)(-?\d)", re.ASCII)
+_ROOT = re.compile(r"([A-G])([#b]?)", re.ASCII)
+_DEGREE = re.compile(r"([#b]?)([1-7])", re.ASCII)
+
+TUNINGS: dict[str, str] = {
+    "guitar": "E2 A2 D3 G3 B3 E4",
+    "seven strings": "B1 E2 A2 D3 G3 B3 E4",
+    "bass": "E1 A1 D2 G2",
+    "mandolin": "G3 D4 A4 E5",
+    "tenor banjo": "C3 G3 D4 A4",
+    "ukulele": "G4 C4 E4 A4",
+}
+"""Usual tunings, by course (common practice, no source; from memory). Any other is spelled out."""
+
+
+@dataclass(frozen=True)
+class Tuning:
+    """Open strings as MIDI numbers, string 1 first.
+
+    Raises
+    ------
+    InputError
+        If there is no string, or an open string is not a MIDI pitch.
+    """
+
+    open_midi: tuple[int, ...]
+
+    def __post_init__(self) -> None:
+        if not 1 <= len(self.open_midi) <= 99:
+            raise InputError(f"A tuning has 1 to 99 strings; found {len(self.open_midi)}.")
+        for number, pitch in enumerate(self.open_midi, 1):
+            if not 0 <= pitch <= 127:
+                raise InputError(
+                    f"Open string {number} would be MIDI pitch {pitch}; pitches run from C-1 (0) to G9 (127)."
+                )
+
+    @property
+    def strings(self) -> int:
+        """Number of strings or courses."""
+        return len(self.open_midi)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the open strings without octave, string 1 first."""
+        return tuple(PITCH_NAMES[pitch % 12] for pitch in self.open_midi)
+
+    def pitch(self, note: Note) -> int:
+        """Return a note's MIDI number; an open choice of fret sounds as the open string.
+
+        Raises
+        ------
+        InputError
+            If the note would sound above MIDI's range.
+        """
+        pitch = self.open_midi[note.string - 1] + (note.fret or 0)
+        if pitch > 127:
+            raise InputError(
+                f"Fret {note.fret} of string {note.string} would be MIDI pitch {pitch}, above G9 (127); "
+                "lower the fret or the tuning."
+            )
+        return pitch
+
+
+def read_tuning(text: str) -> Tuning:
+    """Read a tuning: one of :data:`TUNINGS`' names, or pitches from the last string to string 1.
+
+    Raises
+    ------
+    InputError
+        Naming the pitch that cannot be read.
+
+    Examples
+    --------
+    >>> read_tuning("G3 D4 A4 E5").names
+    ('E', 'A', 'D', 'G')
+    """
+    spelled = TUNINGS.get(text.strip().lower(), text)
+    words = spelled.split()
+    if not words:
+        raise InputError("Expected a tuning such as 'E2 A2 D3 G3 B3 E4'; found nothing.")
+    pitches = [_read_pitch(word) for word in words]
+    return Tuning(tuple(reversed(pitches)))
+
+
+def _read_pitch(word: str) -> int:
+    """Return the MIDI number of a pitch such as F#3."""
+    match = _PITCH.fullmatch(word)
+    if match is None:
+        raise InputError(
+            f"Cannot read {word!r} in the tuning; write pitches such as E2 or F#3, the string that a downstroke "
+            f"meets first in front, or one of: {', '.join(TUNINGS)}."
+        )
+    letter, accidental, octave = match.groups()
+    return _NATURAL[letter] + {"": 0, "#": 1, "b": -1}[accidental] + 12 * (int(octave) + 1)
+
+
+def read_root(text: str) -> int:
+    """Return the pitch class (0 to 11, C is 0) of a root such as A, Bb or F#."""
+    match = _ROOT.fullmatch(text.strip())
+    if match is None:
+        raise InputError(f"Cannot read {text!r} as a root; write a note name such as A, Bb or F#.")
+    letter, accidental = match.groups()
+    return (_NATURAL[letter] + {"": 0, "#": 1, "b": -1}[accidental]) % 12
+
+
+def read_degrees(text: str) -> tuple[int, ...]:
+    """Return semitones above the root for scale degrees counted in the major scale.
+
+    Raises
+    ------
+    InputError
+        Naming the degree that cannot be read.
+
+    Examples
+    --------
+    >>> read_degrees("1 b3 4 5 b7")
+    (0, 3, 5, 7, 10)
+    """
+    semitones = set()
+    for word in text.split():
+        match = _DEGREE.fullmatch(word)
+        if match is None:
+            raise InputError(f"Cannot read {word!r} as a scale degree; write 1 to 7, with # or b in front if altered.")
+        accidental, degree = match.groups()
+        semitones.add((_MAJOR[int(degree) - 1] + {"": 0, "#": 1, "b": -1}[accidental]) % 12)
+    if len(semitones) < 2:
+        raise InputError(f"A phrase needs at least two scale degrees; found {text!r}.")
+    return tuple(sorted(semitones))

@@ -1,0 +1,270 @@
+"""Dataclasses that pass between stages.
+
+Conventions
+-----------
+- Arrays are numpy, time along axis 0, three-vectors along axis 1. Intervals are half-open ``[start_s, end_s)``.
+- ``*_s`` is seconds on the log's own time column (device time), never shifted.
+- Sensor frame: the axes printed on the part. Accelerometers read specific force: an axis that points up at rest
+  reads +1 g. Gyroscopes follow the right-hand rule.
+- World frame: the orientation filter's, Z up, heading arbitrary.
+- Instrument frame (rows of ``axes``): X along the strings from nut to bridge (bridge to nut for a left-handed
+  player), Y across the strings in the string plane towards the end of a downstroke, Z out of the soundboard.
+- Quaternions are ``quat_wxyz``, rotate sensor vectors into the world.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:  # A second of start-up that no recording needs.
+    import pandas as pd
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+
+Side = Literal["down", "up", "none"]
+Clearing = Literal["down", "up", "both", "level"]
+EventKind = Literal["still", "across", "along", "pivot", "play", "rest", "rating", "hurt"]
+EVENT_KINDS: tuple[EventKind, ...] = ("still", "across", "along", "pivot", "play", "rest", "rating", "hurt")
+
+OFF_HAND = "off hand"
+"""Label of a ``still`` recorded with the sensor lying on a table, before it is strapped on."""
+
+
+@dataclass(frozen=True)
+class SensorProfile:
+    """What a sensor's counts and ticks mean.
+
+    ``*_clip_counts`` is the magnitude from which an axis counts as saturated; None where the range is unknown.
+    Noise densities come from a datasheet and are only a prior; None where unknown.
+    """
+
+    name: str
+    rate_hz: float
+    accel_mps2_per_count: float
+    gyro_radps_per_count: float
+    tick_hz: float
+    tick_bits: int = 64
+    part: str = ""
+    accel_clip_counts: int | None = None
+    gyro_clip_counts: int | None = None
+    accel_noise_mps2_rthz: float | None = None
+    gyro_noise_radps_rthz: float | None = None
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """Corrections of one sensor: ``corrected = matrix @ (si - bias)``."""
+
+    accel_bias_mps2: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    accel_matrix: tuple[tuple[float, float, float], ...] = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+    gyro_bias_radps: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    gyro_matrix: tuple[tuple[float, float, float], ...] = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+    source: str = "none"
+
+
+@dataclass(frozen=True)
+class Player:
+    """Who plays. ``name`` is a label of the player's choice."""
+
+    name: str = ""
+    handed: Literal["right", "left"] = "right"
+
+
+@dataclass(frozen=True)
+class Instrument:
+    """The strings as the plectrum meets them.
+
+    ``spacing_mm`` holds ``courses - 1`` distances between neighbouring courses, from the course that a downstroke
+    meets first. ``radius_mm`` is the radius of the string plane's arch; None means flat or unknown.
+    """
+
+    name: str = ""
+    strings: int = 6
+    courses: int = 6
+    spacing_mm: tuple[float, ...] = (10.5,) * 5
+    radius_mm: float | None = None
+    plectrum_depth_mm: float = 2.0
+    held: Literal["upright", "flat"] = "upright"
+
+    @property
+    def mean_spacing_mm(self) -> float:
+        """Mean distance between neighbouring courses, in millimetres."""
+        return float(np.mean(self.spacing_mm))
+
+    @property
+    def dead_band_deg(self) -> float:
+        """Smallest tilt (degrees) at which a straight path clears: ``atan(depth / spacing)``."""
+        return float(np.degrees(np.arctan2(self.plectrum_depth_mm, self.mean_spacing_mm)))
+
+
+@dataclass(frozen=True)
+class Event:
+    """One row of the events table; a ``play`` event is one block. ``row`` is its place in the file, for messages."""
+
+    start_s: float
+    end_s: float
+    kind: EventKind
+    label: str = ""
+    posture: str = ""
+    tempo_bpm: float | None = None
+    notes_per_beat: float | None = None
+    drill: str = ""
+    rating: float | None = None
+    wanted: Literal["down", "up"] | None = None
+    row: int | None = None
+
+
+@dataclass(frozen=True)
+class RawSamples:
+    """Samples as the sensor sent them: nothing converted, nothing filled in.
+
+    Attributes
+    ----------
+    ticks : int64 (n,)
+        Device clock, unwrapped, in units of ``1 / profile.tick_hz`` seconds.
+    sequence : int64 (n,)
+        Unwrapped sample number; a jump is a loss.
+    host_time_s : float64 (n,)
+        Host's arrival time (seconds since the epoch), NaN where the log has none.
+    counts : int32 (n, 6)
+        Accelerometer x, y, z then gyroscope x, y, z.
+    """
+
+    ticks: IntArray
+    sequence: IntArray
+    host_time_s: FloatArray
+    counts: NDArray[np.int32]
+
+
+@dataclass(frozen=True)
+class Session:
+    """One recording, as read from its file.
+
+    ``lever_mm`` is the ruler's value of sensor to plectrum tip in sensor axes, where one was given.
+    ``warnings`` are sentences about damage or oddities met while reading.
+    """
+
+    raw: RawSamples
+    profile: SensorProfile
+    calibration: Calibration = Calibration()
+    player: Player = Player()
+    instrument: Instrument = Instrument()
+    events: tuple[Event, ...] = ()
+    lever_mm: tuple[float, float, float] | None = None
+    lever_sd_mm: float | None = None
+    log_hash: str = ""
+    warnings: tuple[str, ...] = ()
+    metadata: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class GestureQuality:
+    """How well one reference gesture was done, in plain numbers, and what it costs."""
+
+    kind: EventKind
+    start_s: float
+    end_s: float
+    posture: str
+    cycles: float
+    extent_mm: float
+    straightness: float
+    usable: bool
+    remark: str = ""
+
+
+@dataclass(frozen=True)
+class ReferenceSummary:
+    """What the reference gestures gave.
+
+    ``kind`` is ``gestures``, or ``hand``: no instrument frame, tilt is against the hand's own mean plane and must
+    be marked so wherever it is shown.
+    """
+
+    kind: Literal["gestures", "hand"]
+    gestures: tuple[GestureQuality, ...]
+    repetitions: Mapping[str, int]
+
+
+@dataclass(frozen=True)
+class BlockSummary:
+    """One block's answer; fields as in the JSON, None where it cannot be given.
+
+    ``share_clearing`` and ``lift_mm`` (median) are of one stroke only: the wanted one, else the one that clears more
+    often. ``span_mm`` and ``bow_mm`` are medians of all strokes.
+    """
+
+    index: int
+    start_s: float
+    end_s: float
+    posture: str
+    tempo_bpm: float | None
+    notes_per_beat: float | None
+    drill: str
+    wanted: Literal["down", "up"] | None
+    strokes: int
+    strokes_per_s: float | None
+    tilt_mean_deg: float | None
+    tilt_sd_deg: float | None
+    tilt_ci95_deg: tuple[float, float] | None
+    tilt_offset_se_deg: float | None
+    tilt_mean_se_deg: float | None
+    tilt_side: Side
+    clearing_stroke: Clearing | None
+    share_clearing: float | None
+    span_mm: float | None
+    bow_mm: float | None
+    lift_mm: float | None
+    tilt_offset_parts_deg: Mapping[str, float] | None = None
+    """What each gesture and the heading add to ``tilt_offset_se_deg``; their squares add up to its square."""
+
+
+@dataclass(frozen=True)
+class StillMoment:
+    """A moment in which the hand rested; ``tremor_mps2`` is its acceleration from 8 to 12 Hz, RMS over all axes."""
+
+    start_s: float
+    end_s: float
+    tremor_mps2: float
+
+
+@dataclass(frozen=True)
+class SessionResult:
+    """Everything the analysis says of one session.
+
+    Attributes
+    ----------
+    strokes : DataFrame
+        One row a stroke, columns of :data:`analysis.model.stroke_columns.STROKE_COLUMNS`.
+    paths_mm : float32 (n_strokes, k, 3)
+        Tip path of each stroke, resampled to ``k`` points from turn to turn, instrument frame, mm, its own
+        midpoint at the origin.
+    """
+
+    rate_hz: float
+    duration_s: float
+    start_s: float
+    lost_samples: int
+    clipped_samples: int
+    reference: ReferenceSummary
+    tilt_offset_se_deg: float | None
+    lever_mm: tuple[float, float, float] | None
+    lever_se_mm: tuple[float, float, float] | None
+    warnings: tuple[str, ...]
+    blocks: tuple[BlockSummary, ...]
+    strokes: pd.DataFrame
+    paths_mm: NDArray[np.float32]
+    events: tuple[Event, ...]
+    instrument: Instrument
+    player: Player
+    cautions: tuple[str, ...]
+    settings: Mapping[str, object]
+    version: str
+    log_hash: str
+    still_moments: tuple[StillMoment, ...] = ()

@@ -1,0 +1,147 @@
+"""Orientation of the hand in the world, from gyroscope and accelerometer only.
+
+The filter is VQF (Laidig and Seel 2023, Information Fusion 91, 187-204), offline, without its own bias estimation:
+a living hand is never still enough for it, and the bias comes from the sensor lying off the hand.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import vqf
+
+from analysis.model.records import BoolArray, FloatArray
+from analysis.motion.rotation import matrices, multiply
+
+TAU_ACC_S = 3.0
+LONG_GAP_S = 0.1
+"""A longer gap is no line between its ends: a playing hand turns to and fro in it."""
+SHORTEST_PART_S = 0.5
+JOIN_S = 2.0
+_NO_BIAS = {"motionBiasEstEnabled": False, "restBiasEstEnabled": False}
+
+
+def estimate_orientation(
+    gyro_radps: FloatArray, accel_mps2: FloatArray, rate_hz: float, valid: BoolArray | None = None
+) -> FloatArray:
+    """Sensor-to-world orientation, Z up, heading arbitrary and drifting.
+
+    Across a gap of more than 0.1 s nothing is integrated: each part between such gaps is filtered by itself, and
+    turned about the vertical so that the hand's mean heading over two seconds goes on where it was.
+
+    Parameters
+    ----------
+    gyro_radps, accel_mps2 : float64 (n, 3)
+        Bias-corrected, uniform.
+    rate_hz : float
+    valid : bool (n,), optional
+        False in gaps; without it there are none.
+
+    Returns
+    -------
+    float64 (n, 4)
+        ``quat_wxyz``; in a gap that of the sample before it.
+    """
+    parts = gapless_parts(valid, rate_hz) if valid is not None else [slice(0, len(gyro_radps))]
+    if len(parts) < 2:
+        return _filter(gyro_radps, accel_mps2, rate_hz)
+    quat = np.empty((len(gyro_radps), 4))
+    join = int(JOIN_S * rate_hz)
+    end = 0
+    for part in parts:
+        own = _filter(gyro_radps[part], accel_mps2[part], rate_hz)
+        if part is not parts[0]:
+            before, after = (matrices(q).mean(axis=0) for q in (quat[max(0, end - join) : end], own[:join]))
+            half = -0.5 * heading_between(before, after)
+            own = multiply(np.broadcast_to([np.cos(half), 0.0, 0.0, np.sin(half)], own.shape), own)
+        quat[end : part.start] = quat[end - 1] if end else own[0]
+        quat[part] = own
+        end = part.stop
+    quat[end:] = quat[end - 1]
+    return quat
+
+
+def gapless_parts(valid: BoolArray, rate_hz: float) -> list[slice]:
+    """Parts of at least half a second between gaps of more than 0.1 s; all of it where there is none.
+
+    Examples
+    --------
+    >>> gapless_parts(np.repeat([True, False, True, False, True], [100, 50, 20, 11, 100]), 100.0)
+    [slice(0, 100, None), slice(181, 281, None)]
+    """
+    edges = np.flatnonzero(np.diff(np.concatenate([[1], valid.astype(np.int8), [1]]))).reshape(-1, 2)
+    gaps = edges[edges[:, 1] - edges[:, 0] > LONG_GAP_S * rate_hz]
+    starts, ends = np.concatenate([[0], gaps[:, 1]]), np.concatenate([gaps[:, 0], [valid.size]])
+    parts = [slice(int(a), int(b)) for a, b in zip(starts, ends, strict=True) if b - a >= SHORTEST_PART_S * rate_hz]
+    return parts or [slice(0, valid.size)]
+
+
+def heading_between(before: FloatArray, after: FloatArray) -> float:
+    """Turn about the vertical (rad) from one (mean of) rotation matrix (3, 3) to another."""
+    turn = after @ before.T
+    return float(np.arctan2(turn[1, 0] - turn[0, 1], turn[0, 0] + turn[1, 1]))
+
+
+def _filter(gyro_radps: FloatArray, accel_mps2: FloatArray, rate_hz: float) -> FloatArray:
+    params = {"tauAcc": TAU_ACC_S, **_NO_BIAS}
+    result = vqf.offlineVQF(rate_since_last(gyro_radps), np.ascontiguousarray(accel_mps2), None, 1.0 / rate_hz, params)
+    return np.asarray(result["quat6D"], dtype=np.float64)
+
+
+def integrate_rotation(gyro_radps: FloatArray, rate_hz: float) -> FloatArray:
+    """Strapdown integration of the gyroscope alone, starting at the identity.
+
+    Parameters
+    ----------
+    gyro_radps : float64 (n, 3)
+    rate_hz : float
+
+    Returns
+    -------
+    float64 (n, 4)
+        ``quat_wxyz`` at the time of each sample.
+
+    Examples
+    --------
+    >>> quat = integrate_rotation(np.tile([0.0, 0.0, np.pi / 2], (100, 1)), 100.0)
+    >>> np.round(quat[-1], 6).tolist()
+    [0.707107, 0.0, 0.0, 0.707107]
+    """
+    step = rate_since_last(gyro_radps) / rate_hz
+    angle = np.linalg.norm(step, axis=1)
+    quat = np.empty((len(step), 4))
+    quat[:, 0] = np.cos(angle / 2)
+    quat[:, 1:] = 0.5 * np.sinc(angle / (2 * np.pi))[:, None] * step
+    # Prefix products by doubling: after pass k every entry holds the product of the last 2^k steps.
+    reach = 1
+    while reach < len(quat):
+        quat[reach:] = multiply(quat[:-reach], quat[reach:])
+        reach *= 2
+    return np.asarray(quat / np.linalg.norm(quat, axis=1, keepdims=True))
+
+
+def rate_since_last(gyro_radps: FloatArray) -> FloatArray:
+    """Mean rate between the sample before and each sample, from the cubic through four samples.
+
+    A filter turns the orientation by one sample's rate over the whole step that ends at it. Given the sample itself,
+    orientation would run half a step ahead of the accelerometer: 5 ms at 100 samples/s.
+
+    Parameters
+    ----------
+    gyro_radps : float64 (n, 3)
+
+    Returns
+    -------
+    float64 (n, 3)
+
+    Examples
+    --------
+    >>> rate_since_last(np.arange(5.0)[:, None] * np.ones(3))[:, 0].tolist()
+    [0.0, 0.5, 1.5, 2.5, 3.5]
+    """
+    rate = np.asarray(gyro_radps, dtype=np.float64)
+    mean = rate.copy()
+    mean[1:] += rate[:-1]
+    mean[1:] *= 0.5
+    if len(rate) > 3:
+        mean[2:-1] = (13 * (rate[1:-2] + rate[2:-1]) - rate[:-3] - rate[3:]) / 24
+    return mean

@@ -1,0 +1,78 @@
+"""What the stills tell: gyroscope bias, gravity, the noise floor of the attack envelope."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from analysis.model.records import OFF_HAND, Event, FloatArray
+from analysis.signal.working_grid import Signals
+
+BIAS_WINDOW_S = 2.0
+
+
+def still_gyro_bias(signals: Signals, events: Sequence[Event]) -> Signals:
+    """Remove the gyroscope's bias, the mean of the stillest two seconds.
+
+    The sensor lying off the hand is preferred, then a still on the hand, then whatever is stillest.
+
+    Parameters
+    ----------
+    signals : Signals
+    events : sequence of Event
+
+    Returns
+    -------
+    Signals
+    """
+    stills = [event for event in events if event.kind == "still"]
+    for wanted in ([e for e in stills if e.label == OFF_HAND], stills, []):
+        spans = [(signals.index(e.start_s), signals.index(e.end_s)) for e in wanted]
+        spans = [span for span in spans if span[1] - span[0] >= 0.5 * signals.rate_hz]
+        if spans or not wanted:
+            break
+    bias = _stillest_mean(signals, spans or [(0, signals.valid.size)])
+    return replace(signals, gyro_radps=signals.gyro_radps - bias)
+
+
+def _stillest_mean(signals: Signals, spans: Sequence[tuple[int, int]]) -> FloatArray:
+    """Mean rate of the window whose rate varies least."""
+    best, bias = np.inf, np.zeros(3)
+    hop = max(1, int(0.1 * signals.rate_hz))
+    for first, last in spans:
+        width = min(last - first, int(BIAS_WINDOW_S * signals.rate_hz))
+        gyro = signals.gyro_radps[first:last]
+        total = np.concatenate([np.zeros((1, 3)), np.cumsum(gyro, axis=0)])
+        square = np.concatenate([[0.0], np.cumsum((gyro**2).sum(axis=1))])
+        start = np.arange(0, last - first - width + 1, hop)
+        mean = (total[start + width] - total[start]) / width
+        variance = (square[start + width] - square[start]) / width - (mean**2).sum(axis=1)
+        at = int(variance.argmin())
+        if variance[at] < best:
+            best, bias = float(variance[at]), mean[at]
+    return bias
+
+
+def mean_still_accel(signals: Signals, event: Event) -> FloatArray:
+    """Mean accelerometer reading (3,) over the middle of a still, m/s2."""
+    quarter = 0.25 * (event.end_s - event.start_s)
+    first, last = signals.index(event.start_s + quarter), signals.index(event.end_s - quarter)
+    return np.asarray(signals.accel_mps2[first : max(last, first + 1)].mean(axis=0))
+
+
+def attack_threshold(signals: Signals, events: Sequence[Event], ratio: float) -> float | None:
+    """Level above which the attack envelope counts as a pick attack: ``ratio`` times its median while still.
+
+    None where the rate is too low to see attacks. Without a still, the quietest fifth of the log stands in.
+    """
+    if signals.attack_mps2 is None:
+        return None
+    parts = [
+        signals.attack_mps2[signals.index(e.start_s) : signals.index(e.end_s)] for e in events if e.kind == "still"
+    ]
+    quiet = np.concatenate(parts) if parts else np.empty(0)
+    if quiet.size < signals.rate_hz / 2:
+        quiet = signals.attack_mps2[signals.attack_mps2 <= np.percentile(signals.attack_mps2, 20)]
+    return float(ratio * np.median(quiet))

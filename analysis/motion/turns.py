@@ -1,0 +1,295 @@
+"""Turns of the tip's path, strokes between them, and unbroken runs of strokes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from statistics import median
+
+import numpy as np
+from scipy import signal
+
+from analysis.model.records import BoolArray, FloatArray, IntArray
+
+
+@dataclass(frozen=True)
+class StrokeSettings:
+    """How strokes are told from other motion.
+
+    A stroke needs a span of ``min_span_mm`` and ``min_span_share`` of its neighbours'; a run needs ``min_run``
+    strokes whose durations stay within ``period_ratio`` of their median. A pick attack exceeds ``attack_ratio`` times
+    the still level and ``attack_of_typical`` of the strong attacks around it.
+    """
+
+    first_prominence_mm: float = 2.5
+    min_span_mm: float = 2.0
+    min_span_share: float = 0.2
+    min_run: int = 4
+    period_ratio: float = 2.0
+    longest_ratio: float = 1.45
+    min_cycle_hz: float = 0.4
+    max_cycle_hz: float = 10.0
+    attack_ratio: float = 4.0
+    attack_share: float = 0.6
+    attack_strokes: int = 5
+    attack_of_typical: float = 0.15
+    soft_share: float = 0.25
+    max_span_share: float = 2.5
+
+
+def find_turns(position: FloatArray, min_prominence: float) -> FloatArray:
+    """Alternating extrema of a path, to a fraction of a sample.
+
+    Parameters
+    ----------
+    position : float64 (n,)
+    min_prominence : float
+        Same unit as ``position``.
+
+    Returns
+    -------
+    float64 (k,)
+        Sample numbers, ascending; maxima and minima alternate.
+
+    Examples
+    --------
+    >>> t = np.arange(400) / 100
+    >>> find_turns(np.sin(2 * np.pi * t), 0.5).tolist()
+    [25.0, 75.0, 125.0, 175.0, 225.0, 275.0, 325.0, 375.0]
+    """
+    high, _ = signal.find_peaks(position, prominence=min_prominence)
+    low, _ = signal.find_peaks(-position, prominence=min_prominence)
+    index = np.concatenate([high, low])
+    sign = np.concatenate([np.ones(high.size), -np.ones(low.size)])
+    order = np.argsort(index, kind="stable")
+    index, sign = index[order], sign[order]
+    if index.size == 0:
+        return np.empty(0)
+    # Of consecutive extrema of one kind keep the most extreme.
+    group = np.concatenate([[0], np.cumsum(np.diff(sign) != 0)])
+    rank = np.lexsort((-sign * position[index], group))
+    first = np.unique(group[rank], return_index=True)[1]
+    return refine_extrema(position, index[rank][first])
+
+
+def strokes_between(turns: FloatArray, longest_ratio: float) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Strokes from turn to turn; where a series begins or ends, its outermost stroke gets the rhythm's length.
+
+    A hand that starts from rest, stops, or leaves the strings gives no turn at that end of the stroke.
+
+    Parameters
+    ----------
+    turns : float64 (k,)
+    longest_ratio : float
+        An interval longer than this times its neighbours' median is not one stroke.
+
+    Returns
+    -------
+    start, end : float64 (n,)
+        In time order.
+    edge : bool (n,)
+        True for strokes with a turn placed by the rhythm.
+
+    Examples
+    --------
+    >>> start, end, edge = strokes_between(np.array([10.0, 20, 30, 40, 90, 100, 110]), 1.45)
+    >>> start.tolist()
+    [0.0, 10.0, 20.0, 30.0, 40.0, 80.0, 90.0, 100.0, 110.0]
+    >>> edge.tolist()
+    [True, False, False, False, True, True, False, False, True]
+    """
+    length = np.diff(turns)
+    typical = running_median(length)
+    whole = length <= longest_ratio * typical
+    bounds = np.flatnonzero(np.diff(np.concatenate([[0], whole.astype(np.int8), [0]]))).reshape(-1, 2)
+    start, end, edge, size = [], [], [], []
+    for first, last in bounds:
+        series = turns[first : last + 1]
+        before, after = series[0] - typical[first], series[-1] + typical[last - 1]
+        start += [before, *series]
+        end += [*series, after]
+        edge += [True, *([False] * (last - first)), True]
+        size += [last - first] * (last - first + 2)
+    return _drop_overlaps(np.array(start), np.array(end), np.array(edge, dtype=bool), np.array(size))
+
+
+def _drop_overlaps(
+    start: FloatArray, end: FloatArray, edge: BoolArray, size: IntArray
+) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Where two series meet, the longer one keeps its placed stroke."""
+    keep = np.ones(start.size, dtype=bool)
+    for at in np.flatnonzero(end[:-1] > start[1:] + 1e-9):
+        keep[at if size[at] < size[at + 1] else at + 1] = False
+    keep |= ~edge
+    return start[keep], end[keep], edge[keep]
+
+
+def refine_extrema(position: FloatArray, index: IntArray) -> FloatArray:
+    """Vertex of the parabola through each extremum and its two neighbours."""
+    inner = np.clip(index, 1, position.size - 2)
+    a, b, c = position[inner - 1], position[inner], position[inner + 1]
+    curve = a - 2 * b + c
+    shift = np.divide(0.5 * (a - c), curve, out=np.zeros(index.size), where=np.abs(curve) > 0)
+    return np.asarray(inner + np.clip(shift, -0.5, 0.5))
+
+
+def sample_at(values: FloatArray, at: FloatArray) -> FloatArray:
+    """Four-point cubic (Lagrange) interpolation along axis 0.
+
+    Parameters
+    ----------
+    values : float64 (n, k)
+    at : float64, any shape
+        Sample numbers; held inside the array.
+
+    Returns
+    -------
+    float64, shape of ``at`` plus (k,)
+
+    Examples
+    --------
+    >>> cube = (np.arange(8.0) ** 3)[:, None]
+    >>> float(sample_at(cube, np.array(3.5))[0])
+    42.875
+    """
+    base = np.clip(np.floor(at).astype(np.int64), 1, len(values) - 3)
+    x = (at - base)[..., None]
+    before, here, after, beyond = (values[base + step] for step in (-1, 0, 1, 2))
+    return np.asarray(
+        -x * (x - 1) * (x - 2) / 6 * before
+        + (x + 1) * (x - 1) * (x - 2) / 2 * here
+        - (x + 1) * x * (x - 2) / 2 * after
+        + (x + 1) * x * (x - 1) / 6 * beyond
+    )
+
+
+def cycle_frequencies(
+    position: FloatArray, rate_hz: float, settings: StrokeSettings, window_s: float = 2.5
+) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Dominant frequency of the velocity in windows of half overlap.
+
+    Velocity rather than position: the fundamental of picking stands out of the slow wander of the hand.
+
+    Parameters
+    ----------
+    position : float64 (n,)
+        Displacement across the strings, metres.
+    rate_hz : float
+    settings : StrokeSettings
+    window_s : float
+
+    Returns
+    -------
+    centre : int64 (w,)
+        Sample number of each window's middle.
+    frequency_hz : float64 (w,)
+    speed_mps : float64 (w,)
+        RMS velocity in the searched band.
+    """
+    factor = max(1, int(rate_hz // 50))
+    velocity = np.gradient(position)[: position.size // factor * factor].reshape(-1, factor).mean(axis=1) * rate_hz
+    slow_rate = rate_hz / factor
+    length = min(max(8, round(window_s * slow_rate)), velocity.size)
+    hop = max(1, length // 2)
+    frames = np.lib.stride_tricks.sliding_window_view(velocity, length)[::hop]
+    taper = np.hanning(length)
+    size = 4 * length
+    power = np.abs(np.fft.rfft(frames * taper, size, axis=1)) ** 2
+    frequency = np.fft.rfftfreq(size, 1 / slow_rate)
+    band = (frequency >= settings.min_cycle_hz) & (frequency <= settings.max_cycle_hz)
+    inside = power[:, band]
+    best = frequency[band][np.argmax(inside, axis=1)]
+    speed = np.sqrt(2 * inside.sum(axis=1) / (size * (taper**2).sum()))
+    centre = (np.arange(len(frames)) * hop + length / 2) * factor
+    return centre.astype(np.int64), best, speed
+
+
+def split_by_tempo(
+    frequency_hz: FloatArray, active: BoolArray, most: int, ratio: float = 1.35
+) -> list[tuple[int, int]]:
+    """Group consecutive active windows whose frequency stays near the group's median.
+
+    Parameters
+    ----------
+    frequency_hz : float64 (w,)
+    active : bool (w,)
+    most : int
+        Most windows in a group.
+    ratio : float
+        Largest ratio to the group's running median.
+
+    Returns
+    -------
+    list of (int, int)
+        Half-open ranges of windows.
+
+    Examples
+    --------
+    >>> split_by_tempo(np.array([2, 2, 2.1, 6, 6, 6]), np.array([1, 1, 1, 1, 1, 0], bool), 10)
+    [(0, 3), (3, 5)]
+    """
+    groups: list[tuple[int, int]] = []
+    frequency = frequency_hz.tolist()
+    start = 0
+    while start < active.size:
+        if not active[start]:
+            start += 1
+            continue
+        end = start + 1
+        while end < active.size and active[end] and end - start < most:
+            if not 1 / ratio < frequency[end] / median(frequency[start:end]) < ratio:
+                break
+            end += 1
+        groups.append((start, end))
+        start = end
+    return groups
+
+
+def find_runs(starts: FloatArray, ends: FloatArray, spans: FloatArray, settings: StrokeSettings) -> IntArray:
+    """Number the unbroken runs of regular strokes; -1 for strokes that belong to none.
+
+    Parameters
+    ----------
+    starts, ends : float64 (n,)
+        Strokes in time order, any unit of time.
+    spans : float64 (n,)
+    settings : StrokeSettings
+
+    Returns
+    -------
+    int64 (n,)
+
+    Examples
+    --------
+    >>> edges = np.array([0, 1, 2, 3, 4, 9, 10.0])
+    >>> find_runs(edges[:-1], edges[1:], np.full(6, 10.0), StrokeSettings()).tolist()
+    [0, 0, 0, 0, -1, -1]
+    """
+    n = starts.size
+    if n == 0:
+        return np.empty(0, dtype=np.int64)
+    duration = ends - starts
+    local_duration = running_median(duration)
+    local_span = running_median(spans)
+    ratio = duration / local_duration
+    good = (ratio < settings.period_ratio) & (ratio > 1 / settings.period_ratio)
+    good &= (spans >= settings.min_span_share * local_span) & (spans <= settings.max_span_share * local_span)
+    joined = np.concatenate([[False], np.abs(starts[1:] - ends[:-1]) < 1e-9 * max(1.0, float(np.abs(ends).max()))])
+    breaks = ~(good & joined & np.concatenate([[False], good[:-1]]))
+    run = np.cumsum(breaks) - 1
+    run[~good] = -1
+    kept, count = np.unique(run[run >= 0], return_counts=True)
+    number = np.full(n + 1, -1, dtype=np.int64)
+    number[kept[count >= settings.min_run]] = np.arange((count >= settings.min_run).sum())
+    return np.asarray(number[run])
+
+
+def running_median(values: FloatArray, half: int = 4) -> FloatArray:
+    """Median of each value and its ``half`` neighbours on both sides.
+
+    Examples
+    --------
+    >>> running_median(np.array([1.0, 1.0, 9.0, 1.0, 1.0, 1.0]), 1).tolist()
+    [1.0, 1.0, 1.0, 1.0, 1.0, 1.0]
+    """
+    padded = np.pad(values, half, mode="reflect" if values.size > half else "edge")
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1))

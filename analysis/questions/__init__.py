@@ -1,0 +1,5 @@
+"""The player's questions, one a module: hold, consistency, clearing, posture, switching, progress.
+
+Comes in: stroke and block tables. Goes out: answers with intervals, or what would make one possible.
+May use: stroke, drills, statistics, model.
+"""

@@ -1,0 +1,229 @@
+r"""Is it consistent? Spread of the tilt within and between blocks, drift within a block, evenness of both strokes.
+
+Tilt is an axis, so centre and overall spread are those of the doubled angles (:mod:`analysis.statistics.directional`).
+What repeats is the block: intervals are over blocks. The smallest change that a session can show follows from how far
+blocks of one kind lie apart, ``SD``, and from what all blocks of a session share, the frame's error ``s``:
+
+.. math::
+
+   \text{between two blocks} &= 1.96 \sqrt{2}\, SD                                                        (1) \\
+   \text{between two such sessions of } n \text{ blocks} &= 1.96 \sqrt{2} \sqrt{s^2 + SD^2 / n}            (2)
+
+References
+----------
+Weir, J. Strength Cond. Res. 19, 2005, 231-240 (smallest detectable change).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analysis.model.records import FloatArray, SessionResult
+from analysis.questions.block_table import check_one_player, frame_se_deg, steady_strokes, tabulate_blocks
+from analysis.questions.hold import choose_posture
+from analysis.statistics.block_bootstrap import STRETCH_S, draw_stretches
+from analysis.statistics.directional import DirectionalSummary, summarise_axes
+from analysis.statistics.estimates import Estimate, mean_estimate, remove_columns, sd_estimate
+
+SPEEDS_APART = 1.15
+DRAWS = 400
+
+
+@dataclass(frozen=True)
+class Evenness:
+    """Downstroke less upstroke, averaged over blocks."""
+
+    name: str
+    unit: str
+    difference: Estimate
+
+
+@dataclass(frozen=True)
+class SmallestChange:
+    """Smallest change of the mean tilt (deg) that can be told from chance, equations (1) and (2).
+
+    ``between_sessions_deg`` is None without an instrument frame.
+    """
+
+    between_blocks_deg: float
+    between_sessions_deg: float | None
+    spread_between_blocks_deg: float
+
+
+@dataclass(frozen=True)
+class Consistency:
+    """The answer for one posture.
+
+    Attributes
+    ----------
+    axis : DirectionalSummary
+        Of all strokes.
+    within_sd_deg : Estimate
+        Standard deviation of single strokes about their block's mean.
+    error_sd_deg : float
+        How much of that the measurement alone would give (noise of the sensor; the stroke's own part).
+    between_sd_deg : Estimate or None
+        Standard deviation of the blocks' means, about their smooth change with speed where speeds differ.
+    drift_deg_per_min : Estimate or None
+        Mean slope within a block.
+    evenness : tuple of Evenness
+        Tilt, span, bow, duration.
+    span_cv_pct, bow_sd_mm : float
+        Scatter of span and bow within blocks.
+    smallest_change : SmallestChange or None
+    blocks : DataFrame
+        Rows of :data:`analysis.questions.block_table.BLOCK_COLUMNS`.
+    refused : dict of str to str
+        What cannot be given, and why.
+    remarks : tuple of str
+    """
+
+    posture: str
+    axis: DirectionalSummary
+    within_sd_deg: Estimate
+    error_sd_deg: float
+    between_sd_deg: Estimate | None
+    drift_deg_per_min: Estimate | None
+    evenness: tuple[Evenness, ...]
+    span_cv_pct: float
+    bow_sd_mm: float
+    smallest_change: SmallestChange | None
+    blocks: pd.DataFrame
+    refused: dict[str, str]
+    remarks: tuple[str, ...]
+
+
+def measure_consistency(results: Sequence[SessionResult], posture: str | None = None, seed: int = 0) -> Consistency:
+    """How even a posture's strokes are, over one or more sessions of a player.
+
+    Parameters
+    ----------
+    results : sequence of SessionResult
+    posture : str, optional
+        Needed where the sessions hold several.
+    seed : int
+
+    Returns
+    -------
+    Consistency
+
+    Raises
+    ------
+    InputError
+        Sessions of different players, or an unknown posture.
+    NotEnoughDataError
+        No block with strokes.
+    """
+    check_one_player(results)
+    blocks = tabulate_blocks(results)
+    posture = choose_posture(blocks, posture)
+    blocks = blocks[blocks["posture"] == posture].reset_index(drop=True)
+    strokes = steady_strokes(results, posture).merge(blocks[["session", "block"]], on=["session", "block"])
+    groups = [part for _, part in strokes.groupby(["session", "block"], sort=True)]
+    many = len(groups) > 1
+    refused = {}
+    if not many:
+        one = "one block only; play three or more like it"
+        refused = {"spread between blocks": one, "drift within a block": one, "evenness": one, "smallest change": one}
+    return Consistency(
+        posture=posture,
+        axis=summarise_axes(strokes["tilt_deg"]),
+        within_sd_deg=_within_sd(groups, seed),
+        error_sd_deg=float(np.sqrt(np.mean(strokes["tilt_se_deg"].to_numpy(np.float64) ** 2))),
+        between_sd_deg=_between_sd(blocks) if many else None,
+        drift_deg_per_min=mean_estimate([_slope_per_min(part) for part in groups]) if many else None,
+        evenness=_evenness(groups) if many else (),
+        span_cv_pct=100 * _pooled_sd(groups, "span_mm") / float(strokes["span_mm"].mean()),
+        bow_sd_mm=_pooled_sd(groups, "bow_mm"),
+        smallest_change=_smallest_change(blocks) if many else None,
+        blocks=blocks,
+        refused=refused,
+        remarks=_remarks(blocks, strokes),
+    )
+
+
+def _within_sd(groups: Sequence[pd.DataFrame], seed: int) -> Estimate:
+    """Pooled SD; its interval from the logarithms of the blocks' SDs, or from stretches of the only block."""
+    pooled = _pooled_sd(groups, "tilt_deg")
+    if len(groups) > 1:
+        logs = mean_estimate([math.log(max(float(part["tilt_deg"].std(ddof=1)), 1e-6)) for part in groups])
+        ratio = (math.exp(logs.low - logs.value), math.exp(logs.high - logs.value))
+        return Estimate(pooled, pooled * ratio[0], pooled * ratio[1], pooled * logs.se, logs.df)
+    tilt = groups[0]["tilt_deg"].to_numpy(np.float64)
+    length = int(np.clip(STRETCH_S * groups[0]["strokes_per_s"].median(), 1, max(1, tilt.size // 4)))
+    drawn = tilt[draw_stretches(tilt.size, length, DRAWS, np.random.default_rng(seed))].std(axis=1, ddof=1)
+    low, high = np.quantile(drawn, [0.025, 0.975])
+    return Estimate(pooled, float(low), float(high), float(drawn.std(ddof=1)), math.inf)
+
+
+def _pooled_sd(groups: Sequence[pd.DataFrame], column: str) -> float:
+    """Root of the mean variance within blocks, by degrees of freedom."""
+    sums = sum(float(part[column].var(ddof=1)) * (len(part) - 1) for part in groups)
+    return math.sqrt(sums / sum(len(part) - 1 for part in groups))
+
+
+def _between_sd(blocks: pd.DataFrame) -> Estimate:
+    """SD of the blocks' means about their smooth change with speed, where they were played at several."""
+    means = blocks["tilt_deg"].to_numpy(np.float64)
+    columns = _speed_columns(blocks)
+    return sd_estimate(remove_columns(means[:, None], columns)[:, 0], means.size - columns.shape[1])
+
+
+def _speed_columns(blocks: pd.DataFrame) -> FloatArray:
+    """A constant, and powers of the logarithm of speed if speeds differ and blocks suffice."""
+    x = np.log(blocks["strokes_per_s"].to_numpy(np.float64))
+    power = 0 if np.ptp(x) < np.log(SPEEDS_APART) else min(2, (x.size - 2) // 2)
+    return np.vander((x - x.mean()) / max(float(np.ptp(x)), 1e-9), power + 1)
+
+
+def _slope_per_min(part: pd.DataFrame) -> float:
+    minute = part["start_s"].to_numpy(np.float64) / 60
+    return float(np.polyfit(minute - minute.mean(), part["tilt_deg"].to_numpy(np.float64), 1)[0])
+
+
+def _evenness(groups: Sequence[pd.DataFrame]) -> tuple[Evenness, ...]:
+    measures: tuple[tuple[str, str, Callable[[pd.DataFrame], pd.Series]], ...] = (
+        ("tilt", "deg", lambda part: part["tilt_deg"]),
+        ("span", "mm", lambda part: part["span_mm"]),
+        ("bow", "mm", lambda part: part["bow_mm"]),
+        ("duration", "ms", lambda part: 1e3 * (part["end_s"] - part["start_s"])),
+    )
+    found = []
+    for name, unit, take in measures:
+        differences = []
+        for part in groups:
+            means = take(part).groupby(part["direction"]).mean()
+            if len(means) == 2:
+                differences.append(float(means["down"] - means["up"]))
+        if len(differences) > 1:
+            found.append(Evenness(name, unit, mean_estimate(differences)))
+    return tuple(found)
+
+
+def _smallest_change(blocks: pd.DataFrame) -> SmallestChange:
+    factor = 1.96 * math.sqrt(2)
+    sd = _between_sd(blocks).value
+    between_sessions = None
+    if blocks["offset_se_deg"].notna().all():
+        a_session = len(blocks) / blocks["session"].nunique()
+        between_sessions = factor * math.hypot(frame_se_deg(blocks), sd / math.sqrt(a_session))
+    return SmallestChange(factor * sd, between_sessions, factor * float(blocks["tilt_sd_deg"].std(ddof=1)))
+
+
+def _remarks(blocks: pd.DataFrame, strokes: pd.DataFrame) -> tuple[str, ...]:
+    said = [
+        f"rests on {len(strokes)} strokes in {len(blocks)} blocks of posture {blocks['posture'].iloc[0] or '(none)'}"
+    ]
+    speed = blocks["strokes_per_s"]
+    if speed.max() > SPEEDS_APART * speed.min():
+        said.append("the blocks differ in speed: their spread is about their smooth change with speed")
+    if blocks["drill"].nunique() > 1:
+        said.append("the blocks differ in drill, which is part of the spread between them")
+    if len(blocks) == 1:
+        said.append("one block only: the interval rests on stretches of 2 s of it, not on other blocks")
+    return tuple(said)

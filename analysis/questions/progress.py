@@ -1,0 +1,221 @@
+r"""Am I getting better? Sessions over weeks: what changed beyond the error from one session to the next.
+
+Every measure of a posture on a drill gets a straight line over time. How far sessions lie about that line is the
+measured session-to-session error ``SD``: it holds the frame's error of each session, the day's form, everything. The
+change is the line's, first to last session, with its t interval; beside it stands the smallest change that two single
+sessions could show:
+
+.. math:: \text{smallest change} = 1.96 \sqrt{2}\, SD                                                       (1)
+
+A change is called better or worse only where its interval excludes zero AND it exceeds (1).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from analysis.model.errors import NotEnoughDataError
+from analysis.model.records import FloatArray
+from analysis.questions.attention import Attention, judge_attention
+from analysis.questions.session_summary import GroupSummary, SessionSummary
+from analysis.statistics.estimates import Estimate, adjusted_slope
+
+DAY_S = 86_400.0
+WEEK_S = 7 * DAY_S
+FEWEST_SESSIONS = 4
+SAME_DAY_S = 0.02 * DAY_S
+
+Change = Literal["better", "worse", "changed", "no change shown", "too few sessions"]
+
+
+@dataclass(frozen=True)
+class Point:
+    """One session's value of a measure; ``bound`` is ``at least`` or ``below`` for a hold tempo beyond the ladder."""
+
+    started_s: float
+    value: float
+    low: float | None
+    high: float | None
+    bound: str = ""
+
+
+@dataclass(frozen=True)
+class MeasureTrend:
+    """One measure over the sessions: of one posture on one drill, or, with neither, of whole sessions.
+
+    Attributes
+    ----------
+    change : Estimate or None
+        Of the line, first to last session; None with fewer than four sessions.
+    per_week : float or None
+    session_sd : float or None
+        Session-to-session error.
+    smallest_change : float or None
+        Equation (1).
+    verdict : str
+    """
+
+    name: str
+    unit: str
+    drill: str
+    posture: str
+    points: tuple[Point, ...]
+    change: Estimate | None
+    per_week: float | None
+    session_sd: float | None
+    smallest_change: float | None
+    verdict: Change
+
+
+@dataclass(frozen=True)
+class PlayerProgress:
+    """One player. ``undated`` sessions hold no date and are in no trend."""
+
+    player: str
+    sessions: tuple[SessionSummary, ...]
+    trends: tuple[MeasureTrend, ...]
+    attention: Attention
+    undated: int
+
+
+@dataclass(frozen=True)
+class _Measure:
+    name: str
+    unit: str
+    better: int
+    take: Callable[[GroupSummary], tuple[float | None, float | None, float | None]]
+
+
+@dataclass(frozen=True)
+class _SessionMeasure:
+    name: str
+    unit: str
+    better: int
+    take: Callable[[SessionSummary], float | None]
+
+
+def _around(value: float | None, se: float | None) -> tuple[float | None, float | None, float | None]:
+    if value is None or se is None:
+        return value, None, None
+    return value, value - 1.96 * se, value + 1.96 * se
+
+
+MEASURES = (
+    _Measure("hold tempo", "strokes/s", 1, lambda g: (g.hold_strokes_per_s, g.hold_low, g.hold_high)),
+    _Measure("share clearing", "%", 1, lambda g: _around(_percent(g.share_clearing), None)),
+    _Measure("spread of tilt", "deg", -1, lambda g: _around(g.spread_deg, None)),
+    _Measure("mean tilt", "deg", 0, lambda g: _around(g.tilt_deg, g.tilt_se_deg)),
+    _Measure("span", "mm", 0, lambda g: _around(g.span_mm, None)),
+    _Measure("unevenness of timing", "%", -1, lambda g: _around(g.timing_pct, None)),
+)
+
+
+SESSION_MEASURES = (
+    _SessionMeasure("minutes played", "min", 0, lambda s: s.minutes_played),
+    _SessionMeasure("longest play without a break", "min", 0, lambda s: s.longest_play_min),
+    _SessionMeasure("highest rating", "of 10", -1, lambda s: max((value for _, value in s.ratings), default=None)),
+)
+
+
+def follow_progress(summaries: Sequence[SessionSummary], now_s: float | None = None) -> tuple[PlayerProgress, ...]:
+    """Follow every player over the sessions, who needs attention first.
+
+    Parameters
+    ----------
+    summaries : sequence of SessionSummary
+        Of any players, in any order.
+    now_s : float, optional
+        Today, seconds since the epoch; else the newest session's time.
+
+    Returns
+    -------
+    tuple of PlayerProgress
+
+    Raises
+    ------
+    NotEnoughDataError
+        No session.
+    """
+    if not summaries:
+        raise NotEnoughDataError(
+            "expected sessions of play, found none; name a folder that holds session files (.mcap)"
+        )
+    dated = [s.started_s for s in summaries if s.started_s is not None]
+    now = now_s if now_s is not None else max(dated, default=0.0)
+    players = []
+    for player in sorted({s.player for s in summaries}):
+        own = sorted((s for s in summaries if s.player == player), key=lambda s: (s.started_s or 0.0, s.name))
+        known = tuple(s for s in own if s.started_s is not None)
+        trends = _trends(known)
+        worse = [t.name for t in trends if t.verdict == "worse"]
+        better = [t.name for t in trends if t.verdict == "better"]
+        attention = judge_attention(own, worse, better, now)
+        players.append(PlayerProgress(player, tuple(own), trends, attention, len(own) - len(known)))
+    return tuple(sorted(players, key=lambda p: (-p.attention.urgency, p.player)))
+
+
+def _trends(sessions: Sequence[SessionSummary]) -> tuple[MeasureTrend, ...]:
+    names = dict.fromkeys((g.drill, g.posture) for s in sessions for g in s.groups)
+    found = []
+    for drill, posture in names:
+        for measure in MEASURES:
+            points = _points(sessions, drill, posture, measure)
+            if points:
+                found.append(_trend(measure, drill, posture, points))
+    for whole in SESSION_MEASURES:
+        points = tuple(
+            Point(session.started_s, value, None, None)
+            for session in sessions
+            if session.started_s is not None and (value := whole.take(session)) is not None
+        )
+        if points:
+            found.append(_trend(whole, "", "", points))
+    return tuple(found)
+
+
+def _points(sessions: Sequence[SessionSummary], drill: str, posture: str, measure: _Measure) -> tuple[Point, ...]:
+    found = []
+    for session in sessions:
+        for group in session.groups:
+            value, low, high = measure.take(group)
+            if (group.drill, group.posture) == (drill, posture) and value is not None and session.started_s is not None:
+                bound = group.hold_bound if measure.name == "hold tempo" and group.hold_bound != "inside" else ""
+                found.append(Point(session.started_s, value, low, high, bound))
+    return tuple(found)
+
+
+def _trend(measure: _Measure | _SessionMeasure, drill: str, posture: str, points: tuple[Point, ...]) -> MeasureTrend:
+    """Fit the line; values that are only bounds are shown, not fitted."""
+    told = [p for p in points if not p.bound]
+    weeks = (np.array([p.started_s for p in told]) - points[0].started_s) / WEEK_S
+    values = np.array([p.value for p in told])
+    if len(told) < FEWEST_SESSIONS or np.ptp(weeks) < SAME_DAY_S / WEEK_S:
+        return MeasureTrend(
+            measure.name, measure.unit, drill, posture, points, None, None, None, None, "too few sessions"
+        )
+    slope = adjusted_slope(values, weeks)
+    length = float(np.ptp(weeks))
+    change = Estimate(slope.value * length, slope.low * length, slope.high * length, slope.se * length, slope.df)
+    sd = _residual_sd(values, weeks)
+    smallest = 1.96 * math.sqrt(2) * sd
+    verdict: Change = "no change shown"
+    # Values that are all alike differ by rounding, which no session error holds back.
+    rounding = 1e-9 * float(np.abs(values).max())
+    if (change.low > 0 or change.high < 0) and abs(change.value) > max(smallest, rounding):
+        gained = measure.better * change.value
+        verdict = "changed" if measure.better == 0 else "better" if gained > 0 else "worse"
+    return MeasureTrend(measure.name, measure.unit, drill, posture, points, change, slope.value, sd, smallest, verdict)
+
+
+def _residual_sd(values: FloatArray, weeks: FloatArray) -> float:
+    residual = values - np.polyval(np.polyfit(weeks - weeks.mean(), values, 1), weeks - weeks.mean())
+    return float(np.sqrt(residual @ residual / (values.size - 2)))
+
+
+def _percent(share: float | None) -> float | None:
+    return None if share is None else 100 * share

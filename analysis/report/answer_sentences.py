@@ -1,0 +1,195 @@
+"""The player's questions answered in a sentence each, for the terminal and the report."""
+
+from __future__ import annotations
+
+from analysis.model.number_words import degrees, in_100, millimetres, of_100, signed
+from analysis.questions.clearing import Clearing
+from analysis.questions.consistency import Consistency
+from analysis.questions.hold import HoldTempo
+from analysis.questions.hold_failure import Failure
+from analysis.questions.posture import HoldDifference, MeasureDifference, PostureComparison
+from analysis.questions.switching import Switching
+from analysis.statistics.estimate_words import capitalise, say_change, say_interval
+
+FAILURE_WORDS = {
+    "flattens": "the stroke flattens into the dead band",
+    "flips": "the tilt flips to the other side",
+    "becomes arched": "the path becomes arched",
+    "shrinks": "the stroke shrinks",
+    "loses lift": "the stroke keeps its tilt but loses lift",
+}
+
+
+def name_posture(posture: str) -> str:
+    """Say which posture is meant; nothing where blocks carry no label."""
+    return f"posture {posture}: " if posture else ""
+
+
+def say_hold(hold: HoldTempo) -> str:
+    """Say up to which tempo the tilt holds, how sure that is, and how it ends."""
+    keeps = f"the {hold.side}stroke's side holds in {of_100(hold.share)} strokes"
+    if hold.bound == "at least":
+        said = f"{keeps} at every speed tested: hold tempo at least {say_speed(hold, hold.strokes_per_s)}"
+        if hold.low is not None and hold.low < hold.strokes_per_s:
+            said += f", 95 % sure from {_short_speed(hold, hold.low)}"
+    elif hold.bound == "below":
+        said = f"hold tempo below {say_speed(hold, hold.strokes_per_s)}, the slowest speed tested"
+        said += f": there only {of_100(_slowest_share(hold))} strokes hold"
+    else:
+        said = f"{keeps} up to {say_speed(hold, hold.strokes_per_s)}, 95 % interval {_hold_interval(hold)}"
+    said = name_posture(hold.posture) + said + "."
+    return capitalise(said + (f" {say_failure(hold, hold.failure)}" if hold.failure else ""))
+
+
+def say_speed(hold: HoldTempo, strokes_per_s: float) -> str:
+    """A speed in strokes a second, and in BPM where notes per beat are known."""
+    notes = hold.notes_per_beat
+    more = "" if notes is None else f" at {notes:g} note{'s' * (notes != 1)} a beat"
+    return _short_speed(hold, strokes_per_s, more)
+
+
+def _short_speed(hold: HoldTempo, strokes_per_s: float, more: str = "") -> str:
+    bpm = hold.bpm(strokes_per_s)
+    return f"{strokes_per_s:.1f} strokes/s" + ("" if bpm is None else f" ({bpm:.0f} BPM{more})")
+
+
+def say_failure(hold: HoldTempo, failure: Failure) -> str:
+    """Say how the tilt ends."""
+    start = f"From {_short_speed(hold, failure.from_strokes_per_s)} on"
+    if failure.mode is None:
+        return f"{start} fewer hold, in no one way."
+    return f"{start} {FAILURE_WORDS[failure.mode]} ({of_100(failure.shares[failure.mode])} strokes there)."
+
+
+def _slowest_share(hold: HoldTempo) -> float:
+    return min(hold.pieces, key=lambda piece: piece.strokes_per_s).share_held
+
+
+def _hold_interval(hold: HoldTempo) -> str:
+    slowest, fastest = (_short_speed(hold, end) for end in hold.tested)
+    low = f"below {slowest}" if hold.low is None else _short_speed(hold, hold.low)
+    high = f"more than {fastest}" if hold.high is None else _short_speed(hold, hold.high)
+    return f"{low} to {high}"
+
+
+def say_consistency(steady: Consistency) -> str:
+    """Say how far strokes scatter, how far blocks lie apart, and which change could be seen."""
+    within = steady.within_sd_deg
+    said = (
+        f"tilt {degrees(steady.axis.mean_deg)} scatters by {degrees(within.value)} from stroke to stroke within a "
+        f"block ({say_interval(within)})"
+    )
+    if steady.between_sd_deg is None or steady.smallest_change is None:
+        return capitalise(f"{name_posture(steady.posture)}{said}; how far blocks lie apart one block cannot say.")
+    drift = steady.drift_deg_per_min
+    if drift is not None and (drift.low > 0 or drift.high < 0):
+        said += f", drifts by {degrees(drift.value)} a minute ({say_interval(drift)})"
+    said += (
+        f", and block means by {degrees(steady.between_sd_deg.value)}. The smallest change of tilt that could be told "
+        f"from chance is {degrees(steady.smallest_change.between_blocks_deg)} between two blocks"
+    )
+    sessions = steady.smallest_change.between_sessions_deg
+    said += f" and {degrees(sessions)} between two sessions like this one" if sessions is not None else ""
+    return capitalise(f"{name_posture(steady.posture)}{said}.")
+
+
+def say_clearing(clearing: Clearing) -> str:
+    """Say how many strokes pass the next string, by how much, and how small the stroke may become."""
+    share, margin = clearing.share, clearing.margin_mm
+    side = "above" if margin.value > 0 else "below"
+    said = (
+        f"{of_100(share.value)} {clearing.direction}strokes pass the next string "
+        f"({_in_100(share.low)} to {_in_100(share.high)}); the middle one is {abs(margin.value):.1f} mm {side} the "
+        f"height needed ({signed(margin.low or 0.0)} to {signed(margin.high or 0.0)} mm)."
+    )
+    hardest = clearing.hardest
+    if len(clearing.pairs) > 1:
+        said += f" Hardest is string {hardest.from_string} to {hardest.to_string}: {of_100(hardest.share.value)}."
+    return capitalise(f"{name_posture(clearing.posture)}{said} {_say_room(clearing)}")
+
+
+def _say_room(clearing: Clearing) -> str:
+    room = clearing.room
+    enough = of_100(clearing.wanted_share)
+    if room.smallest is None:
+        return f"No larger stroke of this shape would bring {enough} past it: it needs more tilt."
+    size = room.smallest.value
+    if size > 1:
+        return f"For {enough} to pass, it must become {100 * (size - 1):.0f} % larger, or tilt more."
+    if size <= room.size[0]:
+        return f"It may shrink to a fifth of its {millimetres(room.span_mm)} and still pass."
+    smaller = 100 * (1 - size)
+    return (
+        f"It may become {smaller:.0f} % smaller, {millimetres(size * room.span_mm)} instead of "
+        f"{millimetres(room.span_mm)}, before fewer than {enough} pass."
+    )
+
+
+def _in_100(share: float | None) -> str:
+    return in_100(share or 0.0)
+
+
+def say_comparison(comparison: PostureComparison) -> str:
+    """Say in which measures the postures differ, and in which no difference was shown."""
+    different = [m for m in comparison.measures if m.verdict == "different"]
+    if not different:
+        return f"No difference shown between postures {comparison.first} and {comparison.second}."
+    parts = [f"{m.name} ({say_difference(m)})" for m in different]
+    return f"Posture {comparison.second} differs from {comparison.first} in {'; '.join(parts)}."
+
+
+def say_difference(measure: MeasureDifference) -> str:
+    """A difference with its 95 % interval."""
+    d, unit = measure.difference, "°" if measure.unit == "deg" else f" {measure.unit}"
+    return f"{say_change(d.value)}{unit}, {say_interval(d)}"
+
+
+def say_p(measure: MeasureDifference) -> str:
+    """The p of the permutation test."""
+    return "p < 0.001" if measure.test.p < 0.001 else f"p {measure.test.p:.3f}"
+
+
+def say_measure(comparison: PostureComparison, measure: MeasureDifference) -> str:
+    """One measure in a sentence: different, equivalent, or what it would take to show a difference."""
+    unit = "°" if measure.unit == "deg" else f" {measure.unit}"
+    margin = f"{measure.equivalence.margin:g}{unit}"
+    head = f"{capitalise(measure.name)}: "
+    if measure.verdict == "different":
+        small = " although by less than the margin" if measure.equivalence.p < 0.05 else ""
+        return f"{head}{comparison.second} differs from {comparison.first}{small} ({say_difference(measure)})."
+    if measure.verdict == "equivalent":
+        return f"{head}the same within {margin} ({say_difference(measure)})."
+    said = f"{head}no difference shown ({say_difference(measure)})"
+    if measure.more_blocks is None:
+        what = "repeat the gestures of each posture more often" if measure.frame_se > 0 else "no number of blocks does"
+        return f"{said}; more blocks would not show {margin}: {what}."
+    if measure.more_blocks == 0:
+        return f"{said}; {margin} would have been shown in 8 of 10 cases."
+    return f"{said}; {measure.more_blocks} more blocks of each posture would show {margin}."
+
+
+def say_hold_difference(comparison: PostureComparison, hold: HoldDifference) -> str:
+    """Hold tempi of both postures in a sentence."""
+    if hold.difference is None:
+        words = {"inside": "", "at least": "at least ", "below": "below "}
+        both = [f"{h.posture} {words[h.bound]}{say_speed(h, h.strokes_per_s)}" for h in (hold.first, hold.second)]
+        return f"Hold tempo: {', '.join(both)}; the difference is not known, as one lies beyond the tempi played."
+    low, high = signed(hold.low or 0.0), signed(hold.high or 0.0)
+    return (
+        f"Hold tempo: {comparison.second} {say_change(hold.difference)} strokes/s against {comparison.first} "
+        f"({low} to {high})."
+    )
+
+
+def say_switching(switching: Switching) -> str:
+    """Changes of posture in a sentence or two."""
+    if not switching.switches:
+        return "No posture follows directly on another, so switching cannot be told."
+    count = len(switching.switches)
+    if switching.median_strokes is None:
+        said = f"In none of {count} changes of posture did the new tilt come within the first half of the block."
+    else:
+        said = f"After a change of posture the new tilt is there after {switching.median_strokes:.0f} strokes (median)"
+        said += f"; in {switching.never} of {count} it was not by mid-block." if switching.never else "."
+    accidents = f"{switching.accidents} by accident" if switching.accidents else "none by accident"
+    return f"{said} The tilt changed its side {switching.flips} times on purpose, {accidents}."

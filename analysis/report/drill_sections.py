@@ -1,0 +1,51 @@
+"""String changes of a session's drills as a section of its report."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import pandas as pd
+
+from analysis.drills.session_changes import DrillBlock, judge_drills, pair_cells, weakest_words
+from analysis.model.number_words import block_number
+from analysis.model.records import SessionResult
+from analysis.report.sections import Section, Table
+
+COLUMNS = ("Block", "From string", "To string", "After", "Changes", "Cleared", "Caught", "Cannot tell", "Height, mm")
+HEIGHT_NOTE = (
+    "Height: by how much the tip passes above what is needed where it crosses the next string, the median change."
+)
+
+
+def drill_sections(result: SessionResult, metadata: Mapping[str, str]) -> tuple[Section, ...]:
+    """Did each string change clear: none or one section, where a block names a drill that its strokes match.
+
+    Parameters
+    ----------
+    result : SessionResult
+    metadata : Mapping
+        The session's metadata; keys ``drill.NAME`` give names their phrases.
+
+    Returns
+    -------
+    tuple of Section
+    """
+    blocks, problems = judge_drills(result, metadata)
+    played = [block for block in blocks if not block.changes.empty]
+    if not played:
+        return ()
+    verdicts = pd.concat([block.changes["verdict"] for block in played])
+    cleared, caught = (int((verdicts == verdict).sum()) for verdict in ("cleared", "caught"))
+    sentence = (
+        f"Of {verdicts.size} string changes {cleared} cleared, {caught} were caught, and "
+        f"{verdicts.size - cleared - caught} cannot be told."
+    )
+    rows = tuple((str(block_number(b.index)), *cells) for b in played for cells in pair_cells(b.pairs))
+    table = Table("String changes by block, pair of strings and stroke before", COLUMNS, rows)
+    notes = (*(" ".join(_named(block, len(played) > 1)) for block in played), HEIGHT_NOTE, *problems)
+    return (Section("string-changes", "Did the string changes clear", sentence, table=table, notes=notes),)
+
+
+def _named(block: DrillBlock, several: bool) -> tuple[str, ...]:
+    words = weakest_words(block)
+    return (f"Block {block_number(block.index)}:", *words) if several else words

@@ -1,0 +1,314 @@
+"""Pictures of the player's questions: hold tempo, steadiness, clearing, postures side by side, sessions over weeks."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import Any
+
+import numpy as np
+import plotly.graph_objects as go
+
+from analysis.model.records import FloatArray
+from analysis.questions.clearing import Clearing
+from analysis.questions.consistency import SPEEDS_APART, Consistency
+from analysis.questions.hold import HoldTempo
+from analysis.questions.posture import PostureComparison
+from analysis.questions.progress import MeasureTrend
+from analysis.report.figures import (
+    DOWN_COLOUR,
+    DOWN_FILL,
+    INK,
+    RULE,
+    SHADE,
+    SOFT,
+    UP_COLOUR,
+    axis,
+    lay_out,
+    note,
+    single,
+)
+
+HEIGHT = 340
+NARROW_CHARS = 26
+"""What fits below the plot on a telephone, beside the measures' names."""
+FIRST = {"color": DOWN_COLOUR, "symbol": "circle"}
+SECOND = {"color": UP_COLOUR, "symbol": "diamond-open"}
+
+
+def draw_hold(hold: HoldTempo) -> go.Figure:
+    """Lower edge of the tilt against speed: blocks, the falling curve with its band, the hold tempo."""
+    figure = go.Figure()
+    _add_band(figure, hold.curve.strokes_per_s, hold.curve.low_deg, hold.curve.high_deg)
+    figure.add_scatter(
+        x=single(hold.curve.strokes_per_s),
+        y=single(hold.curve.edge_deg),
+        mode="lines",
+        line={"color": DOWN_COLOUR, "width": 2.5},
+        name="falling curve, 95 % band",
+        hoverinfo="skip",
+    )
+    pieces = sorted(hold.pieces, key=lambda piece: piece.strokes_per_s)
+    figure.add_scatter(
+        x=[p.strokes_per_s for p in pieces],
+        y=[p.edge_deg for p in pieces],
+        error_y={"array": [1.96 * p.edge_se_deg for p in pieces], "color": SOFT, "thickness": 1, "width": 3},
+        mode="markers",
+        marker={"color": INK, "symbol": "circle", "size": 8},
+        name=f"blocks: what {100 * hold.share:.0f} of 100 strokes reach",
+        customdata=[[100 * p.share_held, p.tilt_deg] for p in pieces],
+        hovertemplate="%{x:.1f}/s: %{customdata[0]:.0f} of 100 hold, tilt %{customdata[1]:.1f}°<extra></extra>",
+    )
+    shapes = [_level(0.0, INK, 1.5)]
+    notes = [note(0.0, 0.0, " holds above, edge of the dead band", xref="paper", xanchor="left", yanchor="bottom")]
+    if hold.bound == "inside":
+        low, high = hold.low or hold.tested[0], hold.high or hold.tested[1]
+        shapes += [_stripe(low, high), _upright(hold.strokes_per_s, UP_COLOUR, "dash")]
+        top = {"yref": "paper", "xanchor": "left", "yanchor": "top"}
+        notes.append(note(hold.strokes_per_s, 1.0, f" {hold.strokes_per_s:.1f}", **top))
+    figure.update_layout(
+        lay_out(
+            HEIGHT,
+            xaxis=axis("strokes a second"),
+            yaxis=axis("beyond the dead band", ticksuffix="°"),
+            shapes=shapes,
+            annotations=notes,
+        )
+    )
+    return figure
+
+
+def draw_consistency(steady: Consistency) -> go.Figure:
+    """Blocks in order of play: mean and scatter of each, and the smallest change that two blocks could show."""
+    blocks = steady.blocks
+    tilt, scatter = (blocks[name].to_numpy(np.float64) for name in ("tilt_deg", "tilt_sd_deg"))
+    figure = go.Figure()
+    figure.add_scatter(
+        x=np.arange(1, len(blocks) + 1),
+        y=single(tilt),
+        error_y={"array": single(scatter), "color": SOFT, "thickness": 1.5, "width": 4},
+        mode="markers",
+        marker={"color": DOWN_COLOUR, "symbol": "circle", "size": 9},
+        name="block: mean, and scatter of its strokes (one SD)",
+        hovertemplate="block %{x}: %{y:.1f}°<extra></extra>",
+        showlegend=True,
+    )
+    shapes = [_level(steady.axis.mean_deg, INK, 1.0)]
+    notes = []
+    one_speed = blocks["strokes_per_s"].max() <= SPEEDS_APART * blocks["strokes_per_s"].min()
+    if steady.smallest_change is not None and one_speed:
+        half = 0.5 * steady.smallest_change.between_blocks_deg
+        shapes.insert(0, _belt(steady.axis.mean_deg - half, steady.axis.mean_deg + half))
+        right = {"xref": "paper", "xanchor": "right", "yanchor": "bottom"}
+        notes.append(note(1.0, steady.axis.mean_deg + half, "smallest change between two blocks ", **right))
+    figure.update_layout(
+        lay_out(
+            HEIGHT,
+            xaxis=axis("block, in order of play", dtick=max(1, len(blocks) // 12), range=[0.5, len(blocks) + 0.5]),
+            yaxis=axis("tilt", ticksuffix="°"),
+            shapes=shapes,
+            annotations=notes,
+        )
+    )
+    return figure
+
+
+def draw_clearing(clearing: Clearing) -> go.Figure:
+    """Share of strokes that pass against the size of the stroke, at the pair of strings that is hardest."""
+    room = clearing.room
+    figure = go.Figure()
+    figure.add_scatter(
+        x=single(100 * room.size),
+        y=single(100 * room.share),
+        mode="lines+markers",
+        line={"color": DOWN_COLOUR, "width": 2.5},
+        marker={"color": DOWN_COLOUR, "symbol": "circle", "size": 5},
+        showlegend=False,
+        hovertemplate="%{x:.0f} % of the size: %{y:.0f} of 100 pass<extra></extra>",
+    )
+    wanted = 100 * clearing.wanted_share
+    shapes = [_level(wanted, SOFT, 1.0, "dot"), _upright(100.0, INK, "solid")]
+    notes = [
+        note(100.0, 0.0, " as played", yref="paper", xanchor="left", yanchor="bottom"),
+        note(0.0, wanted, f" {wanted:.0f} of 100", xref="paper", xanchor="left", yanchor="bottom"),
+    ]
+    if room.smallest is not None:
+        at = 100 * room.smallest.value
+        low = room.size[0] if room.smallest.low is None else room.smallest.low
+        high = room.size[-1] if room.smallest.high is None else room.smallest.high
+        shapes += [_stripe(100 * float(low), 100 * float(high)), _upright(at, UP_COLOUR, "dash")]
+        notes.append(note(at, 1.0, f" {at:.0f} %", yref="paper", xanchor="left", yanchor="top"))
+    figure.update_layout(
+        lay_out(
+            HEIGHT,
+            xaxis=axis("size of the stroke, % of what was played"),
+            yaxis=axis(f"{clearing.direction}strokes that pass, of 100", range=[-2, 104]),
+            shapes=shapes,
+            annotations=notes,
+        )
+    )
+    return figure
+
+
+def draw_posture_blocks(comparison: PostureComparison) -> go.Figure:
+    """Blocks in order of play, tilt and scatter of each, the two postures by colour and symbol."""
+    design = comparison.design
+    place = np.arange(1, len(design.blocks) + 1)
+    tilt, sd = (design.blocks[name].to_numpy(np.float64) for name in ("tilt_deg", "tilt_sd_deg"))
+    figure = go.Figure()
+    for posture, mask, look in (
+        (comparison.first, ~design.second, FIRST),
+        (comparison.second, design.second, SECOND),
+    ):
+        figure.add_scatter(
+            x=place[mask],
+            y=single(tilt[mask]),
+            error_y={"array": single(sd[mask]), "color": look["color"], "thickness": 1.2, "width": 4},
+            mode="markers",
+            marker={**look, "size": 10},
+            name=f"posture {posture}",
+            hovertemplate="block %{x}: %{y:.1f}°<extra></extra>",
+        )
+    figure.update_layout(
+        lay_out(
+            HEIGHT,
+            xaxis=axis("block, in order of play", dtick=max(1, len(place) // 12)),
+            yaxis=axis("tilt, mean and one SD", ticksuffix="°"),
+        )
+    )
+    return figure
+
+
+def draw_differences(comparison: PostureComparison) -> go.Figure:
+    """Every measure's difference with its interval, in units of its margin; within the belt it does not matter."""
+    names = [f"{m.name}<br>(margin {m.equivalence.margin:g} {m.unit})" for m in comparison.measures]
+    ends = [(m.difference.value, m.difference.low, m.difference.high) for m in comparison.measures]
+    scaled = np.array(ends) / np.array([[m.equivalence.margin] for m in comparison.measures])
+    figure = go.Figure()
+    for verdict, symbol, colour in (
+        ("different", "diamond", UP_COLOUR),
+        ("equivalent", "circle", DOWN_COLOUR),
+        ("not shown", "circle-open", SOFT),
+    ):
+        rows = [i for i, m in enumerate(comparison.measures) if m.verdict == verdict]
+        if rows:
+            figure.add_scatter(
+                x=single(scaled[rows, 0]),
+                y=[names[i] for i in rows],
+                error_x={
+                    "array": single(scaled[rows, 2] - scaled[rows, 0]),
+                    "arrayminus": single(scaled[rows, 0] - scaled[rows, 1]),
+                    "color": colour,
+                    "thickness": 1.5,
+                    "width": 5,
+                },
+                mode="markers",
+                marker={"color": colour, "symbol": symbol, "size": 10},
+                name=verdict,
+                hovertemplate="%{x:.2f} margins<extra></extra>",
+            )
+    title = textwrap.wrap(f"{comparison.second} less {comparison.first}, in margins", NARROW_CHARS)
+    figure.update_layout(
+        lay_out(
+            HEIGHT + 20,
+            xaxis=axis("<br>".join(title), nticks=4),
+            yaxis=axis("", categoryorder="array", categoryarray=names[::-1]),
+            shapes=[_stripe(-1.0, 1.0), _upright(0.0, INK, "solid")],
+        )
+    )
+    return figure
+
+
+def draw_trend(trend: MeasureTrend) -> go.Figure:
+    """One measure over the sessions, its line, and open marks where a session only gave a bound."""
+    figure = go.Figure()
+    for bound, symbol, name in (
+        ("", "circle", "session"),
+        ("at least", "triangle-up-open", "session: at least"),
+        ("below", "triangle-down-open", "session: below"),
+    ):
+        points = [p for p in trend.points if p.bound == bound]
+        if points:
+            known = [p.low is not None and p.high is not None for p in points]
+            figure.add_scatter(
+                x=[1e3 * p.started_s for p in points],
+                y=[p.value for p in points],
+                error_y={
+                    "array": [(p.high or 0.0) - p.value if k else 0.0 for p, k in zip(points, known, strict=True)],
+                    "arrayminus": [p.value - (p.low or 0.0) if k else 0.0 for p, k in zip(points, known, strict=True)],
+                    "color": SOFT,
+                    "thickness": 1,
+                    "width": 3,
+                    "visible": any(known),
+                },
+                mode="markers",
+                marker={"color": DOWN_COLOUR, "symbol": symbol, "size": 9},
+                name=name,
+                hovertemplate="%{y:.1f} " + trend.unit + "<extra></extra>",
+            )
+    _add_line(figure, trend)
+    figure.update_layout(lay_out(HEIGHT - 60, xaxis=axis("", type="date"), yaxis=axis(f"{trend.name}, {trend.unit}")))
+    return figure
+
+
+def _around(values: list[float]) -> list[float]:
+    """Range of an axis about values, wide enough that rounding does not look like change."""
+    low, high = min(values), max(values)
+    room = max(0.25 * (high - low), 0.1 * abs(high), 0.5)
+    return [low - room, high + room]
+
+
+def _add_line(figure: go.Figure, trend: MeasureTrend) -> None:
+    """The fitted line, dashed where the change may be chance."""
+    told = [p for p in trend.points if not p.bound]
+    if trend.per_week is None or trend.change is None:
+        return
+    start, end = told[0].started_s, told[-1].started_s
+    mean_s = float(np.mean([p.started_s for p in told]))
+    middle = float(np.mean([p.value for p in told]))
+    rate = trend.change.value / (end - start)
+    sure = trend.verdict in ("better", "worse", "changed")
+    figure.add_scatter(
+        x=[1e3 * start, 1e3 * end],
+        y=[middle + rate * (start - mean_s), middle + rate * (end - mean_s)],
+        mode="lines",
+        line={"color": UP_COLOUR if sure else SOFT, "width": 2, "dash": "solid" if sure else "dot"},
+        name="change" if sure else "no change shown",
+        hoverinfo="skip",
+    )
+
+
+def _add_band(figure: go.Figure, x: FloatArray, low: FloatArray, high: FloatArray) -> None:
+    figure.add_scatter(
+        x=single(np.concatenate([x, x[::-1]])),
+        y=single(np.concatenate([high, low[::-1]])),
+        fill="toself",
+        fillcolor=DOWN_FILL,
+        line={"width": 0},
+        mode="lines",
+        hoverinfo="skip",
+        showlegend=False,
+    )
+
+
+def _level(y: float, colour: str, width: float, dash: str = "solid") -> dict[str, Any]:
+    line = {"color": colour, "width": width, "dash": dash}
+    return {"type": "line", "xref": "paper", "x0": 0, "x1": 1, "y0": y, "y1": y, "line": line}
+
+
+def _upright(x: float, colour: str, dash: str) -> dict[str, Any]:
+    line = {"color": colour, "width": 1.8, "dash": dash}
+    return {"type": "line", "yref": "paper", "x0": x, "x1": x, "y0": 0, "y1": 1, "line": line}
+
+
+def _stripe(low: float, high: float) -> dict[str, Any]:
+    return {
+        "type": "rect", "yref": "paper", "x0": low, "x1": high, "y0": 0, "y1": 1,
+        "fillcolor": SHADE, "line": {"width": 0}, "layer": "below",
+    }  # fmt: skip
+
+
+def _belt(low: float, high: float) -> dict[str, Any]:
+    return {
+        "type": "rect", "xref": "paper", "x0": 0, "x1": 1, "y0": low, "y1": high,
+        "fillcolor": SHADE, "line": {"color": RULE, "width": 0}, "layer": "below",
+    }  # fmt: skip

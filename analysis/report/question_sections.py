@@ -1,0 +1,233 @@
+"""The player's questions as sections of a report. A question that a session does not put has no section."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import TypeVar
+
+from analysis.model.errors import InputError, NotEnoughDataError
+from analysis.model.number_words import degrees, in_100, signed
+from analysis.model.records import SessionResult
+from analysis.questions.clearing import Clearing, judge_clearing
+from analysis.questions.consistency import Consistency, measure_consistency
+from analysis.questions.hold import HoldTempo, find_hold_tempo
+from analysis.questions.posture import PostureComparison, compare_postures
+from analysis.report.answer_sentences import (
+    name_posture,
+    say_clearing,
+    say_comparison,
+    say_consistency,
+    say_difference,
+    say_hold,
+    say_hold_difference,
+    say_measure,
+    say_p,
+    say_switching,
+)
+from analysis.report.figures_questions import (
+    draw_clearing,
+    draw_consistency,
+    draw_differences,
+    draw_hold,
+    draw_posture_blocks,
+)
+from analysis.report.sections import Choice, Picture, Section, Table
+from analysis.report.tension_sections import tension_section
+from analysis.tension.assessment import is_long, measure_tension
+
+Answer = TypeVar("Answer")
+LEAST_SPEEDS_RANGE = 1.15
+EFFECT_NOTE = "Effect is the difference in units of the scatter between blocks (Hedges' g)."
+
+
+def question_sections(result: SessionResult) -> tuple[Section, ...]:
+    """Sections of the questions that a session can answer, or why it cannot where it was meant to.
+
+    Parameters
+    ----------
+    result : SessionResult
+
+    Returns
+    -------
+    tuple of Section
+        Hold tempo (where a posture was played at three speeds or more), consistency (two blocks or more of a
+        posture), clearing (with an instrument frame), the comparison of two postures, and tension (twenty minutes or
+        more, or discomfort reported).
+    """
+    blocks = [b for b in result.blocks if b.strokes]
+    postures = list(dict.fromkeys(b.posture for b in blocks))
+    sections: list[Section] = []
+    holds = _answers([p for p in postures if _has_ladder(result, p)], lambda p: find_hold_tempo([result], p))
+    if holds:
+        sections.append(hold_section(holds))
+    repeated = [p for p in postures if sum(b.posture == p for b in blocks) > 1]
+    steady = _answers(repeated, lambda p: measure_consistency([result], p))
+    if steady:
+        sections.append(consistency_section(steady))
+    clears = _answers(postures, lambda p: judge_clearing([result], p))
+    if clears:
+        sections.append(clearing_section(clears))
+    if len(postures) > 1:
+        sections.append(_comparison(result, postures))
+    if is_long(result):
+        sections.append(_tension(result))
+    return tuple(sections)
+
+
+def _answers(postures: Sequence[str], ask: Callable[[str], Answer]) -> list[Answer]:
+    """The answers of those postures for which there is one."""
+    found = []
+    for posture in postures:
+        try:
+            found.append(ask(posture))
+        except (NotEnoughDataError, InputError):
+            continue
+    return found
+
+
+def _has_ladder(result: SessionResult, posture: str) -> bool:
+    speeds = [b.strokes_per_s for b in result.blocks if b.posture == posture and b.strokes_per_s is not None]
+    return len(speeds) > 2 and max(speeds) >= LEAST_SPEEDS_RANGE * min(speeds)
+
+
+def _comparison(result: SessionResult, postures: Sequence[str]) -> Section:
+    try:
+        return comparison_section(compare_postures([result], postures[:2]))
+    except (NotEnoughDataError, InputError) as error:
+        sentence = f"Postures {' and '.join(postures)} cannot be compared here: {error}."
+        return Section("postures", "Which posture", sentence)
+
+
+def _tension(result: SessionResult) -> Section:
+    try:
+        return tension_section(measure_tension(result))
+    except (NotEnoughDataError, InputError) as error:
+        return Section("tension", "Does tension grow", f"This cannot be told here: {error}.")
+
+
+def hold_section(holds: Sequence[HoldTempo]) -> Section:
+    """Does it stay tilted at speed."""
+    choices = tuple(Choice(_label(h.posture), (Picture(draw_hold(h), say_hold(h)),)) for h in holds)
+    rows = []
+    for hold in holds:
+        for p in sorted(hold.pieces, key=lambda piece: piece.strokes_per_s):
+            clearing = "" if p.share_clearing is None else in_100(p.share_clearing)
+            rows.append(
+                (
+                    _block_speed(hold, p.strokes_per_s),
+                    hold.posture,
+                    degrees(p.tilt_deg),
+                    degrees(p.tilt_sd_deg),
+                    in_100(p.share_held),
+                    clearing,
+                )
+            )
+    columns = ("Block at", "Posture", "Tilt", "Scatter", "Hold, of 100", "Clear, of 100")
+    return Section(
+        "hold",
+        "Does it stay tilted at speed",
+        " ".join(say_hold(hold) for hold in holds),
+        choices,
+        Table("Tilt by speed", columns, tuple(rows)),
+        _remarks([(h.posture, h.remarks) for h in holds]),
+    )
+
+
+def _block_speed(hold: HoldTempo, strokes_per_s: float) -> str:
+    bpm = hold.bpm(strokes_per_s)
+    return f"{strokes_per_s:.1f} strokes/s" if bpm is None else f"{strokes_per_s:.1f}/s, {bpm:.0f} BPM"
+
+
+def consistency_section(steady: Sequence[Consistency]) -> Section:
+    """Is it consistent."""
+    choices = tuple(Choice(_label(s.posture), (Picture(draw_consistency(s), say_consistency(s)),)) for s in steady)
+    rows = []
+    for s in steady:
+        for e in s.evenness:
+            d = e.difference
+            ends = f"{signed(d.low, 2)} to {signed(d.high, 2)}"
+            rows.append((e.name, s.posture, f"{signed(d.value, 2)} {e.unit}", ends))
+    columns = ("Difference in", "Posture", "Downstroke less upstroke", "95 % interval")
+    return Section(
+        "steady",
+        "Is it consistent",
+        " ".join(say_consistency(s) for s in steady),
+        choices,
+        Table("Evenness of both strokes", columns, tuple(rows)) if rows else None,
+        _remarks([(s.posture, s.remarks) for s in steady]),
+    )
+
+
+def clearing_section(clears: Sequence[Clearing]) -> Section:
+    """Will it clear."""
+    choices = tuple(Choice(_label(c.posture), (Picture(draw_clearing(c), say_clearing(c)),)) for c in clears)
+    rows = []
+    for c in clears:
+        for p in c.pairs:
+            name = "any string to the next" if p.from_string == 0 else f"string {p.from_string} to {p.to_string}"
+            ends = f"{signed(p.margin_mm.low or 0.0)} to {signed(p.margin_mm.high or 0.0)}"
+            passing = in_100(p.share.value)
+            rows.append((name, c.posture, f"{c.direction}stroke", passing, f"{signed(p.margin_mm.value)} mm", ends))
+    columns = ("From", "Posture", "Stroke", "Pass, of 100", "Margin", "95 % interval")
+    return Section(
+        "room",
+        "Will it clear, and how small may it become",
+        " ".join(say_clearing(c) for c in clears),
+        choices,
+        Table("Height at the next string", columns, tuple(rows)),
+        _remarks([(c.posture, c.remarks) for c in clears]),
+    )
+
+
+def comparison_section(comparison: PostureComparison) -> Section:
+    """Which posture."""
+    pictures = [Picture(draw_posture_blocks(comparison), "Tilt of every block, by posture.")]
+    if comparison.measures:
+        pictures.append(Picture(draw_differences(comparison), say_comparison(comparison)))
+    rows = tuple(
+        (
+            m.name,
+            f"{signed(m.first)} {m.unit}",
+            f"{signed(m.second)} {m.unit}",
+            f"{say_difference(m)}, {say_p(m)}",
+            _effect(m.effect),
+        )
+        for m in comparison.measures
+    )
+    columns = (
+        "Difference in",
+        comparison.first,
+        comparison.second,
+        "Second less first (95 % interval, p)",
+        "Effect",
+    )
+    notes = [EFFECT_NOTE] if rows else []
+    notes += [say_measure(comparison, m) for m in comparison.measures if m.verdict != "different"]
+    notes += [say_hold_difference(comparison, comparison.hold)] if comparison.hold else []
+    notes += [f"{name[:1].upper()}{name[1:]} cannot be given: {why}." for name, why in comparison.refused.items()]
+    notes += [say_switching(comparison.switching), *(f"{r[:1].upper()}{r[1:]}." for r in comparison.remarks)]
+    return Section(
+        "postures",
+        "Which posture",
+        say_comparison(comparison),
+        (Choice("", tuple(pictures)),),
+        Table("Differences between the postures", columns, rows) if rows else None,
+        tuple(notes),
+    )
+
+
+def _label(posture: str) -> str:
+    return f"Posture {posture}" if posture else "All play"
+
+
+def _effect(effect: float | None) -> str:
+    return "" if effect is None else signed(effect)
+
+
+def _remarks(said: Sequence[tuple[str, Sequence[str]]]) -> tuple[str, ...]:
+    """Remarks of all postures as sentences, each once."""
+    sentences = []
+    for posture, remarks in said:
+        head = name_posture(posture) if len(said) > 1 else ""
+        sentences += [f"{head}{remark}." for remark in remarks]
+    return tuple(dict.fromkeys(sentence[:1].upper() + sentence[1:] for sentence in sentences))

@@ -1,0 +1,317 @@
+"""The answer a player reads first: one sentence with its certainty, one next action, and what it rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from analysis.model.cautions import HURT, discomfort
+from analysis.model.number_words import block_number, clock, degrees, millimetres, of_100, speed
+from analysis.model.records import BlockSummary, SessionResult
+from analysis.report.data_quality import QualityLine, describe_quality, repeat_gestures
+from analysis.stroke.block_case import Case, Certainty, Finding, Stroke, find_block, find_group
+
+ActionKind = Literal["stop", "gestures", "repeat", "slow", "posture", "tilt", "larger", "faster", "steady"]
+
+# The less a case leaves to hope for, the later it stands: the action cures the last one that is met.
+SEVERITY: tuple[Case, ...] = ("both", "clears", "uneven", "short", "shallow", "level", "wrong", "unsure", "hand")
+
+STEP_UP = 1.04
+STEP_DOWN = 0.9
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What the session comes to.
+
+    Attributes
+    ----------
+    sentence : str
+        The answer.
+    certainty : {"sure", "likely", "open"}
+    certainty_words : str
+        The certainty with its reason, one sentence.
+    action : str
+        The one thing to do next, one sentence.
+    action_kind : str
+        The same for programs.
+    quality : tuple of QualityLine
+        Data quality in plain words, each with its cost in degrees.
+    how_sure : tuple of str
+        Sentences on the two parts of the uncertainty.
+    cautions : tuple of str
+    against_hand : bool
+        True: no instrument frame, tilt is only against the hand's own mean plane.
+    postures : tuple of Finding
+        One a posture, in order of first play.
+    blocks : tuple of Finding
+        One a block.
+    focus : Finding
+        The finding that the action is about: a posture's, or that of the slowest block that did not hold.
+    """
+
+    sentence: str
+    certainty: Certainty
+    certainty_words: str
+    action: str
+    action_kind: ActionKind
+    quality: tuple[QualityLine, ...]
+    how_sure: tuple[str, ...]
+    cautions: tuple[str, ...]
+    against_hand: bool
+    postures: tuple[Finding, ...]
+    blocks: tuple[Finding, ...]
+    focus: Finding
+
+
+def judge_session(result: SessionResult) -> Verdict:
+    """Turn a session's result into the words that a player reads.
+
+    Parameters
+    ----------
+    result : SessionResult
+
+    Returns
+    -------
+    Verdict
+    """
+    played = [block for block in result.blocks if block.strokes]
+    blocks = tuple(find_block(result, block) for block in played)
+    groups = by_posture(played) or {"": []}
+    postures = tuple(find_group(result, members) for members in groups.values())
+    focus = max(postures, key=lambda finding: SEVERITY.index(finding.case))
+    ladder = [finding for finding in blocks if finding.summary.posture == focus.summary.posture]
+    turn = find_speed_turn(ladder)
+    focus = turn[1] if turn is not None else focus
+    kind, action = _action(result, focus, ladder)
+    turn = turn if len(postures) == 1 else None
+    certainty = min((f.certainty for f in turn or postures), key=("open", "likely", "sure").index)
+    return Verdict(
+        sentence=_sentence(postures, blocks),
+        certainty=certainty,
+        certainty_words=_certainty_words(certainty, turn or postures),
+        action=action,
+        action_kind=kind,
+        quality=describe_quality(result),
+        how_sure=_how_sure(turn or postures, result),
+        cautions=result.cautions,
+        against_hand=result.reference.kind == "hand",
+        postures=postures,
+        blocks=blocks,
+        focus=focus,
+    )
+
+
+def by_posture(blocks: Sequence[BlockSummary]) -> dict[str, list[BlockSummary]]:
+    """Blocks by posture, in order of first play."""
+    groups: dict[str, list[BlockSummary]] = {}
+    for block in blocks:
+        groups.setdefault(block.posture, []).append(block)
+    return groups
+
+
+def other(stroke: Stroke) -> Stroke:
+    """The opposite stroke."""
+    return "up" if stroke == "down" else "down"
+
+
+def clause(finding: Finding) -> str:
+    """A finding as a short clause: "the downstroke clears (tilt 15.0°)"."""
+    mean, share = finding.summary.tilt_mean_deg or 0.0, finding.share or 0.0
+    tilt = degrees(mean)
+    side = "down" if mean >= 0 else "up"
+    return {
+        "hand": f"tilt {tilt} against the hand's own mean plane",
+        "unsure": f"the side cannot be told (tilt {tilt})",
+        "level": f"the stroke runs level (tilt {tilt})",
+        "shallow": f"the stroke tilts to the {side}stroke's side, too little to clear (tilt {tilt})",
+        "short": f"the {finding.stroke}stroke is too short, clearing {of_100(share)} times (tilt {tilt})",
+        "uneven": f"the {finding.stroke}stroke clears only {of_100(share)} times (tilt {tilt})",
+        "clears": f"the {finding.stroke}stroke clears (tilt {tilt})",
+        "both": f"both strokes clear (an arched path, tilt {tilt})",
+        "wrong": f"the stroke tilts to the {other(finding.stroke)}stroke's side, not the one wanted (tilt {tilt})",
+    }[finding.case]
+
+
+def _only(share: float) -> str:
+    return f"only {of_100(share)}" if share > 0 else "none of 100"
+
+
+def _short_clause(finding: Finding) -> str:
+    """What keeps a block from holding, without its numbers' brackets."""
+    if finding.case == "short":
+        return f"the stroke is too short: {_only(finding.share or 0.0)} clear"
+    if finding.case == "uneven":
+        return f"{_only(finding.share or 0.0)} clear"
+    if finding.case == "shallow":
+        return f"its tilt of {degrees(abs(finding.summary.tilt_mean_deg or 0.0))} is too little"
+    return clause(finding)
+
+
+def _sentence(postures: Sequence[Finding], blocks: Sequence[Finding]) -> str:
+    if len(postures) > 1:
+        parts = [f"with posture {_label(finding)} {clause(finding)}" for finding in postures[:3]]
+        more = f"; and {len(postures) - 3} more postures below" if len(postures) > 3 else ""
+        text = "; ".join(parts) + more + "."
+        return text[0].upper() + text[1:]
+    turn = find_speed_turn(blocks)
+    if turn is not None:
+        held, first = turn
+        return (
+            f"Your {held.stroke}stroke clears the next string up to {speed(held.summary)}; "
+            f"at {speed(first.summary)} {_short_clause(first)}."
+        )
+    where = f" in {len(blocks)} blocks taken together" if len(blocks) > 1 else ""
+    return _full_sentence(postures[0], where)
+
+
+def _label(finding: Finding) -> str:
+    return f"\N{LEFT DOUBLE QUOTATION MARK}{finding.summary.posture or 'none'}\N{RIGHT DOUBLE QUOTATION MARK}"
+
+
+def find_speed_turn(blocks: Sequence[Finding]) -> tuple[Finding, Finding] | None:
+    """The fastest block that held and the slowest that did not, where all that held are slower; else None."""
+    held = [finding for finding in blocks if finding.held]
+    failing = [finding for finding in blocks if not finding.held]
+    if not held or not failing:
+        return None
+    fastest, first = max(held, key=_rate), min(failing, key=_rate)
+    return (fastest, first) if _rate(fastest) < _rate(first) else None
+
+
+def _rate(finding: Finding) -> float:
+    return finding.summary.strokes_per_s or 0.0
+
+
+def _full_sentence(finding: Finding, where: str) -> str:
+    mean, share, stroke = finding.summary.tilt_mean_deg or 0.0, finding.share or 0.0, finding.stroke
+    tilt, side = degrees(mean), "down" if mean >= 0 else "up"
+    low, high = finding.summary.tilt_ci95_deg or (0.0, 0.0)
+    bow = millimetres(finding.summary.bow_mm or 0.0)
+    return {
+        "hand": f"Your stroke tilts {tilt} against the hand's own mean plane{where}; without reference gestures "
+        "nothing can be said about the strings.",
+        "unsure": f"It cannot be told on which side your stroke leaves the strings{where}: its tilt lies somewhere "
+        f"between {degrees(low)} and {degrees(high)}.",
+        "level": f"Your stroke runs level{where}, at a tilt of {tilt}: the plectrum stays stuck between two strings.",
+        "shallow": f"Your stroke tilts to the {side}stroke's side{where}, but {degrees(abs(mean))} is too little: "
+        "the plectrum stays stuck between two strings.",
+        "short": f"Your stroke is tilted enough to the {side}stroke's side{where}, by {degrees(abs(mean))}, but it is "
+        f"too short: {_only(share)} {stroke}strokes clear the next string.",
+        "uneven": f"Your {stroke}stroke clears the next string only {of_100(share)} times{where}: its tilt of {tilt} "
+        "is not steady enough.",
+        "clears": f"Your {stroke}stroke clears the next string {of_100(share)} times{where}, at a tilt of {tilt}.",
+        "both": f"Both your strokes clear the next string{where}: the path is arched by {bow}, at a tilt of {tilt}.",
+        "wrong": f"Your stroke is tilted to the {other(stroke)}stroke's side{where}, by {degrees(abs(mean))}, "
+        f"but the {stroke}stroke was to clear: {of_100(share)} do.",
+    }[finding.case]
+
+
+def _certainty_words(certainty: Certainty, said: Sequence[Finding]) -> str:
+    if said[0].case == "hand":
+        return "Open: without reference gestures the tilt has no string plane to stand against."
+    intervals = [finding.summary.tilt_ci95_deg for finding in said]
+    known = [interval for interval in intervals if interval is not None]
+    if len(known) < len(intervals):
+        return "Open: there are too few strokes, or too little is known of the gestures, for an interval."
+    spans = " and ".join(f"{degrees(low)} to {degrees(high)}" for low, high in known[:3])
+    tilts = f"95 % interval of the tilt, {spans}" if len(known) == 1 else f"95 % intervals of the tilts, {spans}"
+    return {
+        "sure": f"Sure: this holds over the whole {tilts}.",
+        "likely": f"Likely: this holds over the middle two thirds, but not the whole, of the {tilts}.",
+        "open": f"Open: within the {tilts}, the answer changes.",
+    }[certainty]
+
+
+def _action(result: SessionResult, focus: Finding, ladder: Sequence[Finding]) -> tuple[ActionKind, str]:
+    """The one thing to do next."""
+    if discomfort(result.events):
+        return "stop", HURT
+    if focus.case == "hand":
+        return "gestures", "Record the reference gestures before you play: still, across, along, pivot."
+    slower = None if focus.held else _fastest_held(ladder)
+    # That it holds when slower and not when faster is a difference within one posture: the offset does not touch it.
+    if slower is not None and focus.case != "unsure":
+        return "slow", f"Slow down to {speed(slower.summary)}, the fastest at which it held."
+    if focus.case == "unsure" or (focus.certainty == "open" and not focus.held):
+        return "repeat", repeat_gestures(focus.summary)
+    return _cure(focus, ladder)
+
+
+def _fastest_held(ladder: Sequence[Finding]) -> Finding | None:
+    """The fastest block that held, if a faster one did not."""
+    held = [finding for finding in ladder if finding.held]
+    failing = [finding for finding in ladder if not finding.held]
+    if not held or not failing:
+        return None
+    best = max(held, key=_rate)
+    return best if _rate(best) < max(_rate(finding) for finding in failing) else None
+
+
+def _cure(focus: Finding, ladder: Sequence[Finding]) -> tuple[ActionKind, str]:
+    stroke, mean = focus.stroke, focus.summary.tilt_mean_deg or 0.0
+    if focus.case == "wrong":
+        return "posture", (
+            f"Turn the hand so that the {stroke}stroke, not the {other(stroke)}stroke, ends away from the strings; "
+            "begin large and slow."
+        )
+    if focus.case in ("level", "shallow"):
+        choose = "Choose a side and tilt" if focus.case == "level" and focus.summary.wanted is None else "Tilt"
+        return "tilt", (
+            f"{choose} the stroke more: let the {stroke}stroke end farther out from the strings, at about "
+            f"{focus.needed_tilt_deg:.0f}° instead of {abs(mean):.0f}°; begin large and slow."
+        )
+    if focus.case == "short" and focus.needed_span_mm is not None:
+        return "larger", (
+            f"Make the stroke larger: about {focus.needed_span_mm:.0f} mm instead of "
+            f"{focus.summary.span_mm or 0.0:.0f} mm, with the same tilt."
+        )
+    if focus.case in ("short", "uneven"):
+        return "slow", f"Slow down to {_stepped(focus, ladder, STEP_DOWN)} and keep every stroke tilted alike."
+    if len(ladder) and all(finding.held for finding in ladder):
+        return "faster", f"Go up one step, to {_stepped(focus, ladder, STEP_UP)}, and see whether it still clears."
+    return "steady", "Keep the stroke as it is, and play it in more blocks."
+
+
+def _stepped(focus: Finding, ladder: Sequence[Finding], factor: float) -> str:
+    """The speed one step from the fastest block (up) or the slowest one (down)."""
+    pick = max if factor > 1 else min
+    block = pick(ladder, key=_rate).summary if ladder else focus.summary
+    if block.tempo_bpm is not None:
+        return f"{round(block.tempo_bpm * factor)} BPM"
+    return f"{(block.strokes_per_s or 0.0) * factor:.1f} strokes a second"
+
+
+def _how_sure(findings: Sequence[Finding], result: SessionResult) -> tuple[str, ...]:
+    if result.reference.kind == "hand":
+        return (
+            "Tilt is measured against the hand's own mean plane only. Changes within one posture are real; "
+            "the side, and whether a stroke clears, are unknown.",
+        )
+    said = []
+    for finding in findings:
+        summary = finding.summary
+        if summary.tilt_offset_se_deg is None or summary.tilt_sd_deg is None or finding.share_range is None:
+            continue
+        same_posture = len({f.summary.posture for f in findings}) == 1
+        name = f"At {speed(summary)}" if same_posture else f"With posture {_label(finding)}"
+        low, high = finding.share_range
+        range_words = of_100(low) if of_100(low) == of_100(high) else f"{of_100(low)} to {of_100(high)}"
+        said.append(
+            f"{name + ', the' if len(findings) > 1 else 'The'} session offset, common to all strokes, is "
+            f"{degrees(1.96 * summary.tilt_offset_se_deg)} either way (95 %); single strokes scatter by "
+            f"{degrees(summary.tilt_sd_deg)} (standard deviation). With the offset at either end of its interval "
+            f"{range_words} {finding.stroke}strokes would clear."
+        )
+    said.append(
+        "A change from one block to the next within one posture feels only the scatter; between postures both offsets "
+        "count."
+    )
+    return tuple(said)
+
+
+def block_name(block: BlockSummary, start_s: float) -> str:
+    """A block as a player knows it: number, posture, speed, when."""
+    posture = f", posture {block.posture}" if block.posture else ""
+    return f"Block {block_number(block.index)}{posture}, {speed(block)}, at {clock(block.start_s - start_s)}"

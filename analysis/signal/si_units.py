@@ -1,0 +1,123 @@
+"""Counts to calibrated SI values and exactly back.
+
+``si = matrix @ (scale * counts - bias)`` for each triad, and ``counts = (matrix^-1 @ si + bias) / scale``, rounded. All
+arrays of values hold channels along axis 0: accelerometer x, y, z, then gyroscope x, y, z.
+"""
+
+from __future__ import annotations
+
+from math import ceil, log10
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.model.errors import InputError
+from analysis.model.records import Calibration, FloatArray, SensorProfile
+
+TEXT_ERROR_COUNTS = 0.05
+"""Most that a value's decimal text may be off, in counts of the sensor."""
+
+
+def counts_to_si(counts: NDArray[np.int32], profile: SensorProfile, calibration: Calibration) -> FloatArray:
+    """Calibrated values of raw counts.
+
+    Parameters
+    ----------
+    counts : int32 (n, 6)
+    profile : SensorProfile
+    calibration : Calibration
+
+    Returns
+    -------
+    float64 (6, n)
+        Specific force in m/s^2, turning rate in rad/s.
+    """
+    si = np.ascontiguousarray(counts.T, dtype=np.float64)
+    calibrate_in_place(si, profile, calibration)
+    return si
+
+
+def calibrate_in_place(values: FloatArray, profile: SensorProfile, calibration: Calibration) -> None:
+    """Turn counts (6, n), held as float64, into calibrated values; a calibration that changes nothing costs nothing."""
+    for rows, scale, bias, matrix in _triads(profile, calibration):
+        values[rows] *= scale
+        if np.any(bias):
+            values[rows] -= bias[:, None]
+        if not np.array_equal(matrix, np.eye(3)):
+            values[rows] = matrix @ values[rows]
+
+
+def si_to_counts(si: FloatArray, profile: SensorProfile, calibration: Calibration) -> FloatArray:
+    """Counts of calibrated values, not yet rounded: how far they lie from whole numbers tells whether they are its own.
+
+    Parameters
+    ----------
+    si : float64 (6, n)
+    profile : SensorProfile
+    calibration : Calibration
+
+    Returns
+    -------
+    float64 (6, n)
+
+    Raises
+    ------
+    InputError
+        A calibration that cannot be undone.
+
+    Examples
+    --------
+    >>> profile = SensorProfile("part", 400.0, 0.0024, 0.0005, tick_hz=1e6)
+    >>> calibration = Calibration(accel_bias_mps2=(0.1, 0.0, -0.2))
+    >>> counts = np.array([[1, -2, 4096, 7, 0, -30000]], dtype=np.int32)
+    >>> np.rint(si_to_counts(counts_to_si(counts, profile, calibration), profile, calibration)).astype(int).T
+    array([[     1,     -2,   4096,      7,      0, -30000]])
+    """
+    counts = np.empty_like(si)
+    for rows, scale, bias, matrix in _triads(profile, calibration):
+        counts[rows] = (_inverse(matrix) @ si[rows] + bias[:, None]) / scale
+    return counts
+
+
+def exact_decimals(profile: SensorProfile, calibration: Calibration) -> tuple[int, int]:
+    """How many decimals of m/s^2 and of rad/s keep every count: rounding there and back is safe by a factor of ten.
+
+    Returns
+    -------
+    (int, int)
+
+    Raises
+    ------
+    InputError
+        A calibration that cannot be undone.
+
+    Examples
+    --------
+    >>> exact_decimals(SensorProfile("part", 400.0, 0.0024, 0.0005, tick_hz=1e6), Calibration())
+    (4, 5)
+    """
+    accel, gyro = (
+        max(0, ceil(log10(0.5 * float(np.abs(_inverse(matrix)).sum(axis=1).max()) / (TEXT_ERROR_COUNTS * scale))))
+        for _, scale, _, matrix in _triads(profile, calibration)
+    )
+    return accel, gyro
+
+
+def _triads(
+    profile: SensorProfile, calibration: Calibration
+) -> tuple[tuple[slice, float, FloatArray, FloatArray], tuple[slice, float, FloatArray, FloatArray]]:
+    """Rows, scale, bias and matrix of accelerometer and gyroscope."""
+    c = calibration
+    return (
+        (slice(0, 3), profile.accel_mps2_per_count, np.array(c.accel_bias_mps2), np.array(c.accel_matrix)),
+        (slice(3, 6), profile.gyro_radps_per_count, np.array(c.gyro_bias_radps), np.array(c.gyro_matrix)),
+    )
+
+
+def _inverse(matrix: FloatArray) -> FloatArray:
+    try:
+        return np.asarray(np.linalg.inv(matrix))
+    except np.linalg.LinAlgError as error:
+        raise InputError(
+            "expected a calibration that can be undone, found a matrix that flattens an axis; calibrate the sensor anew"
+        ) from error

@@ -1,0 +1,210 @@
+"""Counts to calibrated SI signals on a uniform working grid.
+
+The tip's path is low-passed at 40 Hz at most, so everything but the pick attacks is computed at a working rate near
+133 Hz. Attacks live above 60 Hz; their envelope is taken at the full rate and kept as its maximum per working sample.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import lru_cache
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import signal
+
+from analysis.model.errors import InputError
+from analysis.model.records import BoolArray, FloatArray, IntArray, Session
+from analysis.signal.si_units import calibrate_in_place
+from analysis.signal.timebase import Timebase, slot_of, time_of
+
+WORK_RATE_HZ = 133.0
+ATTACK_HIGHPASS_HZ = 60.0
+ATTACK_MIN_RATE_HZ = 150.0
+GRAVITY_LIMITS_MPS2 = (7.5, 12.5)
+
+
+@dataclass(frozen=True)
+class Signals:
+    """Uniform, calibrated signals of one session.
+
+    Attributes
+    ----------
+    start_s, rate_hz : float
+        Log time of sample 0 and the working rate.
+    accel_mps2, gyro_radps : float64 (n, 3)
+        Sensor axes. Inside gaps they hold a straight line, only so that filters can run; ``valid`` is False there.
+    valid : bool (n,)
+    attack_mps2 : float64 (n,) or None
+        Envelope of the acceleration above 60 Hz; None below 150 samples/s, where attacks cannot be seen.
+    fine_attack_mps2 : float64 (n factor,) or None
+        The same at the full rate, ``factor`` times the working rate.
+    factor : int
+    clipped_samples : int
+        Raw samples with at least one saturated axis.
+    lag_s : float64 (2, m)
+        As in :class:`analysis.signal.timebase.Timebase`, over working samples.
+    """
+
+    start_s: float
+    rate_hz: float
+    accel_mps2: FloatArray
+    gyro_radps: FloatArray
+    valid: BoolArray
+    attack_mps2: FloatArray | None
+    fine_attack_mps2: FloatArray | None
+    factor: int
+    clipped_samples: int
+    lag_s: FloatArray = field(default_factory=lambda: np.empty((2, 0)))
+
+    def index(self, time_s: float) -> int:
+        """Nearest sample to a log time, limited to the log."""
+        at = slot_of(time_s, self.start_s, self.rate_hz, self.lag_s)
+        return int(np.clip(round(at), 0, self.valid.size))
+
+    def time_s(self, index: FloatArray | IntArray) -> FloatArray:
+        """Log time (s) of (fractional) sample numbers."""
+        return time_of(np.asarray(index, dtype=np.float64), self.start_s, self.rate_hz, self.lag_s)
+
+
+def prepare_signals(session: Session, timebase: Timebase) -> Signals:
+    """Convert, calibrate, place on the grid and bring to the working rate.
+
+    Parameters
+    ----------
+    session : Session
+    timebase : Timebase
+        Of the same session.
+
+    Returns
+    -------
+    Signals
+
+    Raises
+    ------
+    InputError
+        If the accelerometer does not read gravity.
+    """
+    si, valid = _place(session.raw.counts, timebase)
+    calibrate_in_place(si, session.profile, session.calibration)
+    _check_gravity(si[:3], timebase.rate_hz)
+    factor = max(1, int(timebase.rate_hz / WORK_RATE_HZ + 0.05))
+    fine = _attack_envelope(si[:3], timebase.rate_hz)
+    work = np.stack([_decimate(channel, factor) for channel in si])
+    del si
+    return Signals(
+        start_s=timebase.start_s,
+        rate_hz=timebase.rate_hz / factor,
+        accel_mps2=np.ascontiguousarray(work[:3].T),
+        gyro_radps=np.ascontiguousarray(work[3:].T),
+        valid=_pooled(valid, factor, np.logical_and, True),
+        attack_mps2=None if fine is None else _pooled(fine, factor, np.maximum, 0.0),
+        fine_attack_mps2=fine,
+        factor=factor,
+        clipped_samples=count_clipped(session),
+        lag_s=timebase.lag_s / np.array([[factor], [1.0]]),
+    )
+
+
+def count_clipped(session: Session) -> int:
+    """Count the raw samples with at least one axis at the end of its range (0 where the range is unknown)."""
+    counts, profile = session.raw.counts, session.profile
+    clipped = np.zeros(len(counts), dtype=bool)
+    for columns, limit in (((0, 1, 2), profile.accel_clip_counts), ((3, 4, 5), profile.gyro_clip_counts)):
+        if limit is not None:
+            for column in columns:
+                clipped |= (counts[:, column] >= limit) | (counts[:, column] <= -limit)
+    return int(np.count_nonzero(clipped))
+
+
+def _check_gravity(accel: FloatArray, rate_hz: float) -> None:
+    """Refuse an accelerometer whose mean over a second is far from gravity most of the time."""
+    second = max(1, round(rate_hz))
+    count = accel.shape[1] // second
+    if count == 0:
+        return
+    means = accel[:, : count * second].reshape(3, count, second).mean(axis=2)
+    usual = float(np.median(np.linalg.norm(means, axis=0)))
+    if not GRAVITY_LIMITS_MPS2[0] < usual < GRAVITY_LIMITS_MPS2[1]:
+        raise InputError(
+            f"expected an accelerometer that reads gravity, about 9.8 m/s2, found {usual:.3g} m/s2 most of the time; "
+            "correct the scale (range, unit) in the sensor's profile, or the sensor is broken"
+        )
+
+
+def _place(counts: NDArray[np.int32], timebase: Timebase) -> tuple[FloatArray, BoolArray]:
+    """Counts on their slots, channels first, so that every filter runs along time.
+
+    A single lost sample is filled by a cubic and stays valid; longer gaps do not.
+    """
+    slot = timebase.slot
+    full = np.empty((counts.shape[1], timebase.slots))
+    valid = np.zeros(timebase.slots, dtype=bool)
+    breaks = np.flatnonzero((np.diff(slot) > 1) | (np.diff(timebase.kept) > 1)) + 1
+    for first, last in pairwise([0, *breaks.tolist(), slot.size]):  # few and long: quicker than an index per sample
+        place = slice(int(slot[first]), int(slot[first]) + last - first)
+        source = int(timebase.kept[first])
+        full[:, place] = counts[source : source + last - first].T
+        valid[place] = True
+    if timebase.lost_samples == 0:
+        return full, valid
+    missing = np.flatnonzero(~valid)
+    for channel in full:
+        channel[missing] = np.interp(missing, slot, channel[slot])
+    inner = missing[(missing >= 2) & (missing < timebase.slots - 2)]
+    single = inner[valid[inner - 2] & valid[inner - 1] & valid[inner + 1] & valid[inner + 2]]
+    # Four-point cubic through the neighbours at -2, -1, 1, 2.
+    near, far = full[:, single - 1] + full[:, single + 1], full[:, single - 2] + full[:, single + 2]
+    full[:, single] = (4 * near - far) / 6
+    valid[single] = True
+    return full, valid
+
+
+def _pooled(values: Any, factor: int, join: np.ufunc, filling: Any) -> Any:
+    """Join every ``factor`` neighbours; the last group is filled up with ``filling``."""
+    if factor == 1:
+        return values
+    padded = np.full(-(-values.size // factor) * factor, filling, dtype=values.dtype)
+    padded[: values.size] = values
+    out = padded[::factor].copy()
+    for step in range(1, factor):
+        join(out, padded[step::factor], out=out)
+    return out
+
+
+def _decimate(channel: FloatArray, factor: int) -> FloatArray:
+    """Zero-phase FIR decimation: flat to 40 Hz, nothing above folds back below that."""
+    if factor == 1:
+        return channel
+    half = 5 * factor
+    padded = np.pad(channel, half, mode="edge")
+    first = (2 * half) // factor
+    return np.asarray(
+        signal.upfirdn(_taps(factor), padded, up=1, down=factor)[first : first + -(-channel.size // factor)]
+    )
+
+
+def _attack_envelope(accel: FloatArray, rate_hz: float) -> FloatArray | None:
+    """Magnitude of the acceleration above 60 Hz."""
+    if rate_hz < ATTACK_MIN_RATE_HZ:
+        return None
+    sos = _attack_filter(round(rate_hz, 1))
+    square = np.zeros(accel.shape[1])
+    for channel in accel:
+        high = signal.sosfilt(sos, channel - channel[0])
+        square += high * high
+    return np.asarray(np.sqrt(square))
+
+
+@lru_cache(maxsize=8)
+def _taps(factor: int) -> FloatArray:
+    """Low-pass before every ``factor``-th sample is taken; windows of live play ask for it again and again."""
+    return np.asarray(signal.firwin(10 * factor + 1, 0.9 / factor, window=("kaiser", 5.0)))
+
+
+@lru_cache(maxsize=8)
+def _attack_filter(rate_hz: float) -> FloatArray:
+    """High-pass of the pick attack, second-order sections."""
+    return np.asarray(signal.butter(2, ATTACK_HIGHPASS_HZ, "highpass", fs=rate_hz, output="sos"))

@@ -1,0 +1,27 @@
+"""Estimates as a player reads them."""
+
+from __future__ import annotations
+
+from analysis.model.number_words import signed
+from analysis.statistics.estimates import Estimate
+
+
+def say_interval(value: Estimate) -> str:
+    """The 95 % interval, as ``1.2 to 3.4``."""
+    return f"{signed(value.low)} to {signed(value.high)}"
+
+
+def say_change(value: float) -> str:
+    """A change with its sign.
+
+    Examples
+    --------
+    >>> say_change(1.25), say_change(1e-9)
+    ('+1.2', '0.0')
+    """
+    return f"+{signed(value)}" if round(value, 1) > 0 else signed(value)
+
+
+def capitalise(sentence: str) -> str:
+    """A sentence with a capital first letter, the rest as it is."""
+    return sentence[:1].upper() + sentence[1:]

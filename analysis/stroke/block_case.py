@@ -1,0 +1,281 @@
+"""What one stretch of play comes to: the case it is, how certain that is, and what would mend it.
+
+Certainty is asked of the case itself: the offset that all strokes share is moved over its interval and the claim is
+tried again. A claim that holds over the whole 95 % interval is ``sure``, one that holds within one standard error
+``likely``, any other ``open``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from analysis.model.records import BlockSummary, BoolArray, Event, FloatArray, SessionResult
+from analysis.stroke.blocks import summarise_block
+
+Case = Literal["hand", "unsure", "level", "shallow", "short", "uneven", "clears", "both", "wrong"]
+Certainty = Literal["sure", "likely", "open"]
+Stroke = Literal["down", "up"]
+
+HELD = ("clears", "both")
+HOLD_SHARE = 0.95
+MAX_GROWTH = 2.0
+"""A stroke is never advised to grow beyond twice its length: then tilt is what lacks."""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """The answer for one stretch of play.
+
+    Attributes
+    ----------
+    case : str
+        ``hand`` no instrument frame; ``unsure`` the interval reaches from one side to the other; ``level`` no side;
+        ``shallow`` a side, but inside the dead band; ``short`` tilted enough, but the stroke ends too soon;
+        ``uneven`` clears on average, not steadily; ``clears``; ``both`` an arched path; ``wrong`` the other side
+        than wanted.
+    stroke : {"down", "up"}
+        The stroke whose clearing counts.
+    share : float or None
+        Share of those strokes that clear.
+    share_range : (float, float) or None
+        The same with the session offset at either end of its 95 % interval.
+    certainty : str
+    needed_span_mm : float or None
+        Length at which 95 of 100 strokes would clear at the same tilt, where growing helps.
+    needed_tilt_deg : float
+        Size of the tilt from which 95 of 100 straight strokes of this length and scatter clear; 60 at most.
+    summary : BlockSummary
+    """
+
+    case: Case
+    stroke: Stroke
+    share: float | None
+    share_range: tuple[float, float] | None
+    certainty: Certainty
+    needed_span_mm: float | None
+    needed_tilt_deg: float
+    summary: BlockSummary
+
+    @property
+    def held(self) -> bool:
+        """Whether at least 95 of 100 strokes clear on the wanted side."""
+        return self.case in HELD
+
+
+@dataclass(frozen=True)
+class Strokes:
+    """What the finding needs of each stroke: degrees, millimetres."""
+
+    tilt_deg: FloatArray
+    lift_mm: FloatArray
+    reach_mm: FloatArray
+    down: BoolArray
+    spacing_mm: float
+    depth_mm: float
+
+    def lifts(self, stroke: Stroke, shift_deg: float = 0.0) -> FloatArray:
+        """Lift of the down- or upstrokes if all tilts were larger by ``shift_deg``."""
+        which = self.down if stroke == "down" else ~self.down
+        sign = 1.0 if stroke == "down" else -1.0
+        return np.asarray(self.lift_mm[which] + sign * np.tan(np.radians(shift_deg)) * self.reach_mm[which])
+
+    def share(self, stroke: Stroke, shift_deg: float = 0.0) -> float:
+        """Share of the down- or upstrokes that clear."""
+        lifts = self.lifts(stroke, shift_deg)
+        return float((lifts > 0).mean()) if lifts.size else 0.0
+
+
+def reach_mm(paths_mm: FloatArray, contact: FloatArray, spacing_mm: float) -> FloatArray:
+    """Travel across the strings from contact to where lift is measured: one spacing, or the stroke's end.
+
+    Parameters
+    ----------
+    paths_mm : float (n, k, 3)
+    contact : float64 (n,)
+        Share of the stroke, 0..1.
+    spacing_mm : float
+
+    Returns
+    -------
+    float64 (n,)
+
+    Examples
+    --------
+    >>> path = np.zeros((1, 3, 3)); path[0, :, 1] = [-8, 0, 8]
+    >>> reach_mm(path, np.array([0.5]), 10.5).tolist()
+    [8.0]
+    """
+    k = paths_mm.shape[1]
+    at = np.clip(contact, 0.0, 1.0) * (k - 1)
+    base = np.minimum(at.astype(np.int64), k - 2)
+    rows = np.arange(len(paths_mm))
+    y = paths_mm[:, :, 1].astype(np.float64)
+    met = y[rows, base] + (at - base) * (y[rows, base + 1] - y[rows, base])
+    return np.asarray(np.minimum(np.abs(y[:, -1] - met), spacing_mm))
+
+
+def contact_share(strokes: pd.DataFrame) -> FloatArray:
+    """Moment of string contact of each stroke, as a share of the stroke."""
+    start, end = strokes["start_s"].to_numpy(np.float64), strokes["end_s"].to_numpy(np.float64)
+    return np.asarray((strokes["contact_s"].to_numpy(np.float64) - start) / (end - start))
+
+
+def find_block(result: SessionResult, block: BlockSummary) -> Finding:
+    """The finding of one block."""
+    rows = rows_of(result, [block])
+    return _find(result, rows, block)
+
+
+def find_group(result: SessionResult, blocks: Sequence[BlockSummary]) -> Finding:
+    """The finding of several blocks of one posture taken together, or of all strokes where there are no blocks."""
+    if len(blocks) == 1:
+        return find_block(result, blocks[0])
+    rows = rows_of(result, blocks) if blocks else np.arange(len(result.strokes))
+    return _find(result, rows, pool_blocks(result, blocks, rows))
+
+
+def pool_blocks(result: SessionResult, blocks: Sequence[BlockSummary], rows: np.ndarray) -> BlockSummary:
+    """Summary of several blocks taken together; fields on which they differ are None."""
+    strokes = result.strokes.iloc[rows]
+    wanted = {block.wanted for block in blocks}
+    tempi = {block.tempo_bpm for block in blocks}
+    notes = {block.notes_per_beat for block in blocks}
+    offsets = [block.tilt_offset_se_deg for block in blocks if block.tilt_offset_se_deg is not None]
+    offset = float(np.sqrt(np.mean(np.square(offsets)))) if offsets else result.tilt_offset_se_deg
+    event = Event(
+        start_s=blocks[0].start_s if blocks else float(strokes["start_s"].min()),
+        end_s=blocks[-1].end_s if blocks else float(strokes["end_s"].max()),
+        kind="play",
+        posture=blocks[0].posture if blocks else "",
+        tempo_bpm=tempi.pop() if len(tempi) == 1 else None,
+        notes_per_beat=notes.pop() if len(notes) == 1 else None,
+        wanted=wanted.pop() if len(wanted) == 1 else None,
+    )
+    return summarise_block(0, event, strokes, offset, result.reference.kind == "gestures")
+
+
+def rows_of(result: SessionResult, blocks: Sequence[BlockSummary]) -> np.ndarray:
+    """Rows of the strokes table that belong to these blocks."""
+    number = result.strokes["block"].fillna(-1).to_numpy(np.int64)
+    return np.flatnonzero(np.isin(number, [block.index for block in blocks]))
+
+
+def _find(result: SessionResult, rows: np.ndarray, summary: BlockSummary) -> Finding:
+    strokes = measure(result, rows)
+    if result.reference.kind == "hand" or summary.tilt_mean_deg is None:
+        return Finding("hand", "down", None, None, "open", None, 0.0, summary)
+    stroke = _counted(strokes, summary)
+    growth = _needed_growth(strokes.lifts(stroke), strokes, stroke)
+    case = _case(strokes, stroke, summary, growth)
+    half = 1.96 * (summary.tilt_offset_se_deg or 0.0)
+    ends = sorted(strokes.share(stroke, shift) for shift in (-half, half))
+    span = None if growth is None or summary.span_mm is None else growth * summary.span_mm
+    return Finding(
+        case=case,
+        stroke=stroke,
+        share=strokes.share(stroke),
+        share_range=(ends[0], ends[1]),
+        certainty=_certainty(case, strokes, stroke, summary),
+        needed_span_mm=span,
+        needed_tilt_deg=_needed_tilt(summary, strokes),
+        summary=summary,
+    )
+
+
+def measure(result: SessionResult, rows: np.ndarray) -> Strokes:
+    """What the finding needs of some rows of a result."""
+    table, instrument = result.strokes.iloc[rows], result.instrument
+    return Strokes(
+        tilt_deg=table["tilt_deg"].to_numpy(np.float64),
+        lift_mm=table["lift_mm"].to_numpy(np.float64),
+        reach_mm=reach_mm(result.paths_mm[rows].astype(np.float64), contact_share(table), instrument.mean_spacing_mm),
+        down=(table["direction"] == "down").to_numpy(np.bool_),
+        spacing_mm=instrument.mean_spacing_mm,
+        depth_mm=instrument.plectrum_depth_mm,
+    )
+
+
+def _counted(strokes: Strokes, summary: BlockSummary) -> Stroke:
+    """The wanted stroke; where none is wanted the one that clears, or that ends higher."""
+    if summary.wanted is not None:
+        return summary.wanted
+    down, up = strokes.share("down"), strokes.share("up")
+    if down == up:
+        return "down" if (summary.tilt_mean_deg or 0.0) >= 0 else "up"
+    return "down" if down > up else "up"
+
+
+def _case(strokes: Strokes, stroke: Stroke, summary: BlockSummary, growth: float | None) -> Case:
+    dead = dead_band_deg(strokes)
+    tilt = summary.tilt_mean_deg or 0.0
+    low, high = summary.tilt_ci95_deg or (-np.inf, np.inf)
+    other: Stroke = "up" if stroke == "down" else "down"
+    if summary.tilt_side == "none" and summary.clearing_stroke != "both" and (low < -dead or high > dead):
+        return "unsure"
+    if strokes.share(stroke) >= HOLD_SHARE:
+        return "both" if strokes.share(other) > 0.5 else "clears"
+    if summary.wanted is not None and summary.tilt_side == other:
+        return "wrong"
+    if abs(tilt) < dead:
+        if strokes.share(stroke) > 0.5:
+            return "uneven"
+        return "level" if summary.tilt_side == "none" else "shallow"
+    return "uneven" if growth is None else "short"
+
+
+def dead_band_deg(strokes: Strokes) -> float:
+    """Smallest tilt at which a straight path clears."""
+    return float(np.degrees(np.arctan2(strokes.depth_mm, strokes.spacing_mm)))
+
+
+def _needed_growth(lift_mm: FloatArray, strokes: Strokes, stroke: Stroke) -> float | None:
+    """How much longer strokes must be at the same tilt for 95 of 100 to clear; None if growing does not help.
+
+    Height grows with the stroke until it reaches the next string; from there on only tilt counts.
+    """
+    which = strokes.down if stroke == "down" else ~strokes.down
+    sign = 1.0 if stroke == "down" else -1.0
+    ceiling = strokes.spacing_mm * np.tan(np.radians(np.clip(sign * strokes.tilt_deg[which], -80, 80)))
+    height = lift_mm + strokes.depth_mm
+    ends_short = strokes.reach_mm[which] < strokes.spacing_mm - 1e-6
+    for growth in np.arange(1.0, MAX_GROWTH + 1e-9, 0.02):
+        grown = np.where(ends_short, np.minimum(growth * height, np.maximum(ceiling, height)), height)
+        if height.size and (grown > strokes.depth_mm).mean() >= HOLD_SHARE:
+            return float(growth)
+    return None
+
+
+def _needed_tilt(summary: BlockSummary, strokes: Strokes) -> float:
+    half = 0.5 * (summary.span_mm or strokes.spacing_mm)
+    by_length = np.degrees(np.arcsin(min(1.0, strokes.depth_mm / half)))
+    scatter = summary.tilt_sd_deg or 0.0
+    return float(min(60.0, max(dead_band_deg(strokes), by_length) + 1.645 * scatter))
+
+
+def _certainty(case: Case, strokes: Strokes, stroke: Stroke, summary: BlockSummary) -> Certainty:
+    if case == "unsure" or summary.tilt_ci95_deg is None or summary.tilt_mean_deg is None:
+        return "open"
+    mean = summary.tilt_mean_deg
+    half = 0.5 * (summary.tilt_ci95_deg[1] - summary.tilt_ci95_deg[0])
+    for certainty, part in (("sure", 1.0), ("likely", 1 / 1.96)):
+        if all(_holds(case, strokes, stroke, mean, shift) for shift in (-part * half, part * half)):
+            return "sure" if certainty == "sure" else "likely"
+    return "open"
+
+
+def _holds(case: Case, strokes: Strokes, stroke: Stroke, mean_deg: float, shift_deg: float) -> bool:
+    """Whether the case's claim still stands if all tilts were larger by ``shift_deg``."""
+    share = strokes.share(stroke, shift_deg)
+    same_side = np.sign(mean_deg + shift_deg) == np.sign(mean_deg)
+    if case in HELD:
+        return share > 0.5
+    if case == "level":
+        return abs(mean_deg + shift_deg) < dead_band_deg(strokes)
+    if case == "wrong":
+        return bool(same_side)
+    return bool(same_side) and share < HOLD_SHARE

@@ -1,0 +1,85 @@
+"""Which strokes are play: regular runs with pick attacks, inside the blocks or outside."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.ndimage import binary_closing
+
+from analysis.model.records import BoolArray, IntArray
+from analysis.motion.turns import StrokeSettings
+
+MIN_RUN_WITHOUT_ATTACKS = 8
+LONGEST_HOLE = 15
+
+
+def accept_strokes(
+    run: IntArray, block: IntArray, attack: BoolArray | None, blocks_known: bool, settings: StrokeSettings
+) -> BoolArray:
+    """Tell strokes of play from other rhythmic motion.
+
+    Where attacks can be seen, play is what has an attack on at least ``attack_share`` of any five strokes. Inside a
+    block that the player marked, a regular run of which at least ``soft_share`` have one is measured by its own share,
+    and where the whole block is without attacks (silent strokes) every regular run counts. A hole shorter than
+    ``LONGEST_HOLE`` strokes inside a run is play too. Below 150 samples/s attacks cannot be seen: runs inside the
+    marked blocks count, or, in a log without blocks, runs of at least eight strokes.
+
+    Parameters
+    ----------
+    run : int64 (n,)
+        -1 for irregular strokes.
+    block : int64 (n,)
+        -1 outside every block.
+    attack : bool (n,) or None
+        None where attacks cannot be seen.
+    blocks_known : bool
+        Whether the player marked any blocks.
+    settings : StrokeSettings
+
+    Returns
+    -------
+    bool (n,)
+    """
+    keep = run >= 0
+    if not keep.any():
+        return keep
+    if attack is None:
+        return keep & _without_attacks(run, block, blocks_known)
+    attacked = np.zeros(run.size, dtype=bool)
+    for number in np.unique(run[keep]):
+        members = np.flatnonzero(run == number)
+        asked = settings.attack_share
+        if (block[members] >= 0).mean() > 0.5 and attack[members].mean() >= settings.soft_share:
+            asked *= float(attack[members].mean())
+        enough = _rolling_share(attack[members], settings.attack_strokes) >= asked
+        attacked[members] = binary_closing(enough, np.ones(LONGEST_HOLE, dtype=bool), border_value=0) | enough
+        attacked[members] &= _trim_ends(attack[members])
+    silent = np.zeros(run.size, dtype=bool)
+    for number in np.unique(block[keep & (block >= 0)]):
+        members = keep & (block == number)
+        if attack[members].mean() < settings.soft_share:
+            silent |= members
+    return keep & (attacked | silent)
+
+
+def _without_attacks(run: IntArray, block: IntArray, blocks_known: bool) -> BoolArray:
+    if blocks_known:
+        inside = np.unique(run[(run >= 0) & (block >= 0)])
+        return np.isin(run, inside)
+    length = np.bincount(run[run >= 0])
+    return np.where(run >= 0, length[run] >= MIN_RUN_WITHOUT_ATTACKS, False)
+
+
+def _rolling_share(attack: BoolArray, width: int) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    width = min(width, attack.size)
+    total = np.concatenate([[0], np.cumsum(attack)])
+    first = np.clip(np.arange(attack.size) - width // 2, 0, attack.size - width)
+    return np.asarray((total[first + width] - total[first]) / width)
+
+
+def _trim_ends(attack: BoolArray) -> BoolArray:
+    """False before the first and after the last stroke with an attack."""
+    keep = np.zeros(attack.size, dtype=bool)
+    at = np.flatnonzero(attack)
+    if at.size:
+        keep[at[0] : at[-1] + 1] = True
+    return keep

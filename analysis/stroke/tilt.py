@@ -1,0 +1,261 @@
+r"""What one stroke's path says: tilt, span, bow, lift.
+
+With the downstroke's chord ``(dy, dz)`` from turn to turn in the end view:
+
+.. math:: \text{tilt} = \mathrm{atan2}(dz, dy)                                                          (5)
+
+Lift is the height of the tip where it has travelled one string spacing past the contact, or at the stroke's end if it
+ends sooner, above the contact, less the plectrum's depth. A straight path therefore clears from
+``tan(tilt) = depth / spacing`` on, if it reaches that far.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.model.records import BoolArray, FloatArray, Instrument, IntArray
+from analysis.motion.hand_motion import Motion
+from analysis.motion.tip_path import Band
+from analysis.stroke.play import StrokeSet
+from analysis.stroke.stroke_paths import PATH_POINTS, TracedStrokes
+
+MIDDLE = (0.15, 0.85)
+"""Part of a stroke in which its pick attack is looked for."""
+STRENGTH_GROUP = 64
+ONSET_S = 0.015
+ONSET_SHARE = 0.3
+
+
+@dataclass(frozen=True)
+class StrokeMeasures:
+    """Per-stroke results, arrays of one length: degrees, millimetres; ``contact`` as a share of the stroke."""
+
+    tilt_deg: FloatArray
+    span_mm: FloatArray
+    bow_mm: FloatArray
+    lift_mm: FloatArray
+    contact: FloatArray
+    attack: BoolArray
+
+
+def measure_strokes(
+    strokes: TracedStrokes, instrument: Instrument, contact: FloatArray, attack: BoolArray
+) -> StrokeMeasures:
+    """Measure every stroke.
+
+    Parameters
+    ----------
+    strokes : TracedStrokes
+    instrument : Instrument
+    contact : float64 (n,)
+        Moment of string contact as a share of the stroke, 0..1.
+    attack : bool (n,)
+        Whether it was found, not assumed.
+
+    Returns
+    -------
+    StrokeMeasures
+    """
+    path = strokes.path_m * 1e3
+    down = (path[:, -1] - path[:, 0]) * strokes.sign[:, None]
+    return StrokeMeasures(
+        tilt_deg=np.degrees(np.arctan2(down[:, 2], down[:, 1])),
+        span_mm=np.linalg.norm(np.diff(path[:, :, 1:], axis=1), axis=2).sum(axis=1),
+        bow_mm=bow_mm(path),
+        lift_mm=lift_mm(path, strokes.sign, contact, instrument.mean_spacing_mm, instrument.plectrum_depth_mm),
+        contact=contact,
+        attack=attack,
+    )
+
+
+def bow_mm(path_mm: FloatArray) -> FloatArray:
+    """Sagitta of the parabola that fits the bend away from the chord in the end view; positive lifts at both ends.
+
+    Parameters
+    ----------
+    path_mm : float64 (n, k, 3)
+
+    Returns
+    -------
+    float64 (n,)
+
+    Examples
+    --------
+    >>> y = np.linspace(-5, 5, 17)
+    >>> path = np.stack([0 * y, y, 0.04 * y**2], axis=1)[None]
+    >>> np.round(bow_mm(path), 6).tolist()
+    [1.0]
+    """
+    chord = path_mm[:, -1, 1:] - path_mm[:, 0, 1:]
+    chord = chord * np.where(chord[:, :1] < 0, -1.0, 1.0)
+    length = np.linalg.norm(chord, axis=1, keepdims=True)
+    unit = chord / length
+    normal = np.stack([-unit[:, 1], unit[:, 0]], axis=1)
+    offset = path_mm[:, :, 1:] - 0.5 * (path_mm[:, :1, 1:] + path_mm[:, -1:, 1:])
+    along = np.einsum("nki,ni->nk", offset, unit) / (0.5 * length)
+    height = np.einsum("nki,ni->nk", offset, normal)
+    shape = 1 - along**2
+    return np.asarray(-np.einsum("nk,nk->n", shape, height) / np.einsum("nk,nk->n", shape, shape))
+
+
+def lift_mm(
+    path_mm: FloatArray, sign: FloatArray, contact: FloatArray, spacing_mm: float, depth_mm: float
+) -> FloatArray:
+    """Height of the tip one spacing past the contact (or at the end), less the plectrum's depth.
+
+    Parameters
+    ----------
+    path_mm : float64 (n, k, 3)
+    sign : float64 (n,)
+        +1 downstroke, -1 upstroke.
+    contact : float64 (n,)
+        Share of the stroke, 0..1.
+    spacing_mm, depth_mm : float
+
+    Returns
+    -------
+    float64 (n,)
+
+    Examples
+    --------
+    A straight downstroke of 30 mm that rises 1 in 5, contact in the middle, strings 10 mm apart:
+
+    >>> y = np.linspace(-15, 15, 17)
+    >>> path = np.stack([0 * y, y, y / 5], axis=1)[None]
+    >>> lift_mm(path, np.ones(1), np.full(1, 0.5), 10.0, 2.0).tolist()
+    [0.0]
+    """
+    n, k = path_mm.shape[:2]
+    rows = np.arange(n)
+    travel = path_mm[:, :, 1] * sign[:, None]
+    at = np.clip(contact, 0.0, 1.0) * (k - 1)
+    base = np.minimum(at.astype(np.int64), k - 2)
+    share = at - base
+    travel_c = travel[rows, base] * (1 - share) + travel[rows, base + 1] * share
+    height_c = path_mm[rows, base, 2] * (1 - share) + path_mm[rows, base + 1, 2] * share
+    past = travel >= (travel_c + spacing_mm)[:, None]
+    past[:, 0] = False
+    reached = past.any(axis=1)
+    after = np.where(reached, past.argmax(axis=1), k - 1)
+    step = travel[rows, after] - travel[rows, after - 1]
+    share = np.where(
+        reached & (step > 0), (travel_c + spacing_mm - travel[rows, after - 1]) / np.where(step > 0, step, 1), 1
+    )
+    height = path_mm[rows, after - 1, 2] * (1 - share) + path_mm[rows, after, 2] * share
+    return np.asarray(height - height_c - depth_mm)
+
+
+def attack_strength(motion: Motion, strokes: StrokeSet) -> FloatArray:
+    """Peak of the acceleration above 60 Hz in the middle of each stroke (n,), m/s2; NaN where attacks are not seen."""
+    if motion.attack_mps2 is None or strokes.start.size == 0:
+        return np.full(strokes.start.size, np.nan)
+    first, last = _middle(motion, strokes)
+    # Maxima of all stretches between borders; every other one is a middle.
+    borders = np.stack([first, np.minimum(last + 1, motion.attack_mps2.size - 1)], axis=1).ravel()
+    return np.asarray(np.maximum.reduceat(motion.attack_mps2, borders)[::2])
+
+
+def has_attack(strength_mps2: FloatArray, threshold_mps2: float | None, of_typical: float) -> BoolArray:
+    """Which strokes have a pick attack.
+
+    Parameters
+    ----------
+    strength_mps2 : float64 (n,)
+        As :func:`attack_strength` gives it.
+    threshold_mps2 : float or None
+        None where the rate is too low to see attacks.
+    of_typical : float
+        An attack also reaches this part of the upper quartile of the bursts in its group of 64 strokes.
+
+    Returns
+    -------
+    bool (n,)
+    """
+    n = strength_mps2.size
+    if threshold_mps2 is None or n == 0:
+        return np.zeros(n, dtype=bool)
+    groups = max(1, n // STRENGTH_GROUP)
+    width = n // groups
+    quartile = np.percentile(strength_mps2[: groups * width].reshape(groups, width), 75, axis=1)
+    strong = quartile[np.minimum(np.arange(n) // width, groups - 1)]
+    return np.asarray((strength_mps2 > threshold_mps2) & (strength_mps2 > of_typical * strong))
+
+
+def find_contacts(motion: Motion, strokes: StrokeSet, attack: BoolArray) -> FloatArray:
+    """Moment of contact: the onset of the largest burst above 60 Hz in the middle of the stroke.
+
+    Parameters
+    ----------
+    motion : Motion
+    strokes : StrokeSet
+    attack : bool (n,)
+        Strokes that have a pick attack.
+
+    Returns
+    -------
+    float64 (n,)
+        Share of the stroke; 0.5 where it has no attack.
+    """
+    contact = np.full(attack.size, 0.5)
+    some = np.flatnonzero(attack)
+    if motion.attack_mps2 is None or some.size == 0:
+        return contact
+    struck = strokes.select(some)
+    first, last = _middle(motion, struck)
+    columns = np.minimum(first[:, None] + np.arange(int((last - first).max()) + 1), last[:, None])
+    peak = first + motion.attack_mps2[columns].argmax(axis=1)
+    contact[some] = np.clip((_onset(motion, peak) - struck.start) / (struck.end - struck.start), 0.0, 1.0)
+    return contact
+
+
+def _middle(motion: Motion, strokes: StrokeSet) -> tuple[IntArray, IntArray]:
+    """First and last working sample of the middle of each stroke."""
+    length = strokes.end - strokes.start
+    end = motion.valid.size - 1
+    first = np.minimum(np.ceil(strokes.start + MIDDLE[0] * length).astype(np.int64), end)
+    last = np.floor(strokes.start + MIDDLE[1] * length).astype(np.int64)
+    return first, np.clip(last, first, end)
+
+
+def _onset(motion: Motion, peak: IntArray) -> FloatArray:
+    """Working sample number at which the burst around each peak begins, found at the full rate.
+
+    A burst rings for some 5 to 15 ms and may grow as it rings; the string was touched when it began.
+    """
+    if motion.fine_attack_mps2 is None:
+        return peak.astype(np.float64)
+    before = int(np.ceil(ONSET_S * motion.rate_hz * motion.factor))
+    window = peak[:, None] * motion.factor + np.arange(-before, motion.factor)
+    envelope = motion.fine_attack_mps2[np.clip(window, 0, motion.fine_attack_mps2.size - 1)]
+    begun = envelope >= ONSET_SHARE * envelope[:, before:].max(axis=1, keepdims=True)
+    return np.asarray((peak * motion.factor - before + begun.argmax(axis=1)) / motion.factor)
+
+
+def noise_tilt_se_deg(strokes: TracedStrokes, noise_mps2_rthz: float, bands: dict[float, Band]) -> FloatArray:
+    """Standard error of each tilt from accelerometer noise alone.
+
+    The displacement noise in the tilt band has variance ``sum n^2 H^2 / (2 pi f)^4 df``; the chord is a difference of
+    two of its values half a cycle apart, where in-band noise is all but opposite: up to four times that variance.
+
+    Parameters
+    ----------
+    strokes : TracedStrokes
+    noise_mps2_rthz : float
+        One-sided density.
+    bands : dict
+        Tilt band of each cycle frequency in ``strokes.cycle_hz``.
+
+    Returns
+    -------
+    float64 (n,)
+    """
+    sd = np.empty(strokes.start.size)
+    for cycle, band in bands.items():
+        f = np.linspace(0.05 * cycle, 12 * cycle, 2000)
+        gain = band.gain(f) / band.gain(np.array([cycle]))[0]
+        density = noise_mps2_rthz**2 * gain**2 / (2 * np.pi * f) ** 4
+        sd[strokes.cycle_hz == cycle] = np.sqrt(4 * np.trapezoid(density, f))
+    chord = np.linalg.norm(strokes.path_m[:, PATH_POINTS - 1, 1:] - strokes.path_m[:, 0, 1:], axis=1)
+    return np.asarray(np.degrees(sd / np.maximum(chord, 1e-4)))

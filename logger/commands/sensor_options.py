@@ -1,0 +1,125 @@
+"""Options that every command with a sensor shares, and the way from them to an open source."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
+
+import click
+
+from analysis.model.errors import DeviceError, SessionFileError
+from logger.sources.base import LinkSettings, Source
+from logger.sources.device_profile import load_profile, shipped_profiles
+from logger.sources.open_source import SOURCE_HELP, open_source
+
+if TYPE_CHECKING:
+    from logger.live.lsl_streams import LslStreams
+
+F = TypeVar("F", bound=Callable[..., object])
+
+
+def sensor_options(function: F) -> F:
+    """Add --source, --profile, --rate, --range and --speed."""
+    options = (
+        click.option("--source", "source_text", default="", help=f"{SOURCE_HELP}  Default: the only serial port."),
+        click.option(
+            "--profile",
+            "profile_name",
+            default="frames",
+            show_default=True,
+            help=f"How the sensor talks: {', '.join(shipped_profiles())}, or the path of a .toml file.",
+        ),
+        click.option("--rate", "rate_hz", type=click.FloatRange(1, 8000), help="Ask the sensor for this sample rate."),
+        click.option("--range", "ranges", type=(int, int), metavar="G DPS", help="Ask the sensor for these ranges."),
+        click.option("--speed", type=click.FloatRange(0.01), default=1.0, help="Pace of a replay or simulation."),
+    )
+    for option in reversed(options):
+        function = option(function)
+    return function
+
+
+def session_options(function: F) -> F:
+    """Add --output and --setup: the session that is recorded, and who plays what."""
+    options = (
+        click.option(
+            "-o", "--output", type=click.Path(dir_okay=False, path_type=Path), help="Session to write; default by date."
+        ),
+        click.option(
+            "--setup",
+            "setup_path",
+            type=click.Path(path_type=Path),
+            help="TOML file with [player], [instrument] and [sensor] lever_mm, as for import.",
+        ),
+    )
+    for option in reversed(options):
+        function = option(function)
+    return function
+
+
+def new_session(output: Path | None) -> Path:
+    """Return where a session is to be recorded: as named, else by date.
+
+    Raises
+    ------
+    SessionFileError
+        There is a file of that name, or no folder for it. Told before anybody gets ready to play.
+    """
+    path = output or Path(time.strftime("session-%Y%m%d-%H%M%S.mcap"))
+    if path.exists():
+        raise SessionFileError(f"{path} exists; a recording never replaces another, name a new file with -o")
+    if not path.parent.is_dir():
+        raise SessionFileError(f"{path} cannot be written: there is no folder {path.parent}; make it, or name another")
+    return path
+
+
+def source_from_options(
+    source_text: str, profile_name: str, rate_hz: float | None, ranges: tuple[int, int] | None, speed: float
+) -> Source:
+    """Return the source that the options name.
+
+    Raises
+    ------
+    DeviceError
+        If the profile is unknown, or no source is named and there is not exactly one serial port.
+    """
+    profile = load_profile(profile_name)
+    settings = LinkSettings(rate_hz=rate_hz, ranges=ranges)
+    return open_source(source_text or only_port(), profile, settings, speed)
+
+
+def only_port() -> str:
+    """Return the only serial port that a sensor may be at.
+
+    Raises
+    ------
+    DeviceError
+        If there is none, or more than one.
+    """
+    from logger.sources.port_list import list_serial_ports
+
+    ports = [port for port in list_serial_ports() if port.likely]
+    if not ports:
+        raise DeviceError("no sensor is plugged in; plug it in, or name one with --source (ble for Bluetooth)")
+    if len(ports) > 1:
+        names = ", ".join(port.name for port in ports)
+        raise DeviceError(f"there is more than one port ({names}); name the sensor's with --source")
+    return ports[0].name
+
+
+def open_streams(speed: float) -> LslStreams:
+    """Get streams to other programs ready, and say who can read them.
+
+    Raises
+    ------
+    InputError
+        pylsl is not installed.
+    """
+    from logger.live.lsl_streams import LslStreams
+
+    if speed != 1.0:
+        raise click.UsageError("--lsl stamps samples with the time at which they were taken; leave out --speed")
+    streams = LslStreams()
+    click.echo("Streaming what is recorded: every computer in this network can read it.", err=True)
+    return streams

@@ -1,0 +1,130 @@
+"""A session from the table of samples that ``strokeplane export --to parquet`` writes: exact in ticks and counts."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import fields
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.model.errors import InputError, SessionFileError
+from analysis.model.records import RawSamples, Session
+from analysis.signal.si_units import si_to_counts
+from logger.exchange.export_tables import COUNT_NAMES, HOST_COLUMN, ROWS_PER_PART, SI_NAMES
+from logger.files.arrow_tables import PREFIX, need_pyarrow
+from logger.files.atomic_file import reason
+from logger.session.session_records import SessionHead, decode_event, decode_head
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+WHOLE_COUNT = 0.2
+"""A value that lies further than this from a whole count is not one that this sensor sent."""
+
+
+def import_parquet(path: Path) -> Session:
+    """Read an exported table of samples back into a session.
+
+    Parameters
+    ----------
+    path : Path
+        ``NAME.signals.parquet``, with or without raw counts.
+
+    Returns
+    -------
+    Session
+        With the samples, settings and events of the session that was exported.
+
+    Raises
+    ------
+    InputError
+        Not readable, not Parquet, another program's table, or values that were changed.
+    """
+    need_pyarrow()
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        with pq.ParquetFile(path) as file:
+            return _read(path, file)
+    except OSError as error:
+        raise InputError(f"{path} cannot be read ({reason(error)}); check its name and your permission") from error
+    except pa.ArrowInvalid as error:
+        raise InputError(f"{path} is not Parquet, or damaged; export or copy it again") from error
+
+
+def _read(path: Path, file: pq.ParquetFile) -> Session:
+    """Read part by part, so that hours need little memory."""
+    head, events = _settings(path, file.schema_arrow)
+    names = file.schema_arrow.names
+    axes = COUNT_NAMES if COUNT_NAMES[0] in names else SI_NAMES
+    missing = [name for name in ("tick", "sequence", *axes) if name not in names]
+    if missing:
+        raise InputError(f"{path}: expected the column {missing[0]}, found none; export the session again")
+    rows = file.metadata.num_rows
+    ticks, sequence = np.empty(rows, np.int64), np.empty(rows, np.int64)
+    host, counts = np.full(rows, np.nan), np.empty((rows, 6), np.int32)
+    start = 0
+    for batch in file.iter_batches(ROWS_PER_PART):
+        part = slice(start, start + batch.num_rows)
+        ticks[part], sequence[part] = _column(path, batch, "tick"), _column(path, batch, "sequence")
+        if HOST_COLUMN.name in names:
+            host[part] = batch.column(HOST_COLUMN.name).to_numpy(zero_copy_only=False)
+        values = np.stack([_column(path, batch, name).astype(np.float64) for name in axes])
+        if axes is SI_NAMES:
+            values = si_to_counts(values, head.profile, head.calibration)
+        counts[part] = whole_counts(values, path, start)
+        start = part.stop
+    return Session(
+        RawSamples(ticks, sequence, host, counts),
+        events=tuple(decode_event(json.dumps(record).encode())[1] for record in events),
+        **{field.name: getattr(head, field.name) for field in fields(SessionHead)},
+    )
+
+
+def whole_counts(counts: NDArray[np.float64], path: Path, first: int = 0) -> NDArray[np.int32]:
+    """Counts (6, n) as whole numbers (n, 6), or an error where they are none; ``first`` is the first sample's number.
+
+    Raises
+    ------
+    InputError
+        The values were changed since they were exported.
+    """
+    rounded = np.rint(counts)
+    off = ~(np.abs(counts - rounded) <= WHOLE_COUNT) | (np.abs(rounded) >= 2.0**31)
+    if off.any():
+        axis, at = (int(place) for place in np.argwhere(off)[0])
+        raise InputError(
+            f"{path}: expected values that the sensor can send, found {counts[axis, at]:g} counts for {SI_NAMES[axis]} "
+            f"in sample {first + at + 1}; the values were changed since they were exported, export the session again"
+        )
+    return np.ascontiguousarray(rounded.T).astype(np.int32)
+
+
+def _settings(path: Path, schema: pa.Schema) -> tuple[SessionHead, list[object]]:
+    """Settings and events in the table's metadata."""
+    metadata = {key.decode(): text for key, text in (schema.metadata or {}).items()}
+    table = metadata.get(PREFIX + "table", b"").decode()
+    if table and table != "signals":
+        raise InputError(f"{path} holds {table}, not samples; name the file that ends in .signals.parquet")
+    if not table:
+        raise InputError(
+            f"{path}: expected a table of samples that strokeplane exported, found another program's; save it as CSV "
+            "and import that with --columns"
+        )
+    try:
+        head, _ = decode_head(metadata[PREFIX + "session"])
+        return head, json.loads(metadata[PREFIX + "events"])
+    except (KeyError, ValueError, SessionFileError) as error:
+        raise InputError(f"{path}: its metadata cannot be used ({error}); export the session again") from error
+
+
+def _column(path: Path, batch: pa.RecordBatch, name: str) -> NDArray[Any]:
+    column = batch.column(name)
+    if column.null_count or not np.issubdtype(column.type.to_pandas_dtype(), np.number):
+        raise InputError(f"{path}: expected a number in every row of {name}, found some missing; export it again")
+    return np.asarray(column.to_numpy())

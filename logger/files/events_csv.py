@@ -1,0 +1,152 @@
+"""EVENTS.csv: what the player did when; ``docs/import.md`` explains every column."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Literal, cast
+
+from analysis.model.errors import InputError
+from analysis.model.events import check_events
+from analysis.model.records import EVENT_KINDS, Event, EventKind
+from logger.files.csv_table import find_layout, read_number, read_rows
+
+REQUIRED = ("start_s", "end_s", "kind")
+COLUMNS = (*REQUIRED, "label", "posture", "tempo_bpm", "notes_per_beat", "drill", "rating", "wanted")
+MOMENTS: tuple[EventKind, ...] = ("rating", "hurt")
+"""Kinds that may be a moment: without an end, or with an end equal to the start."""
+
+
+def read_events(path: Path) -> tuple[Event, ...]:
+    """Read and check an events table.
+
+    Parameters
+    ----------
+    path : Path
+        CSV with ``start_s``, ``end_s``, ``kind`` and any of the other :data:`COLUMNS`.
+
+    Returns
+    -------
+    tuple of Event
+        In the order of the file.
+
+    Raises
+    ------
+    InputError
+        A column or value that cannot be used, or events that contradict each other; file and row are named.
+    """
+    layout = find_layout(path, REQUIRED)
+    unknown = [name for name in layout.names if name and name not in COLUMNS]
+    if unknown:
+        raise InputError(
+            f"{path}, row {layout.header_row}: column {unknown[0]!r} is not known; use {', '.join(COLUMNS)}"
+        )
+    twice = [name for name in layout.names if name and layout.names.count(name) > 1]
+    if twice:
+        raise InputError(f"{path}, row {layout.header_row}: two columns are called {twice[0]!r}; remove one of them")
+    events = []
+    for row, cells in read_rows(layout):
+        events.append(read_event(path, row, dict(zip(layout.names, cells, strict=True)), layout.decimal))
+    try:
+        check_events(events)
+    except InputError as error:
+        raise InputError(f"{path}: {error}") from error
+    return tuple(events)
+
+
+def read_event(path: Path, row: int, cells: Mapping[str, str], decimal: str = ".") -> Event:
+    """One event from its cells by column.
+
+    Raises
+    ------
+    InputError
+        A value that cannot be used; file and row are named.
+    """
+    return _Row(path, row, cells, decimal).event()
+
+
+def check_within(events: Sequence[Event], start_s: float, end_s: float, path: Path) -> list[str]:
+    """Compare events with the time that the log covers.
+
+    Returns
+    -------
+    list of str
+        A sentence if some events lie outside.
+
+    Raises
+    ------
+    InputError
+        No event touches the log: the clocks are different.
+    """
+    outside = [event for event in events if event.end_s < start_s or event.start_s > end_s]
+    if events and len(outside) == len(events):
+        raise InputError(
+            f"{path}, row {events[0].row}: expected events between {start_s:g} and {end_s:g} s, the log's own times, "
+            f"found all of them outside (this one starts at {events[0].start_s:g} s); shift them to the log's clock"
+        )
+    if not outside:
+        return []
+    rows = ", ".join(str(event.row) for event in outside[:10])
+    return [f"{len(outside)} of {len(events)} events lie outside the log and say nothing (rows {rows} of {path.name})."]
+
+
+class _Row:
+    """One row of the table, cell by cell, with sentences that name file and row."""
+
+    def __init__(self, path: Path, row: int, cells: Mapping[str, str], decimal: str) -> None:
+        self._where = f"{path}, row {row}"
+        self._row = row
+        self._cells = cells
+        self._decimal = decimal
+
+    def event(self) -> Event:
+        """The row as an event."""
+        kind = cast(EventKind, self._one_of("kind", EVENT_KINDS))
+        start_s = self._number("start_s")
+        end_s = self._number("end_s")
+        if start_s is None:
+            raise InputError(f"{self._where}: expected a number in start_s, found an empty cell; enter the start")
+        if end_s is None and kind in MOMENTS:
+            end_s = start_s
+        if end_s is None or end_s < start_s or (end_s == start_s and kind not in MOMENTS):
+            found = "an empty cell" if end_s is None else f"{end_s:g}"
+            raise InputError(
+                f"{self._where}: expected end_s after start_s ({start_s:g}), found {found}; correct the times"
+            )
+        rating = self._number("rating", 0.0, 10.0)
+        if kind == "rating" and rating is None:
+            raise InputError(f"{self._where}: expected a rating from 0 to 10, found an empty cell; enter it")
+        return Event(
+            start_s=start_s,
+            end_s=end_s,
+            kind=kind,
+            label=self._cells.get("label", ""),
+            posture=self._cells.get("posture", ""),
+            tempo_bpm=self._number("tempo_bpm", 1.0, 1000.0),
+            notes_per_beat=self._number("notes_per_beat", 0.05, 64.0),
+            drill=self._cells.get("drill", ""),
+            rating=rating,
+            wanted=cast(Literal["down", "up"] | None, self._one_of("wanted", ("down", "up"), optional=True)),
+            row=self._row,
+        )
+
+    def _number(self, name: str, low: float = -1e12, high: float = 1e12) -> float | None:
+        """A number in bounds; None if the cell is empty or the column is not there."""
+        text = self._cells.get(name, "")
+        if not text:
+            return None
+        value = read_number(text, self._decimal)
+        if value is None or not low <= value <= high:
+            bounds = "" if high >= 1e12 else f" from {low:g} to {high:g}"
+            raise InputError(f"{self._where}: expected a number{bounds} in {name}, found {text!r}; correct the cell")
+        return value
+
+    def _one_of(self, name: str, choices: Sequence[str], optional: bool = False) -> str | None:
+        """One of the choices; None if the cell is empty and may be."""
+        text = self._cells.get(name, "")
+        if optional and not text:
+            return None
+        if text not in choices:
+            found = repr(text) if text else "an empty cell"
+            raise InputError(f"{self._where}: expected {', '.join(choices)} in {name}, found {found}; correct the cell")
+        return text

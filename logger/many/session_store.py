@@ -1,0 +1,212 @@
+"""What was found out about each session, kept in one SQLite file, so that no session is analysed twice.
+
+An entry counts as long as the session's bytes (SHA-256) and what made it are unchanged: see :func:`fingerprint`. A file
+whose size and time of change are as they were is not even read; where they differ, it is hashed, and only analysed if
+its hash is new: a file that was copied or renamed costs nothing. Every entry is on the disk before the next one is
+waited for.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import hashlib
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from importlib import resources
+from importlib.metadata import version
+from importlib.resources.abc import Traversable
+from pathlib import Path
+
+from analysis.model.errors import OutputError
+
+_TABLE = """
+CREATE TABLE IF NOT EXISTS sessions (
+    name TEXT PRIMARY KEY, size INTEGER, changed_ns INTEGER, hash TEXT, made_by TEXT, problem TEXT, content BLOB
+)
+"""
+_INDEXES = (
+    "CREATE INDEX IF NOT EXISTS by_hash ON sessions (hash)",
+    "CREATE INDEX IF NOT EXISTS by_size ON sessions (size)",
+)
+_COLUMNS = "name, size, changed_ns, hash, problem"
+
+
+@dataclass(frozen=True)
+class SessionFile:
+    """A session as it was found: ``changed_ns`` is -1 where the file may have changed since within a tick."""
+
+    name: str
+    path: Path
+    size: int
+    changed_ns: int
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One session's outcome: content of whatever form, or the rest of a sentence that starts with the file's name.
+
+    ``lasting`` is False where another try may end otherwise, as after a file that could not be read: such an entry is
+    not kept.
+    """
+
+    file: SessionFile
+    digest: str
+    content: str | bytes | None
+    problem: str | None = None
+    lasting: bool = True
+    seconds: float = 0.0
+
+    def sentence(self, name: str | Path) -> str:
+        """The problem, of a file that is called so."""
+        return f"{name}{self.problem}"
+
+
+class SessionStore:
+    """Entries by the session's name.
+
+    Parameters
+    ----------
+    path : Path
+        Made if it does not exist.
+    made_by : str
+        What the content depends on besides the session; entries made otherwise do not count.
+
+    Raises
+    ------
+    sqlite3.Error
+        The file is damaged, no such store, or not writable.
+    """
+
+    def __init__(self, path: Path | None, made_by: str) -> None:
+        self._made_by = made_by
+        self._place = path or "memory"
+        self._base = sqlite3.connect(":memory:" if path is None else path, timeout=10.0)
+        try:
+            self._base.execute(_TABLE)
+            for index in _INDEXES:
+                self._base.execute(index)
+            # Found out now, not after an hour of analysis.
+            self._base.execute("DELETE FROM sessions WHERE name = ''")
+            self._base.commit()
+        except sqlite3.Error:
+            self._base.close()
+            raise
+
+    def close(self) -> None:
+        """Close the file."""
+        self._base.close()
+
+    def entry(self, name: str) -> Entry:
+        """What is kept of a session.
+
+        Raises
+        ------
+        LookupError
+            Nothing is.
+        """
+        found = self._select("name = ?", name)
+        if found is None:
+            raise LookupError(name)
+        return replace(found, content=self._content(name))
+
+    def holds(self, file: SessionFile) -> bool:
+        """Whether there is an entry for a file; one for the same bytes under another name is copied.
+
+        Raises
+        ------
+        OSError
+            The file cannot be read.
+        """
+        found = self._select("name = ?", file.name)
+        if found is not None and (found.file.size, found.file.changed_ns) == (file.size, file.changed_ns):
+            return True
+        # Only a file of the same size can hold the same bytes: no other is read for it.
+        if self._select("size = ?", file.size) is None:
+            return False
+        same = self._select("hash = ?", hash_file(file.path))
+        if same is None:
+            return False
+        self.keep(replace(same, file=file, content=self._content(same.file.name)))
+        return True
+
+    def keep(self, entry: Entry) -> None:
+        """Write an entry and have it on the disk.
+
+        Raises
+        ------
+        OutputError
+            The disk is full or gone.
+        """
+        file = entry.file
+        values = (file.name, file.size, file.changed_ns, entry.digest, self._made_by, entry.problem, entry.content)
+        try:
+            self._base.execute("INSERT OR REPLACE INTO sessions VALUES (?, ?, ?, ?, ?, ?, ?)", values)
+            self._base.commit()
+        except sqlite3.Error as error:
+            raise OutputError(
+                f"{self._place} cannot be written on ({error}); what was done is kept, free some space and run it again"
+            ) from error
+
+    def _select(self, condition: str, value: str | int) -> Entry | None:
+        row = self._base.execute(
+            f"SELECT {_COLUMNS} FROM sessions WHERE made_by = ? AND {condition} LIMIT 1", (self._made_by, value)
+        ).fetchone()
+        if row is None:
+            return None
+        name, size, changed_ns, digest, problem = row
+        return Entry(SessionFile(name, Path(), size, changed_ns), digest, None, problem)
+
+    def _content(self, name: str) -> str | bytes | None:
+        found: tuple[str | bytes | None] = self._base.execute(
+            "SELECT content FROM sessions WHERE name = ?", (name,)
+        ).fetchone()
+        return found[0]
+
+
+@functools.cache
+def fingerprint(form: str) -> str:
+    """What an entry depends on besides its session: version, every line of the analysis with its settings, and form.
+
+    Parameters
+    ----------
+    form : str
+        Of the content; another name for another layout.
+    """
+    digest = hashlib.sha256(f"{form} {version('strokeplane')}".encode())
+    for name, module in sorted(_modules("analysis", resources.files("analysis"))):
+        digest.update(name.encode())
+        digest.update(module.read_bytes())
+    return digest.hexdigest()
+
+
+def _modules(name: str, folder: Traversable) -> Iterator[tuple[str, Traversable]]:
+    """Every module of a package, those of its inner packages too, by its path."""
+    for entry in folder.iterdir():
+        inner = f"{name}/{entry.name}"
+        if entry.is_dir():
+            yield from _modules(inner, entry)
+        elif entry.name.endswith(".py"):
+            yield inner, entry
+
+
+def hash_file(path: Path) -> str:
+    """SHA-256 of a file's bytes, as ``log_hash`` is."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+@contextlib.contextmanager
+def open_store(path: Path, made_by: str) -> Iterator[tuple[SessionStore, list[str]]]:
+    """Open a store; where it cannot be kept, one in memory and a sentence that says so."""
+    warnings = []
+    try:
+        store = SessionStore(path, made_by)
+    except sqlite3.Error as error:
+        warnings.append(
+            f"{path} cannot be used ({error}): every session is analysed again; delete it or make it writable"
+        )
+        store = SessionStore(None, made_by)
+    with contextlib.closing(store):
+        yield store, warnings

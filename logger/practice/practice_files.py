@@ -1,0 +1,223 @@
+"""Practice material as files: text tab, standard MIDI file, WAV click, and a plan for the guided session.
+
+All four say the same: they are written from one :class:`analysis.drills.practice_form.Practice`. Each file appears
+whole or not at all.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+import wave
+from collections.abc import Sequence
+from pathlib import Path
+from typing import NamedTuple
+
+import mido
+import numpy as np
+import pandas as pd
+
+from analysis.drills.phrases import Phrase, read_demand
+from analysis.drills.practice_form import Practice, Section, microseconds_per_beat
+from analysis.drills.session_changes import DrillBlock
+from analysis.drills.string_changes import CHANGE_COLUMNS
+from analysis.drills.tab import require_strings, write_tab
+from analysis.drills.tuning import Tuning
+from analysis.model.errors import InputError, OutputError
+from logger.files.atomic_file import open_atomic, reason, write_text_atomic
+from logger.practice.plan import render_plan
+from logger.practice.plan_orders import plan_practice
+
+# General MIDI's percussion channel and two of its sounds, high and low wood block; program 24 is a plucked guitar.
+CLICK_CHANNEL = 9
+ACCENT_KEY, CLICK_KEY = 76, 77
+PLUCKED_PROGRAM = 24
+TICKS_PER_BEAT = 480
+NOTE_SHARE = 0.9
+"""Share of a note's time that it sounds in the MIDI file."""
+
+WAV_RATE_HZ = 22050
+CLICK_S = 0.03
+ACCENT_HZ, CLICK_HZ = 1600.0, 1000.0
+
+FILE_NAMES = {"tab": "practice.tab.txt", "midi": "practice.mid", "click": "click.wav", "plan": "plan.toml"}
+
+
+class _Tick(NamedTuple):
+    """A MIDI message at an absolute tick; ``order`` parts messages of one tick (ends of notes first)."""
+
+    tick: int
+    order: int
+    message: mido.Message | mido.MetaMessage
+
+
+def write_material(folder: Path, practice: Practice, tuning: Tuning, name: str) -> dict[str, Path]:
+    """Write tab, MIDI file, click and plan into a folder, which is made if need be.
+
+    Returns
+    -------
+    dict
+        Path of each file by its key in :data:`FILE_NAMES`.
+
+    Raises
+    ------
+    InputError
+        If the phrase does not fit the tuning, or a name holds characters that no file can.
+    OutputError
+        If the folder cannot be written.
+    """
+    for text in (name, *practice.form.postures):
+        if not text.isprintable():
+            raise InputError(f"Names may hold printable characters only; found {text!r}.")
+    # Everything is rendered before the first file is written, so a bad phrase leaves nothing behind.
+    content = {
+        "tab": render_tab(practice, tuning, name).encode(),
+        "midi": render_midi(practice, tuning, name),
+        "click": render_click(practice),
+        "plan": render_plan(plan_practice(practice, name)).encode(),
+    }
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"{folder} cannot be made ({reason(error)}); name another folder") from error
+    paths = {key: folder / FILE_NAMES[key] for key in content}
+    for key, data in content.items():
+        with open_atomic(paths[key]) as stream:
+            stream.write(data)
+    return paths
+
+
+def render_tab(practice: Practice, tuning: Tuning, name: str) -> str:
+    """Return phrase and twin as text tab with remarks on how to practise them."""
+    form = practice.form
+    tempi = ", ".join(f"{tempo:g}" for _, tempo in practice.tempo_changes)
+    lines = [
+        f"# {' '.join(name.split())}",
+        f"# Tempo: {tempi} BPM, {float(form.notes_per_beat):g} notes a beat. Each line {form.repeats} times, "
+        f"{form.rest_beats} beat(s) of rest, then the other with the other posture.",
+        "# d: downstroke, u: upstroke.",
+        "",
+    ]
+    for title, section in zip(("Phrase", "Twin"), practice.sections[:2], strict=True):
+        lines.append(f"# {title}, posture {section.posture}: {describe_demand(section.phrase)}")
+        lines.append(write_tab(section.phrase, tuning))
+    return "\n".join(lines)
+
+
+def describe_demand(phrase: Phrase) -> str:
+    """Return in one clause what a phrase's string changes demand."""
+    demand = read_demand(phrase)
+    if demand.kind == "none":
+        return "no string change."
+    if demand.kind == "mixed":
+        return f"{demand.after_up} string changes after an upstroke, {demand.after_down} after a downstroke."
+    return f"every string change after {'an upstroke' if demand.kind == 'up' else 'a downstroke'}."
+
+
+def render_midi(practice: Practice, tuning: Tuning, name: str) -> bytes:
+    """Return a standard MIDI file, format 1: tempo map with markers, phrase, twin, and the click on its own track.
+
+    Ticks are exact: a beat has as many as the notes per beat need. Names are in UTF-8.
+    """
+    ticks = _ticks_per_beat(practice)
+    file = mido.MidiFile(type=1, ticks_per_beat=ticks, charset="utf-8")
+    file.tracks.append(_track(" ".join(name.split()), _tempo_map(practice, ticks)))
+    for channel, title in enumerate(("phrase", "twin")):
+        events = [_Tick(0, 0, mido.Message("program_change", program=PLUCKED_PROGRAM, channel=channel))]
+        for section in practice.sections[channel::2]:
+            events += _note_events(practice, section, tuning, ticks, channel)
+        file.tracks.append(_track(title, events))
+    clicks: list[_Tick] = []
+    for beat, accent in practice.clicks:
+        key, velocity = (ACCENT_KEY, 110) if accent else (CLICK_KEY, 80)
+        clicks += _sounding(beat * ticks, ticks // 8, key, velocity, CLICK_CHANNEL)
+    file.tracks.append(_track("click", clicks))
+    buffer = io.BytesIO()
+    file.save(file=buffer)
+    return buffer.getvalue()
+
+
+def _ticks_per_beat(practice: Practice) -> int:
+    """Return the ticks of a beat, a multiple of 480 by which every note falls on a whole tick."""
+    rate = practice.form.notes_per_beat
+    return TICKS_PER_BEAT * rate.numerator // math.gcd(TICKS_PER_BEAT * rate.denominator, rate.numerator)
+
+
+def _tempo_map(practice: Practice, ticks: int) -> list[_Tick]:
+    """Return tempo changes and a marker at every section and count-in."""
+    events = []
+    for beat, tempo in practice.tempo_changes:
+        message = mido.MetaMessage("set_tempo", tempo=microseconds_per_beat(tempo))
+        events.append(_Tick(beat * ticks, 0, message))
+        if practice.form.count_in_beats:
+            events.append(_Tick(beat * ticks, 1, mido.MetaMessage("marker", text=f"{tempo:g} BPM, count-in")))
+    for k, section in enumerate(practice.sections):
+        text = f"{section.tempo_bpm:g} BPM, {('phrase', 'twin')[k % 2]}, posture {section.posture}"
+        events.append(_Tick(section.start_beat * ticks, 1, mido.MetaMessage("marker", text=text)))
+    return events
+
+
+def _note_events(practice: Practice, section: Section, tuning: Tuning, ticks: int, channel: int) -> list[_Tick]:
+    """Return the notes of one section, the first of every pass a little louder."""
+    require_strings(section.phrase, tuning)
+    length = int(ticks / practice.form.notes_per_beat * NOTE_SHARE)
+    events = []
+    for index in range(section.note_count):
+        place = index % len(section.phrase.notes)
+        start = practice.note_beat(section, index) * ticks
+        velocity = 100 if place == 0 else 80
+        events += _sounding(int(start), length, tuning.pitch(section.phrase.notes[place]), velocity, channel)
+    return events
+
+
+def _sounding(tick: int, length: int, key: int, velocity: int, channel: int) -> list[_Tick]:
+    """Return the start and end of one sound."""
+    start = mido.Message("note_on", note=key, velocity=velocity, channel=channel)
+    end = mido.Message("note_off", note=key, velocity=0, channel=channel)
+    return [_Tick(tick, 1, start), _Tick(tick + length, 0, end)]
+
+
+def _track(name: str, events: Sequence[_Tick]) -> mido.MidiTrack:
+    """Return a named track with the events in order of time."""
+    track = mido.MidiTrack([mido.MetaMessage("track_name", name=name)])
+    now = 0
+    for event in sorted(events, key=lambda event: event[:2]):
+        track.append(event.message.copy(time=event.tick - now))
+        now = event.tick
+    track.append(mido.MetaMessage("end_of_track"))
+    return track
+
+
+def render_click(practice: Practice) -> bytes:
+    """Return the click as WAV: mono, 16 bit, every click at the nearest sample of its time in the MIDI file."""
+    total = round(practice.seconds_at(practice.end_beat) * WAV_RATE_HZ) + round(CLICK_S * WAV_RATE_HZ)
+    sound = np.zeros(total)
+    time_s = np.arange(round(CLICK_S * WAV_RATE_HZ)) / WAV_RATE_HZ
+    decay = np.exp(-time_s / (CLICK_S / 5)) * (1 - time_s / CLICK_S)
+    shapes = {
+        True: 0.9 * decay * np.cos(2 * np.pi * ACCENT_HZ * time_s),
+        False: 0.6 * decay * np.cos(2 * np.pi * CLICK_HZ * time_s),
+    }
+    for beat, accent in practice.clicks:
+        start = round(practice.seconds_at(beat) * WAV_RATE_HZ)
+        sound[start : start + len(time_s)] = shapes[accent]
+    buffer = io.BytesIO()
+    with wave.open(buffer, "wb") as file:
+        file.setnchannels(1)
+        file.setsampwidth(2)
+        file.setframerate(WAV_RATE_HZ)
+        file.writeframes((sound * 32767).astype("<i2").tobytes())
+    return buffer.getvalue()
+
+
+def write_changes(path: Path, blocks: Sequence[DrillBlock]) -> None:
+    """Write the string changes of a session's drills as CSV, one row a change, with the block in front.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written.
+    """
+    tables = [block.changes.assign(block=block.index) for block in blocks]
+    table = pd.concat(tables)[["block", *(column.name for column in CHANGE_COLUMNS)]]
+    write_text_atomic(path, table.to_csv(index=False, float_format="%.6g", lineterminator="\n"))

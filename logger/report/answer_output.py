@@ -1,0 +1,181 @@
+"""Answers to the player's questions, printed, as JSON, or as a page of sections."""
+
+from __future__ import annotations
+
+import html
+import json
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import fields, is_dataclass
+from importlib.metadata import version
+from pathlib import Path
+from string import Template
+from typing import Any, TypeVar
+
+import click
+import numpy as np
+import pandas as pd
+
+from analysis.model.errors import NotEnoughDataError
+from analysis.model.records import SessionResult
+from analysis.report.sections import Section, Table
+from logger.files.atomic_file import check_writable, write_text_atomic
+from logger.terminal.ascii_text import plain_text, wrap_plain
+
+Answer = TypeVar("Answer")
+STDOUT = Path("-")
+WIDEST = 100
+
+
+def each_posture(results: Sequence[SessionResult], posture: str | None, ask: Callable[[str], Answer]) -> list[Answer]:
+    """Ask a question of one posture, or of every posture that blocks name; one that cannot be told is passed over.
+
+    Raises
+    ------
+    StrokeplaneError
+        The question's own, if no posture gives an answer.
+    """
+    if posture is not None:
+        return [ask(posture)]
+    from analysis.questions.block_table import tabulate_blocks
+
+    answers, reasons = [], []
+    for name in dict.fromkeys(tabulate_blocks(results)["posture"]):
+        try:
+            answers.append(ask(str(name)))
+        except NotEnoughDataError as error:
+            reasons.append(error)
+    if not answers:
+        raise reasons[0]
+    return answers
+
+
+def check_outputs(json_path: Path | None, html_path: Path | None, inputs: Sequence[Path]) -> None:
+    """Find out before a long computation what would keep its answer from being written.
+
+    Raises
+    ------
+    OutputError, click.UsageError
+    """
+    outputs = [path for path in (json_path, html_path) if path is not None and path != STDOUT]
+    for path in outputs:
+        check_writable(path, inputs=inputs)
+    if len({path.resolve() for path in outputs}) < len(outputs):
+        raise click.UsageError("--json and --html name the same file")
+
+
+def put_out(
+    title: str,
+    sections: Sequence[Section],
+    answer: object,
+    cautions: Sequence[str],
+    outputs: tuple[Path | None, Path | None],
+) -> None:
+    """Print the sections, or write them where they were asked for.
+
+    Parameters
+    ----------
+    title : str
+    sections : sequence of Section
+    answer : object
+        Dataclasses, for the JSON.
+    cautions : sequence of str
+    outputs : (Path or None, Path or None)
+        JSON and HTML.
+    """
+    json_path, html_path = outputs
+    if json_path is not None:
+        document = json.dumps(
+            {"version": version("strokeplane"), **plain(answer), "cautions": list(cautions)}, indent=2
+        )
+        if json_path == STDOUT:
+            click.echo(document)
+        else:
+            write_text_atomic(json_path, document + "\n")
+    if html_path is not None:
+        write_text_atomic(html_path, render_page(title, sections, cautions))
+    if json_path != STDOUT:
+        click.echo(render_text(sections, cautions))
+
+
+def all_cautions(results: Sequence[SessionResult]) -> tuple[str, ...]:
+    """Cautions of several sessions, each once, the most urgent first."""
+    return tuple(dict.fromkeys(caution for result in results for caution in result.cautions))
+
+
+def plain(value: Any) -> Any:
+    """Only what JSON knows: tables as lists of rows; numbers that are none, or infinite, as null."""
+    if value is None or isinstance(value, bool | str | int):
+        return value
+    if isinstance(value, np.generic):
+        return plain(value.item())
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, pd.DataFrame):
+        return [plain(row) for row in value.to_dict("records")]
+    if is_dataclass(value) and not isinstance(value, type):
+        return {field.name: plain(getattr(value, field.name)) for field in fields(value)}
+    if isinstance(value, list | tuple | np.ndarray):
+        return [plain(item) for item in value]
+    raise TypeError(f"{type(value).__name__} has no form in JSON")
+
+
+def render_text(sections: Sequence[Section], cautions: Sequence[str]) -> str:
+    """The sections for a terminal: plain ASCII, no line longer than the screen, 100 columns at most."""
+    import shutil
+
+    width = max(40, min(WIDEST, shutil.get_terminal_size().columns))
+    parts = []
+    for section in sections:
+        parts.append(f"{wrap_plain(section.title, width)}\n{wrap_plain(section.sentence, width)}")
+        if section.table:
+            parts.append(_text_table(section.table, width))
+        if section.notes:
+            parts.append("\n".join(wrap_plain(note, width, "- ") for note in section.notes))
+    said = " ".join(words for section in sections for words in (section.sentence, *section.notes))
+    parts.append("\n".join(wrap_plain(caution, width, "! ") for caution in cautions if caution not in said))
+    return "\n\n".join(part for part in parts if part)
+
+
+def _text_table(table: Table, width: int) -> str:
+    """Columns side by side where they fit; otherwise row by row."""
+    rows = [[plain_text(cell).strip() for cell in row] for row in (table.columns, *table.rows)]
+    widths = [max(len(row[i]) for row in rows) for i in range(len(table.columns))]
+    if sum(widths) + 2 * len(widths) <= width:
+        return "\n".join("  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip() for row in rows)
+    lines = []
+    for row in rows[1:]:
+        told = "; ".join(f"{name} {cell}" for name, cell in zip(rows[0][1:], row[1:], strict=True) if cell)
+        lines.append(wrap_plain(f"{row[0]}: {told}", width, "  "))
+    return "\n".join(lines)
+
+
+def render_page(title: str, sections: Sequence[Section], cautions: Sequence[str]) -> str:
+    """A self-contained page of sections, in the report's look."""
+    from plotly.offline import get_plotlyjs
+
+    from analysis.model.glossary import Explainer
+    from analysis.report.figures import DARK
+    from logger.report.report_parts import render_section, text
+    from logger.report.session_page import DATA
+
+    explainer = Explainer()
+    items = "".join(f"<li>{text(caution)}</li>" for caution in cautions)
+    body = [render_section(section, explainer) for section in sections]
+    body.append(
+        '<section id="cautions" aria-labelledby="cautions-title"><h2 id="cautions-title">Cautions</h2>'
+        f"<div><ul>{items}</ul></div></section>"
+    )
+    return Template((DATA / "report.html").read_text(encoding="utf-8")).substitute(
+        title=html.escape(title),
+        style=(DATA / "report.css").read_text(encoding="utf-8"),
+        facts=html.escape(title),
+        body="\n".join(body),
+        version=html.escape(version("strokeplane")),
+        source="session files",
+        dark=json.dumps(DARK),
+        library=f"<script >{get_plotlyjs()}</script>",
+        script=(DATA / "report.js").read_text(encoding="utf-8"),
+    )

@@ -1,0 +1,114 @@
+"""The report of one session: one HTML page that needs nothing from elsewhere."""
+
+from __future__ import annotations
+
+import html
+import json
+from collections.abc import Sequence
+from importlib import resources
+from pathlib import Path
+from string import Template
+
+import plotly
+from plotly.offline import get_plotlyjs
+
+from analysis.model.glossary import Explainer
+from analysis.model.number_words import clock, duration
+from analysis.model.records import SessionResult
+from analysis.report.figures import DARK
+from analysis.report.sections import Section
+from analysis.report.session_sections import session_sections
+from analysis.report.verdict import Verdict, judge_session
+from logger.files.atomic_file import write_text_atomic
+from logger.report.report_parts import (
+    render_cautions,
+    render_details,
+    render_how_sure,
+    render_quality,
+    render_section,
+    render_verdict_part,
+)
+
+DATA = resources.files("logger") / "data"
+
+
+def write_report(result: SessionResult, path: Path, light: bool = False, more: Sequence[Section] = ()) -> None:
+    """Write the report of one session.
+
+    Parameters
+    ----------
+    result : SessionResult
+    path : Path
+        The HTML file; replaced whole, or left as it was.
+    light : bool
+        Keep the plotting library out of the page: it is put beside it once, for all reports in the folder.
+    more : sequence of Section
+        Answers to further questions, shown after the session's own sections.
+
+    Raises
+    ------
+    OutputError
+        A file cannot be written.
+    """
+    if light:
+        beside = path.parent / library_name()
+        if not beside.exists():
+            write_text_atomic(beside, get_plotlyjs())
+    write_text_atomic(path, render_report(result, path.stem, light, more))
+
+
+def library_name() -> str:
+    """Name of the plotting library's file beside light reports; another version gets another name."""
+    return f"plotly-{plotly.__version__}.min.js"
+
+
+def render_report(
+    result: SessionResult, title: str = "session", light: bool = False, more: Sequence[Section] = ()
+) -> str:
+    """The page as text; parameters as in :func:`write_report`."""
+    verdict = judge_session(result)
+    library = f'src="{library_name()}">' if light else f">{get_plotlyjs()}"
+    return Template(_data("report.html")).substitute(
+        title=html.escape(f"{title}: {verdict.sentence}"),
+        style=_data("report.css"),
+        facts=html.escape(describe_session(result)),
+        body=render_body(result, verdict, more),
+        version=html.escape(result.version),
+        source=html.escape(f"a log with hash {result.log_hash}" if result.log_hash else "a log without a hash"),
+        dark=json.dumps(DARK),
+        library=f"<script {library}</script>",
+        script=_data("report.js"),
+    )
+
+
+def render_body(result: SessionResult, verdict: Verdict, more: Sequence[Section]) -> str:
+    """Everything between header and footer, technical words explained where they first stand."""
+    explainer = Explainer()
+    first, *rest = session_sections(result, verdict)
+    answer = render_verdict_part(verdict, result, explainer) + render_section(first, explainer)
+    parts = [f'<div class="answer">{answer}</div>']
+    parts += [render_section(section, explainer) for section in (*rest, *more)]
+    parts += [
+        render_quality(verdict, explainer),
+        render_how_sure(verdict, explainer),
+        render_cautions(verdict, explainer),
+        render_details(result),
+    ]
+    return "\n".join(parts)
+
+
+def describe_session(result: SessionResult) -> str:
+    """Who, on what, how long, in one line."""
+    instrument, player = result.instrument, result.player
+    strings = (
+        f"{instrument.courses} courses" if instrument.courses != instrument.strings else f"{instrument.strings} strings"
+    )
+    name = f"{instrument.name}, {strings}" if instrument.name else strings
+    who = f"{player.name}, {player.handed}-handed" if player.name else f"{player.handed}-handed"
+    blocks = f"{len(result.blocks)} block{'s' * (len(result.blocks) != 1)}, " if result.blocks else ""
+    length = clock(result.duration_s) if result.duration_s >= 120 else duration(result.duration_s)
+    return f"{who}; {name}; {blocks}{len(result.strokes)} strokes in {length}"
+
+
+def _data(name: str) -> str:
+    return (DATA / name).read_text(encoding="utf-8")

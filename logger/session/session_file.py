@@ -1,0 +1,319 @@
+"""One MCAP file a session: write it whole, record into it live, read whatever of it is sound."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import sys
+import time
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import numpy as np
+
+from analysis.model.errors import SessionFileError
+from analysis.model.records import Event, RawSamples, Session
+from logger.files.atomic_file import give_name, open_atomic, reason, sync_folder
+from logger.session.session_chunks import ChunkStream
+from logger.session.session_records import (
+    CHANNELS,
+    EVENTS_TOPIC,
+    SAMPLES_TOPIC,
+    SESSION_TOPIC,
+    Closing,
+    SessionHead,
+    decode_event,
+    decode_head,
+    decode_samples,
+)
+from logger.session.session_scan import Scan, scan_messages
+
+SAMPLES_PER_CHUNK = 512
+SYNC_INTERVAL_S = 0.5
+
+
+def write_session(path: Path, session: Session) -> None:
+    """Write a whole session; the file appears complete or not at all.
+
+    Parameters
+    ----------
+    path : Path
+        An existing file is replaced.
+    session : Session
+        ``log_hash`` is not stored: it is the hash of the file itself. The same session gives the same bytes.
+
+    Raises
+    ------
+    OutputError
+        The file cannot be written.
+    """
+    head = SessionHead(
+        session.profile,
+        session.calibration,
+        session.player,
+        session.instrument,
+        session.lever_mm,
+        session.lever_sd_mm,
+        session.warnings,
+        session.metadata,
+    )
+    with open_atomic(path) as stream:
+        chunks = ChunkStream(stream, head)
+        for event in session.events:
+            chunks.add_event(event)
+        chunks.close_chunk()
+        for start in range(0, session.raw.ticks.size, SAMPLES_PER_CHUNK):
+            chunks.add_samples(_rows(session.raw, start, start + SAMPLES_PER_CHUNK))
+            chunks.close_chunk()
+        chunks.finish()
+
+
+class SessionWriter:
+    """Record into a session file: every half second what came is closed as a chunk and synced to the disk.
+
+    Not safe to share between threads. Works as a context manager; leaving it closes the file, also after an error.
+
+    Parameters
+    ----------
+    path : Path
+        A new file: a recording never replaces another.
+    head : SessionHead
+        Profile, calibration, player, instrument, ruler's lever, metadata.
+    clock : callable
+        Monotonic seconds.
+
+    Raises
+    ------
+    SessionFileError
+        The file exists, or cannot be written.
+    """
+
+    def __init__(self, path: Path, head: SessionHead, clock: Callable[[], float] = time.monotonic) -> None:
+        self.path = path
+        self._clock = clock
+        self._pending: list[RawSamples] = []
+        # Readable from its first moment on: the file gets its name when its head is on the disk. Windows cannot rename
+        # an open file.
+        partial = path if sys.platform == "win32" else path.with_name(f".{path.name}.part")
+        try:
+            if path.exists():
+                raise FileExistsError
+            with contextlib.ExitStack() as on_error:
+                self._file = on_error.enter_context(partial.open("x+b" if partial == path else "w+b"))
+                self._chunks = ChunkStream(self._file, head)
+                self.sync()
+                if partial != path:
+                    give_name(partial, path)
+                sync_folder(path.resolve().parent)
+                on_error.pop_all()
+        except FileExistsError as error:
+            raise SessionFileError(f"{path} exists; a recording never replaces another, name a new file") from error
+        except OSError as error:
+            raise SessionFileError(f"{path} cannot be written ({reason(error)}); name another file") from error
+
+    def write_samples(self, raw: RawSamples) -> None:
+        """Take samples (ticks and sequence unwrapped); synced at once if half a second has passed, else later."""
+        if raw.ticks.size:
+            self._pending.append(raw)
+        self._sync_if_due()
+
+    def write_event(self, event: Event) -> int:
+        """Take an event and return its number."""
+        number = self._chunks.add_event(event)
+        self._sync_if_due()
+        return number
+
+    def replace_event(self, number: int, event: Event) -> None:
+        """Write an event anew, once more is known of it; readers keep the latest of one number."""
+        self._chunks.replace_event(number, event)
+        self._sync_if_due()
+
+    def write_metadata(self, metadata: Mapping[str, str]) -> None:
+        """Add to the session's metadata or replace entries of it."""
+        head = self._chunks.head
+        self._chunks.head = replace(head, metadata={**head.metadata, **metadata})
+        self._chunks.add_head()
+        self._sync_if_due()
+
+    def write_head(self, head: SessionHead) -> None:
+        """Write the settings anew: readers keep the last."""
+        self._chunks.head = head
+        self._chunks.add_head()
+        self._sync_if_due()
+
+    def sync(self) -> None:
+        """Close the chunk and force it to the disk: what was written so far survives a power cut.
+
+        Raises
+        ------
+        SessionFileError
+            The disk is full or gone; what was synced before is safe.
+        """
+        try:
+            if self._pending:
+                self._chunks.add_samples(_joined(self._pending))
+                self._pending.clear()
+            self._chunks.close_chunk()
+            os.fsync(self._file.fileno())
+        except OSError as error:
+            raise SessionFileError(
+                f"{self.path} cannot be written on ({reason(error)}); what was synced before is safe, free some space "
+                "and start a new recording"
+            ) from error
+        self._synced_at = self._clock()
+
+    def is_in_place(self) -> bool:
+        """Whether the file is still found under its name; a folder can be removed while one records into it."""
+        try:
+            found = self.path.stat()
+        except OSError:
+            return False
+        mine = os.fstat(self._file.fileno())
+        return (found.st_dev, found.st_ino) == (mine.st_dev, mine.st_ino)
+
+    def copy_synced_to(self, path: Path) -> None:
+        """Copy everything that was synced into another file, although this one has lost its name.
+
+        Raises
+        ------
+        OutputError
+            The copy cannot be written.
+        """
+        with open_atomic(path) as copy:
+            self._file.seek(0)
+            while block := self._file.read(1 << 20):
+                copy.write(block)
+            self._file.seek(0, os.SEEK_END)
+
+    def close(self) -> None:
+        """Write what is pending, a second copy of settings and events, and the index. Closing twice does nothing."""
+        if self._file.closed:
+            return
+        try:
+            self.sync()
+            self._chunks.finish()
+            self._file.flush()
+            os.fsync(self._file.fileno())
+        except OSError as error:
+            raise SessionFileError(
+                f"{self.path} could not be closed ({reason(error)}); what was synced is safe"
+            ) from error
+        finally:
+            # What the disk refused is still in the buffer; closing tries once more, and the error is told already.
+            with contextlib.suppress(OSError):
+                self._file.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def _sync_if_due(self) -> None:
+        if self._clock() - self._synced_at >= SYNC_INTERVAL_S:
+            self.sync()
+
+
+def read_session(path: Path) -> Session:
+    """Read every sound chunk of a session file.
+
+    Returns
+    -------
+    Session
+        ``warnings`` tells of damage and of what it cost; ``log_hash`` is the SHA-256 of the file.
+
+    Raises
+    ------
+    SessionFileError
+        No such file, not a session, a newer format version, or no copy of the settings is left.
+    """
+    if path.is_dir():
+        raise SessionFileError(f"{path} is a folder; name one session file (.mcap) in it")
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise SessionFileError(
+            f"{path} cannot be read ({reason(error)}); check its name and your permission"
+        ) from error
+    if not data:
+        raise SessionFileError(f"{path} is empty; copy or record it again")
+    if b"\0" not in data:
+        raise SessionFileError(f"{path} is text, not a session file; a sensor's CSV needs strokeplane import first")
+    with ThreadPoolExecutor(1) as pool:
+        digest = pool.submit(lambda: hashlib.sha256(data).hexdigest())
+        try:
+            session = _assemble(scan_messages(data))
+        except SessionFileError as error:
+            raise SessionFileError(f"{path}: {error}") from error
+        return replace(session, log_hash=digest.result())
+
+
+def _assemble(scan: Scan) -> Session:
+    """Put the messages of a scan together."""
+    heads = [decode_head(m.data) for m in scan.messages if m.channel == CHANNELS[SESSION_TOPIC]]
+    if not heads:
+        raise SessionFileError(
+            "no readable session settings in it; it is no strokeplane session, or damaged beyond use"
+        )
+    events = dict(decode_event(m.data) for m in scan.messages if m.channel == CHANNELS[EVENTS_TOPIC])
+    raw = decode_samples([m.data for m in scan.messages if m.channel == CHANNELS[SAMPLES_TOPIC]])
+    head = heads[-1][0]
+    closing = next((closing for _, closing in heads if closing is not None), None)
+    warnings = list(head.warnings)
+    if not scan.sound:
+        warnings += _damage(scan, closing, raw.ticks.size, len(events))
+    return Session(
+        raw=raw,
+        profile=head.profile,
+        calibration=head.calibration,
+        player=head.player,
+        instrument=head.instrument,
+        events=tuple(events[number] for number in sorted(events)),
+        lever_mm=head.lever_mm,
+        lever_sd_mm=head.lever_sd_mm,
+        warnings=tuple(warnings),
+        metadata=head.metadata,
+    )
+
+
+def _damage(scan: Scan, closing: Closing | None, samples: int, events: int) -> list[str]:
+    """Sentences about what is missing from a file that is not whole."""
+    numbers = {message.chunk for message in scan.messages}
+    expected = closing.chunks if closing else max(numbers) + 1
+    lost = expected - len(numbers)
+    sentences = []
+    if lost:
+        missing = f": {closing.samples - samples} of {closing.samples} samples are missing" if closing else ""
+        sentences.append(f"{lost} of the file's {expected} chunks are damaged and were left out{missing}.")
+    if closing is None:
+        sentences.append(
+            "The file was cut short: it has no closing record, and what came after its last whole chunk is lost."
+        )
+    elif events < closing.events:
+        sentences.append(f"{closing.events - events} of {closing.events} events are missing.")
+    if not sentences:
+        sentences.append("The file is damaged outside its samples, settings and events; nothing of them is missing.")
+    return sentences
+
+
+def _rows(raw: RawSamples, start: int, stop: int) -> RawSamples:
+    """A slice of the samples."""
+    part = slice(start, stop)
+    return RawSamples(raw.ticks[part], raw.sequence[part], raw.host_time_s[part], raw.counts[part])
+
+
+def _joined(parts: Sequence[RawSamples]) -> RawSamples:
+    """Samples one after the other."""
+    return RawSamples(
+        np.concatenate([part.ticks for part in parts]),
+        np.concatenate([part.sequence for part in parts]),
+        np.concatenate([part.host_time_s for part in parts]),
+        np.concatenate([part.counts for part in parts]),
+    )

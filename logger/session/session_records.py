@@ -1,0 +1,250 @@
+"""The messages of a session file and their bytes; ``docs/session-file.md`` is the description for other programs.
+
+Four topics, with channel numbers that never change within one format version, so that a file whose first chunk is
+damaged can still be read:
+
+=========  =======  ==============================================
+topic      channel  message
+=========  =======  ==============================================
+/session   1        JSON: version, profile, settings (repeated)
+/samples   2        little-endian rows after a 24-byte head
+/events    3        JSON: one event, with its number (repeated)
+=========  =======  ==============================================
+"""
+
+from __future__ import annotations
+
+import json
+import struct
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field, fields
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.model.errors import SessionFileError
+from analysis.model.records import Calibration, Event, Instrument, Player, RawSamples, SensorProfile
+
+FORMAT_NAME = "strokeplane"
+FORMAT_VERSION = 1
+
+SESSION_TOPIC, SAMPLES_TOPIC, EVENTS_TOPIC = "/session", "/samples", "/events"
+CHANNELS = {SESSION_TOPIC: 1, SAMPLES_TOPIC: 2, EVENTS_TOPIC: 3}
+
+BATCH_HEAD = struct.Struct("<IIqq")  # rows, flags, first tick, first sequence
+WIDE_INDEX = 1  # ticks and sequence as int64 in full; otherwise uint32 above the head's first values
+WIDE_COUNTS = 2  # counts as int32; otherwise int16
+HOST_TIMES = 4  # each row ends with its host time
+
+SAMPLES_LAYOUT = (
+    "head: uint32 rows, uint32 flags, int64 first_tick, int64 first_sequence; then rows, packed, little-endian: "
+    "tick, sequence (uint32 above the first values; int64 in full if flags & 1), "
+    "accelerometer x y z and gyroscope x y z (int16; int32 if flags & 2), "
+    "host time as float64 seconds since the epoch (only if flags & 4)"
+)
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class SessionHead:
+    """Everything about a session but its samples and events."""
+
+    profile: SensorProfile
+    calibration: Calibration = field(default_factory=Calibration)
+    player: Player = field(default_factory=Player)
+    instrument: Instrument = field(default_factory=Instrument)
+    lever_mm: tuple[float, float, float] | None = None
+    lever_sd_mm: float | None = None
+    warnings: tuple[str, ...] = ()
+    metadata: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Closing:
+    """What a properly closed file holds, so that a reader knows what is missing."""
+
+    chunks: int
+    samples: int
+    events: int
+
+
+def row_dtype(flags: int) -> np.dtype[np.void]:
+    """Layout of one sample for these flags."""
+    index = "<i8" if flags & WIDE_INDEX else "<u4"
+    counts = "<i4" if flags & WIDE_COUNTS else "<i2"
+    columns: list[Any] = [("tick", index), ("sequence", index), ("counts", counts, (6,))]
+    if flags & HOST_TIMES:
+        columns.append(("host", "<f8"))
+    return np.dtype(columns)
+
+
+def encode_samples(raw: RawSamples) -> bytes:
+    """Pack one batch (at least one sample) with the narrowest rows that keep every bit of it."""
+    tick, sequence = int(raw.ticks[0]), int(raw.sequence[0])
+    flags = 0
+    if not (_fits_above(raw.ticks, tick) and _fits_above(raw.sequence, sequence)):
+        flags |= WIDE_INDEX
+    if int(raw.counts.min()) < -(2**15) or int(raw.counts.max()) >= 2**15:
+        flags |= WIDE_COUNTS
+    if not np.isnan(raw.host_time_s).all():
+        flags |= HOST_TIMES
+    rows = np.empty(raw.ticks.size, row_dtype(flags))
+    rows["tick"] = raw.ticks if flags & WIDE_INDEX else raw.ticks - tick
+    rows["sequence"] = raw.sequence if flags & WIDE_INDEX else raw.sequence - sequence
+    rows["counts"] = raw.counts
+    if flags & HOST_TIMES:
+        rows["host"] = raw.host_time_s
+    return BATCH_HEAD.pack(rows.size, flags, tick, sequence) + rows.tobytes()
+
+
+def _fits_above(values: NDArray[np.int64], first: int) -> bool:
+    """Whether every value lies less than 2**32 above the first."""
+    return int(values.min()) >= first and int(values.max()) - first < 2**32
+
+
+def decode_samples(batches: Sequence[bytes | memoryview]) -> RawSamples:
+    """Unpack batches, in order, into one set of arrays.
+
+    Neighbouring batches of one layout are joined first, so that a long log costs a few array operations.
+
+    Raises
+    ------
+    SessionFileError
+        A batch whose length contradicts its own head.
+    """
+    heads = [_batch_head(batch) for batch in batches]
+    total = sum(head[0] for head in heads)
+    ticks, sequence = np.empty(total, np.int64), np.empty(total, np.int64)
+    host = np.full(total, np.nan)
+    counts = np.empty((total, 6), np.int32)
+    at = start = 0
+    while start < len(batches):
+        flags = heads[start][1]
+        stop = start
+        while stop < len(batches) and heads[stop][1] == flags:
+            stop += 1
+        rows = np.frombuffer(b"".join(b[BATCH_HEAD.size :] for b in batches[start:stop]), row_dtype(flags))
+        here = slice(at, at + rows.size)
+        ticks[here], sequence[here], counts[here] = rows["tick"], rows["sequence"], rows["counts"]
+        if not flags & WIDE_INDEX:
+            sizes, _, first_tick, first_sequence = np.array(heads[start:stop], dtype=np.int64).T
+            ticks[here] += np.repeat(first_tick, sizes)
+            sequence[here] += np.repeat(first_sequence, sizes)
+        if flags & HOST_TIMES:
+            host[here] = rows["host"]
+        at, start = here.stop, stop
+    return RawSamples(ticks, sequence, host, counts)
+
+
+def _batch_head(batch: bytes | memoryview) -> tuple[int, int, int, int]:
+    """Rows, flags, first tick, first sequence, checked against the batch's length."""
+    if len(batch) >= BATCH_HEAD.size:
+        rows, flags, tick, sequence = BATCH_HEAD.unpack_from(batch)
+        if flags < 8 and BATCH_HEAD.size + rows * _ROW_SIZES[flags] == len(batch):
+            return rows, flags, tick, sequence
+    raise SessionFileError(
+        f"expected a batch of samples of format {FORMAT_VERSION}, found {len(batch)} bytes that are none; "
+        "the program that wrote the file does not follow docs/session-file.md"
+    )
+
+
+_ROW_SIZES = tuple(row_dtype(flags).itemsize for flags in range(8))
+
+
+def encode_head(head: SessionHead, closing: Closing | None = None) -> bytes:
+    """JSON of the session's settings; ``closing`` only in the last chunk of a finished file."""
+    record = {"format": FORMAT_NAME, "format_version": FORMAT_VERSION, **asdict(head)}
+    record["metadata"] = dict(head.metadata)
+    record["closing"] = None if closing is None else asdict(closing)
+    return _json_bytes(record)
+
+
+def decode_head(data: bytes | memoryview) -> tuple[SessionHead, Closing | None]:
+    """Read settings back.
+
+    Raises
+    ------
+    SessionFileError
+        A newer format version, or fields that this version does not know.
+    """
+    record = _json_object(data)
+    version = record.pop("format_version", None)
+    if record.pop("format", None) != FORMAT_NAME or not isinstance(version, int):
+        raise SessionFileError("expected a strokeplane session, found another kind of MCAP file; name a session file")
+    if version > FORMAT_VERSION:
+        raise SessionFileError(
+            f"expected session format {FORMAT_VERSION} or older, found format {version}, written by a newer "
+            "strokeplane; update strokeplane to read it"
+        )
+    closing = record.pop("closing", None)
+    parts = {
+        "profile": _build(SensorProfile, record.pop("profile", None)),
+        "calibration": _build(Calibration, record.pop("calibration", {})),
+        "player": _build(Player, record.pop("player", {})),
+        "instrument": _build(Instrument, record.pop("instrument", {})),
+    }
+    head = _build(SessionHead, {**record, **parts})
+    return head, None if closing is None else _build(Closing, closing)
+
+
+def encode_event(event: Event, number: int) -> bytes:
+    """JSON of one event with its number, by which a repeated copy is known."""
+    return _json_bytes({"number": number, **asdict(event)})
+
+
+def decode_event(data: bytes | memoryview) -> tuple[int, Event]:
+    """Read an event and its number back.
+
+    Raises
+    ------
+    SessionFileError
+        Fields that this version does not know.
+    """
+    record = _json_object(data)
+    number = record.pop("number", None)
+    if not isinstance(number, int):
+        raise SessionFileError("expected an event with a whole number, found none; the file's writer is at fault")
+    return number, _build(Event, record)
+
+
+def json_schema(kind: type[SessionHead] | type[Event], *more: str) -> str:
+    """JSON Schema of a message: an object with all of these members, made from the dataclass that it holds."""
+    names = [*more, *(f.name for f in fields(kind))]
+    return json.dumps({"type": "object", "properties": {name: {} for name in names}, "required": names})
+
+
+def _json_bytes(record: Mapping[str, Any]) -> bytes:
+    return json.dumps(record, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
+
+
+def _json_object(data: bytes | memoryview) -> dict[str, Any]:
+    """Parse a JSON object; its chunk's checksum was right, so a failure is the writer's fault."""
+    try:
+        record = json.loads(bytes(data))
+    except ValueError as error:
+        raise SessionFileError(
+            f"expected JSON, found something else ({error}); the file's writer is at fault"
+        ) from error
+    if not isinstance(record, dict):
+        raise SessionFileError("expected a JSON object, found another value; the file's writer is at fault")
+    return record
+
+
+def _build(kind: type[T], record: Any) -> T:
+    """A dataclass from its JSON object; lists become tuples again."""
+    known = {f.name for f in fields(kind)}  # type: ignore[arg-type]
+    if not isinstance(record, dict) or set(record) - known:
+        unknown = sorted(set(record) - known) if isinstance(record, dict) else record
+        raise SessionFileError(
+            f"expected the fields of {kind.__name__}, found {unknown}; update strokeplane to read the file"
+        )
+    try:
+        return kind(**{name: _tuples(value) for name, value in record.items()})
+    except TypeError as error:
+        raise SessionFileError(f"{kind.__name__} lacks a field ({error}); the file's writer is at fault") from error
+
+
+def _tuples(value: Any) -> Any:
+    return tuple(_tuples(item) for item in value) if isinstance(value, list) else value

@@ -1,0 +1,106 @@
+"""Stretches of samples from a source, for checks and calibrations: nothing is written anywhere."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+
+from analysis.model.errors import DeviceError
+from analysis.model.records import RawSamples
+from logger.sources.base import Source
+from logger.sources.messages import Battery
+from logger.sources.stream import DeviceInfo, Item, LinkChange, join_samples
+from logger.terminal.keys import Keys
+
+STALL_S = 3.0
+
+
+class Collector:
+    """A running source whose samples can be taken in stretches.
+
+    Attributes
+    ----------
+    battery : Battery or None
+        The latest.
+    """
+
+    def __init__(self, source: Source) -> None:
+        self.source = source
+        self.battery: Battery | None = None
+        self._lock = threading.Lock()
+        self._parts: list[RawSamples] = []
+        self._keeping = False
+        self._reason = ""
+
+    def start(self) -> DeviceInfo:
+        """Open the source."""
+        return self.source.start(self._take)
+
+    def collect(self, seconds: float, progress: Callable[[float], None] | None = None) -> RawSamples:
+        """Return the samples of the next so many seconds, by the sensor's count of them.
+
+        Raises
+        ------
+        DeviceError
+            If no samples come for three seconds.
+        """
+        with self._lock:
+            self._parts, self._keeping = [], True
+        started_s = heard_s = time.monotonic()
+        count = 0
+        while time.monotonic() - started_s < seconds:
+            time.sleep(0.02)
+            with self._lock:
+                now_count = len(self._parts)
+            if now_count != count:
+                count, heard_s = now_count, time.monotonic()
+            if time.monotonic() - heard_s > STALL_S:
+                raise DeviceError(
+                    f"no samples for {STALL_S:g} s ({self._reason or 'silence'}); repair the link, start again"
+                )
+            if progress is not None:
+                progress(min(1.0, (time.monotonic() - started_s) / seconds))
+        with self._lock:
+            self._keeping = False
+            return join_samples(self._parts)
+
+    def _take(self, items: Sequence[Item]) -> None:
+        for item in items:
+            if isinstance(item, RawSamples):
+                with self._lock:
+                    if self._keeping:
+                        self._parts.append(item)
+            elif isinstance(item, Battery):
+                self.battery = item
+            elif isinstance(item, LinkChange):
+                self._reason = "" if item.up else item.reason
+
+
+@contextmanager
+def collecting(source: Source) -> Iterator[tuple[Collector, DeviceInfo]]:
+    """Run a source for a while."""
+    collector = Collector(source)
+    info = collector.start()
+    try:
+        yield collector, info
+    finally:
+        source.stop()
+
+
+def wait_for_key(keys: Keys, stopping: threading.Event) -> str:
+    """Wait for Enter, space or a letter.
+
+    Raises
+    ------
+    DeviceError
+        If a signal or q ends the waiting.
+    """
+    while not stopping.is_set():
+        key = keys.read(0.1)
+        if key == "q":
+            break
+        if key is not None:
+            return key
+    raise DeviceError("ended before it was complete; nothing was changed")

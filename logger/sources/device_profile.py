@@ -1,0 +1,237 @@
+"""What a sensor sends and what it means, described in a TOML file.
+
+Two kinds of sensors are described: those that speak the wire protocol (``format = "frames"``; their hello says the
+rest) and those that print one line of numbers a sample (``format = "text"``). ``docs/sensors.md`` explains every key.
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from importlib import resources
+from pathlib import Path
+from typing import Literal
+
+from analysis.model.errors import DeviceError
+from analysis.model.records import SensorProfile
+from logger.files.toml_table import Table
+from logger.sources.messages import Hello
+
+G_MPS2 = 9.80665
+"""Standard acceleration of gravity, m/s^2: the g in which datasheets and sketches count."""
+INT16_CLIP = 32767
+ACCEL_COLUMNS = ("ax", "ay", "az")
+GYRO_COLUMNS = ("gx", "gy", "gz")
+UART_SERVICE = "6e400001-b5a3-f393-e0a9-e50e24dcca9e"
+UART_WRITE = "6e400002-b5a3-f393-e0a9-e50e24dcca9e"
+UART_NOTIFY = "6e400003-b5a3-f393-e0a9-e50e24dcca9e"
+SEPARATORS = {"comma": ",", "tab": "\t", "semicolon": ";", "space": None}
+
+
+@dataclass(frozen=True)
+class Axis:
+    """One triad's unit and full scale.
+
+    ``per_count`` is SI units in one count (m/s^2 or rad/s). ``decimals`` is how many decimals of a physical value are
+    kept as counts; None where lines hold counts already.
+    """
+
+    per_count: float
+    range_counts: int | None
+    decimals: int | None
+
+
+@dataclass(frozen=True)
+class TextLayout:
+    """How a line of text is read: column names in order, ``skip`` for those that are not used."""
+
+    separator: str | None
+    columns: tuple[str, ...]
+    counter_bits: int = 32
+    time_decimals: int = 0
+
+
+@dataclass(frozen=True)
+class BleSettings:
+    """How the device is found and read: by name (its beginning) or service, never by address."""
+
+    name: str = "strokeplane"
+    service: str = UART_SERVICE
+    notify: str = UART_NOTIFY
+    write: str | None = UART_WRITE
+
+
+@dataclass(frozen=True)
+class DeviceProfile:
+    """A described sensor; ``sensor`` is filled from the hello where the device sends one."""
+
+    name: str
+    format: Literal["frames", "text"]
+    sensor: SensorProfile
+    baud: int = 115200
+    layout: TextLayout | None = None
+    accel: Axis | None = None
+    gyro: Axis | None = None
+    ble: BleSettings = field(default_factory=BleSettings)
+    remark: str = ""
+
+    @property
+    def has_device_clock(self) -> bool:
+        """Whether each sample carries the device's own time."""
+        return self.format == "frames" or (self.layout is not None and "t" in self.layout.columns)
+
+    @property
+    def has_counter(self) -> bool:
+        """Whether each sample carries a number, so that losses can be counted."""
+        return self.format == "frames" or (self.layout is not None and "n" in self.layout.columns)
+
+
+def sensor_from_hello(profile: DeviceProfile, hello: Hello) -> DeviceProfile:
+    """Return the profile with what the device says of itself.
+
+    A noise density stated in the profile is kept: no hello carries one.
+    """
+    sensor = replace(
+        profile.sensor,
+        name=hello.id,
+        rate_hz=hello.rate_hz,
+        accel_mps2_per_count=hello.accel_g_per_count * G_MPS2,
+        gyro_radps_per_count=math.radians(hello.gyro_dps_per_count),
+        tick_hz=float(hello.tick_hz),
+        tick_bits=hello.tick_bits,
+        part=hello.part,
+        accel_clip_counts=min(INT16_CLIP, math.floor(hello.accel_range_g / hello.accel_g_per_count)),
+        gyro_clip_counts=min(INT16_CLIP, math.floor(hello.gyro_range_dps / hello.gyro_dps_per_count)),
+    )
+    return replace(profile, sensor=sensor)
+
+
+def shipped_profiles() -> list[str]:
+    """Names of the profiles that come with the program."""
+    folder = resources.files("logger") / "profiles"
+    return sorted(entry.name.removesuffix(".toml") for entry in folder.iterdir() if entry.name.endswith(".toml"))
+
+
+def load_profile(name_or_path: str) -> DeviceProfile:
+    """Read a shipped profile by name, or a file by path.
+
+    Raises
+    ------
+    DeviceError
+        If there is no such profile, or a key is unknown, missing or out of bounds.
+    """
+    path = Path(name_or_path)
+    if path.suffix == ".toml":
+        try:
+            text = path.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            raise DeviceError(f"cannot read the profile {path} ({error}); check the path") from error
+    elif name_or_path in shipped_profiles():
+        text = (resources.files("logger") / "profiles" / f"{name_or_path}.toml").read_text(encoding="utf-8")
+    else:
+        names = ", ".join(shipped_profiles())
+        raise DeviceError(f"no profile is called {name_or_path!r}; give one of {names}, or the path of a .toml file")
+    return parse_profile(text, name_or_path)
+
+
+def parse_profile(text: str, where: str) -> DeviceProfile:
+    """Read a profile from TOML text; ``where`` names it in messages.
+
+    Raises
+    ------
+    DeviceError
+        As :func:`load_profile`.
+    """
+    try:
+        table = Table(tomllib.loads(text), where)
+    except tomllib.TOMLDecodeError as error:
+        raise DeviceError(f"{where} is not valid TOML ({error}); correct that line") from error
+    schema = table.integer("schema", 1, 1_000_000)
+    if schema != 1:
+        raise DeviceError(f"{where} has schema {schema}, this version reads 1; update strokeplane")
+    form: Literal["frames", "text"] = "text" if table.choice("format", ("frames", "text")) == "text" else "frames"
+    rate_hz = table.number("rate_hz", 1.0, 8000.0)
+    accel, gyro, layout = None, None, None
+    tick_hz, tick_bits = 1e6, 64
+    if form == "text":
+        layout = _read_layout(table.table("text"))
+        tick_hz, tick_bits, time_decimals = _read_clock(table, layout)
+        layout = replace(layout, time_decimals=time_decimals)
+        accel = _read_axis(table.table("accel"), {"g": G_MPS2, "m/s2": 1.0}, "counts_per_g", G_MPS2)
+        one_dps = math.radians(1.0)
+        gyro = _read_axis(table.table("gyro"), {"deg/s": one_dps, "rad/s": 1.0}, "counts_per_dps", one_dps)
+    noise = table.table("noise", optional=True)
+    sensor = SensorProfile(
+        name=table.text("name"),
+        rate_hz=rate_hz,
+        accel_mps2_per_count=accel.per_count if accel else 1.0,
+        gyro_radps_per_count=gyro.per_count if gyro else 1.0,
+        tick_hz=tick_hz,
+        tick_bits=tick_bits,
+        part=table.text("part", default=""),
+        accel_clip_counts=accel.range_counts if accel else None,
+        gyro_clip_counts=gyro.range_counts if gyro else None,
+        accel_noise_mps2_rthz=_scaled(noise.number_or_none("accel_ug_rthz", 1.0, 1e5), G_MPS2 * 1e-6),
+        gyro_noise_radps_rthz=_scaled(noise.number_or_none("gyro_mdps_rthz", 0.01, 1e4), math.radians(1e-3)),
+    )
+    serial = table.table("serial", optional=True)
+    baud = serial.integer("baud", 300, 12_000_000, default=115200)
+    ble = _read_ble(table.table("ble", optional=True))
+    remark = table.text("remark", default="")
+    table.refuse_unknown()
+    return DeviceProfile(sensor.name, form, sensor, baud, layout, accel, gyro, ble, remark)
+
+
+def _scaled(value: float | None, factor: float) -> float | None:
+    return None if value is None else value * factor
+
+
+def _read_layout(table: Table) -> TextLayout:
+    columns = table.texts("columns")
+    separator = SEPARATORS[table.choice("separator", tuple(SEPARATORS))]
+    known = {*ACCEL_COLUMNS, *GYRO_COLUMNS, "t", "n", "skip"}
+    for column in columns:
+        if column not in known:
+            raise table.error(f"column {column!r} is not known; use {', '.join(sorted(known))}")
+        if column != "skip" and columns.count(column) > 1:
+            raise table.error(f"column {column!r} stands twice; each may stand once")
+    missing = [column for column in (*ACCEL_COLUMNS, *GYRO_COLUMNS) if column not in columns]
+    if missing:
+        raise table.error(f"columns lack {', '.join(missing)}; all six axes are needed")
+    return TextLayout(separator, columns, table.integer("counter_bits", 8, 64, default=32))
+
+
+def _read_axis(table: Table, units: Mapping[str, float], scale_key: str, base: float) -> Axis:
+    """Read one triad; ``base`` is the SI size of the unit that ranges and scale factors are stated in."""
+    unit = table.choice("unit", (*units, "counts"))
+    full_scale = table.number_or_none("range", 0.1, 10_000.0)
+    if unit == "counts":
+        scale = table.number(scale_key, 1e-3, 1e7)
+        clip = INT16_CLIP if full_scale is None else min(INT16_CLIP, math.floor(full_scale * scale))
+        return Axis(base / scale, clip, None)
+    decimals = table.integer("decimals", 0, 6, default=6)
+    per_count = units[unit] * 10.0**-decimals
+    limit = None if full_scale is None else math.floor(full_scale * base / per_count)
+    return Axis(per_count, limit, decimals)
+
+
+def _read_clock(table: Table, layout: TextLayout) -> tuple[float, int, int]:
+    """Return tick rate, tick width, and how many decimals of the time column count as ticks."""
+    if "t" not in layout.columns:
+        return 1e6, 64, 0
+    clock = table.table("clock")
+    decimals = clock.integer("decimals", 0, 9, default=0)
+    bits = clock.integer("bits", 16, 64, default=64 if decimals else 32)
+    return clock.number("tick_hz", 1.0, 1e8) * 10.0**decimals, bits, decimals
+
+
+def _read_ble(table: Table) -> BleSettings:
+    defaults = BleSettings()
+    return BleSettings(
+        name=table.text("name", default=defaults.name),
+        service=table.text("service", default=defaults.service).lower(),
+        notify=table.text("notify", default=defaults.notify).lower(),
+        write=table.text("write", default=UART_WRITE).lower() or None,
+    )

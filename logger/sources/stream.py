@@ -1,0 +1,92 @@
+"""What a source hands on: samples, news of the link, news of the device; and the count of every loss, by cause."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import TypeAlias
+
+import numpy as np
+
+from analysis.model.records import RawSamples
+from logger.sources.device_profile import DeviceProfile
+from logger.sources.messages import Answer, Battery, Hello, Status
+
+
+@dataclass(frozen=True)
+class LinkChange:
+    """The link came up or went down; ``reason`` is a sentence where it went down."""
+
+    up: bool
+    host_s: float
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class DeviceInfo:
+    """What the device is and sends; comes before its first samples."""
+
+    profile: DeviceProfile
+    hello: Hello | None = None
+
+
+Item: TypeAlias = RawSamples | LinkChange | DeviceInfo | Battery | Status | Answer
+
+
+@dataclass
+class Losses:
+    """Samples (and frames) that did not arrive whole, by cause.
+
+    ``link``: missing across a lost link. ``damaged``: missing where damaged bytes were seen. ``device``: missing
+    without either, so never taken or never sent. ``repeated``: came twice, kept once. ``unread``: lines or frames that
+    could not be read. ``restarts``: the device's clock started anew. ``queue``: the computer was too slow.
+    ``disk``: could not be written.
+    """
+
+    link: int = 0
+    damaged: int = 0
+    device: int = 0
+    repeated: int = 0
+    unread: int = 0
+    restarts: int = 0
+    queue: int = 0
+    disk: int = 0
+
+    @property
+    def samples(self) -> int:
+        """All samples that are missing from the file."""
+        return self.link + self.damaged + self.device + self.queue + self.disk
+
+    def __add__(self, other: Losses) -> Losses:
+        return Losses(*(getattr(self, f.name) + getattr(other, f.name) for f in fields(self)))
+
+    def sentence(self) -> str:
+        """Say what was lost, causes with a count only."""
+        words = {
+            "link": "while the link was away",
+            "damaged": "damaged on the way",
+            "device": "not sent by the sensor",
+            "queue": "because the computer was too slow",
+            "disk": "not written to the disk",
+        }
+        causes = [f"{getattr(self, name)} {text}" for name, text in words.items() if getattr(self, name)]
+        return f"{self.samples} samples lost ({', '.join(causes)})" if causes else "no sample lost"
+
+
+def empty_samples() -> RawSamples:
+    """Return no samples."""
+    none = np.empty(0, np.int64)
+    return RawSamples(none, none.copy(), np.empty(0), np.empty((0, 6), np.int32))
+
+
+def join_samples(parts: list[RawSamples]) -> RawSamples:
+    """Return the samples of several stretches as one."""
+    if len(parts) == 1:
+        return parts[0]
+    if not parts:
+        return empty_samples()
+    return RawSamples(
+        np.concatenate([p.ticks for p in parts]),
+        np.concatenate([p.sequence for p in parts]),
+        np.concatenate([p.host_time_s for p in parts]),
+        np.concatenate([p.counts for p in parts]),
+    )

@@ -1,0 +1,198 @@
+"""Sessions over weeks: change against the session-to-session error, and who needs attention."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analysis.model.errors import InputError, NotEnoughDataError
+from analysis.model.records import Event
+from analysis.questions.progress import DAY_S, WEEK_S, MeasureTrend, PlayerProgress, follow_progress
+from analysis.questions.session_summary import GroupSummary, SessionSummary
+from analysis.questions.summarise_session import check_ratings, summarise_session
+from analysis.report.progress_sections import progress_sections, say_progress, say_trend
+from benchmarks.question_players import SpeedPlayer, draw_ladder
+from benchmarks.question_tables import Drawing, DrawnBlock, draw_session
+
+START_S = 1.75e9
+GROUP = GroupSummary(
+    "tune", "A", 8, 900, 8.0, 4.0, 18.0, 0.8, 2.0, 16.0, 0.97, 2.5, "inside", 9.0, 8.6, 9.4
+)  # fmt: skip
+SESSION = SessionSummary("s", "invented", START_S, 12.0, 20.0, 1, 8.0, (), False, True, 0.0, (GROUP,))
+
+
+def weeks(holds: Sequence[float], player: str = "invented", **more: object) -> list[SessionSummary]:
+    """One session a week with these hold tempi; the last one with ``more``."""
+    sessions = [
+        replace(
+            SESSION,
+            name=f"{player} {i}",
+            player=player,
+            started_s=START_S + i * WEEK_S,
+            groups=(replace(GROUP, hold_strokes_per_s=float(hold)),),
+        )
+        for i, hold in enumerate(holds)
+    ]
+    return [*sessions[:-1], replace(sessions[-1], **more)]  # type: ignore[arg-type]
+
+
+def trend(player: PlayerProgress, name: str) -> MeasureTrend:
+    return next(t for t in player.trends if t.name == name)
+
+
+def test_a_change_beyond_the_session_error_is_called_better() -> None:
+    rng = np.random.default_rng(1)
+    (player,) = follow_progress(weeks(8.0 + 0.25 * np.arange(12) + 0.2 * rng.normal(size=12)))
+    hold = trend(player, "hold tempo")
+    assert hold.verdict == "better"
+    assert hold.per_week == pytest.approx(0.25, abs=0.06)
+    assert hold.change is not None
+    assert hold.change.low < 0.25 * 11 < hold.change.high
+    assert hold.session_sd == pytest.approx(0.2, rel=0.5)
+    assert hold.smallest_change == pytest.approx(1.96 * 2**0.5 * (hold.session_sd or 0))
+    assert "better" in say_trend(hold)
+    assert player.attention.reasons == ("hold tempo is getting better",)
+
+
+def test_without_a_change_hardly_any_player_is_called_better_or_worse() -> None:
+    rng = np.random.default_rng(2)
+    called = 0
+    for _ in range(300):
+        (player,) = follow_progress(weeks(9.0 + 0.3 * rng.normal(size=8)))
+        called += trend(player, "hold tempo").verdict in ("better", "worse")
+    # The interval alone would err in 15 of 300; the smallest change holds most of these back.
+    assert called <= 15
+
+
+def test_three_sessions_are_too_few_and_say_so() -> None:
+    (player,) = follow_progress(weeks([8.0, 9.0, 10.0]))
+    hold = trend(player, "hold tempo")
+    assert hold.verdict == "too few sessions"
+    assert "too few to tell a change" in say_trend(hold)
+
+
+def test_a_hold_tempo_beyond_the_ladder_is_shown_but_not_fitted() -> None:
+    sessions = weeks([8.0, 8.1, 8.0, 8.2, 8.1])
+    bound = replace(sessions[-1].groups[0], hold_bound="at least", hold_strokes_per_s=12.0, hold_high=None)
+    (player,) = follow_progress([*sessions[:-1], replace(sessions[-1], groups=(bound,))])
+    hold = trend(player, "hold tempo")
+    assert hold.points[-1].bound == "at least"
+    assert hold.verdict == "no change shown"
+    assert "at least 12.0" in say_trend(hold)
+
+
+def test_drills_and_postures_are_followed_apart() -> None:
+    sessions = weeks([8.0] * 5)
+    other = replace(GROUP, drill="scale", hold_bound="", hold_strokes_per_s=None)
+    (player,) = follow_progress([replace(s, groups=(*s.groups, other)) for s in sessions])
+    assert {(t.drill, t.posture) for t in player.trends} == {("tune", "A"), ("scale", "A"), ("", "")}
+    assert not any(t.name == "hold tempo" and t.drill == "scale" for t in player.trends)
+    titles = [s.title for s in progress_sections(player, "p", pictures=False)]
+    assert titles == ["Drill tune, posture A", "Drill scale, posture A", "All play"]
+
+
+def test_minutes_breaks_and_ratings_are_followed_over_whole_sessions() -> None:
+    rated = [
+        replace(s, ratings=(("tension", float(i)),), minutes_played=10.0 + 2 * i)
+        for i, s in enumerate(weeks([9.0] * 6))
+    ]
+    (player,) = follow_progress(rated)
+    assert trend(player, "highest rating").verdict == "worse"
+    assert trend(player, "minutes played").verdict == "changed"
+    assert trend(player, "longest play without a break").verdict == "no change shown"
+    assert "highest rating is getting worse" in player.attention.reasons
+
+
+def test_players_stand_in_the_order_in_which_they_need_attention() -> None:
+    long = replace(SESSION, longest_play_min=55.0)
+    found = follow_progress(
+        [
+            *weeks([9.0] * 4, "on course", ratings=(("tension", 2.0),)),
+            *weeks([9.0] * 4, "hurt", hurt=True),
+            *weeks([11.0, 10.5, 10.0, 9.5, 9.0, 8.5], "worse"),
+            replace(long, player="long play", started_s=START_S + 5 * WEEK_S),
+            *weeks([9.0] * 2, "away"),
+            *weeks([9.0] * 6, "tense", ratings=(("tension", 8.0),)),
+        ],
+        now_s=START_S + 5 * WEEK_S,
+    )
+    order = [(player.player, player.attention.word) for player in found]
+    assert order[0] == ("hurt", "at once")
+    assert {order[1][0], order[2][0]} == {"worse", "tense"}
+    assert order[3] == ("long play", "look")
+    assert dict(order)["away"] == "remind"
+    by_name = {player.player: player.attention.reasons for player in found}
+    assert "clinician" in by_name["hurt"][0]
+    assert by_name["worse"][0] == "hold tempo is getting worse"
+    assert by_name["tense"][0] == "rated 8 of 10 in the last session"
+    assert "55 minutes without a break" in by_name["long play"][0]
+    assert "last played 28 days ago" in by_name["away"][0]
+    assert all("(no name)" not in say_progress(player) for player in found)
+
+
+def test_ratings_that_rise_are_told_although_none_is_high() -> None:
+    sessions = [
+        replace(s, ratings=(("tension", float(r)),)) for s, r in zip(weeks([9.0] * 4), (1, 2, 1, 5), strict=True)
+    ]
+    (player,) = follow_progress(sessions)
+    assert player.attention.reasons[0] == "ratings rose from 1 to 5 of 10"
+
+
+def test_discomfort_long_ago_is_no_longer_urgent() -> None:
+    sessions = weeks([9.0] * 6)
+    sessions[0] = replace(sessions[0], hurt=True)
+    (player,) = follow_progress(sessions)
+    assert player.attention.urgency < 4
+    # Unless it is the last that was heard of the player.
+    (gone,) = follow_progress(sessions[:1], now_s=START_S + 5 * WEEK_S)
+    assert gone.attention.urgency == 4
+
+
+def test_sessions_without_a_date_are_in_no_trend() -> None:
+    sessions = [*weeks([9.0] * 4), replace(SESSION, name="undated", started_s=None)]
+    (player,) = follow_progress(sessions)
+    assert player.undated == 1
+    assert len(player.sessions) == 5
+    assert len(trend(player, "hold tempo").points) == 4
+
+
+def test_no_session_is_refused() -> None:
+    with pytest.raises(NotEnoughDataError, match="found none"):
+        follow_progress([])
+
+
+def test_a_session_is_reduced_to_its_numbers() -> None:
+    player = SpeedPlayer(22, 18, 9.5, 0.8, scatter=1.5, block_sd=0.3, wander=0.5, frame_se=0.4)
+    result = draw_ladder(player, 8, np.random.default_rng(3), seconds=10.0)
+    found = summarise_session(result, "evening.mcap", START_S)
+    (group,) = found.groups
+    assert (group.posture, group.blocks) == ("A", 8)
+    assert group.hold_bound == "inside"
+    assert group.hold_strokes_per_s == pytest.approx(player.hold_strokes_per_s, rel=0.1)
+    assert found.minutes_played == pytest.approx(8 * 10.6 / 60, rel=0.02)
+    assert found.breaks == 0
+
+
+def test_breaks_are_rests_of_two_minutes() -> None:
+    result = draw_session([DrawnBlock(seconds=60.0)] * 4, Drawing(rest_s=130.0), np.random.default_rng(4))
+    found = summarise_session(result, "s", None)
+    assert found.breaks == 3
+    assert found.longest_play_min == pytest.approx(1.01, abs=0.05)
+    short = draw_session([DrawnBlock(seconds=60.0)] * 4, Drawing(rest_s=20.0), np.random.default_rng(4))
+    assert summarise_session(short, "s", None).longest_play_min == pytest.approx(5.0, abs=0.1)
+
+
+@pytest.mark.parametrize("rating", [-1.0, 10.5, float("nan"), None])
+def test_ratings_out_of_range_are_refused(rating: float | None) -> None:
+    with pytest.raises(InputError, match="expected ratings from 0 to 10"):
+        check_ratings([Event(5.0, 5.0, "rating", "tension", rating=rating)])
+    assert check_ratings([Event(5.0, 5.0, "rating", "tension", rating=10.0)]) == (("tension", 10.0),)
+
+
+def test_days_are_counted_from_the_newest_session() -> None:
+    sessions = [*weeks([9.0] * 2, "early"), replace(SESSION, player="late", started_s=START_S + 40 * DAY_S)]
+    by_name = {player.player: player for player in follow_progress(sessions)}
+    assert "last played 33 days ago" in by_name["early"].attention.reasons

@@ -1,0 +1,199 @@
+"""Rules of the house: which way dependencies point, what stays pure, what names and texts may not hold."""
+
+from __future__ import annotations
+
+import ast
+import importlib
+import re
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+import pytest
+
+from logger.cli import COMMANDS, cli
+from tests.optional import missing, need_program
+
+ROOT = Path(__file__).resolve().parents[2]
+PACKAGES = ("analysis", "logger")
+LONGEST_MODULE = 400  # aim at 100 to 250
+VAGUE_NAMES = re.compile(r"(^|_)(utils?|helpers?|common|misc|managers?|handlers?|process(or)?)(_|$)", re.IGNORECASE)
+
+# What analysis would need to touch files, clocks, devices, screens or other processes.
+# fmt: off
+IMPURE_MODULES = {
+    "aiohttp", "asyncio", "bleak", "builtins", "click", "ctypes", "datetime", "http", "io", "locale", "logging",
+    "logger", "mcap", "multiprocessing", "os", "pathlib", "platform", "random", "rich", "secrets", "select",
+    "serial", "shutil", "signal", "socket", "sqlite3", "ssl", "subprocess", "sys", "tempfile", "threading",
+    "time", "urllib", "uuid",
+}
+# fmt: on
+IMPURE_CALLS = ("breakpoint", "compile", "eval", "exec", "exit", "input", "open", "print", "__import__")
+IMPURE_METHODS = re.compile(
+    r"read_(csv|excel|json|parquet|pickle|sql|table)|to_(csv|excel|parquet|pickle|sql)|write_.*"
+)
+IMPURE_NUMPY = ("fromfile", "genfromtxt", "load", "loadtxt", "memmap", "save", "savetxt", "savez", "savez_compressed")
+
+
+def modules(package: str) -> list[Path]:
+    return sorted((ROOT / package).rglob("*.py"))
+
+
+def all_modules() -> list[Path]:
+    return [path for package in PACKAGES for path in modules(package)]
+
+
+def name_of(path: Path) -> str:
+    return str(path.relative_to(ROOT))
+
+
+def imported(tree: ast.AST) -> Iterator[str]:
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            yield from (alias.name.split(".")[0] for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
+            yield node.module.split(".")[0]
+
+
+def impurities(tree: ast.AST) -> Iterator[str]:
+    for name in imported(tree):
+        if name in IMPURE_MODULES:
+            yield f"imports {name}"
+    for node in ast.walk(tree):
+        if not isinstance(node, ast.Call):
+            continue
+        if isinstance(node.func, ast.Name) and node.func.id in IMPURE_CALLS:
+            yield f"line {node.lineno} calls {node.func.id}"
+        if isinstance(node.func, ast.Attribute):
+            owner = node.func.value.id if isinstance(node.func.value, ast.Name) else ""
+            if IMPURE_METHODS.fullmatch(node.func.attr) or (owner == "np" and node.func.attr in IMPURE_NUMPY):
+                yield f"line {node.lineno} calls {node.func.attr}"
+            if node.func.attr == "default_rng" and not node.args and not node.keywords:
+                yield f"line {node.lineno} draws random numbers without a seed"
+
+
+@pytest.mark.parametrize("path", modules("analysis"), ids=name_of)
+def test_analysis_is_pure_and_never_imports_logger(path: Path) -> None:
+    assert list(impurities(ast.parse(path.read_text(encoding="utf-8")))) == []
+
+
+@pytest.mark.parametrize(
+    "code",
+    [
+        "import os",
+        "from time import monotonic",
+        "import logger.session.session_file",
+        "def f():\n    from logger import report",
+        "print(1)",
+        "open('x')",
+        "np.load('x')",
+        "frame.to_csv('x')",
+        "figure.write_html('x')",
+        "np.random.default_rng()",
+    ],
+)
+def test_the_purity_check_finds_what_it_looks_for(code: str) -> None:
+    assert len(list(impurities(ast.parse(code)))) == 1
+
+
+@pytest.mark.parametrize("path", all_modules(), ids=name_of)
+def test_modules_are_short_enough_to_read(path: Path) -> None:
+    lines = len(path.read_text(encoding="utf-8").splitlines())
+    assert lines <= LONGEST_MODULE, f"{lines} lines; split it along its subject"
+
+
+def test_no_vague_names() -> None:
+    vague = []
+    for path in all_modules():
+        if VAGUE_NAMES.search(path.stem):
+            vague.append(name_of(path))
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ClassDef) and VAGUE_NAMES.search(re.sub(r"(?<!^)(?=[A-Z])", "_", node.name)):
+                vague.append(f"{name_of(path)}: class {node.name}")
+    assert vague == []
+
+
+def test_no_assert_and_no_broad_except_in_the_packages() -> None:
+    found = []
+    for path in all_modules():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            broad = isinstance(node, ast.ExceptHandler) and (
+                node.type is None
+                or (isinstance(node.type, ast.Name) and node.type.id in ("Exception", "BaseException"))
+            )
+            if isinstance(node, ast.Assert) or broad:
+                found.append(f"{name_of(path)}:{node.lineno}")
+    assert found == []
+
+
+def with_subcommands(name: str, command: click.Command) -> Iterator[tuple[str, click.Command]]:
+    yield name, command
+    if isinstance(command, click.Group):
+        for inner, subcommand in command.commands.items():
+            yield from with_subcommands(f"{name} {inner}", subcommand)
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_a_command_has_a_summary_and_every_option_a_help_text(name: str) -> None:
+    module, function, summary = COMMANDS[name]
+    command = getattr(importlib.import_module(module), function)
+    assert isinstance(command, click.Command)
+    assert summary
+    for full_name, each in with_subcommands(name, command):
+        assert each.help, f"{full_name} has no help"
+        bare = [p.name for p in each.params if isinstance(p, click.Option) and not p.hidden and not p.help]
+        assert bare == [], f"options of {full_name} without a help text"
+        shown = each.get_help(click.Context(each, info_name=full_name, terminal_width=80))
+        assert "..." not in shown.partition("Commands:")[2], f"{full_name}: a command's summary is cut short"
+
+
+def test_the_command_table_is_what_the_group_offers() -> None:
+    with click.Context(cli) as context:
+        offered = {name: cli.get_command(context, name) for name in cli.list_commands(context)}
+    assert list(offered) == list(COMMANDS)
+    assert all(command is not None for command in offered.values())
+
+
+def test_help_loads_no_heavy_package() -> None:
+    code = (
+        "import sys, strokeplane; sys.argv = ['strokeplane', '--help']\n"
+        "try: strokeplane.main()\n"
+        "except SystemExit: print(sorted({'numpy', 'scipy', 'pandas', 'plotly', 'aiohttp', 'rich'} & set(sys.modules)))"
+    )
+    shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    assert shown.splitlines()[0].startswith("Usage: strokeplane")
+    assert shown.splitlines()[-1] == "[]"
+
+
+def tracked_files() -> list[Path]:
+    git = need_program("git")
+    command = [git, "-c", f"safe.directory={ROOT}", "ls-files", "-z"]
+    listed = subprocess.run(command, cwd=ROOT, capture_output=True, check=False)
+    if listed.returncode:
+        missing("this is not a git checkout")
+    return [ROOT / name for name in listed.stdout.decode().split("\0") if name and (ROOT / name).is_file()]
+
+
+# In pieces, so that this file does not hold them.
+FOREIGN_TEXTS = {
+    "a package index": [
+        "pypi" + ".org",
+        "python" + "hosted",
+        "registry.npm" + "js",
+        "index-" + "url",
+        "deb.deb" + "ian",
+    ],
+    "a path of somebody's machine": ["/wo" + "rk/", "/ro" + "ot/", "/home" + "/", "/opt/" + "py", "/tmp/" + "brief"],
+    "notes that are not in the project": ["integration-" + "notes", "check-" + "values", "design" + ".md"],
+}
+
+
+@pytest.mark.parametrize("kind", FOREIGN_TEXTS)
+def test_no_tracked_file_names(kind: str) -> None:
+    found = []
+    for path in tracked_files():
+        text = path.read_bytes()
+        found += [f"{name_of(path)}: {piece}" for piece in FOREIGN_TEXTS[kind] if piece.encode() in text]
+    assert found == []

@@ -1,0 +1,282 @@
+"""ports, check, calibrate and record as a player runs them: real processes, a board behind a pseudo terminal."""
+
+from __future__ import annotations
+
+import contextlib
+import itertools
+import json
+import os
+import resource
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from analysis.model.errors import StrokeplaneError
+from analysis.model.records import OFF_HAND
+from analysis.signal.calibration import FACES
+from logger.cli import cli
+from logger.session.session_file import read_session
+from tests.logger.sources.board import Board, PtyBoard
+from tests.logger.sources.make import random_counts
+from tests.logger.sources.motion import RATE, counts_of, flick, resting, strokes, turning
+from tests.logger.sources.test_serial import assert_rows, wait_for
+
+
+@contextlib.contextmanager
+def plugged(tmp_path: Path, counts: np.ndarray) -> Iterator[PtyBoard]:
+    device = PtyBoard(Board(counts.astype(np.int16)), str(tmp_path / "ttySTROKE"))
+    try:
+        yield device
+    finally:
+        device.close()
+
+
+class Program:
+    """A strokeplane process whose keys the test presses."""
+
+    def __init__(self, tmp_path: Path, *arguments: str, limit_bytes: int | None = None) -> None:
+        def limit() -> None:
+            if limit_bytes is not None:
+                signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+                resource.setrlimit(resource.RLIMIT_FSIZE, (limit_bytes, limit_bytes))
+
+        self._errors = (tmp_path / "stderr").open("w+")
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", "from logger.cli import main; main()", *arguments],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=self._errors,
+            cwd=tmp_path,
+            env={**os.environ, "STROKEPLANE_HOME": str(tmp_path / "home")},
+            preexec_fn=limit,
+        )
+
+    def said(self) -> str:
+        return Path(self._errors.name).read_text()
+
+    def press(self, keys: str) -> None:
+        assert self.process.stdin is not None
+        self.process.stdin.write(keys.encode())
+        self.process.stdin.flush()
+
+    def end(self) -> tuple[int, str]:
+        out, _ = self.process.communicate(timeout=20)
+        self._errors.close()
+        return self.process.returncode, out.decode() + Path(self._errors.name).read_text()
+
+
+def run(*arguments: str) -> tuple[int, str]:
+    """Run in this process; nobody presses a key. A known error is its sentence, as in :func:`logger.cli.main`."""
+    result = CliRunner().invoke(cli, arguments)
+    if isinstance(result.exception, StrokeplaneError):
+        return 1, result.output + str(result.exception)
+    if result.exception is not None and not isinstance(result.exception, SystemExit):
+        raise result.exception
+    return result.exit_code, result.output
+
+
+def test_ports_names_what_is_there_and_what_to_do() -> None:
+    code, output = run("ports", "--scan", "0.1")
+    assert code == 0
+    assert "Bluetooth" in output or "ble:" in output
+
+
+def test_check_of_a_good_sensor(tmp_path: Path) -> None:
+    """The four steps at a fifth of their length, on a board that moves along with them."""
+    still = counts_of(*resting(3.3))
+    turn = counts_of(*turning(0.6, 0.0))
+    hold = counts_of(*resting(0.45, (1, 0, 0)))
+    play = counts_of(*strokes(1.55))
+    shake = counts_of(*[part[round(0.75 * RATE) :] for part in flick(4.0, 1.0, 45.0, 0.02)])
+    with plugged(tmp_path, np.concatenate([still, turn, hold, play, shake])) as device:
+        arguments = ("--source", device.port, "--pace", "0.2", "--no-wait", "--json")
+        process = Program(tmp_path, "check", *arguments)
+        # The board's time starts with the program's first word, not with the test's.
+        wait_for(lambda: device.board.running, 20.0)
+        device.board._born_s, device.board._next = time.monotonic(), 0
+        device.board.hello = device.board.hello.__class__(**{**device.board.hello.__dict__, "boot": 77})
+        code, output = process.end()
+    result = json.loads(next(line for line in output.splitlines() if line.startswith("{")))
+    found = {finding["name"]: finding for finding in result["findings"]}
+    verdicts = {name: finding["verdict"] for name, finding in found.items()}
+    assert verdicts["noise"] == verdicts["mark +z"] == verdicts["gravity"] == "ok", found
+    assert verdicts["mark +x"] == verdicts["axes agree"] == "ok", found
+    assert verdicts["range"] == verdicts["strap"] == verdicts["losses"] == "ok", found
+    assert "400." in found["sample rate"]["found"]
+    assert code == 0, output
+    assert "3.90 V" in found["battery"]["found"]
+
+
+def test_check_of_a_bad_sensor(tmp_path: Path) -> None:
+    upside_down = counts_of(*resting(20.0, (0, 0, -1)))
+    with plugged(tmp_path, upside_down) as device:
+        code, output = run("check", "--source", device.port, "--pace", "0.1", "--no-wait")
+    assert code == 1
+    assert "not usable  mark +z: -z points up instead" in output
+    assert "cannot be used as it is" in output
+
+
+def face_counts(face: str, bias: np.ndarray, scale: np.ndarray) -> np.ndarray:
+    up = np.zeros(3)
+    up["xyz".index(face[1])] = 1.0 if face[0] == "+" else -1.0
+    accel, gyro = resting(3.0, tuple(up))
+    return counts_of(accel / 9.81 * 9.80623 * scale + bias, gyro, noise=0.5).astype(np.int16)
+
+
+def test_calibrate_finds_injected_errors_and_record_applies_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bias, scale = np.array([0.3, -0.2, 0.4]), np.array([1.02, 0.985, 1.01])
+    with plugged(tmp_path, face_counts("+z", bias, scale)) as device:
+        program = Program(tmp_path, "calibrate", "--source", device.port, "--pace", "0.35", "--latitude", "45")
+        wait_for(lambda: "press a key" in program.said(), 20.0)
+        program.press(" ")
+        taken = 0
+        for face in [f for f in FACES if f != "+z"]:
+            wait_for(lambda taken=taken: program.said().count("with one of these up") > taken, 20.0)  # type: ignore[misc]
+            taken = program.said().count("with one of these up")
+            device.board.counts = face_counts(face, bias, scale)
+            time.sleep(0.1)
+            program.press(" ")
+        code, output = program.end()
+        assert code == 0, output
+        assert "Kept in" in output
+        (stored,) = (tmp_path / "home" / "calibrations").glob("*.json")
+        assert stored.stem == device.board.hello.id
+        monkeypatch.setenv("STROKEPLANE_HOME", str(tmp_path / "home"))
+        path = tmp_path / "s.mcap"
+        recorded, text = run("record", "--source", device.port, "-o", str(path), "--seconds", "0.5")
+        assert recorded == 0, text
+    calibration = read_session(path).calibration
+    np.testing.assert_allclose(calibration.accel_bias_mps2, bias, atol=0.02)
+    np.testing.assert_allclose(np.diag(calibration.accel_matrix), 1 / scale, atol=2e-3)
+    np.testing.assert_allclose(np.degrees(calibration.gyro_bias_radps), 0.8, atol=0.02)
+    assert calibration.source == "6 positions"
+
+
+def test_calibrate_refuses_a_moving_sensor_and_keeps_nothing(tmp_path: Path) -> None:
+    with plugged(tmp_path, counts_of(*strokes(20.0))) as device:
+        program = Program(tmp_path, "calibrate", "--still-only", "--source", device.port, "--pace", "0.1")
+        wait_for(lambda: "press a key" in program.said(), 20.0)
+        program.press(" ")
+        wait_for(lambda: "Not taken: expected a sensor at rest" in program.said(), 20.0)
+        program.press("q")
+        code, output = program.end()
+    assert code == 1
+    assert "nothing was changed" in output
+    assert not (tmp_path / "home").exists()
+
+
+def test_record_guided_by_keys(tmp_path: Path) -> None:
+    counts = random_counts(5000, 9)
+    (tmp_path / "setup.toml").write_text(
+        '[player]\nhanded = "left"\n[instrument]\ncourses = 4\nstrings = 8\nspacing_mm = 9.0\n'
+        "[sensor]\nlever_mm = [60, 5, -30]\n"
+    )
+    with plugged(tmp_path, counts) as device:
+        program = Program(
+            tmp_path, "record", "--source", device.port, "-o", "s.mcap", "--setup", "setup.toml",
+            "--posture", "resting", "--posture", "free", "--tempo", "100", "--notes-per-beat", "4", "--wanted", "up",
+        )  # fmt: skip
+        wait_for(lambda: "Press g" in program.said(), 20.0)
+        program.press("g")
+        time.sleep(0.3)
+        for keys in (" ", " ", "2", " ", "z", "z", "t", "4", "h", "q"):
+            program.press(keys)
+            time.sleep(0.15)
+        code, output = program.end()
+    assert code == 0, output
+    assert "Lay the sensor on the table" in output
+    assert "no sample lost" in output
+    assert "see a clinician" in output
+    session = read_session(tmp_path / "s.mcap")
+    assert_rows(session.raw, counts)
+    assert (np.diff(session.raw.sequence) == 1).all()
+    assert session.player.handed == "left"
+    assert session.instrument.courses == 4
+    assert session.lever_mm == (60.0, 5.0, -30.0)
+    kinds = [(e.kind, e.label, e.posture) for e in sorted(session.events, key=lambda e: (e.start_s, e.end_s))]
+    assert kinds == [
+        ("still", OFF_HAND, "resting"),
+        ("play", "block 1", "resting"),
+        ("rest", "", "resting"),
+        ("play", "block 2", "free"),
+        ("rest", "paused", "free"),
+        ("play", "block 3", "free"),
+        ("rating", "tension", "free"),
+        ("hurt", "", "free"),
+    ]
+    plays = [e for e in session.events if e.kind == "play"]
+    assert {(e.tempo_bpm, e.notes_per_beat, e.wanted) for e in plays} == {(100.0, 4.0, "up")}
+    ordered = sorted((e for e in session.events if e.kind != "rating"), key=lambda e: e.start_s)
+    for before, after in itertools.pairwise(ordered):
+        assert before.end_s <= after.start_s + 1e-9
+
+
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGINT"])
+def test_signals_end_cleanly(tmp_path: Path, name: str) -> None:
+    counts = random_counts(5000, 9)
+    with plugged(tmp_path, counts) as device:
+        program = Program(tmp_path, "record", "--source", device.port, "-o", "s.mcap")
+        wait_for(lambda: "Press g" in program.said(), 20.0)
+        program.press(" ")
+        time.sleep(0.5)
+        program.process.send_signal(getattr(signal, name))
+        code, output = program.end()
+    assert code == 0, output
+    session = read_session(tmp_path / "s.mcap")
+    assert session.warnings == (), "closed properly"
+    assert session.events[0].kind == "play"
+    assert_rows(session.raw, counts)
+
+
+def test_a_disk_without_room_ends_with_one_sentence(tmp_path: Path) -> None:
+    """The operating system itself refuses to write further."""
+    counts = random_counts(5000, 9)
+    with plugged(tmp_path, counts) as device:
+        program = Program(tmp_path, "record", "--source", device.port, "-o", "s.mcap", limit_bytes=30_000)
+        code, output = program.end()
+    assert code == 1
+    assert "what was synced before is safe, free some space" in output
+    assert "Traceback" not in output
+    session = read_session(tmp_path / "s.mcap")
+    assert len(session.raw.ticks) > 100
+    assert_rows(session.raw, counts)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (("--source", "nowhere"), "there is no port nowhere"),
+        (("--source", "simulated:x"), "expected simulated or simulated:SEED"),
+        (("--profile", "nothing", "--source", "x"), "no profile is called"),
+        (("--source", "replay:none.mcap"), "none.mcap cannot be read"),
+        (("--setup", "none.toml", "--source", "x"), "none.toml cannot be read as TOML"),
+    ],
+)
+def test_record_errors_are_one_sentence(arguments: tuple[str, ...], message: str) -> None:
+    code, output = run("record", *arguments)
+    assert code == 1
+    assert message in output
+
+
+def test_replay_ends_by_itself_and_keeps_every_sample(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("STROKEPLANE_HOME", str(tmp_path))
+    counts = random_counts(5000, 9)
+    first, second = tmp_path / "a.mcap", tmp_path / "b.mcap"
+    with plugged(tmp_path, counts) as device:
+        assert run("record", "--source", device.port, "-o", str(first), "--seconds", "0.7")[0] == 0
+    code, output = run("record", "--source", f"replay:{first}", "--speed", "5", "-o", str(second))
+    assert code == 0, output
+    one, two = read_session(first).raw, read_session(second).raw
+    assert len(one.ticks) > 200
+    np.testing.assert_array_equal(one.ticks, two.ticks)
+    np.testing.assert_array_equal(one.sequence, two.sequence)
+    np.testing.assert_array_equal(one.counts, two.counts)

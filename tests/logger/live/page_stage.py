@@ -1,0 +1,317 @@
+"""A stage for the page alone: serves its files and whatever state a test wants to see; keeps what the page sends."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import math
+import threading
+import time
+from collections.abc import Callable, Coroutine, Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from aiohttp import WSMsgType, web
+
+from logger.live.commands import ClockQuestion, parse_command
+from logger.live.protocol import ClockAnswer, Stroke, Strokes, encode
+from logger.live.state import (
+    Block,
+    ChangeRow,
+    Click,
+    Gesture,
+    GestureLive,
+    Hurt,
+    Key,
+    Option,
+    Plan,
+    Rating,
+    Report,
+    Rest,
+    Sensor,
+    Setup,
+    State,
+    Totals,
+    Verdict,
+)
+
+STATIC = Path(__file__).resolve().parents[3] / "logger" / "live" / "static"
+TYPES = {".html": "text/html", ".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
+# As strict as the program's own; nothing inline, nothing from elsewhere.
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; frame-src 'self'; "
+    "base-uri 'none'"
+)
+
+
+class PageStage:
+    """The server's side of the page, played by a test."""
+
+    def __init__(self, pace: float = 1.0) -> None:
+        self.pace = pace
+        self.waited_s = 0.0
+        self.commands: list[Any] = []
+        self.state: State | None = None
+        self.port = 0
+        self._sockets: set[web.WebSocketResponse] = set()
+        self._loop = asyncio.new_event_loop()
+        self._thread = threading.Thread(target=self._loop.run_forever, daemon=True)
+        self._thread.start()
+        self._runner: web.AppRunner | None = None
+        self.open()
+
+    @property
+    def url(self) -> str:
+        return f"http://127.0.0.1:{self.port}/"
+
+    def now_s(self) -> float:
+        return self.pace * time.monotonic() - self.waited_s
+
+    def open(self) -> None:
+        """Begin to serve, on the same port as before."""
+        self._call(self._open())
+
+    def shut(self) -> None:
+        """End all connections and serve no longer."""
+        self._call(self._shut())
+
+    def close(self) -> None:
+        self.shut()
+        self._loop.call_soon_threadsafe(self._loop.stop)
+        self._thread.join()
+        self._loop.close()
+
+    def show(self, state: State) -> State:
+        """Send a state, as the program does: with the time, and a step number that rises."""
+        number = self.state.step_number + 1 if self.state else 1
+        self.state = replace(state, server_s=self.now_s(), step_number=number)
+        self.push(self.state)
+        return self.state
+
+    def push(self, message: Any) -> None:
+        self._call(self._push(encode(message)))
+
+    def wait_for_command(self, matches: Callable[[Any], bool], timeout_s: float = 5.0) -> Any:
+        deadline = time.monotonic() + timeout_s
+        while time.monotonic() < deadline:
+            for command in self.commands:
+                if matches(command):
+                    return command
+            time.sleep(0.01)
+        raise AssertionError(f"the page sent only {self.commands}")
+
+    def _call(self, work: Coroutine[Any, Any, None]) -> None:
+        asyncio.run_coroutine_threadsafe(work, self._loop).result(10)
+
+    async def _open(self) -> None:
+        app = web.Application()
+        app.add_routes([web.get("/", self._file), web.get("/static/{name}", self._file), web.get("/live", self._live)])
+        app.add_routes([web.get("/report", self._report)])
+        self._runner = web.AppRunner(app, shutdown_timeout=0.1)
+        await self._runner.setup()
+        site = web.TCPSite(self._runner, "127.0.0.1", self.port, reuse_address=True)
+        await site.start()
+        self.port = self._runner.addresses[0][1]
+
+    async def _shut(self) -> None:
+        for socket in list(self._sockets):
+            await socket.close()
+        if self._runner:
+            await self._runner.cleanup()
+
+    async def _push(self, text: str) -> None:
+        for socket in list(self._sockets):
+            await socket.send_str(text)
+
+    async def _file(self, request: web.Request) -> web.Response:
+        path = STATIC / request.match_info.get("name", "index.html")
+        if path.parent != STATIC or not path.is_file():
+            raise web.HTTPNotFound
+        headers = {"Content-Security-Policy": POLICY, "Cache-Control": "no-store"}
+        return web.Response(body=path.read_bytes(), content_type=TYPES[path.suffix], charset="utf-8", headers=headers)
+
+    async def _report(self, request: web.Request) -> web.Response:
+        return web.Response(text="<!DOCTYPE html><title>report</title><h1>The report</h1>", content_type="text/html")
+
+    async def _live(self, request: web.Request) -> web.WebSocketResponse:
+        socket = web.WebSocketResponse()
+        await socket.prepare(request)
+        self._sockets.add(socket)
+        if self.state:
+            await socket.send_str(encode(self.state))
+        async for message in socket:
+            if message.type is not WSMsgType.TEXT:
+                break
+            command = parse_command(message.data)
+            if isinstance(command, ClockQuestion):
+                await socket.send_str(encode(ClockAnswer(command.client_ms, self.now_s(), self.pace)))
+            else:
+                self.commands.append(command)
+        self._sockets.discard(socket)
+        return socket
+
+
+@contextlib.contextmanager
+def open_stage(pace: float = 1.0) -> Iterator[PageStage]:
+    stage = PageStage(pace)
+    try:
+        yield stage
+    finally:
+        stage.close()
+
+
+SETUP = Setup(
+    players=(Option("Invented player", "Invented player"), Option("Another", "Another")),
+    player="Invented player",
+    handed="right",
+    instruments=(Option("guitar", "guitar, electric"), Option("mandolin", "mandolin")),
+    instrument="guitar",
+    instrument_words="six strings, 10.5 mm apart",
+    courses_mm=(0.0, 10.5, 21.0, 31.5, 42.0, 52.5),
+    spacing_mm=10.5,
+    plectrum_depth_mm=2.0,
+    dead_band_deg=10.8,
+    postures=(Option("A", "A"), Option("B", "B")),
+    posture="A",
+    wanted=None,
+    tempo_bpm=None,
+    notes_per_beat=None,
+    planned=False,
+)
+PLANNED = replace(SETUP, planned=True)
+OK = Sensor("ok", "invented-sensor", "invented part", 400.0, "", 83.0)
+NEXT, AGAIN = Key("next", "Go on"), Key("again", "Again")
+PAUSE, HURT, FINISH = Key("pause", "Pause"), Key("hurt", "Something hurts"), Key("finish", "End the session")
+
+
+def state(step: Any, title: str, hint: str = "", **more: Any) -> State:
+    given = {"keys": (NEXT, HURT, FINISH), "sensor": OK, "setup": SETUP, "totals": Totals(0, 0, 0.0, 0.0)} | more
+    return State(1, step, 0, 0.0, title, hint, given.pop("notice", ""), **given)
+
+
+def block(**more: Any) -> Block:
+    values = {
+        "number": 3,
+        "posture": "low",
+        "tempo_bpm": 100.0,
+        "notes_per_beat": 4.0,
+        "drill": "4:5-7 3:4-7",
+        "wanted": "down",
+        "zone_deg": (10.8, 90.0),
+        "note": "",
+        "seconds": 30.0,
+        "starts_server_s": None,
+        "ends_server_s": None,
+    }
+    return Block(**(values | more))
+
+
+PLAN = Plan("Two postures", 2, 8, 312.0, "Posture high, 100 BPM, 30 s")
+
+
+def stroke(number: int, tilt_deg: float, now_s: float) -> Stroke:
+    """A straight stroke of 16 mm."""
+    along = [(k / 8 - 0.5) * 16 * (1 if number % 2 == 0 else -1) for k in range(9)]
+    angle = math.radians(tilt_deg)
+    path = tuple((s * math.cos(angle), s * math.sin(angle)) for s in along)
+    direction: Any = "down" if number % 2 == 0 else "up"
+    inside = 10.8 <= tilt_deg <= 90
+    clears = (tilt_deg if direction == "down" else -tilt_deg) > 10.8
+    return Stroke(number, direction, now_s - 0.3, now_s - 0.1, tilt_deg, 16.0, 1.0, clears, inside, False, path)
+
+
+def strokes(tilts_deg: list[float], now_s: float, first: bool = True, outside: int = 0) -> Strokes:
+    made = tuple(stroke(k, tilt, now_s) for k, tilt in enumerate(tilts_deg))
+    inside = [each.in_zone for each in made]
+    mean = sum(tilts_deg) / len(tilts_deg)
+    return Strokes(3, first, made, (), len(made), mean, mean, 6.7, sum(map(bool, inside)) / len(made), outside, False)
+
+
+def scenes(now_s: float) -> dict[str, State]:
+    """One state for every step, as the program would send it."""
+    playing = block(starts_server_s=now_s - 8, ends_server_s=now_s + 22)
+    click = Click(3, now_s - 0.3, 100.0, 4, 4, 54)
+    resting = {"plan": PLAN, "block": block(), "verdict": VERDICT, "rest": Rest("rest", 20.0, now_s + 14, False, 14.0)}
+    in_play = {"plan": PLAN, "block": playing, "click": click}
+    coming = block(starts_server_s=now_s + 2)
+    pivot = gesture("pivot", 5, PIVOT_PROMPT, phase="running", starts_server_s=now_s - 3, ends_server_s=now_s + 6)
+    poor = gesture("across", 3, "Mute the strings. Drag the tip across all of them.", phase="poor", last=BAD)
+    still = gesture("still", 1, "Lay the sensor on the table and leave it alone.", off_hand=True)
+    return {
+        "connect": state("connect", "Looking for the sensor", "Switch it on.", sensor=replace(OK, status="connecting")),
+        "setup": state("setup", "Who plays, and on what?", "Space goes on with what is shown."),
+        "setup_planned": state("setup", "Who plays, on what?", setup=PLANNED),
+        "prepare": state("gestures", "Sensor on the table", gesture=still, keys=(NEXT, SKIP, HURT)),
+        "pivot": state("gestures", "Rock the hand over the tip", gesture=pivot, keys=(HURT,)),
+        "poor": state("gestures", "Once more, please", BAD.sentence, gesture=poor, keys=(NEXT, SKIP, HURT)),
+        "ready": state(
+            "ready",
+            "Posture low, 100 BPM, 30 s",
+            "Space starts.",
+            setup=PLANNED,
+            plan=PLAN,
+            block=block(note="Stay loose."),
+        ),
+        "free": state("ready", "Ready to play", "Space starts.", keys=FREE, block=block(drill=""), verdict=VERDICT),
+        "count_in": state("count_in", "Count-in", plan=PLAN, block=coming, click=click, keys=(PAUSE, HURT)),
+        "play": state("play", "Play", keys=(PAUSE, HURT, FINISH), **in_play),
+        "rest": state("rest", "Rest", "Shake out the hand.", keys=(NEXT, AGAIN, PAUSE, HURT, FINISH), **resting),
+        "rest_long": state(
+            "rest", "Rest", "Hands down, shoulders loose.", keys=(NEXT, AGAIN, HURT, FINISH), **resting | LONG
+        ),
+        "rating": state(
+            "rest",
+            LONG_QUESTION,
+            "Hands down, shoulders loose.",
+            keys=(RATE, SKIP, HURT, FINISH),
+            rating=TENSION,
+            **resting | LONG,
+        ),
+        "hurt": state("hurt", "Stop", HURT_WORDS[0], hurt=Hurt(HURT_WORDS, now_s + 45), keys=(FINISH,)),
+        "lost": state("play", "Play", sensor=LOST, keys=(PAUSE, HURT), **in_play),
+        "finishing": state("finishing", "Writing the report", "This takes some seconds.", keys=()),
+        "done": state(
+            "done", "Done for today", "Space opens it.", keys=(Key("next", "Close the program"),), report=REPORT
+        ),
+    }
+
+
+def gesture(kind: Any, number: int, prompt: str, **more: Any) -> Gesture:
+    values = {"off_hand": False, "phase": "prepare", "starts_server_s": None, "ends_server_s": None, "last": None}
+    return Gesture(kind, number, 5, posture="low", prompt=prompt, seconds=6.0, **(values | more))
+
+
+FREE = (NEXT, Key("choose", "Choose"), HURT, FINISH)
+SKIP, RATE = Key("skip", "No answer"), Key("rate", "0 to 10")
+PIVOT_PROMPT = "Keep the tip on one spot. Rock the hand: slow circles, then quick nods and turns."
+BAD = GestureLive(
+    "across", False, "Longer moves, please: over all strings.", 4.0, 8.0, 0.71, 22.0, 1.1, "too slow", done=True
+)
+TENSION = Rating("tension", "How tense is the hand?", "0: loose", "10: as tense as can be")
+HURT_WORDS = ("Stop playing.", "Pain, numbness or tingling means stop, and see a clinician before you go on.")
+LOST = Sensor("lost", "invented-sensor", "", 400.0, "No samples for two seconds: check the cable or the battery.")
+REPORT = Report("/report", "evening.mcap", "8 blocks, 1604 strokes.", ("Take regular breaks.", "No medical device."))
+VERDICT = Verdict(
+    number=3,
+    sentence="The downstroke cleared the strings: 21° of tilt, held in 94 of 100 strokes.",
+    more=("Weakest change: string 4 to 3 after an upstroke, cleared 2 of 24 times.",),
+    strokes=198,
+    strokes_per_s=6.7,
+    tilt_mean_deg=21.4,
+    tilt_ci95_deg=(19.8, 23.1),
+    tilt_side="down",
+    held_share=0.94,
+    against_hand=False,
+    changes=(ChangeRow(3, 4, "down", 23, 1, 0), ChangeRow(4, 3, "up", 2, 22, 1, True)),
+)
+TOO_SHORT = (
+    "Your stroke is tilted enough to the downstroke's side, by 16.6°, but it is too short: only 70 of 100 downstrokes "
+    "clear the next string."
+)
+LONG_QUESTION = "How tense are hand, arm and shoulders?"
+ADVICE = (
+    "Sure: this holds over the whole 95 % interval of the tilt, 14.9° to 18.4°.",
+    "Make the stroke larger: about 20 mm instead of 15 mm, with the same tilt.",
+)
+LONG = {"verdict": replace(VERDICT, sentence=TOO_SHORT, more=ADVICE, changes=())}

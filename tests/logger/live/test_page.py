@@ -1,0 +1,527 @@
+"""The live page in a real browser, its server played by the test: keys, states, links, sound, every reader."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from logger.live.commands import Choose, Rate, Simple
+from logger.live.protocol import Pulse, Refused, Trace
+from logger.live.state import GestureLive, Key
+from tests.browser import find_violations, open_chromium, open_page, wait_until
+from tests.house.test_house import ROOT
+from tests.logger.live.page_stage import FINISH, OK, PageStage, block, open_stage, scenes, strokes
+
+pytestmark = pytest.mark.browser
+
+PEDAL = ["Space", "Enter", "ArrowRight", "ArrowDown", "PageDown"]
+BACK = ["ArrowLeft", "ArrowUp", "PageUp", "Backspace"]
+SEES_ALL = (
+    "document.querySelector('main').scrollHeight <= document.querySelector('main').clientHeight"
+    " && document.documentElement.scrollHeight <= innerHeight"
+)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with open_chromium() as browser:
+        yield browser
+
+
+@pytest.fixture(scope="module")
+def running_stage() -> Iterator[PageStage]:
+    with open_stage() as stage:
+        yield stage
+
+
+@pytest.fixture
+def stage(running_stage: PageStage) -> PageStage:
+    running_stage.commands.clear()
+    running_stage.state = None
+    return running_stage
+
+
+def opened(page: Any, stage: PageStage, scene: str) -> Any:
+    show(stage, scene)
+    page.goto(stage.url)
+    wait_until(page, "document.documentElement.dataset.ready === 'yes'")
+    return page
+
+
+def show(stage: PageStage, scene: str) -> int:
+    """Send a scene; its step's number."""
+    return stage.show(scenes(stage.now_s())[scene]).step_number
+
+
+def wait_for_step(page: Any, stage: PageStage) -> None:
+    assert stage.state
+    wait_until(page, f"document.getElementById('stage').dataset.step === '{stage.state.step}'")
+
+
+@pytest.mark.parametrize(
+    ("width", "height", "theme", "looked_into"),
+    [
+        (1366, 768, "light", ("setup", "pivot", "poor", "ready", "play", "rest", "rating", "hurt", "done")),
+        (390, 844, "dark", ("setup", "poor", "rest", "rating", "lost")),
+    ],
+)
+def test_every_step_is_whole_without_error_fault_or_stranger(
+    browser: Any, stage: PageStage, width: int, height: int, theme: str, looked_into: tuple[str, ...]
+) -> None:
+    with open_page(browser, viewport={"width": width, "height": height}, color_scheme=theme) as (page, watch):
+        opened(page, stage, "connect")
+        for scene, each in scenes(stage.now_s()).items():
+            stage.show(each)
+            if scene in ("play", "lost"):
+                stage.push(strokes([22.0, 18.0, 12.0, 25.0], stage.now_s()))
+                stage.push(Trace(stage.now_s(), ((0.0, 0.0), (1.0, 0.5), (2.0, 1.0))))
+            wait_until(page, f"document.querySelector('h1').textContent === {json.dumps(each.title)}")
+            assert page.locator("#stage").get_attribute("data-step") == each.step
+            assert page.evaluate("document.documentElement.scrollWidth") <= width, scene
+            if width > 1000 or each.step == "play" or scene == "rating":
+                assert page.evaluate(SEES_ALL), f"{scene} must be seen without scrolling"
+            if scene in looked_into:
+                assert find_violations(page) == [], scene
+        assert watch.errors == []
+        assert [url for url in watch.requests if not re.match(r"(http|ws)://127\.0\.0\.1:\d+/", url)] == []
+
+
+def test_the_options_and_keys_have_no_fault(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, watch):
+        opened(page, stage, "ready").keyboard.press("?")
+        assert page.locator("#options").is_visible()
+        assert find_violations(page) == []
+        page.keyboard.press("Escape")
+        assert not page.locator("#options").is_visible()
+        assert watch.errors == []
+
+
+def test_help_documentation_and_page_tell_the_same_keys(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "ready")
+        table = page.evaluate("import('/static/words.js').then(m => m.KEYS)")
+        shown = page.evaluate(
+            "[...document.querySelectorAll('#key-table tbody tr')].map(r => [...r.cells].map(c => c.textContent))"
+        )
+    told = [[entry["names"], entry["help"]] for entry in table]
+    assert shown == told
+    keys = [key for entry in table for key in entry["keys"]]
+    assert len(keys) == len(set(keys))
+    documented = re.findall(r"^\| (.+?) \| (.+?) \|$", section("Keys"), re.MULTILINE)[2:]
+    assert [list(row) for row in documented] == told
+    # Every name in the list is a key in the table: "Space", "Page down", "P", "0 to 9".
+    spoken = {" ": "space", "ArrowRight": "right", "ArrowDown": "down", "ArrowLeft": "left", "ArrowUp": "up"}
+    for entry in table:
+        for key in entry["keys"]:
+            if not key.isdecimal():
+                name = spoken.get(key, re.sub(r"(?<=[a-z])(?=[A-Z])", " ", key)).lower()
+                assert name in entry["names"].lower(), (key, entry["names"])
+
+
+def section(title: str) -> str:
+    text = (ROOT / "docs" / "live.md").read_text(encoding="utf-8")
+    found = re.search(rf"^## {title}\n(.*?)(?=^## |\Z)", text, re.MULTILINE | re.DOTALL)
+    assert found
+    return found[1]
+
+
+def test_every_key_of_a_pedal_goes_on_and_back(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "ready")
+        for keys, name in ((PEDAL, "next"), (BACK, "again")):
+            for key in keys:
+                number = show(stage, "rest")
+                wait_until(page, "document.getElementById('spoken').textContent.includes('Rest')")
+                page.wait_for_timeout(30)
+                page.keyboard.press(key)
+                stage.wait_for_command(lambda c, n=number, name=name: c == Simple(name, n))
+        assert len(stage.commands) == len(PEDAL) + len(BACK)
+
+
+def test_a_key_held_down_is_one_press(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "ready")
+        for _ in range(5):
+            page.keyboard.down("PageDown")
+        page.keyboard.up("PageDown")
+        stage.wait_for_command(lambda c: c.name == "next")
+        page.wait_for_timeout(100)
+        assert len(stage.commands) == 1
+
+
+def test_what_is_not_offered_is_not_sent_and_the_end_wants_two_presses(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "hurt")
+        for key in [*PEDAL, *BACK, "p", "s", "5"]:
+            page.keyboard.press(key)
+        page.keyboard.press("e")
+        assert "once more" in page.locator("#refused").text_content()
+        assert stage.commands == []
+        page.keyboard.press("e")
+        assert stage.wait_for_command(lambda c: True).name == "finish"
+
+
+def test_a_rating_is_one_key(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "rating")
+        assert page.locator("#rating").is_visible()
+        for key, value in (("0", 0), ("7", 7), ("x", 10), ("X", 10)):
+            stage.commands.clear()
+            page.keyboard.press(key)
+            assert stage.wait_for_command(lambda c: True) == Rate(value, stage.state.step_number)
+
+
+def test_the_first_command_offered_is_the_pedals(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "rating")
+        assert page.locator("#commands button[data-first=true] kbd").text_content() == "Space"
+        page.keyboard.press("Space")
+        assert stage.wait_for_command(lambda c: True).name == "skip"
+
+
+def test_hurt_is_always_possible(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "setup")
+        for scene in ("setup", "pivot", "count_in", "play", "rest", "rating"):
+            show(stage, scene)
+            wait_for_step(page, stage)
+            stage.commands.clear()
+            page.keyboard.press("h")
+            assert stage.wait_for_command(lambda c: True).name == "hurt"
+        page.keyboard.press("?")
+        stage.commands.clear()
+        page.keyboard.press("h")
+        assert stage.wait_for_command(lambda c: True).name == "hurt"
+
+
+def test_hurt_shows_the_words_and_offers_no_going_on(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "play")
+        show(stage, "hurt")
+        wait_for_step(page, stage)
+        assert "see a clinician" in page.locator("#hurt").text_content()
+        offered = "b => b.map(e => e.dataset.command)"
+        assert page.locator("#commands button:visible").evaluate_all(offered) == ["finish"]
+        assert page.locator("#words").inner_text().count("Stop playing.") == 1
+        assert re.fullmatch(r"Rest at least: 0:4\d left", page.locator("#time-words").text_content())
+        # When some time has passed going on is possible, but never by the pedal.
+        stage.show(replace(scenes(stage.now_s())["hurt"], keys=(FINISH, Key("skip", "Go on with care"))))
+        wait_until(page, "document.querySelectorAll('#commands button:not([hidden])').length === 2")
+        for key in PEDAL:
+            page.keyboard.press(key)
+        page.keyboard.press("s")
+        assert stage.wait_for_command(lambda c: True).name == "skip"
+        assert len(stage.commands) == 1
+
+
+def test_buttons_do_what_their_keys_do_and_leave_the_pedal_free(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "rest")
+        page.locator("#commands button[data-command=again]").click()
+        assert stage.wait_for_command(lambda c: True).name == "again"
+        stage.commands.clear()
+        page.keyboard.press("Space")
+        assert stage.wait_for_command(lambda c: True).name == "next"
+        # With the keyboard alone a button keeps the focus, and space presses it.
+        stage.commands.clear()
+        page.locator("#commands button[data-command=pause]").focus()
+        page.keyboard.press("Space")
+        assert stage.wait_for_command(lambda c: True).name == "pause"
+        outline = "getComputedStyle(document.activeElement).outlineStyle"
+        assert page.evaluate(outline) == "solid"
+
+
+def test_choices_are_made_and_shown(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "setup")
+        page.locator("#choose-instrument").select_option("mandolin")
+        page.locator("#choose-tempo_bpm").fill("96")
+        page.keyboard.press("Tab")
+        number = stage.state.step_number
+        assert stage.wait_for_command(lambda c: c == Choose("instrument", "mandolin", number))
+        assert stage.wait_for_command(lambda c: c == Choose("tempo_bpm", "96", number))
+        assert page.locator("#choices label").all_text_contents()[:3] == ["Player", "Picking hand", "Instrument"]
+        show(stage, "ready")
+        wait_for_step(page, stage)
+        assert not page.locator("#choices").is_visible()  # a plan decides
+        show(stage, "setup_planned")
+        wait_for_step(page, stage)
+        assert page.locator("#choices label").all_text_contents() == ["Player", "Picking hand", "Instrument"]
+
+
+def test_a_bad_gesture_says_what_to_do_and_never_hertz(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "poor")
+        words = page.locator("#words").inner_text()
+        assert "Longer moves, please" in words
+        assert "4 of 8" in words
+        assert "too slow" in words
+        assert page.locator("#quality-sentence .mark").text_content() == "✕"
+        for scene in ("prepare", "pivot", "poor"):
+            show(stage, scene)
+            wait_for_step(page, stage)
+            assert not re.search(r"\bHz\b|hertz", page.content(), re.IGNORECASE)
+
+
+@pytest.mark.parametrize(("cycles", "words"), [(None, "0 of 6"), (5.9, "5 of 6"), (6.0, "6 of 6"), (8.5, "6 of 6")])
+def test_the_count_of_a_gesture_stops_at_enough(
+    browser: Any, stage: PageStage, cycles: float | None, words: str
+) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "poor")
+        stage.push(GestureLive("across", None, "Go on.", cycles=cycles, cycles_wanted=6.0))
+        wait_until(page, "document.getElementById('quality-sentence').innerText.includes('Go on.')")
+        assert page.locator("#quality b").all_inner_texts() == [words]
+
+
+def test_play_is_told_in_figures_words_and_marks(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "play")
+        for tilts, number, side, zone in (
+            ([20.0, 22.0], "21°", "downstroke clears", "● in the zone"),
+            ([9.0, 9.0], "9°", "stuck: neither clears", "▲ tilt more"),
+            ([50.0, 50.0], "50°", "downstroke clears", "● in the zone"),
+            ([-20.0, -20.0], "\u221220°", "upstroke clears", "◆ the other way"),
+            ([3.0, 3.0], "3°", "stuck: neither clears", "▲ tilt more"),
+        ):
+            stage.push(strokes(tilts, stage.now_s()))
+            wait_until(page, f"document.getElementById('tilt-number').textContent === '{number}'")
+            assert page.locator("#tilt-side").text_content() == side
+            assert side in page.locator("#end-view").get_attribute("aria-label")
+            assert page.locator("#zone-line").inner_text().replace("\n", " ") == zone
+        stage.push(Pulse(stage.now_s(), 65.0, 26000, 12, 0.0))
+        wait_until(page, "document.getElementById('losses').textContent === '12'")
+        assert page.locator("#recorded").text_content() == "1:05 recorded"
+        assert re.fullmatch(r"0:2\d left", page.locator("#time-words").text_content())
+
+
+def drawn(page: Any) -> int:
+    """How many dots of the picture have ink of the two accents."""
+    return page.evaluate(
+        """() => { const c = document.getElementById('end-view');
+        const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data; let n = 0;
+        for (let k = 0; k < d.length; k += 4) if (d[k + 3] > 200 && Math.abs(d[k] - d[k + 2]) > 60) n += 1;
+        return n; }"""
+    )
+
+
+def test_a_borrowed_tilt_says_whose_gestures_measure_it(browser: Any, stage: PageStage) -> None:
+    with open_page(browser, viewport={"width": 390, "height": 844}) as (page, _):
+        opened(page, stage, "play")
+        stage.push(replace(strokes([22.0, 24.0], stage.now_s()), borrowed_from="low"))
+        side = "document.getElementById('tilt-side').textContent"
+        wait_until(page, f"{side}.endsWith('clears, by the gestures of posture low')")
+        assert page.evaluate(SEES_ALL)
+
+
+def test_the_picture_shows_strokes_and_forgets_them_with_a_new_block(browser: Any, stage: PageStage) -> None:
+    with open_page(browser, viewport={"width": 1366, "height": 768}, color_scheme="light") as (page, _):
+        opened(page, stage, "play")
+        page.wait_for_timeout(100)
+        empty = drawn(page)
+        stage.push(strokes([22.0, 24.0, 26.0, 28.0], stage.now_s()))
+        wait_until(page, "document.getElementById('tilt-number').textContent === '25°'")
+        page.wait_for_timeout(100)
+        assert drawn(page) > empty + 300
+        show(stage, "count_in")
+        wait_for_step(page, stage)
+        page.wait_for_timeout(100)
+        assert drawn(page) <= empty + 50
+
+
+def test_the_verdict_is_a_sentence_with_its_numbers(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "rest")
+        words = page.locator("#words").inner_text()
+        for piece in (
+            "The downstroke cleared the strings",
+            "94 %",
+            "21° (20° to 23°)",
+            "Next: Posture high",
+        ):
+            assert piece in words
+        rows = page.locator("#changes tbody tr").all_inner_texts()
+        assert [re.split(r"\s*\t\s*", row) for row in rows] == [
+            ["3 → 4", "downstroke", "23", "1", "0"],
+            ["4 → 3\n◆ weakest", "upstroke", "2", "22", "1"],
+        ]
+        assert "after an upstroke, cleared 2 of 24 times" in words
+        assert re.fullmatch(r"Rest: 0:1\d left", page.locator("#time-words").text_content())
+
+
+def test_without_a_drill_there_is_no_table_of_changes(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "rest_long")
+        assert not page.locator("#changes").is_visible()
+
+
+def test_the_link_comes_back_by_itself_and_nothing_is_sent_late(browser: Any) -> None:
+    with open_stage() as stage, open_page(browser) as (page, _):
+        opened(page, stage, "play")
+        stage.shut()
+        wait_until(page, "!document.getElementById('offline').hidden")
+        assert "keeps trying" in page.locator("#offline").text_content()
+        page.keyboard.press("Space")
+        stage.state = scenes(stage.now_s())["rest"]
+        stage.open()
+        wait_until(page, "document.getElementById('stage').dataset.step === 'rest'", 10)
+        assert not page.locator("#offline").is_visible()
+        page.wait_for_timeout(200)
+        assert stage.commands == []
+        page.keyboard.press("Space")
+        assert stage.wait_for_command(lambda c: True).name == "next"
+
+
+def test_two_tabs_see_the_same(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (one, _), open_page(browser) as (two, _):
+        opened(one, stage, "ready")
+        opened(two, stage, "ready")
+        show(stage, "play")
+        stage.push(strokes([20.0, 22.0], stage.now_s()))
+        for page in (one, two):
+            wait_until(page, "document.getElementById('tilt-number').textContent === '21°'")
+        one.keyboard.press("Space")
+        two.keyboard.press("Space")
+        stage.wait_for_command(lambda c: len(stage.commands) == 2)
+        # Both saw the same step, so the program can count them once.
+        assert stage.commands[0] == stage.commands[1]
+
+
+def test_a_silent_sensor_is_shown_with_what_to_do(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "play")
+        assert not page.locator("#lost").is_visible()
+        show(stage, "lost")
+        wait_until(page, "document.getElementById('lost').textContent.startsWith('No samples')")
+        assert page.locator("#sensor-words").text_content() == "Sensor is silent"
+        show(stage, "play")
+        wait_until(page, "document.getElementById('lost').hidden")
+        stage.push(Refused("There is nothing to repeat yet."))
+        wait_until(page, "document.getElementById('refused').textContent.startsWith('There is nothing')")
+
+
+def test_the_report_opens_from_the_pedal(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "done")
+        assert page.locator("#report-link").get_attribute("href") == "/report"
+        buttons = page.locator("#commands button:visible span").all_text_contents()
+        assert buttons == ["Open the report", "Close the program"]
+        page.keyboard.press("e")
+        page.keyboard.press("e")
+        assert stage.wait_for_command(lambda c: True).name == "next"
+
+
+def test_the_pedal_opens_the_report_and_then_closes_the_program(browser: Any, stage: PageStage) -> None:
+    with open_page(browser, viewport={"width": 1366, "height": 768}) as (page, watch):
+        opened(page, stage, "done")
+        page.keyboard.press("PageDown")
+        page.keyboard.press("PageDown")
+        frame = page.frame_locator("#report-frame")
+        assert frame.locator("h1").text_content() == "The report"
+        assert page.evaluate(SEES_ALL)
+        assert find_violations(page, "#report-frame") == []
+        assert page.locator("#commands button:visible span").all_text_contents() == ["Close the program"]
+        page.wait_for_timeout(1600)
+        assert stage.commands == [], "a press that bounces closes nothing"
+        page.keyboard.press("PageDown")
+        assert stage.wait_for_command(lambda c: True).name == "next"
+        stage.shut()
+        wait_until(page, "!document.getElementById('offline').hidden")
+        assert "report are saved" in page.locator("#offline").text_content()
+        assert frame.locator("h1").text_content() == "The report", "what was opened stays"
+        assert page.locator("#commands button:visible").count() == 0, "nothing is left to press"
+        stage.open()
+        assert watch.errors == [] or all("ERR_CONNECTION_REFUSED" in words for words in watch.errors)
+
+
+@pytest.mark.parametrize("pace", [1.0, 3.0])
+def test_the_page_counts_as_quickly_as_the_session(browser: Any, pace: float) -> None:
+    """Time passes first: a page's clock that ran at another pace would be seconds off by then."""
+    with open_stage(pace) as stage, open_page(browser) as (page, _):
+        opened(page, stage, "ready")
+        page.wait_for_timeout(1500)
+        now_s = stage.now_s()
+        scene = scenes(now_s)
+        stage.show(replace(scene["count_in"], click=None, block=block(starts_server_s=now_s + 3.0)))
+        assert left_off(page, stage, "count", now_s + 3.0) < 0.3
+        stage.show(replace(scene["play"], block=block(starts_server_s=now_s, ends_server_s=now_s + 6.0 * pace)))
+        for _ in range(3):
+            page.wait_for_timeout(700)
+            assert left_off(page, stage, "time-words", now_s + 6.0 * pace) < 0.3
+
+
+def test_a_quickened_session_that_waited_is_caught_up_with(browser: Any) -> None:
+    with open_stage(3.0) as stage, open_page(browser) as (page, _):
+        opened(page, stage, "ready")
+        now_s = stage.now_s()
+        stage.show(replace(scenes(now_s)["play"], block=block(starts_server_s=now_s, ends_server_s=now_s + 60.0)))
+        page.wait_for_timeout(300)
+        stage.waited_s = 20.0
+        page.wait_for_timeout(1500)
+        assert left_off(page, stage, "time-words", now_s + 60.0) < 0.3
+
+
+def left_off(page: Any, stage: PageStage, place: str, end_s: float) -> float:
+    """How far the seconds that the page shows, rounded up, are from the session's own: just before, just after."""
+    wait_for_step(page, stage)
+    before = end_s - stage.now_s()
+    page.wait_for_timeout(150)  # The page writes the time ten times a second.
+    words = page.locator(f"#{place}").inner_text()
+    after = end_s - stage.now_s()
+    minutes, seconds = re.findall(r"\d+", f"0:{words}")[-2:]
+    shown = 60 * int(minutes) + int(seconds)
+    return max(after - shown, shown - 1 - before)
+
+
+def hand_places(page: Any) -> set[str]:
+    """Where the hand of the gesture's picture stands over half a second."""
+    seen = set()
+    for _ in range(6):
+        seen.add(
+            page.evaluate("document.querySelector('#gesture-picture g:last-of-type')?.getAttribute('transform') ?? ''")
+        )
+        page.wait_for_timeout(80)
+    return seen
+
+
+def test_pictures_move_unless_less_motion_is_asked_for(browser: Any, stage: PageStage) -> None:
+    for motion, moves in (("no-preference", True), ("reduce", False)):
+        with open_page(browser, reduced_motion=motion) as (page, _):
+            opened(page, stage, "setup")
+            for scene in ("pivot", "poor"):
+                show(stage, scene)
+                wait_for_step(page, stage)
+                page.wait_for_timeout(50)
+                assert len(hand_places(page)) == 1 or moves
+                assert len(hand_places(page)) > 3 or not moves
+                assert page.locator("#gesture-picture .arrow").count() == int(not moves)
+
+
+def test_colours_follow_the_computer_or_the_players_choice(browser: Any, stage: PageStage) -> None:
+    paper = "getComputedStyle(document.documentElement).backgroundColor"
+    with open_page(browser, color_scheme="dark") as (page, _):
+        opened(page, stage, "ready")
+        assert page.evaluate(paper) == "rgb(23, 25, 27)"
+        page.keyboard.press("?")
+        page.locator("#prefer-colours").select_option("light")
+        assert page.evaluate(paper) == "rgb(253, 252, 248)"
+        page.reload()
+        wait_until(page, "document.documentElement.dataset.ready === 'yes'")
+        assert page.evaluate(paper) == "rgb(253, 252, 248)"
+
+
+def test_a_page_keeps_going_when_the_state_lacks_everything(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, watch):
+        opened(page, stage, "connect")
+        bare = scenes(stage.now_s())["play"]
+        for step in ("ready", "count_in", "play", "rest", "hurt", "done"):
+            stage.show(replace(bare, step=step, plan=None, block=None, click=None, keys=(), sensor=OK))
+            wait_for_step(page, stage)
+        stage.push(strokes([20.0], stage.now_s()))
+        page.wait_for_timeout(100)
+        assert watch.errors == []

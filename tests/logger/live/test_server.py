@@ -1,0 +1,237 @@
+"""The server's doors: what is refused, and that nothing changes by what is refused. A real server, real requests."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Awaitable, Callable
+from pathlib import Path
+
+import aiohttp
+import pytest
+
+from logger.live.guard import COOKIE
+from logger.live.server import MOST_MISTAKES
+from tests.logger.live.running import Running, running, simulated
+
+ONLINE = 101
+
+
+def at_set_up(folder: Path, check: Callable[[Running], Awaitable[None]], token: str = "") -> None:
+    """Run a session as far as the set-up, then the check."""
+
+    async def scenario() -> None:
+        async with running(folder, simulated(), speed=4.0, token=token) as session:
+            await check(session)
+
+    asyncio.run(scenario())
+
+
+async def raw_request(session: Running, text: str) -> str:
+    """Send bytes as they are, which no well-behaved client would."""
+    host, port = session.base.removeprefix("http://").split(":")
+    reader, writer = await asyncio.open_connection(host, int(port))
+    writer.write(text.encode())
+    answer = await reader.read(100_000)
+    writer.close()
+    return answer.decode("utf-8", "replace")
+
+
+async def status_of_socket(session: Running, **headers: str) -> int:
+    try:
+        async with session.http.ws_connect(f"{session.base}/live", headers=headers):
+            return ONLINE
+    except aiohttp.WSServerHandshakeError as error:
+        return error.status
+
+
+def test_only_its_own_names_are_answered(tmp_path: Path) -> None:
+    """DNS rebinding: a page's own name that points to the loopback comes with another Host."""
+
+    async def check(session: Running) -> None:
+        port = session.base.rsplit(":", 1)[1]
+        for host in (f"rebound.example:{port}", "127.0.0.1", f"127.0.0.1.example:{port}", f"127.0.0.1:{port}.", ""):
+            async with session.http.get(session.base, headers={"Host": host}) as answer:
+                assert answer.status in (400, 421), host
+                assert "strokeplane" not in await answer.text()
+        async with session.http.get(session.base, headers={"Host": f"LOCALHOST:{port}"}) as answer:
+            assert answer.status == 200
+        twice = await raw_request(session, f"GET / HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nHost: evil.example\r\n\r\n")
+        assert " 200 " not in twice.splitlines()[0]
+
+    at_set_up(tmp_path, check)
+
+
+def test_a_socket_from_elsewhere_is_refused(tmp_path: Path) -> None:
+    async def check(session: Running) -> None:
+        port = session.base.rsplit(":", 1)[1]
+        origins = ("https://evil.example", "null", f"https://127.0.0.1:{port}", f"http://localhost:{port}", "")
+        for origin in origins:
+            assert await status_of_socket(session, Origin=origin) == 403, origin
+        assert await status_of_socket(session) == 403
+        assert await status_of_socket(session, Origin=session.base) == ONLINE
+        async with session.http.get(session.base, headers={"Origin": "https://evil.example"}) as answer:
+            assert answer.status == 403
+
+    at_set_up(tmp_path, check)
+
+
+def test_no_path_reaches_the_disk(tmp_path: Path) -> None:
+    async def check(session: Running) -> None:
+        port = session.base.rsplit(":", 1)[1]
+        tricks = (
+            "/../server.py", "/static/../server.py", "/static/%2e%2e/server.py", "/static/..%2fserver.py",
+            "/static/....//server.py", "//etc/passwd", "/etc/passwd", "/static//etc/passwd", "/static/index.html/",
+            "/static/index.html%00.css", "/static/", "/STATIC/index.html", "/report/../session.mcap", "/session.mcap",
+            "/live/", "/static/..\\server.py", "/%2e%2e/%2e%2e/etc/passwd", "/file:///etc/passwd",
+        )  # fmt: skip
+        for path in tricks:
+            answer = await raw_request(
+                session, f"GET {path} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nConnection: close\r\n\r\n"
+            )
+            status = int(answer.split(" ", 2)[1])
+            assert status in (400, 403, 404), (path, answer[:80])
+            assert "import" not in answer
+            assert "root:" not in answer
+
+    at_set_up(tmp_path, check)
+
+
+def test_nothing_changes_by_a_request(tmp_path: Path) -> None:
+    async def check(session: Running) -> None:
+        async with session.page() as page:
+            await page.step("setup")
+            before = session.conduct.stage.state()
+            for path in ("/", "/live", "/next", "/?type=next", "/report", "/static/main.js", "/live?type=finish"):
+                async with session.http.get(session.base + path, headers={"Origin": session.base}):
+                    pass
+            for method in ("POST", "PUT", "DELETE", "PATCH", "OPTIONS"):
+                async with session.http.request(method, session.base + "/", json={"type": "finish"}) as answer:
+                    assert answer.status == 405
+            after = session.conduct.stage.state()
+            assert (after.step, after.step_number, after.setup) == (before.step, before.step_number, before.setup)
+
+    at_set_up(tmp_path, check)
+
+
+def test_the_page_comes_with_a_strict_policy(tmp_path: Path) -> None:
+    async def check(session: Running) -> None:
+        async with session.http.get(session.base) as answer:
+            policy = dict(part.strip().split(" ", 1) for part in answer.headers["Content-Security-Policy"].split(";"))
+            text = await answer.text()
+        assert policy["default-src"] == "'none'"
+        assert policy["script-src"] == policy["style-src"] == "'self'"
+        assert policy["frame-ancestors"] == policy["base-uri"] == policy["form-action"] == "'none'"
+        assert "unsafe" not in " ".join(policy.values())
+        assert answer.headers["X-Content-Type-Options"] == "nosniff"
+        assert answer.headers["Cache-Control"] == "no-store"
+        assert 'src="/static/main.js"' in text
+        kinds = {"main.js": "text/javascript", "live.css": "text/css", "icon.svg": "image/svg+xml"}
+        for name, kind in kinds.items():
+            async with session.http.get(f"{session.base}/static/{name}") as answer:
+                assert answer.status == 200
+                assert answer.content_type == kind
+        async with session.http.get(f"{session.base}/report") as answer:
+            assert answer.status == 404, "there is no report yet"
+
+    at_set_up(tmp_path, check)
+
+
+MALFORMED = (
+    "", "{", "[]", "null", "1", '"next"', "{}", '{"type": 1}', '{"type": "shutdown"}', '{"type": "next"}',
+    '{"type": "next", "seen": -1}', '{"type": "next", "seen": 1.5}', '{"type": "next", "seen": true}',
+    '{"type": "next", "seen": 1e400}', '{"type": "next", "seen": "1"}', '{"type": "next", "seen": 1, "more": 1}',
+    '{"type": "rate", "seen": 1}', '{"type": "rate", "seen": 1, "value": 11}',
+    '{"type": "rate", "seen": 1, "value": true}',
+    '{"type": "choose", "seen": 1, "field": "path", "value": "x"}', '{"type": "choose", "seen": 1, "field": "player"}',
+    '{"type": "choose", "seen": 1, "field": "player", "value": "a\\u0000b"}', '{"type": "clock"}',
+    '{"type": "clock", "client_ms": NaN}', '{"type": "clock", "client_ms": "1"}', "[" * 500, '{"a":' * 150,
+    '{"type": "next", "seen": ' + "9" * 400 + "}", '{"type": "\\ud800"}',
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("first", range(0, len(MALFORMED), MOST_MISTAKES - 1))
+def test_malformed_messages_are_refused_with_a_sentence(tmp_path: Path, first: int) -> None:
+    async def check(session: Running) -> None:
+        async with session.page() as page:
+            await page.step("setup")
+            number = page.state["step_number"]
+            messages = MALFORMED[first : first + MOST_MISTAKES - 1]
+            for message in messages:
+                await page.say(message)
+            async with asyncio.timeout(20):
+                while len(page.of("refused")) < len(messages):
+                    await page.news()
+            assert all(refused["sentence"] for refused in page.of("refused"))
+            await page.say({"type": "clock", "client_ms": 7.5})
+            async with asyncio.timeout(20):
+                while not page.of("clock"):
+                    await page.news()
+            assert page.of("clock")[0]["client_ms"] == 7.5
+            assert page.state["step_number"] == number
+
+    at_set_up(tmp_path, check)
+
+
+async def closed_with(session: Running, messages: list[str | bytes]) -> int | None:
+    async with session.page() as page:
+        for message in messages:
+            if isinstance(message, bytes):
+                await page.socket.send_bytes(message)
+            else:
+                await page.socket.send_str(message)
+        async with asyncio.timeout(20):
+            while page.closed is None:
+                page._news.clear()
+                await page._news.wait()
+        return page.closed
+
+
+def test_a_page_that_misbehaves_is_let_go(tmp_path: Path) -> None:
+    async def check(session: Running) -> None:
+        big = json.dumps({"type": "choose", "seen": 1, "field": "player", "value": "x" * 2000})
+        assert await closed_with(session, [big]) == 1009, "too big"
+        assert await closed_with(session, [b"\x00\x01"]) == 1003, "not text"
+        assert await closed_with(session, ["{"] * (MOST_MISTAKES + 1)) == 1008, "many mistakes"
+        flood: list[str | bytes] = ['{"type": "clock", "client_ms": 1}'] * 200
+        assert await closed_with(session, flood) == 1008, "a flood"
+        async with session.page() as page:
+            await page.step("setup")  # Others are served as before.
+
+    at_set_up(tmp_path, check)
+
+
+def test_only_so_many_pages(tmp_path: Path) -> None:
+    async def check(session: Running) -> None:
+        sockets = [
+            await session.http.ws_connect(f"{session.base}/live", headers={"Origin": session.base}) for _ in range(8)
+        ]
+        assert await status_of_socket(session, Origin=session.base) == 503
+        await sockets[0].close()
+        async with asyncio.timeout(20):
+            while await status_of_socket(session, Origin=session.base) != ONLINE:
+                await asyncio.sleep(0.05)
+
+    at_set_up(tmp_path, check)
+
+
+def test_with_a_token_nothing_is_told_without_it(tmp_path: Path) -> None:
+    async def check(session: Running) -> None:
+        for path in ("/", "/static/main.js", "/report", "/?token=wrong", "/?token=", "/static/main.js?token=0123"):
+            async with session.http.get(session.base + path) as answer:
+                assert answer.status == 403, path
+        assert await status_of_socket(session, Origin=session.base) == 403
+        assert await status_of_socket(session, Origin=session.base, Cookie=f"{COOKIE}=wrong") == 403
+        async with session.http.get(f"{session.base}/?token=0123", allow_redirects=False) as answer:
+            assert answer.status == 303
+            assert answer.headers["Location"] == "/", "the token leaves the address"
+            cookie = answer.headers["Set-Cookie"]
+        assert "HttpOnly" in cookie
+        assert "SameSite=Strict" in cookie
+        held = {"Cookie": f"{COOKIE}=0123"}
+        async with session.http.get(session.base, headers=held) as answer:
+            assert answer.status == 200
+        assert await status_of_socket(session, Origin=session.base, **held) == ONLINE
+        assert await status_of_socket(session, Origin="https://evil.example", **held) == 403
+
+    at_set_up(tmp_path, check, token="0123")
