@@ -99,8 +99,8 @@ def templates(fundamental_hz: FloatArray, length_s: float, axis_hz: FloatArray, 
     return np.asarray(shape / np.maximum(np.linalg.norm(shape, axis=1, keepdims=True), 1e-12))
 
 
-def find_tuning(spectra: NoteSpectra, midi: FloatArray, share: FloatArray, settings: PitchSettings) -> Tuned:
-    """Find how far the instrument sounds from the phrase's pitches.
+def tuning_fit(spectra: NoteSpectra, midi: FloatArray, share: FloatArray, settings: PitchSettings) -> FloatArray:
+    """How well a take's mean spectrum fits a phrase moved by every number of cents on the grid, (m,).
 
     Parameters
     ----------
@@ -108,20 +108,26 @@ def find_tuning(spectra: NoteSpectra, midi: FloatArray, share: FloatArray, setti
     midi, share : float64 (k,)
         The phrase's own pitches and how often each comes in it.
     settings : PitchSettings
-
-    Returns
-    -------
-    Tuned
     """
     number = int(np.bincount(spectra.length, minlength=len(LENGTHS_S)).argmax())
     mean = spectra.after[spectra.length == number].mean(axis=0, dtype=np.float64)
     mean = mean - _local_mean(mean, spectra.frequency_hz)
-    cents = np.arange(settings.lowest_cents, settings.highest_cents + 0.5, settings.step_cents)
+    cents = _grid_cents(settings)
     fit = np.empty(cents.size)
     for i, shift in enumerate(cents):
         one = share @ templates(frequency_hz(midi, float(shift)), LENGTHS_S[number], spectra.frequency_hz, settings)
         one = one - _local_mean(one, spectra.frequency_hz)
-        fit[i] = one @ mean / max(float(np.linalg.norm(one)), 1e-12)
+        fit[i] = one @ mean / max(float(np.linalg.norm(one) * np.linalg.norm(mean)), 1e-12)
+    return fit
+
+
+def _grid_cents(settings: PitchSettings) -> FloatArray:
+    return np.arange(settings.lowest_cents, settings.highest_cents + 0.5, settings.step_cents)
+
+
+def read_tuning_fit(fit: FloatArray, settings: PitchSettings) -> Tuned:
+    """Take capo and cents from the best fit, which may be the mean of several blocks' fits."""
+    cents = _grid_cents(settings)
     best = int(np.argmax(fit))
     fine = _vertex(fit, best) * settings.step_cents + cents[0]
     far = np.abs(cents - cents[best]) > 60.0
@@ -148,7 +154,9 @@ def _vertex(values: FloatArray, at: int) -> float:
     return at + (0.5 * (a - c) / bend if bend < 0 else 0.0)
 
 
-def pitch_weights(spectra: NoteSpectra, midi: FloatArray, cents: float, settings: PitchSettings) -> tuple[FloatArray, FloatArray]:
+def pitch_weights(
+    spectra: NoteSpectra, midi: FloatArray, cents: float, settings: PitchSettings
+) -> tuple[FloatArray, FloatArray]:
     """Weights of every pitch after and before every onset, (k, pitches) each."""
     shape = (len(spectra.after), midi.size)
     after, before = np.zeros(shape), np.zeros(shape)

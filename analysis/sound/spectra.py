@@ -65,7 +65,11 @@ class NoteSpectra:
 
 
 def note_spectra(
-    samples: SoundArray, rate_hz: float, onset_s: FloatArray, settings: SpectrumSettings | None = None
+    samples: SoundArray,
+    rate_hz: float,
+    onset_s: FloatArray,
+    until_s: FloatArray | None = None,
+    settings: SpectrumSettings | None = None,
 ) -> NoteSpectra:
     """Take the spectra of all onsets.
 
@@ -75,6 +79,8 @@ def note_spectra(
     rate_hz : float
     onset_s : float64 (k,)
         Ascending.
+    until_s : float64 (k,), optional
+        When the next note begins after each; else the next of these onsets.
     settings : SpectrumSettings, optional
 
     Returns
@@ -85,7 +91,8 @@ def note_spectra(
     points = fft.next_fast_len(round(POINTS_S * rate_hz), real=True)
     frequency = np.arange(points // 2 + 1) * rate_hz / points
     used = frequency <= min(TOP_HZ, 0.45 * rate_hz)
-    room_s = np.diff(onset_s, append=np.inf) - settings.skip_s - settings.clear_s
+    until_s = np.append(onset_s[1:], np.inf) if until_s is None else until_s
+    room_s = until_s - onset_s - settings.skip_s - settings.clear_s
     length = np.clip(np.searchsorted(LENGTHS_S, room_s, side="right") - 1, 0, len(LENGTHS_S) - 1)
     shape = (onset_s.size, int(used.sum()))
     after, before = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
