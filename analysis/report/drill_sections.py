@@ -8,7 +8,7 @@ import pandas as pd
 
 from analysis.drills.session_changes import DrillBlock, judge_drills, pair_cells, weakest_words
 from analysis.model.number_words import block_number
-from analysis.model.records import SessionResult
+from analysis.model.records import FloatArray, SessionResult
 from analysis.report.sections import Section, Table
 
 COLUMNS = ("Block", "From string", "To string", "After", "Changes", "Cleared", "Caught", "Cannot tell", "Height, mm")
@@ -17,7 +17,9 @@ HEIGHT_NOTE = (
 )
 
 
-def drill_sections(result: SessionResult, metadata: Mapping[str, str]) -> tuple[Section, ...]:
+def drill_sections(
+    result: SessionResult, metadata: Mapping[str, str], heard: Mapping[int, FloatArray] | None = None
+) -> tuple[Section, ...]:
     """Did each string change clear: none or one section, where a block names a drill that its strokes match.
 
     Parameters
@@ -25,12 +27,14 @@ def drill_sections(result: SessionResult, metadata: Mapping[str, str]) -> tuple[
     result : SessionResult
     metadata : Mapping
         The session's metadata; keys ``drill.NAME`` give names their phrases.
+    heard : mapping of int to float64 (strokes, notes), optional
+        By block, what a microphone says.
 
     Returns
     -------
     tuple of Section
     """
-    blocks, problems = judge_drills(result, metadata)
+    blocks, problems = judge_drills(result, metadata, heard=heard)
     played = [block for block in blocks if not block.changes.empty]
     if not played:
         return ()
@@ -42,7 +46,14 @@ def drill_sections(result: SessionResult, metadata: Mapping[str, str]) -> tuple[
     )
     rows = tuple((str(block_number(b.index)), *cells) for b in played for cells in pair_cells(b.pairs))
     table = Table("String changes by block, pair of strings and stroke before", COLUMNS, rows)
-    notes = (*(" ".join(_named(block, len(played) > 1)) for block in played), HEIGHT_NOTE, *problems)
+    listened = [str(block_number(b.index)) for b in played if b.by_sound]
+    said = (f"Which note each stroke played was told with the help of the sound in block {', '.join(listened)}.",)
+    notes = (
+        *(said if listened else ()),
+        *(" ".join(_named(block, len(played) > 1)) for block in played),
+        HEIGHT_NOTE,
+        *problems,
+    )
     return (Section("string-changes", "Did the string changes clear", sentence, table=table, notes=notes),)
 
 

@@ -60,7 +60,11 @@ class Click:
 
 
 def learn_click(
-    samples: SoundArray, rate_hz: float, onsets: Onsets, beat: tuple[float, float], settings: ClickSettings | None = None
+    samples: SoundArray,
+    rate_hz: float,
+    onsets: Onsets,
+    beat: tuple[float, float],
+    settings: ClickSettings | None = None,
 ) -> Click | None:
     """Learn the click from the count-in before a block.
 

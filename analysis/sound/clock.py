@@ -1,12 +1,12 @@
 r"""Where sound and motion lie in time: by three raps on the body, by onsets against strokes, or by both.
 
-Every stroke gives a note, so the strokes' moments, shifted by the right offset, fall on onsets. For every relative drift
-of the two clocks on a grid the two trains of pulses are correlated over all offsets,
+Every stroke gives a note, so the strokes' moments, shifted by the right offset, fall on onsets. For every relative
+drift of the two clocks on a grid the two trains of pulses are correlated over all offsets,
 
 .. math:: c(\tau) = \frac{1}{n} \sum_{i,j} K(t_j - (1 + d)\, s_i - \tau)                                     (1)
 
-with a narrow bell :math:`K`; the highest value gives offset and drift, the highest one elsewhere is its rival. Even play
-repeats itself: one note further on the trains match nearly as well, and only the player's own unevenness and the rests
+with a narrow bell :math:`K`; the highest value gives offset and drift, the highest one elsewhere is its rival. Even
+play repeats itself: one note further on the trains match nearly as well, and only the player's own unevenness and the rests
 tell. Raps, where both heard them, choose among the offsets. A robust line through the matched pairs ends it.
 """
 
@@ -21,7 +21,8 @@ from scipy import fft
 from analysis.sound.onsets import nearest_onset
 from analysis.sound.records import FloatArray, Onsets, SoundClock
 
-Raps = tuple[float, float, float]
+Raps = tuple[float, float]
+"""First and last of three raps."""
 
 
 @dataclass(frozen=True)
@@ -39,7 +40,7 @@ class ClockSettings:
     apart_s : float
         Offsets nearer than this are the same.
     rap_s : float
-        By how much intervals between raps may differ in sound and motion.
+        By how much the time from first to last rap may differ in sound and motion.
     """
 
     step_s: float = 0.002
@@ -162,7 +163,7 @@ def _by_raps(
     """The best offset that puts three raps heard on three raps felt."""
     found = []
     for heard, felt in product(*raps):
-        if np.max(np.abs(np.diff(heard) - np.diff(felt))) > settings.rap_s:
+        if abs((heard[1] - heard[0]) - (felt[1] - felt[0])) > settings.rap_s:
             continue
         rough = float(np.mean(np.subtract(heard, felt)))
         # Raps are felt to some milliseconds; the strokes near them say more.
@@ -209,12 +210,12 @@ def _fit_line(onset_s: FloatArray, stroke_s: FloatArray, start: _Peak, settings:
 
 
 def find_raps_heard(onsets: Onsets, quiet_s: float = 0.6) -> tuple[Raps, ...]:
-    """Three even onsets with nothing else around them.
+    """Three even onsets with nothing else around them: the first and the last of each.
 
     Examples
     --------
     >>> find_raps_heard(Onsets(np.array([1.0, 1.3, 1.6, 4.0, 4.1, 4.2]), np.ones(6)))
-    ((1.0, 1.3, 1.6),)
+    ((1.0, 1.6),)
     """
     t = np.concatenate([[-np.inf], onsets.time_s, [np.inf]])
     found = []
@@ -222,5 +223,5 @@ def find_raps_heard(onsets: Onsets, quiet_s: float = 0.6) -> tuple[Raps, ...]:
         interval = np.diff(t[k : k + 3])
         even = interval.min() > 0.15 and interval.max() < 0.65 and interval.max() <= 1.4 * interval.min()
         if even and t[k] - t[k - 1] > quiet_s and t[k + 3] - t[k + 2] > quiet_s:
-            found.append((float(t[k]), float(t[k + 1]), float(t[k + 2])))
+            found.append((float(t[k]), float(t[k + 2])))
     return tuple(found)

@@ -1,7 +1,7 @@
 """What the sound says of every stroke, as one array that any alignment can add to its own scores.
 
-Row ``i`` belongs to stroke ``i``, column ``j`` to note ``j`` of the phrase. An entry is the log of how much likelier the
-sound at that stroke is if it plays that note than if the stroke is extra and plays none:
+Row ``i`` belongs to stroke ``i``, column ``j`` to note ``j`` of the phrase. An entry is the log of how much likelier
+the sound at that stroke is if it plays that note than if the stroke is extra and plays none:
 
 - pitch: the posterior of the note's pitch among the phrase's own, against one chance in as many; now and then a finger
   slips and the pitch says nothing (``p_wrong_pitch``). Notes of one pitch on two strings share it: only the phrase's
@@ -66,12 +66,12 @@ def note_emission(
     [[1.8, -2.8, 1.8]]
     """
     settings = settings or EmissionSettings()
-    believed = np.where(has_onset, 1.0, settings.without_onset)[:, None]
-    posterior = pitch_posterior(believed * pitch_score, settings.p_wrong_pitch)
+    believed = np.where(has_onset, 1.0, settings.without_onset)
+    posterior = pitch_posterior(believed[:, None] * pitch_score, settings.p_wrong_pitch)
     pitch = np.log(posterior * pitch_score.shape[1])
     note, extra = settings.p_onset_note, settings.p_onset_extra
-    onset = np.where(has_onset, np.log(note / extra), np.log((1 - note) / (1 - extra)))
-    return np.asarray(pitch[:, pitch_of_note] + onset[:, None])
+    onset = np.where(has_onset, np.log(note / extra), np.log((1 - note) / (1 - extra)))[:, None]
+    return np.asarray(pitch[:, pitch_of_note] + onset)
 
 
 def pitch_posterior(pitch_score: FloatArray, p_wrong: float) -> FloatArray:

@@ -101,8 +101,8 @@ def clock_obstacle(clock: SoundClock | None, limits: GateSettings) -> str:
         return "there are too few notes or strokes to lay sound and motion over each other; play longer."
     if clock.common_s < limits.least_common_s:
         return (
-            f"sound and motion share only {clock.common_s:.0f} s, and {limits.least_common_s:.0f} s are needed; let the "
-            "recorder run for the whole session."
+            f"sound and motion share only {clock.common_s:.0f} s, and {limits.least_common_s:.0f} s are needed; let "
+            "the recorder run for the whole session."
         )
     if clock.matched_share < limits.least_matched:
         return (

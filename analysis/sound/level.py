@@ -59,7 +59,7 @@ def measure_level(sound: Sound, onset_s: FloatArray, least_pause_s: float = 2.5)
     Level
     """
     level = frame_levels_db(sound)
-    at = (np.arange(level.size) + 0.5) * FRAME_S
+    at = np.asarray((np.arange(level.size) + 0.5) * FRAME_S, dtype=np.float64)
     playing = _near(at, onset_s, 0.4)
     play_db = _mean_db(level[playing]) if playing.any() else -np.inf
     pauses = _pauses(onset_s, sound.duration_s, least_pause_s)

@@ -149,7 +149,9 @@ def _pick_peaks(rise: FloatArray, settings: OnsetSettings) -> IntArray:
     half = max(1, round(settings.around_s / settings.hop_s))
     usual = ndimage.percentile_filter(rise, 50, size=2 * half + 1)
     out = rise - usual
-    peaks, _ = signal.find_peaks(out, height=settings.least_rise, distance=max(1, round(settings.apart_s / settings.hop_s)))
+    peaks, _ = signal.find_peaks(
+        out, height=settings.least_rise, distance=max(1, round(settings.apart_s / settings.hop_s))
+    )
     if peaks.size == 0:
         return np.asarray(peaks, dtype=np.int64)
     # The usual onset is that of the stronger half: echoes and noise must not lower the bar for themselves.
@@ -183,7 +185,8 @@ def _split_variance(signals: FloatArray, least: int) -> FloatArray:
     # Only a cut into a louder part is an onset.
     score = np.where(tail > head, score, np.inf)
     best = np.argmin(score, axis=1)
-    return np.where(np.isfinite(score[np.arange(len(score)), best]), k[best], count // 2)
+    found = np.isfinite(score[np.arange(len(score)), best])
+    return np.asarray(np.where(found, k[best], count // 2), dtype=np.float64)
 
 
 def _slices(count: int, size: int) -> Iterator[slice]:

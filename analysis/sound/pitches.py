@@ -1,7 +1,7 @@
 r"""How likely each pitch of the phrase is at every onset, from its partials; tuning and capo on the way.
 
-A pitch of fundamental :math:`f` is a template: partials at :math:`n f \sqrt{1 + B n^2}` of falling strength, each as wide
-as the window makes it. A spectrum is a sum of the phrase's templates with weights :math:`x_k \ge 0`, found by
+A pitch of fundamental :math:`f` is a template: partials at :math:`n f \sqrt{1 + B n^2}` of falling strength, each as
+wide as the window makes it. A spectrum is a sum of the phrase's templates with weights :math:`x_k \ge 0`, found by
 multiplicative updates (least squares); weights of the window before the onset, :math:`b_k`, say what rang already. News
 is what grew,
 

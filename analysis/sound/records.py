@@ -29,6 +29,8 @@ class Sound:
         SHA-256 of the file; empty where there is none.
     name : str
         What to call it in sentences.
+    remarks : tuple of str
+        Sentences about damage met while reading.
     """
 
     samples: SoundArray
@@ -36,6 +38,7 @@ class Sound:
     clipped_share: float = 0.0
     digest: str = ""
     name: str = "the sound"
+    remarks: tuple[str, ...] = ()
 
     @property
     def duration_s(self) -> float:

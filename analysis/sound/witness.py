@@ -1,8 +1,8 @@
 """Hear a session: from the sound and the strokes to counts, evenness and what each stroke's pitch is, block by block.
 
 The sound never overrules motion by itself: it counts, it times, and for a phrase whose pitches are known it gives the
-alignment of the drill a score more (:mod:`analysis.sound.emission`). Where a gate closes, there is no answer from sound,
-with the reason, and everything that motion says stays.
+alignment of the drill a score more (:mod:`analysis.sound.emission`). Where a gate closes, there is no answer from
+sound, with the reason, and everything that motion says stays.
 """
 
 from __future__ import annotations
@@ -68,8 +68,8 @@ class Felt:
         Index of the block of each, -1 for none.
     span_s : (float, float)
         Start and end of the log.
-    raps : tuple of (float, float, float)
-        Three raps, log time.
+    raps : tuple of (float, float)
+        First and last of three raps, log time.
     """
 
     contact_s: FloatArray
@@ -120,7 +120,7 @@ class HeardBlock:
 class Heard:
     """What the sound says of a session; ``obstacle`` says why it says nothing, and is empty where it does.
 
-    ``remarks`` are sentences about parts that could not be told.
+    ``remarks`` are sentences about parts that could not be told, ``digest`` the hash of the sound's file.
     """
 
     obstacle: str
@@ -130,6 +130,7 @@ class Heard:
     tuned: Tuned | None = None
     blocks: tuple[HeardBlock, ...] = ()
     remarks: tuple[str, ...] = ()
+    digest: str = ""
 
     def block(self, index: int) -> HeardBlock | None:
         """Return what was heard of a block, None where there is nothing."""
@@ -150,7 +151,10 @@ def listen(sound: Sound, felt: Felt, blocks: Sequence[AskedBlock], settings: Lis
     -------
     Heard
     """
-    settings = settings or ListenSettings()
+    return replace(_listen(sound, felt, blocks, settings or ListenSettings()), digest=sound.digest)
+
+
+def _listen(sound: Sound, felt: Felt, blocks: Sequence[AskedBlock], settings: ListenSettings) -> Heard:
     limits = settings.gates
     onsets = find_onsets(sound.samples, sound.rate_hz, settings.onsets)
     level = measure_level(sound, onsets.time_s)
@@ -275,8 +279,8 @@ def _tune(
     tuned = read_tuning_fit(np.average(fits, axis=0, weights=weights), settings.pitches)
     if tuned.rival > settings.gates.most_tuning_rival:
         said = (
-            "The pitches cannot be told: two tunings fit about as well. Damp the strings that you do not play, or check "
-            "the tuning that was given; notes are counted and timed all the same."
+            "The pitches cannot be told: two tunings fit about as well. Damp the strings that you do not play, or "
+            "check the tuning that was given; notes are counted and timed all the same."
         )
         return None, {}, (said,)
     return tuned, spectra, ()

@@ -64,7 +64,8 @@ class StringModel:
     ``decay_s`` is the time in which a note of 220 Hz falls by 60 dB; lower ones ring longer, higher ones shorter.
     ``dullness`` is ``s`` of equation (1), ``stiffness`` the coefficient of each of ``stages`` allpasses, 0 for a string
     without stiffness. ``place`` is the plectrum's place as a part of the string, ``touch_s`` how long before the note
-    the plectrum touches the string, ``scrape`` how loud it is meanwhile. ``muted`` strings are damped by a hand: they thud and have no pitch to speak of.
+    the plectrum touches the string, ``scrape`` how loud it is meanwhile. ``muted`` strings are damped by a hand: they
+    thud and have no pitch to speak of.
     """
 
     decay_s: float = 2.5
@@ -119,8 +120,9 @@ def _phase_delay(top: FloatArray, bottom: FloatArray, w: float) -> float:
     return float(-np.angle(np.polyval(top[::-1], z) / np.polyval(bottom[::-1], z)) / w)
 
 
-def pluck(frequency_hz: float, strength: float, shape: tuple[float, float], model: StringModel,
-          rng: np.random.Generator) -> FloatArray:
+def pluck(
+    frequency_hz: float, strength: float, shape: tuple[float, float], model: StringModel, rng: np.random.Generator
+) -> FloatArray:
     """One note, ``shape`` being its length in seconds and the sampling rate; starts where the plectrum lets go."""
     length_s, rate_hz = shape
     count = max(8, round(length_s * rate_hz))

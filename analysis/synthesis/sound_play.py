@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,7 +65,7 @@ class SoundPlan:
     offset_s: float = 0.0
     drift_ppm: float = 0.0
     cents: float = 0.0
-    model: StringModel = StringModel()
+    model: StringModel = field(default_factory=StringModel)
 
 
 @dataclass(frozen=True)

@@ -51,27 +51,31 @@ class RecordingChain:
 
 def click_track(time_s: FloatArray, duration_s: float, rate_hz: float, level: float = 1.0) -> FloatArray:
     """A click at every given time: a burst of 1.6 kHz, 12 ms long, as a small loudspeaker gives it."""
-    track = np.zeros(round(duration_s * rate_hz))
     t = np.arange(round(0.03 * rate_hz)) / rate_hz
-    shape = level * np.sin(2 * np.pi * 1600.0 * t) * np.exp(-t / 0.006) * np.minimum(1.0, t / 0.0004)
-    for when in time_s:
-        first = round(float(when) * rate_hz)
-        if 0 <= first < track.size:
-            stop = min(first + shape.size, track.size)
-            track[first:stop] += shape[: stop - first]
-    return track
+    shape = np.sin(2 * np.pi * 1600.0 * t) * np.exp(-t / 0.006) * np.minimum(1.0, t / 0.0004)
+    return _place(level * shape, time_s, round(duration_s * rate_hz), rate_hz)
+
+
+KNOCK_MODES = ((110.0, 1.0, 0.03), (240.0, 0.7, 0.02), (420.0, 0.5, 0.012), (1900.0, 0.4, 0.002))
+"""Frequency (Hz), strength and decay (s) of what a knuckle sets off in a body; from memory, not measured."""
 
 
 def knock_track(time_s: FloatArray, duration_s: float, rate_hz: float, level: float = 1.0) -> FloatArray:
-    """Raps of the knuckle on an instrument's body: modes of 110, 240 and 420 Hz that die within a tenth of a second."""
-    track = np.zeros(round(duration_s * rate_hz))
+    """Raps of the knuckle on an instrument's body, which die within a tenth of a second."""
     t = np.arange(round(0.15 * rate_hz)) / rate_hz
-    shape = level * sum(a * np.sin(2 * np.pi * f * t) * np.exp(-t / d)
-                        for f, a, d in ((110.0, 1.0, 0.03), (240.0, 0.7, 0.02), (420.0, 0.5, 0.012), (1900.0, 0.4, 0.002)))
+    shape = np.zeros(t.size)
+    for frequency_hz, strength, decay_s in KNOCK_MODES:
+        shape += strength * np.sin(2 * np.pi * frequency_hz * t) * np.exp(-t / decay_s)
+    return _place(level * shape, time_s, round(duration_s * rate_hz), rate_hz)
+
+
+def _place(shape: FloatArray, time_s: FloatArray, count: int, rate_hz: float) -> FloatArray:
+    """The same waveform at every given time."""
+    track = np.zeros(count)
     for when in time_s:
         first = round(float(when) * rate_hz)
-        if 0 <= first < track.size:
-            stop = min(first + shape.size, track.size)
+        if 0 <= first < count:
+            stop = min(first + shape.size, count)
             track[first:stop] += shape[: stop - first]
     return track
 
@@ -107,7 +111,7 @@ def record(
     if chain.gain_control_db:
         sound = _control_gain(sound, rate_hz, chain.gain_control_db)
     top = float(np.quantile(np.abs(sound), 0.9999)) if sound.size else 1.0
-    return np.clip(sound * chain.peak / max(top, 1e-12), -1.0, 1.0)
+    return np.asarray(np.clip(sound * chain.peak / max(top, 1e-12), -1.0, 1.0), dtype=np.float64)
 
 
 def _room_noise(count: int, rng: np.random.Generator) -> FloatArray:
@@ -115,7 +119,7 @@ def _room_noise(count: int, rng: np.random.Generator) -> FloatArray:
     white = rng.normal(size=count)
     low = signal.lfilter([0.05], [1, -0.95], rng.normal(size=count))
     low /= max(float(np.std(low)), 1e-12)
-    return np.sqrt(0.5) * (white + low)
+    return np.asarray(np.sqrt(0.5) * (white + low), dtype=np.float64)
 
 
 def _control_gain(sound: FloatArray, rate_hz: float, most_db: float) -> FloatArray:

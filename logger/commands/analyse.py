@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING
 
 import click
 
+from logger.commands.sound_options import sound_options
 from logger.terminal.say import say
 
 if TYPE_CHECKING:
     from analysis.model.records import SessionResult
+    from analysis.sound.witness import Heard
 
 STDOUT = Path("-")
 
@@ -37,6 +39,7 @@ STDOUT = Path("-")
     help="Let three raps start and end a block where none is marked.",
 )
 @click.option("--remember/--no-remember", default=True, show_default=True, help="Keep the lever arm of a known player.")
+@sound_options
 def analyse_command(
     session: Path,
     strokes: Path | None,
@@ -45,6 +48,8 @@ def analyse_command(
     light: bool,
     raps: bool,
     remember: bool,
+    sound: Path | None,
+    tuning: str | None,
 ) -> None:
     """Say on which side the stroke leaves the strings, how far, how steadily, and how sure that is.
 
@@ -55,15 +60,18 @@ def analyse_command(
     from analysis.model.errors import StrokeplaneError
     from analysis.pipeline import analyse_session
     from analysis.stroke.raps import mark_blocks_by_raps
+    from logger.commands.sound_options import hear_file
     from logger.files.atomic_file import check_writable
     from logger.session.session_file import read_session
+    from logger.sound.sound_file import read_sound
     from logger.terminal.progress_bar import show_progress
 
     outputs = [path for path in (strokes, None if json_path == STDOUT else json_path, html) if path is not None]
     for path in outputs:
-        check_writable(path, inputs=(session,))
+        check_writable(path, inputs=(session,) if sound is None else (session, sound))
     if len({path.resolve() for path in outputs}) < len(outputs):
         raise click.UsageError("two of --strokes, --json and --html name the same file")
+    take = None if sound is None else read_sound(sound)
     with show_progress() as progress:
         progress(f"Reading {session.name}", 0.0)
         recording = read_session(session)
@@ -73,8 +81,9 @@ def analyse_command(
         except StrokeplaneError as error:
             # Damage to the file may be why, so it is told with the error.
             raise type(error)(". ".join((f"{session}: {error}", *recording.warnings))) from error
+        heard = None if take is None else hear_file(take, tuning, recording, result)
         progress("Writing", 1.0)
-        _write(result, recording.metadata, (strokes, json_path, html), light)
+        _write((result, heard), recording.metadata, (strokes, json_path, html), light)
     if remember:
         from logger.player.player_profile import remember_lever
 
@@ -85,24 +94,36 @@ def analyse_command(
         from logger.terminal.terminal_verdict import render_verdict
 
         click.echo(render_verdict(result, min(100, shutil.get_terminal_size().columns)))
+        if heard is not None:
+            from analysis.report.sound_sections import sound_sentences
+
+            say("\n" + " ".join(sound_sentences(heard)))
 
 
 def _write(
-    result: SessionResult, metadata: Mapping[str, str], paths: tuple[Path | None, Path | None, Path | None], light: bool
+    found: tuple[SessionResult, Heard | None],
+    metadata: Mapping[str, str],
+    paths: tuple[Path | None, Path | None, Path | None],
+    light: bool,
 ) -> None:
     """Write what was asked for: strokes, JSON, report."""
     from logger.report.result_files import render_result_json, write_result_json, write_strokes_csv
 
+    result, heard = found
     strokes, json_path, html = paths
     if strokes is not None:
         write_strokes_csv(result, strokes)
     if json_path == STDOUT:
-        click.echo(render_result_json(result).encode("utf-8"), nl=False)
+        click.echo(render_result_json(result, heard).encode("utf-8"), nl=False)
     elif json_path is not None:
-        write_result_json(result, json_path)
+        write_result_json(result, json_path, heard)
     if html is not None:
         from analysis.report.drill_sections import drill_sections
         from analysis.report.question_sections import question_sections
+        from analysis.report.sound_sections import sound_sections
+        from logger.commands.sound_options import emissions
         from logger.report.session_page import write_report
 
-        write_report(result, html, light, (*question_sections(result), *drill_sections(result, metadata)))
+        drills = drill_sections(result, metadata, emissions(heard))
+        listened = () if heard is None else sound_sections(heard)
+        write_report(result, html, light, (*question_sections(result), *drills, *listened))

@@ -15,6 +15,7 @@ import pandas as pd
 from analysis.model.records import BlockSummary, Event, ReferenceSummary, SessionResult
 from analysis.model.stroke_columns import STROKE_COLUMNS, STROKE_CSV_COLUMNS, Column
 from analysis.reference.reference_grade import grade_reference
+from analysis.sound.witness import Heard
 from logger.files.atomic_file import write_text_atomic
 
 TIME_DECIMALS = 6
@@ -48,20 +49,21 @@ def render_table_csv(table: pd.DataFrame, columns: Sequence[Column]) -> str:
     return str(table.to_csv(index=False, na_rep="", lineterminator="\n"))
 
 
-def write_result_json(result: SessionResult, path: Path) -> None:
-    """Write the session's answer as JSON.
+def write_result_json(result: SessionResult, path: Path, heard: Heard | None = None) -> None:
+    """Write the session's answer as JSON, with what a microphone heard where there was one.
 
     Raises
     ------
     OutputError
         The file cannot be written.
     """
-    write_text_atomic(path, render_result_json(result))
+    write_text_atomic(path, render_result_json(result, heard))
 
 
-def render_result_json(result: SessionResult) -> str:
+def render_result_json(result: SessionResult, heard: Heard | None = None) -> str:
     """The session's answer as JSON text; what is missing is null, never NaN."""
-    return json.dumps(_plain(build_result(result)), ensure_ascii=False, allow_nan=False, indent=2) + "\n"
+    answer = build_result(result) if heard is None else {**build_result(result), "sound": build_sound(heard)}
+    return json.dumps(_plain(answer), ensure_ascii=False, allow_nan=False, indent=2) + "\n"
 
 
 def build_result(result: SessionResult) -> dict[str, object]:
@@ -88,6 +90,23 @@ def build_result(result: SessionResult) -> dict[str, object]:
         "settings": result.settings,
         "version": result.version,
         "log_hash": result.log_hash,
+    }
+
+
+def build_sound(heard: Heard) -> dict[str, object]:
+    """What the sound says, or why it says nothing, as nested dictionaries; times of notes are left out."""
+    return {
+        "obstacle": heard.obstacle or None,
+        "snr_db": heard.level.snr_db,
+        "file_hash": heard.digest,
+        "clock": heard.clock,
+        "tuning": heard.tuned,
+        "blocks": [
+            {name: getattr(block, name) for name in ("index", "notes", "strokes", "unseen", "unheard", "clicks")}
+            | {"evenness": block.evenness, "felt_evenness": block.felt_evenness}
+            for block in heard.blocks
+        ],
+        "remarks": heard.remarks,
     }
 
 

@@ -23,6 +23,7 @@ FLOORS = {
         "stroke",
         "reference",
         "motion",
+        "sound",
         "drills signal statistics synthesis",
         "model",
     ],
@@ -34,7 +35,7 @@ FLOORS = {
         "report record",
         "many sources cli",
         "terminal",
-        "session practice sliding",
+        "session practice sliding sound",
         "files",
     ],
 }
