@@ -45,8 +45,8 @@ def sound_sentence(heard: Heard) -> str:
     notes, strokes = (sum(getattr(block, name) for block in heard.blocks) for name in ("notes", "strokes"))
     unseen, unheard = (sum(getattr(block, name) for block in heard.blocks) for name in ("unseen", "unheard"))
     return (
-        f"The sound has {notes} notes where the motion has {strokes} strokes: {unseen} notes were missed by the motion, "
-        f"{unheard} strokes gave no note that can be heard."
+        f"The sound has {notes} notes where the motion has {strokes} strokes: {unseen} notes were missed by the "
+        f"motion, {unheard} strokes gave no note that can be heard."
     )
 
 
@@ -64,8 +64,8 @@ def alignment_sentences(heard: Heard) -> tuple[str, ...]:
     if clock is not None:
         by = "three raps and the strokes" if clock.by == "raps" else "the strokes"
         said.append(
-            f"Sound and motion were laid over each other by {by}: {100 * clock.matched_share:.0f} % of the strokes have "
-            f"a note within 25 ms, over {clock.common_s:.0f} s."
+            f"Sound and motion were laid over each other by {by}: {100 * clock.matched_share:.0f} % of the strokes "
+            f"have a note within 25 ms, over {clock.common_s:.0f} s."
         )
     said.append(f"The play stands {heard.level.snr_db:.0f} dB above the noise.")
     tuned = heard.tuned

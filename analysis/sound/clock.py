@@ -6,8 +6,8 @@ drift of the two clocks on a grid the two trains of pulses are correlated over a
 .. math:: c(\tau) = \frac{1}{n} \sum_{i,j} K(t_j - (1 + d)\, s_i - \tau)                                     (1)
 
 with a narrow bell :math:`K`; the highest value gives offset and drift, the highest one elsewhere is its rival. Even
-play repeats itself: one note further on the trains match nearly as well, and only the player's own unevenness and the rests
-tell. Raps, where both heard them, choose among the offsets. A robust line through the matched pairs ends it.
+play repeats itself: one note further on the trains match nearly as well, and only the player's own unevenness and the
+rests tell. Raps, where both heard them, choose among the offsets. A robust line through the matched pairs ends it.
 """
 
 from __future__ import annotations

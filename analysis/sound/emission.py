@@ -63,15 +63,15 @@ def note_emission(
     --------
     >>> sure = np.array([[0.0, -20.0]])
     >>> note_emission(sure, np.array([True]), np.array([0, 1, 0])).round(1).tolist()
-    [[1.8, -2.8, 1.8]]
+    [[1.8, -2.7, 1.8]]
     """
     settings = settings or EmissionSettings()
-    believed = np.where(has_onset, 1.0, settings.without_onset)
+    believed: FloatArray = np.where(has_onset, 1.0, settings.without_onset)
     posterior = pitch_posterior(believed[:, None] * pitch_score, settings.p_wrong_pitch)
     pitch = np.log(posterior * pitch_score.shape[1])
     note, extra = settings.p_onset_note, settings.p_onset_extra
-    onset = np.where(has_onset, np.log(note / extra), np.log((1 - note) / (1 - extra)))[:, None]
-    return np.asarray(pitch[:, pitch_of_note] + onset)
+    onset: FloatArray = np.log(np.where(has_onset, note / extra, (1 - note) / (1 - extra)))
+    return np.asarray(pitch[:, pitch_of_note] + onset[:, None])
 
 
 def pitch_posterior(pitch_score: FloatArray, p_wrong: float) -> FloatArray:

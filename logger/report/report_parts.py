@@ -8,12 +8,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields
 from typing import TYPE_CHECKING
 
+from analysis.model.doubts import Certainty
 from analysis.model.glossary import Explainer
 from analysis.model.records import SessionResult
 from analysis.report.data_quality import QualityLine
 from analysis.report.sections import Choice, Section, Table
 from analysis.report.verdict import Verdict
-from analysis.stroke.block_case import Certainty
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go

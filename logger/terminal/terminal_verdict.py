@@ -7,11 +7,12 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from analysis.model.doubts import Certainty
 from analysis.model.glossary import TERMS, Explainer
 from analysis.model.number_words import block_number, clock, degrees, of_100, speed
 from analysis.model.records import SessionResult
 from analysis.report.verdict import Verdict, by_posture, judge_session
-from analysis.stroke.block_case import Certainty, Finding, rows_of
+from analysis.stroke.block_case import BlockCase, rows_of
 from analysis.stroke.mean_paths import PathBand, measure_band, paths_from_contact, string_places
 from logger.terminal.ascii_text import ASCII
 
@@ -127,7 +128,7 @@ def draw_end_view_text(result: SessionResult, verdict: Verdict, width: int = 80)
     return "\n".join([*(_wrap(line, width) for line in lines), picture.text()])
 
 
-def focus_rows(result: SessionResult, focus: Finding, verdict: Verdict) -> np.ndarray:
+def focus_rows(result: SessionResult, focus: BlockCase, verdict: Verdict) -> np.ndarray:
     """Rows of the strokes that the verdict speaks of."""
     if any(focus is finding for finding in verdict.blocks):
         return rows_of(result, [focus.summary])
