@@ -196,7 +196,18 @@ def align_strokes(
             found, sure = decode_lattice(_build_lattice(stretch, phrase, known, seen))
         note[rows], confidence[rows], period[rows] = found, sure, stretch.period_s
         missed += _count_missed(found)
+    if heard is not None:
+        confidence = np.where(_sounds_wrong(heard, note), np.minimum(confidence, 0.5), confidence)
     return DrillAlignment(note, confidence, piece, missed, period)
+
+
+def _sounds_wrong(heard: FloatArray, note: IntArray) -> BoolArray:
+    """Strokes whose sound suits another note more than twice as well as their own.
+
+    Two slips that make up for each other hide behind one note that sounds wrong: such a stroke is right half the time.
+    """
+    own = heard[np.arange(len(note)), note % heard.shape[1]]
+    return np.asarray((note != EXTRA) & (own < heard.max(axis=1) - np.log(2.0)))
 
 
 def _count_missed(note: IntArray) -> int:

@@ -60,7 +60,7 @@ def analyse_command(
     from analysis.model.errors import StrokeplaneError
     from analysis.pipeline import analyse_session
     from analysis.stroke.raps import mark_blocks_by_raps
-    from logger.commands.sound_options import hear_file
+    from logger.commands.sound_options import hear_file, render_heard
     from logger.files.atomic_file import check_writable
     from logger.session.session_file import read_session
     from logger.sound.sound_file import read_sound
@@ -95,9 +95,7 @@ def analyse_command(
 
         click.echo(render_verdict(result, min(100, shutil.get_terminal_size().columns)))
         if heard is not None:
-            from analysis.report.sound_sections import sound_sentences
-
-            say("\n" + " ".join(sound_sentences(heard)))
+            say("\n" + render_heard(heard))
 
 
 def _write(

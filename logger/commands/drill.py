@@ -166,8 +166,7 @@ def check_command(session: Path, changes: Path | None, sound: Path | None, tunin
     from analysis.drills.session_changes import judge_drills
     from analysis.model.errors import InputError, StrokeplaneError
     from analysis.pipeline import analyse_session
-    from analysis.report.sound_sections import sound_sentences
-    from logger.commands.sound_options import emissions, hear_file
+    from logger.commands.sound_options import emissions, hear_file, render_heard
     from logger.files.atomic_file import check_writable
     from logger.practice.practice_files import write_changes
     from logger.session.session_file import read_session
@@ -191,7 +190,7 @@ def check_command(session: Path, changes: Path | None, sound: Path | None, tunin
         raise InputError(f"{session}: no block names a drill; give a block's drill as a phrase such as '4x2 3x2'.")
     if not blocks:
         raise InputError(f"{session}: " + " ".join(problems))
-    listened = () if heard is None else (" ".join(sound_sentences(heard)),)
+    listened = () if heard is None else (render_heard(heard),)
     say(join_parts([*(describe_block(block) for block in blocks), *problems, *listened]), indent="  ")
     if changes is not None:
         write_changes(changes, blocks)

@@ -65,6 +65,15 @@ def hear_file(sound: Sound, tuning: str | None, recording: Session, result: Sess
     return replace(heard, remarks=remarks)
 
 
+def render_heard(heard: Heard, width: int = 80) -> str:
+    """What the sound says, a line or more a sentence."""
+    import textwrap
+
+    from analysis.report.sound_sections import sound_sentences
+
+    return "\n".join(textwrap.fill(sentence, width, subsequent_indent="  ") for sentence in sound_sentences(heard))
+
+
 def emissions(heard: Heard | None) -> dict[int, FloatArray]:
     """What the sound says of each block's strokes and notes, for the drills; empty without a sound."""
     if heard is None:
