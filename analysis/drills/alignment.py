@@ -174,8 +174,9 @@ def align_strokes(
         raise InputError("Strokes must come in order of their contact times; sort the strokes table by contact_s.")
     if heard is not None and heard.shape != (len(times), len(phrase.notes)):
         raise InputError(
-            f"What was heard must have a row a stroke and a column a note, ({len(times)}, {len(phrase.notes)}); found "
-            f"{heard.shape}: hand in the sound of the same block and phrase."
+            expected=f"what was heard as a row a stroke and a column a note, ({len(times)}, {len(phrase.notes)})",
+            found=str(heard.shape),
+            next_step="hand in the sound of the same block and phrase",
         )
     if heard is not None:
         settings = replace(settings, p_wrong=settings.p_wrong_heard)

@@ -200,7 +200,7 @@ class Conduct:
                 if isinstance(answer, Simple) and answer.name == "skip":
                     return
                 continue
-            stage.sensor = Sensor("ok", name, sensor.part, timebase.rate_hz, "")
+            stage.sensor = Sensor("ok", name, sensor.part, timebase.grid.rate_hz, "")
             return
 
     async def _choose(self) -> None:

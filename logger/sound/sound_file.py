@@ -40,9 +40,9 @@ def need_soundfile() -> ModuleType:
         import soundfile
     except ModuleNotFoundError as error:
         raise SoundFileError(
-            "Reading sound needs the package soundfile, which is not installed; run "
-            'python -m pip install ".[sound]" in the folder that strokeplane was installed from. It would tell which '
-            "string sounded, count the strokes that motion missed and time every note."
+            "sound needs the package soundfile, which is not installed; it would tell which string sounded, count the "
+            "strokes that motion missed and time every note",
+            next_step='run python -m pip install ".[sound]" in the folder that strokeplane was installed from',
         ) from error
     module: ModuleType = soundfile
     return module
@@ -67,7 +67,7 @@ def read_sound(path: Path) -> Sound:
     """
     soundfile = need_soundfile()
     if not path.is_file():
-        raise SoundFileError(f"{path} is not a file; name a WAV, FLAC or OGG recording.")
+        raise SoundFileError("no such file", next_step="name a WAV, FLAC or OGG recording", file=str(path))
     try:
         with soundfile.SoundFile(path) as file:
             _check(file, path)
@@ -77,22 +77,30 @@ def read_sound(path: Path) -> Sound:
             rate_hz = file.samplerate / working_factor(file.samplerate)
     except (soundfile.LibsndfileError, OSError) as error:
         raise SoundFileError(
-            f"{path} cannot be read as sound ({str(error).rstrip('.')}); give a WAV, FLAC or OGG file, or convert it."
+            f"not readable as sound ({str(error).rstrip('.')})",
+            next_step="give a WAV, FLAC or OGG file, or convert it",
+            file=str(path),
         ) from error
     if samples.size == 0:
-        raise SoundFileError(f"{path} holds no sound; record it again, or copy it from the recorder once more.")
+        again = "record it again, or copy it from the recorder once more"
+        raise SoundFileError("no sound in it", next_step=again, file=str(path))
     return Sound(samples, rate_hz, clipped, _digest(path), path.name, remarks)
 
 
 def _check(file: Any, path: Path) -> None:
     if not LOWEST_HZ <= file.samplerate <= HIGHEST_HZ:
         raise SoundFileError(
-            f"{path} has {file.samplerate} samples a second; {LOWEST_HZ} to {HIGHEST_HZ} can be used: record "
-            "or convert it at 44100 or 48000."
+            expected=f"{LOWEST_HZ} to {HIGHEST_HZ} samples a second",
+            found=str(file.samplerate),
+            next_step="record or convert it at 44100 or 48000",
+            file=str(path),
         )
     if file.frames > LONGEST_S * file.samplerate and file.seekable():
         raise SoundFileError(
-            f"{path} lasts {file.frames / file.samplerate / 3600:.1f} hours, and 4 can be read; cut out the session."
+            expected=f"at most {LONGEST_S / 3600:.0f} hours",
+            found=f"{file.frames / file.samplerate / 3600:.1f}",
+            next_step="cut out the session",
+            file=str(path),
         )
 
 
@@ -134,9 +142,8 @@ def _read_all(file: Any, path: Path, weights: SoundArray) -> tuple[SoundArray, f
     counts = np.zeros(2 * CLIP_STEP + 1, np.int64)
     for piece in _pieces(file):
         if not np.isfinite(piece).all():
-            raise SoundFileError(
-                f"{path} holds values that are no numbers; export it again from the program that made it."
-            )
+            again = "export it again from the program that made it"
+            raise SoundFileError("values that are no numbers", next_step=again, file=str(path))
         frames += len(piece)
         magnitude = np.abs(piece).max(axis=1)
         counts += np.bincount(
@@ -225,7 +232,12 @@ def write_sound(path: Path, samples: SoundArray, rate_hz: int, quality: float | 
     """
     soundfile = need_soundfile()
     if path.suffix.lower() not in FORMATS:
-        raise SoundFileError(f"{path} should end in {', '.join(FORMATS)}; name the sound file so.")
+        raise SoundFileError(
+            expected=f"a name that ends in {', '.join(FORMATS)}",
+            found=path.name,
+            next_step="name the sound file so",
+            file=str(path),
+        )
     container, subtype = FORMATS[path.suffix.lower()]
     more = {} if quality is None else {"compression_level": quality}
     with (

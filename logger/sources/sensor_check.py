@@ -72,15 +72,15 @@ def check_rate(raw: RawSamples, profile: SensorProfile, fit: ClockFit | None) ->
         base = fit_timebase(raw, profile)
     except InputError as error:
         return [SensorFinding("sample rate", "cannot be measured", "not usable", str(error))]
-    off = base.rate_hz / profile.rate_hz - 1.0
-    found = f"{base.rate_hz:.2f} a second ({off:+.2%} of the stated {profile.rate_hz:g})"
+    off = base.grid.rate_hz / profile.rate_hz - 1.0
+    found = f"{base.grid.rate_hz:.2f} a second ({off:+.2%} of the stated {profile.rate_hz:g})"
     if not base.even:
         return [
             SensorFinding(
                 "sample rate", found + ", uneven", "not usable", "send the device's own time with each sample"
             )
         ]
-    verdict: Verdict = "ok" if base.rate_hz >= 190.0 else "usable" if base.rate_hz >= 95.0 else "not usable"
+    verdict: Verdict = "ok" if base.grid.rate_hz >= 190.0 else "usable" if base.grid.rate_hz >= 95.0 else "not usable"
     advice = "" if verdict == "ok" else "set it to 400 a second, at least 200: pick attacks need 150"
     findings = [SensorFinding("sample rate", found, verdict, advice)]
     if fit is not None:
