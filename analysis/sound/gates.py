@@ -27,7 +27,7 @@ class GateSettings:
     most_pause_rise_db, least_click_gain : float
         More than this, or less, and the recorder moved its gain.
     most_hidden_click_db : float
-        Loudest repeated 20 ms of a beat against the notes, above 800 Hz, without a count-in. In simulation about 4 dB
+        Loudest repeated 20 ms of a beat against the notes, above 800 Hz, without a count-in. In simulation about 5 dB
         above the click's level against the notes over the whole band.
     most_tuning_rival : float
         How well another number of semitones may fit, against the chosen one, for pitches to be told.
@@ -40,7 +40,7 @@ class GateSettings:
     least_matched: float = 0.8
     most_pause_rise_db: float = 2.0
     least_click_gain: float = 0.6
-    most_hidden_click_db: float = -6.0
+    most_hidden_click_db: float = -5.0
     most_tuning_rival: float = 0.97
 
 
@@ -56,14 +56,14 @@ def recording_obstacle(sound: Sound, level: Level, onsets: int, limits: GateSett
             f"{100 * sound.clipped_share:.1f} % of {sound.name} is clipped (at most {100 * limits.most_clipped:.1f} % "
             "may be); lower the recording level, or record the sound before any distortion."
         )
+    rise = level.pause_rise_db
+    if rise is not None and rise > limits.most_pause_rise_db:
+        return _moving_gain(f"the noise rises by {rise:.0f} dB in the pauses")
     if level.snr_db < limits.least_snr_db:
         return (
             f"the play stands only {level.snr_db:.0f} dB above the noise of the room, and {limits.least_snr_db:.0f} dB "
             "are needed; bring the microphone closer to the strings or make the room quieter."
         )
-    rise = level.pause_rise_db
-    if rise is not None and rise > limits.most_pause_rise_db:
-        return _moving_gain(f"the noise rises by {rise:.0f} dB in the pauses")
     return ""
 
 
