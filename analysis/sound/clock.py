@@ -43,7 +43,7 @@ class ClockSettings:
         By how much the time from first to last rap may differ in sound and motion.
     """
 
-    step_s: float = 0.002
+    step_s: float = 0.004
     bell_s: float = 0.004
     most_drift: float = 3e-4
     within_s: float = 0.025
@@ -109,7 +109,8 @@ def _search(onset_s: FloatArray, stroke_s: FloatArray, settings: ClockSettings) 
     step = settings.step_s
     middle = 0.5 * (stroke_s[0] + stroke_s[-1])
     half = max(0.5 * float(np.ptp(stroke_s)), 1.0)
-    fine = settings.bell_s / half
+    # Half a step of drift moves the outermost strokes by one width of the bell.
+    fine = 2 * settings.bell_s / half
     count = int(np.ceil(settings.most_drift / fine))
     span = np.ptp(onset_s) + np.ptp(stroke_s) * (1 + settings.most_drift) + 1.0
     points = fft.next_fast_len(int(span / step) + 2, real=True)
@@ -167,7 +168,7 @@ def _by_raps(
             continue
         rough = float(np.mean(np.subtract(heard, felt)))
         # Raps are felt to some milliseconds; the strokes near them say more.
-        offsets = rough + np.arange(-0.02, 0.0201, settings.step_s)
+        offsets = rough + np.arange(-0.02, 0.0201, 0.5 * settings.step_s)
         scores = [_score(onset_s, stroke_s, float(o), settings) for o in offsets]
         best = int(np.argmax(scores))
         found.append(_Peak(float(offsets[best]), 0.0, scores[best]))

@@ -39,7 +39,7 @@ class GateSettings:
     most_rival: float = 0.9
     least_matched: float = 0.8
     most_pause_rise_db: float = 2.0
-    least_click_gain: float = 0.6
+    least_click_gain: float = 0.45
     most_hidden_click_db: float = -5.0
     most_tuning_rival: float = 0.97
 

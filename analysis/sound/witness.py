@@ -197,7 +197,9 @@ def _clear_clicks(
             continue
         samples, times, gain = subtract_click(samples, sound.rate_hz, click, (start, stop, beat_s))
         counts[block.index] = times.size
-        gains += [float(np.median(gain[click.time_s.size :]))] if gain.size > click.time_s.size + 4 else []
+        played = gain[click.time_s.size :]
+        # Notes over a click, and distortion of both together, make single fits too small: the better ones count.
+        gains += [float(np.quantile(played, 0.75))] if played.size > 4 else []
     hidden_db = hidden_click_db(sound.samples, sound.rate_hz, hidden)
     cleared = sound if samples is sound.samples else replace(sound, samples=samples)
     return cleared, counts, click_obstacle(hidden_db, gains, limits)
