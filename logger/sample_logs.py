@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.drills.phrases import read_phrase
+from analysis.findings.arbiter import weigh_session
 from analysis.model.records import Instrument, Player, SessionResult
 from analysis.synthesis.plucked_string import PluckedNotes, StringModel, pluck_strings
 from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Recording, Scenario
@@ -128,7 +129,7 @@ def make_sample(sample: Sample) -> SimulatedSession:
 def expected_summary(result: SessionResult) -> dict[str, Any]:
     """Return the figures of a result, rounded, in the shape of the JSON of ``strokeplane analyse``."""
     answer: dict[str, Any] = json.loads(
-        render_result_json(result), parse_float=lambda text: round(float(text), DECIMALS) + 0.0
+        render_result_json(weigh_session(result)), parse_float=lambda text: round(float(text), DECIMALS) + 0.0
     )
     del answer["session"]["warnings"]
     return {key: value for key, value in answer.items() if key not in UNEXPECTED}

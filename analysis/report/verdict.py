@@ -4,16 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 from analysis.model.cautions import HURT, discomfort
 from analysis.model.doubts import Certainty, doubts_on
+from analysis.model.findings import ActionKind
 from analysis.model.number_words import block_number, clock, degrees, millimetres, of_100, speed
 from analysis.model.records import BlockSummary, SessionResult
 from analysis.report.data_quality import QualityLine, describe_quality, repeat_gestures
 from analysis.stroke.block_case import BlockCase, Case, Stroke, find_block, find_group
-
-ActionKind = Literal["stop", "gestures", "repeat", "slow", "posture", "tilt", "larger", "faster", "steady"]
 
 # The less a case leaves to hope for, the later it stands: the action cures the last one that is met.
 SEVERITY: tuple[Case, ...] = ("both", "clears", "uneven", "short", "shallow", "level", "wrong", "unsure", "hand")

@@ -132,6 +132,11 @@ class Heard:
     remarks: tuple[str, ...] = ()
     digest: str = ""
 
+    @property
+    def emissions(self) -> dict[int, FloatArray]:
+        """By block, the emission of those whose pitches were told."""
+        return {block.index: block.emission for block in self.blocks if block.emission is not None}
+
     def block(self, index: int) -> HeardBlock | None:
         """Return what was heard of a block, None where there is nothing."""
         return next((block for block in self.blocks if block.index == index), None)

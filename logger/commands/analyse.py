@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,8 +11,7 @@ from logger.commands.sound_options import sound_options
 from logger.terminal.say import say
 
 if TYPE_CHECKING:
-    from analysis.model.records import SessionResult
-    from analysis.sound.witness import Heard
+    from analysis.findings.arbiter import SessionFindings
 
 STDOUT = Path("-")
 
@@ -57,6 +55,7 @@ def analyse_command(
     """
     import shutil
 
+    from analysis.findings.arbiter import weigh_session
     from analysis.model.errors import StrokeplaneError
     from analysis.pipeline import analyse_session
     from analysis.stroke.raps import mark_blocks_by_raps
@@ -83,7 +82,8 @@ def analyse_command(
             raise type(error)(". ".join((f"{session}: {error}", *recording.warnings))) from error
         heard = None if take is None else hear_file(take, tuning, recording, result)
         progress("Writing", 1.0)
-        _write((result, heard), recording.metadata, (strokes, json_path, html), light)
+        found = weigh_session(result, recording.metadata, heard)
+        _write(found, (strokes, json_path, html), light)
     if remember:
         from logger.player.player_profile import remember_lever
 
@@ -93,35 +93,23 @@ def analyse_command(
     if json_path != STDOUT:
         from logger.terminal.terminal_verdict import render_verdict
 
-        click.echo(render_verdict(result, min(100, shutil.get_terminal_size().columns)))
+        click.echo(render_verdict(found, min(100, shutil.get_terminal_size().columns)))
         if heard is not None:
             say("\n" + render_heard(heard))
 
 
-def _write(
-    found: tuple[SessionResult, Heard | None],
-    metadata: Mapping[str, str],
-    paths: tuple[Path | None, Path | None, Path | None],
-    light: bool,
-) -> None:
+def _write(found: SessionFindings, paths: tuple[Path | None, Path | None, Path | None], light: bool) -> None:
     """Write what was asked for: strokes, JSON, report."""
     from logger.report.result_files import render_result_json, write_result_json, write_strokes_csv
 
-    result, heard = found
     strokes, json_path, html = paths
     if strokes is not None:
-        write_strokes_csv(result, strokes)
+        write_strokes_csv(found.result, strokes)
     if json_path == STDOUT:
-        click.echo(render_result_json(result, heard).encode("utf-8"), nl=False)
+        click.echo(render_result_json(found).encode("utf-8"), nl=False)
     elif json_path is not None:
-        write_result_json(result, json_path, heard)
+        write_result_json(found, json_path)
     if html is not None:
-        from analysis.report.drill_sections import drill_sections
-        from analysis.report.question_sections import question_sections
-        from analysis.report.sound_sections import sound_sections
-        from logger.commands.sound_options import emissions
         from logger.report.session_page import write_report
 
-        drills = drill_sections(result, metadata, emissions(heard))
-        listened = () if heard is None else sound_sections(heard)
-        write_report(result, html, light, (*question_sections(result), *drills, *listened))
+        write_report(found, html, light)

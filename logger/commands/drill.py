@@ -166,7 +166,7 @@ def check_command(session: Path, changes: Path | None, sound: Path | None, tunin
     from analysis.drills.session_changes import judge_drills
     from analysis.model.errors import InputError, StrokeplaneError
     from analysis.pipeline import analyse_session
-    from logger.commands.sound_options import emissions, hear_file, render_heard
+    from logger.commands.sound_options import hear_file, render_heard
     from logger.files.atomic_file import check_writable
     from logger.practice.practice_files import write_changes
     from logger.session.session_file import read_session
@@ -185,7 +185,7 @@ def check_command(session: Path, changes: Path | None, sound: Path | None, tunin
         except StrokeplaneError as error:
             raise type(error)(f"{session}: {error}") from error
         heard = None if take is None else hear_file(take, tuning, recording, result)
-        blocks, problems = judge_drills(result, recording.metadata, heard=emissions(heard))
+        blocks, problems = judge_drills(result, recording.metadata, heard=None if heard is None else heard.emissions)
     if not blocks and not problems:
         raise InputError(f"{session}: no block names a drill; give a block's drill as a phrase such as '4x2 3x2'.")
     if not blocks:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from analysis.model.records import FloatArray, Session, SessionResult
+    from analysis.model.records import Session, SessionResult
     from analysis.sound.records import Sound
     from analysis.sound.witness import Heard
 
@@ -72,10 +72,3 @@ def render_heard(heard: Heard, width: int = 80) -> str:
     from analysis.report.sound_sections import sound_sentences
 
     return "\n".join(textwrap.fill(sentence, width, subsequent_indent="  ") for sentence in sound_sentences(heard))
-
-
-def emissions(heard: Heard | None) -> dict[int, FloatArray]:
-    """What the sound says of each block's strokes and notes, for the drills; empty without a sound."""
-    if heard is None:
-        return {}
-    return {block.index: block.emission for block in heard.blocks if block.emission is not None}
