@@ -19,7 +19,7 @@ import pandas as pd
 from analysis.synthesis.sound_play import play_drill
 from analysis.synthesis.sound_recording import RecordingChain
 from benchmarks.sound_sessions import judge_sessions
-from benchmarks.sound_takes import RATE_HZ, change_table, draw_take, onset_scores, stroke_table
+from benchmarks.sound_takes import RATE_HZ, change_table, draw_take, no_answer, onset_scores, stroke_table
 
 RATES = (4, 6, 8, 10, 12)
 BINS = (0.0, 0.5, 0.7, 0.9, 0.95, 0.99, 1.001)
@@ -37,9 +37,9 @@ def rate_rows(first: int, count: int, snr_db: float) -> list[pd.DataFrame]:
         closed, scores, errors, strokes, motion, told, alone = 0, [], [], [], [], [], []
         for seed in range(first, first + count):
             take = draw_take(1000 * notes_per_s + seed, notes_per_s, snr_db)
-            if take.heard.obstacle:
+            if no_answer(take):
                 closed += 1
-                print(f"  {notes_per_s}/s, seed {seed}: {take.heard.obstacle}", file=sys.stderr)
+                print(f"  {notes_per_s}/s, seed {seed}: {no_answer(take)}", file=sys.stderr)
                 continue
             precision, recall, error = onset_scores(take)
             scores.append((recall, precision))
@@ -88,7 +88,7 @@ def added_wrong(first: int, count: int, snr_db: float) -> None:
     for seed in range(first, first + count):
         notes_per_s = 4 + seed % 9
         take = draw_take(seed, notes_per_s, snr_db)
-        if take.heard.obstacle:
+        if no_answer(take):
             closed += 1
             continue
         told = change_table(take, by_sound=True)

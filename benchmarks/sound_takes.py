@@ -9,6 +9,7 @@ import pandas as pd
 
 from analysis.drills.alignment import DrillAlignment, DrillTiming, align_strokes
 from analysis.drills.phrases import Phrase, read_phrase
+from analysis.drills.session_changes import LEAST_AGREED, share_agreed
 from analysis.drills.tuning import read_tuning
 from analysis.sound.onsets import nearest_onset
 from analysis.sound.records import Sound
@@ -106,7 +107,15 @@ def align(take: Take, block: int, by_sound: bool) -> DrillAlignment:
     period_s = 1 / take.plan.notes_per_s
     timing = DrillTiming(period_s, take.plan.beat_notes * period_s)
     emission = found.emission if by_sound and found is not None else None
-    return align_strokes(table, take.phrase, timing, heard=emission)
+    alignment = align_strokes(table, take.phrase, timing, heard=emission)
+    if emission is not None and share_agreed(alignment, emission) < LEAST_AGREED:
+        return align_strokes(table, take.phrase, timing)
+    return alignment
+
+
+def no_answer(take: Take) -> str:
+    """Why the sound does not tell this take's pitches, or nothing."""
+    return take.heard.obstacle or " ".join(take.heard.remarks if take.heard.tuned is None else ())
 
 
 def stroke_table(take: Take, by_sound: bool) -> pd.DataFrame:

@@ -43,7 +43,8 @@ class PitchSettings:
     slope, floor : float
         Beta and epsilon.
     lowest_cents, highest_cents, step_cents
-        Where the tuning is looked for.
+        Where the tuning is looked for: up to a capo in the sixth fret. A scale moved by a fifth has nearly the partials
+        of the same scale, so that the search must end below it.
     """
 
     partials: int = 14
@@ -54,7 +55,7 @@ class PitchSettings:
     slope: float = 5.0
     floor: float = 0.02
     lowest_cents: float = -350.0
-    highest_cents: float = 950.0
+    highest_cents: float = 650.0
     step_cents: float = 5.0
 
 
