@@ -19,7 +19,7 @@ import pandas as pd
 from analysis.synthesis.sound_play import play_drill
 from analysis.synthesis.sound_recording import RecordingChain
 from benchmarks.sound_sessions import judge_sessions
-from benchmarks.sound_takes import RATE_HZ, change_table, draw_take, no_answer, onset_scores, stroke_table
+from benchmarks.sound_takes import RATE_HZ, answered, change_table, draw_take, no_answer, onset_scores, stroke_table
 
 RATES = (4, 6, 8, 10, 12)
 BINS = (0.0, 0.5, 0.7, 0.9, 0.95, 0.99, 1.001)
@@ -29,18 +29,19 @@ def rate_rows(first: int, count: int, snr_db: float) -> list[pd.DataFrame]:
     """Print a row a speed; return every stroke table."""
     print(f"\n{snr_db:g} dB, one note in thirty a slip, {count} takes of a minute a row\n")
     print(
-        "| notes/s | no answer | onsets found | onsets true | onset error, median | string right | by motion alone | "
-        "changes told | told and right | by motion alone |\n" + "|---" * 10 + "|"
+        "| notes/s | blocks without an answer | onsets found | onsets true | onset error, median | string right | "
+        "by motion alone | changes told | told and right | by motion alone |\n" + "|---" * 10 + "|"
     )
     tables = []
     for notes_per_s in RATES:
-        closed, scores, errors, strokes, motion, told, alone = 0, [], [], [], [], [], []
+        silent, scores, errors, strokes, motion, told, alone = 0, [], [], [], [], [], []
         for seed in range(first, first + count):
             take = draw_take(1000 * notes_per_s + seed, notes_per_s, snr_db)
             if no_answer(take):
-                closed += 1
+                silent += len(take.play.blocks_s)
                 print(f"  {notes_per_s}/s, seed {seed}: {no_answer(take)}", file=sys.stderr)
                 continue
+            silent += len(take.play.blocks_s) - len(answered(take))
             precision, recall, error = onset_scores(take)
             scores.append((recall, precision))
             errors.append(error)
@@ -53,7 +54,7 @@ def rate_rows(first: int, count: int, snr_db: float) -> list[pd.DataFrame]:
         recall, precision = np.mean(scores, axis=0)
         cells = (
             str(notes_per_s),
-            f"{closed} of {count}",
+            f"{silent} of {3 * count}",
             f"{100 * recall:.1f} %",
             f"{100 * precision:.1f} %",
             f"{1e3 * np.median(np.abs(np.concatenate(errors))):.2f} ms",

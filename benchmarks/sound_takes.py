@@ -118,11 +118,21 @@ def no_answer(take: Take) -> str:
     return take.heard.obstacle or " ".join(take.heard.remarks if take.heard.tuned is None else ())
 
 
+def answered(take: Take) -> list[int]:
+    """Blocks that the sound answers: not those whose pitches are not believed."""
+    return [
+        block.index
+        for block in take.heard.blocks
+        if block.emission is not None
+        and share_agreed(align(take, block.index, by_sound=True), block.emission) >= LEAST_AGREED
+    ]
+
+
 def stroke_table(take: Take, by_sound: bool) -> pd.DataFrame:
-    """Return a row a stroke: true place and string (-1: nobody played it), those found, the confidence."""
+    """Return a row a stroke that the sound answers: true place and string (-1: nobody played it), those found."""
     parts = []
     strings = np.array([note.string for note in take.phrase.notes])
-    for block in range(len(take.play.blocks_s)):
+    for block in answered(take):
         true = take.play.stroke_place[take.block == block]
         alignment = align(take, block, by_sound)
         place = np.where(alignment.note >= 0, alignment.note % len(strings), -1)
@@ -137,13 +147,14 @@ def stroke_table(take: Take, by_sound: bool) -> pd.DataFrame:
                 }
             )
         )
-    return pd.concat(parts, ignore_index=True)
+    columns = ["true", "true_string", "place", "string", "confidence"]
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns, dtype=float)
 
 
 def change_table(take: Take, by_sound: bool, least: float = 0.9) -> pd.DataFrame:
     """Return a row a string change that is told: block, stroke, and whether it is the one that was played."""
     rows = []
-    for block in range(len(take.play.blocks_s)):
+    for block in answered(take):
         alignment = align(take, block, by_sound)
         true = take.play.stroke_place[take.block == block]
         for k in range(true.size - 1):

@@ -1,14 +1,17 @@
 r"""How likely each pitch of the phrase is at every onset, from its partials; tuning and capo on the way.
 
-A pitch of fundamental :math:`f` is a template: partials at :math:`n f \sqrt{1 + B n^2}` of falling strength, each as
-wide as the window makes it. A spectrum is a sum of the phrase's templates with weights :math:`x_k \ge 0`, found by
-multiplicative updates (least squares); weights of the window before the onset, :math:`b_k`, say what rang already. News
-is what grew,
+A pitch of fundamental :math:`f` is a template :math:`t_k`: partials at :math:`n f \sqrt{1 + B n^2}` of falling
+strength, each as wide as the window makes it. One string is plucked at a time, others may ring: the spectrum
+:math:`s` after an onset is one template and a part of the spectrum :math:`b` before it,
 
-.. math:: g_k = \frac{\max(0,\; x_k - \gamma\, b_k)}{\sum_j \max(0,\; x_j - \gamma\, b_j)}                    (1)
+.. math:: r_k = \min_{x \ge 0,\; 0 \le \lambda \le \Lambda} \frac{|s - x\,t_k - \lambda\,b|^2}{|s|^2}          (1)
 
-and the log likelihood of pitch ``k`` is taken as :math:`\log(g_k + \epsilon)\,\beta`, its slope :math:`\beta`
-being set on simulated takes so that the probabilities come true.
+:math:`\Lambda` being small enough that a note played again is not taken for the old one ringing on. The log likelihood
+of pitch ``k`` is
+
+.. math:: \log p_k = -\beta \log(r_k + \epsilon) + \mathrm{const}                                             (2)
+
+with :math:`\beta` set on simulated takes so that the probabilities come true.
 
 Equal temperament on A4 = 440 Hz (ISO 16:1975), moved by what the take itself shows: a capo or another tuning as whole
 semitones, and cents.
@@ -16,7 +19,6 @@ semitones, and cents.
 References
 ----------
 Fletcher, H., 1964. Normal vibration frequencies of a stiff piano string. J. Acoust. Soc. Am. 36, 203-209 (partials).
-Lee, D. D., Seung, H. S., 2001. Algorithms for non-negative matrix factorization. NIPS 13 (updates).
 """
 
 from __future__ import annotations
@@ -37,11 +39,10 @@ class PitchSettings:
     ----------
     partials, fall, stiffness
         Number of partials, each ``fall`` times the one before, and ``B``.
-    updates : int
     carried : float
-        Gamma of equation (1).
+        Lambda's bound in equation (1).
     slope, floor : float
-        Beta and epsilon.
+        Beta and epsilon of equation (2).
     lowest_cents, highest_cents, step_cents
         Where the tuning is looked for: up to a capo in the sixth fret. A scale moved by a fifth has nearly the partials
         of the same scale, so that the search must end below it.
@@ -50,10 +51,9 @@ class PitchSettings:
     partials: int = 14
     fall: float = 0.88
     stiffness: float = 5e-5
-    updates: int = 60
-    carried: float = 0.6
-    slope: float = 5.0
-    floor: float = 0.02
+    carried: float = 0.4
+    slope: float = 28.0
+    floor: float = 0.001
     lowest_cents: float = -350.0
     highest_cents: float = 650.0
     step_cents: float = 5.0
@@ -155,36 +155,29 @@ def _vertex(values: FloatArray, at: int) -> float:
     return at + (0.5 * (a - c) / bend if bend < 0 else 0.0)
 
 
-def pitch_weights(
-    spectra: NoteSpectra, midi: FloatArray, cents: float, settings: PitchSettings
-) -> tuple[FloatArray, FloatArray]:
-    """Weights of every pitch after and before every onset, (k, pitches) each."""
-    shape = (len(spectra.after), midi.size)
-    after, before = np.zeros(shape), np.zeros(shape)
+def pitch_log_likelihood(spectra: NoteSpectra, midi: FloatArray, cents: float, settings: PitchSettings) -> FloatArray:
+    """Log likelihood of every pitch at every onset, (k, pitches), equation (2), the best pitch of a row at 0."""
+    left = np.empty((len(spectra.after), midi.size))
     for number in np.unique(spectra.length):
         rows = np.flatnonzero(spectra.length == number)
         shapes = templates(frequency_hz(midi, cents), LENGTHS_S[number], spectra.frequency_hz, settings)
-        after[rows] = _fit_weights(spectra.after[rows], shapes, settings.updates)
-        before[rows] = _fit_weights(spectra.before[rows], shapes, settings.updates)
-    return after, before
-
-
-def _fit_weights(spectra: SoundArray, shapes: FloatArray, updates: int) -> FloatArray:
-    """Non-negative least squares of all rows at once."""
-    likeness = spectra @ shapes.T.astype(np.float32)
-    gram = shapes @ shapes.T
-    weight = np.maximum(likeness.astype(np.float64), 1e-9)
-    for _ in range(updates):
-        weight *= likeness / np.maximum(weight @ gram, 1e-12)
-    return np.asarray(weight)
-
-
-def pitch_log_likelihood(after: FloatArray, before: FloatArray, settings: PitchSettings) -> FloatArray:
-    """Log likelihood of every pitch at every onset, (k, pitches), equation (1), the best pitch of a row at 0."""
-    grown = np.maximum(after - settings.carried * before, 0.0)
-    share = grown / np.maximum(grown.sum(axis=1, keepdims=True), 1e-9)
-    score = settings.slope * np.log(share + settings.floor)
+        left[rows] = _left_over(spectra.after[rows], spectra.before[rows], shapes, settings.carried)
+    score = -settings.slope * np.log(left + settings.floor)
     return np.asarray(score - score.max(axis=1, keepdims=True))
+
+
+def _left_over(after: SoundArray, before: SoundArray, shapes: FloatArray, most_carried: float) -> FloatArray:
+    """Share of each spectrum's power that each pitch, with what rang before, leaves unexplained: equation (1)."""
+    narrow = shapes.T.astype(np.float32)
+    own, rang = after @ narrow, before @ narrow
+    power, old, common = (
+        np.einsum("ij,ij->i", a, b, dtype=np.float64)[:, None]
+        for a, b in ((after, after), (before, before), (after, before))
+    )
+    carried = np.clip((common - rang * own) / np.maximum(old - rang**2, 1e-9), 0.0, most_carried)
+    weight = np.maximum(own - carried * rang, 0.0)
+    left = power - 2 * weight * own - 2 * carried * common + weight**2 + carried**2 * old + 2 * weight * carried * rang
+    return np.asarray(np.clip(left / np.maximum(power, 1e-9), 0.0, 1.0))
 
 
 def phrase_pitches(midi: FloatArray) -> tuple[FloatArray, IntArray, FloatArray]:

@@ -24,7 +24,6 @@ from analysis.sound.pitches import (
     Tuned,
     phrase_pitches,
     pitch_log_likelihood,
-    pitch_weights,
     read_tuning_fit,
     tuning_fit,
 )
@@ -300,8 +299,7 @@ def _hear_pitches(
     if part.block.midi is None:
         return None
     pitches, pitch_of_note, _ = phrase_pitches(part.block.midi)
-    after, before = pitch_weights(spectra, pitches, tuned.total_cents, settings.pitches)
-    score = pitch_log_likelihood(after, before, settings.pitches)
+    score = pitch_log_likelihood(spectra, pitches, tuned.total_cents, settings.pitches)
     emission = note_emission(score, part.has_onset, pitch_of_note, settings.emission)
     return emission, pitch_posterior(score, settings.emission.p_wrong_pitch), pitch_of_note
 

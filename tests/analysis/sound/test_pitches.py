@@ -12,7 +12,6 @@ from analysis.sound.pitches import (
     frequency_hz,
     phrase_pitches,
     pitch_log_likelihood,
-    pitch_weights,
     read_tuning_fit,
     tuning_fit,
 )
@@ -40,7 +39,7 @@ def test_notes_at_20_db_by_the_published_score(phrase, notes_per_s: int) -> None
     midi = phrase_midi(phrase, GUITAR)
     pitches, _, _ = phrase_pitches(midi)
     spectra = note_spectra(play.sound.astype(np.float32), play.rate_hz, play.onset_s)
-    score = pitch_log_likelihood(*pitch_weights(spectra, pitches, 0.0, SETTINGS), SETTINGS)
+    score = pitch_log_likelihood(spectra, pitches, 0.0, SETTINGS)
     heard = frequency_hz(pitches)[score.argmax(axis=1)]
     spans = np.column_stack([play.onset_s, play.onset_s + 0.05])
     true = frequency_hz(midi)[play.onset_place]
