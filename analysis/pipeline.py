@@ -11,21 +11,28 @@ import pandas as pd
 
 from analysis.drills.session_changes import mark_session_changes
 from analysis.model.cautions import session_cautions
+from analysis.model.doubts import About, Doubt, added_se_deg
 from analysis.model.errors import NotEnoughDataError
 from analysis.model.events import keep_within
-from analysis.model.records import BlockSummary, Event, FloatArray, ReferenceSummary, Session, SessionResult
+from analysis.model.records import BlockSummary, Event, FloatArray, Instrument, ReferenceSummary, Session, SessionResult
 from analysis.motion.hand_motion import Motion
 from analysis.motion.stillness import attack_threshold
+from analysis.reference.epochs import label_epochs
 from analysis.reference.frame import Frame
+from analysis.reference.gesture_doubts import doubt_gestures
+from analysis.reference.mounting_doubts import doubt_mounting
 from analysis.reference.session_reference import Reference, ReferenceSettings, establish_reference
 from analysis.report.data_quality import FEW_LOST
 from analysis.signal.timebase import Timebase, fit_timebase
 from analysis.signal.working_grid import Signals, prepare_signals
 from analysis.stroke.blocks import summarise_block
+from analysis.stroke.body_motion import BodySettings, doubt_body
 from analysis.stroke.play import StrokeSet, find_pieces, join, trace_strokes, turned_axes
 from analysis.stroke.play_intervals import find_stretches, order_events
 from analysis.stroke.stroke_paths import TracedStrokes
 from analysis.stroke.stroke_table import Columns, TableSettings, assign_blocks, found_blocks, measure_columns, tabulate
+from analysis.stroke.tip_claim import TipSettings, claim_tip, effective_strokes, tip_parts_deg
+from analysis.stroke.truth_checks import doubt_checks, read_checks
 from analysis.stroke.uncertainty import block_chord, offset_parts_deg
 from analysis.tension.tremor import find_still_moments
 
@@ -41,6 +48,8 @@ class Settings:
 
     reference: ReferenceSettings = field(default_factory=ReferenceSettings)
     table: TableSettings = field(default_factory=TableSettings)
+    body: BodySettings = field(default_factory=BodySettings)
+    tip: TipSettings = field(default_factory=TipSettings)
 
 
 def analyse_session(
@@ -95,11 +104,15 @@ def analyse_session(
     marks, problems = mark_session_changes(table, blocks, session.instrument, session.metadata)
     table = table.assign(string_change=marks)
     session = replace(session, warnings=(*session.warnings, *problems))
-    summaries = _summarise(motion, table, strokes, blocks, reference, settings)
+    checks = read_checks(motion, reference, session.events, settings.reference.gestures)
+    doubts = _gather_doubts(motion, reference, table, blocks, settings)
+    doubts += doubt_checks(checks, blocks, timebase.grid.start_s)
+    claims = _Claims(reference, doubts, session.instrument, settings)
+    summaries = _summarise(motion, table, strokes, blocks, claims)
     stills = find_still_moments(motion, session.events, table)
     tell("done", 1.0)
     result = _result(session, timebase, signals, reference, (table, strokes, summaries), settings)
-    return replace(result, still_moments=stills)
+    return replace(result, still_moments=stills, doubts=doubts, checks=checks)
 
 
 def _fit_events(session: Session, timebase: Timebase) -> Session:
@@ -136,7 +149,7 @@ def _find_strokes(
     """Trace every stretch; the posture whose frame was used, a stroke."""
     parts, postures = [], []
     for stretch in find_stretches(motion, events):
-        frame = reference.frame(stretch.posture)
+        frame = reference.frame(stretch.posture, motion.grid.time_at(stretch.first))
         pieces = find_pieces(motion, stretch.first, stretch.last, frame, reference.drift, settings.strokes)
 
         def axes_at(times_s: FloatArray, frame: Frame = frame) -> FloatArray:
@@ -149,27 +162,62 @@ def _find_strokes(
     return join(parts), postures
 
 
+def _gather_doubts(
+    motion: Motion, reference: Reference, table: pd.DataFrame, blocks: Sequence[Event], settings: Settings
+) -> tuple[Doubt, ...]:
+    """What every stage found that lowers a claim."""
+    rate = (1.0 / (table["end_s"] - table["start_s"])).groupby(table["block"]).median()
+    rates = [float(rate[index]) if index in rate.index else None for index in range(len(blocks))]
+    own = label_epochs(blocks, reference.splits)
+    return (
+        *doubt_gestures(reference.frames, reference.qualities, reference.drift, own, settings.reference.gestures),
+        *doubt_mounting(motion, reference, blocks, settings.reference.mounting),
+        *doubt_body(motion, reference, blocks, rates, settings.body),
+    )
+
+
+@dataclass(frozen=True)
+class _Claims:
+    """What a block's interval rests on besides its strokes."""
+
+    reference: Reference
+    doubts: tuple[Doubt, ...]
+    instrument: Instrument
+    settings: Settings
+
+
 def _summarise(
-    motion: Motion,
-    table: pd.DataFrame,
-    strokes: TracedStrokes,
-    blocks: Sequence[Event],
-    reference: Reference,
-    settings: Settings,
+    motion: Motion, table: pd.DataFrame, strokes: TracedStrokes, blocks: Sequence[Event], claims: _Claims
 ) -> tuple[BlockSummary, ...]:
-    summaries = []
     number = table["block"].fillna(-1).to_numpy(dtype=np.int64)
+    summaries = []
     for index, event in enumerate(blocks):
         members = np.flatnonzero(number == index)
-        frame = reference.frame(event.posture)
+        frame = claims.reference.frame(event.posture, 0.5 * (event.start_s + event.end_s))
         offset, parts = None, None
         if frame.from_gestures and members.size:
-            chord = block_chord(motion, strokes.select(members), frame, reference.drift, settings.table.bands)
-            parts = offset_parts_deg(chord, frame, reference.lever_fit, reference.drift, settings.reference.gestures)
+            parts = _offset_parts(motion, strokes.select(members), frame, claims)
+            parts |= _added(claims.doubts, index, "hand")
             offset = float(np.sqrt(sum(part**2 for part in parts.values())))
         summary = summarise_block(index, event, table.iloc[members], offset, frame.from_gestures)
-        summaries.append(replace(summary, tilt_offset_parts_deg=parts))
+        independent = effective_strokes(summary.strokes, summary.tilt_sd_deg, summary.tilt_mean_se_deg)
+        tip = tip_parts_deg(summary.span_mm, claims.instrument.mean_spacing_mm, independent, claims.settings.tip)
+        tip = {**tip, **_added(claims.doubts, index, "tip")}
+        summaries.append(claim_tip(replace(summary, tilt_offset_parts_deg=parts), tip))
     return tuple(summaries)
+
+
+def _offset_parts(motion: Motion, strokes: TracedStrokes, frame: Frame, claims: _Claims) -> dict[str, float]:
+    """What gestures and heading leave open in the tilt of these strokes."""
+    reference, settings = claims.reference, claims.settings
+    chord = block_chord(motion, strokes, frame, reference.drift, settings.table.bands)
+    return offset_parts_deg(chord, frame, reference.lever_fit, reference.drift, settings.reference.gestures)
+
+
+def _added(doubts: Sequence[Doubt], block: int, about: About) -> dict[str, float]:
+    """What doubts add to a block's interval, where they add anything."""
+    added = added_se_deg(doubts, block, about)
+    return {"doubts": added} if added > 0 else {}
 
 
 def _result(
@@ -188,7 +236,6 @@ def _result(
     }
     offsets = [b.tilt_offset_se_deg for b in summaries if b.tilt_offset_se_deg is not None]
     fit = reference.lever_fit
-    grip = slice(-3 * len(fit.levers_m) + 3 * frame.grip, (-3 * len(fit.levers_m) + 3 * frame.grip + 3) or None)
     known = frame.from_gestures
     return SessionResult(
         rate_hz=timebase.grid.rate_hz,
@@ -199,7 +246,7 @@ def _result(
         reference=ReferenceSummary("gestures" if known else "hand", reference.qualities, repetitions),
         tilt_offset_se_deg=float(np.sqrt(np.mean(np.square(offsets)))) if offsets else None,
         lever_mm=_triple(1e3 * frame.lever_m) if known else None,
-        lever_se_mm=_triple(1e3 * np.sqrt(np.diag(fit.covariance)[grip])) if known else None,
+        lever_se_mm=_triple(1e3 * fit.covariance.lever_sd_m(frame.grip)) if known else None,
         warnings=(*session.warnings, *_data_warnings(session, timebase, signals), *reference.warnings),
         blocks=summaries,
         strokes=table.reset_index(drop=True),

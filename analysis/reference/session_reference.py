@@ -14,11 +14,13 @@ from analysis.motion.heading_drift import HeadingDrift, HeadingSettings
 from analysis.motion.orientation import gapless_parts, integrate_rotation
 from analysis.motion.rotation import matrices, yaw_matrix
 from analysis.motion.stillness import mean_still_accel, still_gyro_bias
+from analysis.reference.epochs import Splits, epoch_label, label_epochs, posture_of, rolled_sets, split_epochs
 from analysis.reference.frame import Frame, build_frame
 from analysis.reference.gesture_directions import Direction, GestureSettings, measure_direction
 from analysis.reference.hand_frame import hand_frame
 from analysis.reference.hand_yaw import fit_heading, see_yaws
 from analysis.reference.lever import LeverFit, LeverSettings, PivotWindow, borrow_lever, fit_levers
+from analysis.reference.mounting import MountingChange, MountingSettings, find_changes, see_poses
 from analysis.signal.working_grid import Signals
 
 MIN_PIVOT_S = 2.0
@@ -30,6 +32,7 @@ class ReferenceSettings:
 
     lever: LeverSettings = field(default_factory=LeverSettings)
     gestures: GestureSettings = field(default_factory=GestureSettings)
+    mounting: MountingSettings = field(default_factory=MountingSettings)
     heading: HeadingSettings = field(default_factory=HeadingSettings)
 
 
@@ -40,7 +43,8 @@ class Reference:
     Attributes
     ----------
     frames : mapping of str to Frame
-        By posture; ``""`` serves strokes without one.
+        By posture; ``""`` serves strokes without one. Where gestures were repeated after a change of the mounting, by
+        :func:`analysis.reference.epochs.epoch_label`.
     lever_fit : LeverFit
     drift : HeadingDrift
     qualities : tuple of GestureQuality
@@ -52,10 +56,16 @@ class Reference:
     drift: HeadingDrift
     qualities: tuple[GestureQuality, ...]
     warnings: tuple[str, ...]
+    changes: tuple[MountingChange, ...] = ()
+    splits: Splits = field(default_factory=dict)
 
-    def frame(self, posture: str) -> Frame:
-        """Frame of a posture, or the session's first where the posture has none of its own."""
-        return self.frames.get(posture) or next(iter(self.frames.values()))
+    def frame(self, posture: str, at_s: float | None = None) -> Frame:
+        """Frame of a posture at a time, or the session's first where the posture has none of its own.
+
+        Without a time the latest: gestures repeated after a change of the mounting replace the old ones from there on.
+        """
+        label = epoch_label(posture, np.inf if at_s is None else at_s, self.splits)
+        return self.frames.get(label) or self.frames.get(posture) or next(iter(self.frames.values()))
 
 
 @dataclass(frozen=True)
@@ -73,6 +83,9 @@ class Gestures:
         With the rate that this sensor's bias leaves, and the gaps of the log.
     qualities : tuple of GestureQuality
     warnings : tuple of str
+    changes : tuple of MountingChange
+    splits : mapping of str to tuple of float
+        By posture: the times from which its gestures were made anew after a change.
     """
 
     directions: tuple[Direction, ...]
@@ -82,6 +95,8 @@ class Gestures:
     heading: HeadingSettings
     qualities: tuple[GestureQuality, ...]
     warnings: tuple[str, ...]
+    changes: tuple[MountingChange, ...] = ()
+    splits: Splits = field(default_factory=dict)
 
 
 def establish_reference(signals: Signals, session: Session, settings: ReferenceSettings) -> tuple[Motion, Reference]:
@@ -105,9 +120,26 @@ def establish_reference(signals: Signals, session: Session, settings: ReferenceS
 
 
 def measure_gestures(signals: Signals, session: Session, settings: ReferenceSettings) -> tuple[Motion, Gestures]:
-    """Solve levers and sensor errors, run the orientation filter, measure the gestures' directions."""
-    events = session.events
-    signals = still_gyro_bias(signals, events)
+    """Solve levers and sensor errors, run the orientation filter, measure the gestures' directions.
+
+    Gestures that were repeated after the mounting changed are kept apart from the older ones, and replace them.
+    """
+    signals = still_gyro_bias(signals, session.events)
+    changes = find_changes(see_poses(signals, session.events), settings.mounting)
+    splits = split_epochs(session.events, changes)
+    motion, gestures = _measure(signals, session, splits, settings)
+    rolled = rolled_sets(gestures.directions, session.events, settings.gestures)
+    both = split_epochs(session.events, (*changes, *rolled))
+    if both != splits:
+        motion, gestures = _measure(signals, session, both, settings)
+    return motion, replace(gestures, changes=(*changes, *rolled))
+
+
+def _measure(
+    signals: Signals, session: Session, splits: Splits, settings: ReferenceSettings
+) -> tuple[Motion, Gestures]:
+    """Measure the gestures of every epoch by themselves, ``signals`` less the gyroscope's bias."""
+    events = label_epochs(session.events, splits)
     prior = lever_prior(session, settings.lever)
     pivots, warnings = _usable_pivots(signals, events, prior, settings)
     grips = sorted({event.posture for event, _, _ in pivots}) or [""]
@@ -129,10 +161,13 @@ def measure_gestures(signals: Signals, session: Session, settings: ReferenceSett
     gaps = [part.start for part in gapless_parts(motion.grid)[1:]]
     jumps_s = tuple(float(time) for time in motion.grid.time_at(np.array(gaps)))
     known_lever = bool(windows) or session.lever_mm is not None
-    qualities = sorted([d.quality for d in directions] + [q for _, _, q in pivots], key=lambda q: q.start_s)
+    said_of = [d.quality for d in directions] + [q for _, _, q in pivots]
+    qualities = sorted((replace(q, posture=posture_of(q.posture)) for q in said_of), key=lambda q: q.start_s)
     heading = replace(settings.heading, rate_dps=rate_dps, jumps_s=jumps_s)
     said = (*warnings, *borrowed)
-    return motion, Gestures(tuple(directions), fit, tuple(grips), known_lever, heading, tuple(qualities), said)
+    return motion, Gestures(
+        tuple(directions), fit, tuple(grips), known_lever, heading, tuple(qualities), said, (), splits
+    )
 
 
 def complete_reference(
@@ -140,8 +175,10 @@ def complete_reference(
 ) -> Reference:
     """Frames from the gestures, given how the heading drifted; ``motion`` reaches over the gestures."""
     levers = (gestures.lever_fit, gestures.grips, gestures.known_lever)
-    frames, more = _frames(motion, session, gestures.directions, drift, levers, settings)
-    return Reference(frames, gestures.lever_fit, drift, gestures.qualities, (*gestures.warnings, *more))
+    labelled = replace(session, events=label_epochs(session.events, gestures.splits))
+    frames, more = _frames(motion, labelled, gestures.directions, drift, levers, settings)
+    said = (*gestures.warnings, *more)
+    return Reference(frames, gestures.lever_fit, drift, gestures.qualities, said, gestures.changes, gestures.splits)
 
 
 @dataclass(frozen=True)
@@ -254,10 +291,13 @@ def _lend_levers(
     used = sorted({event.posture for event in events if event.kind in ("play", "across", "along")})
     for posture in used if "" not in grips else ():
         if posture and posture not in grips:
-            fit = borrow_lever(fit, 0, settings)
+            lender = _grip_of(posture_of(posture), grips)
+            fit = borrow_lever(fit, lender, settings)
+            when = "" if posture == posture_of(posture) else ", repeated after sensor or instrument moved,"
             warnings.append(
-                f"posture {posture!r} has no usable pivot: the plectrum is taken to be gripped as in posture "
-                f"{grips[0]!r}, which may put its tilt a degree or two off; record pivot in each posture"
+                f"posture {posture_of(posture)!r}{when} has no usable pivot: the plectrum is taken to be gripped as in "
+                f"posture {posture_of(grips[lender])!r}, which may put its tilt a degree or two off; record pivot in "
+                "each posture"
             )
             grips.append(posture)
     return fit, grips, warnings
@@ -288,7 +328,7 @@ def _vertical_bias_sd_dps(motion: Motion, fit: LeverFit, directions: Sequence[Di
     """What is left of the gyroscope's bias about the vertical, as the hand is held in the gestures (or throughout)."""
     at = [motion.grid.index_at(d.time_s) for d in directions if d.usable] or [motion.grid.size // 2]
     up = matrices(motion.quat_wxyz[at])[:, 2].mean(axis=0)
-    return float(np.degrees(np.sqrt(up @ fit.covariance[12:15, 12:15] @ up)))
+    return float(np.degrees(fit.covariance.gyro_bias_sd_radps(up)))
 
 
 def _frames(
@@ -333,7 +373,7 @@ def _frames(
                 settings.gestures.min_angle_deg,
             )
         except GestureError as error:
-            warnings.append(f"no instrument frame for posture {posture!r}: {error}")
+            warnings.append(f"no instrument frame for posture {posture_of(posture)!r}: {error}")
     if not frames:
         return {postures[0]: hand_frame(motion, session, fit.levers_m[0])}, tuple(warnings)
     return frames, tuple(warnings)

@@ -13,16 +13,20 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
+from scipy.stats import chi2
 
-from analysis.model.doubts import Certainty, cap_certainty
+from analysis.model.doubts import About, Certainty, Doubt, cap_certainty
 from analysis.model.records import BlockSummary, BoolArray, Event, FloatArray, SessionResult
 from analysis.stroke.blocks import summarise_block
+from analysis.stroke.tip_claim import EACH_STROKE, claim_tip
 
-Case = Literal["hand", "unsure", "level", "shallow", "short", "uneven", "clears", "both", "wrong"]
+Case = Literal["hand", "unsure", "level", "shallow", "short", "uneven", "clears", "both", "wrong", "mixed"]
 Stroke = Literal["down", "up"]
 
 HELD = ("clears", "both")
 HOLD_SHARE = 0.95
+USUAL_CHANGE_DEG = 1.5
+DIFFER_P = 0.001
 MAX_GROWTH = 2.0
 """A stroke is never advised to grow beyond twice its length: then tilt is what lacks."""
 
@@ -37,14 +41,15 @@ class BlockCase:
         ``hand`` no instrument frame; ``unsure`` the interval reaches from one side to the other; ``level`` no side;
         ``shallow`` a side, but inside the dead band; ``short`` tilted enough, but the stroke ends too soon;
         ``uneven`` clears on average, not steadily; ``clears``; ``both`` an arched path; ``wrong`` the other side
-        than wanted.
+        than wanted; ``mixed`` two tilts in turn, each played by groups of strokes.
     stroke : {"down", "up"}
         The stroke whose clearing counts.
     share : float or None
         Share of those strokes that clear.
     share_range : (float, float) or None
         The same with the session offset at either end of its 95 % interval.
-    certainty : str
+    certainty, tip_certainty : str
+        Of the case as a claim about the hand's stroke, and as one about the tip against the strings.
     needed_span_mm : float or None
         Length at which 95 of 100 strokes would clear at the same tilt, where growing helps.
     needed_tilt_deg : float
@@ -60,6 +65,7 @@ class BlockCase:
     needed_span_mm: float | None
     needed_tilt_deg: float
     summary: BlockSummary
+    tip_certainty: Certainty = "open"
 
     @property
     def held(self) -> bool:
@@ -139,6 +145,21 @@ def find_group(result: SessionResult, blocks: Sequence[BlockSummary]) -> BlockCa
     return _find(result, rows, pool_blocks(result, blocks, rows), [block.index for block in blocks])
 
 
+def blocks_differ(blocks: Sequence[BlockSummary]) -> bool:
+    """Whether blocks of one posture were played at tilts so different that their average is none of them.
+
+    Their offset is the same, so only each block's own part and a hand's usual change from block to block count.
+    """
+    known = [(b.tilt_mean_deg, b.tilt_mean_se_deg) for b in blocks]
+    pairs = [(mean, se) for mean, se in known if mean is not None and se is not None]
+    if len(pairs) < 2:
+        return False
+    means, own = np.array(pairs).T
+    variance = own**2 + USUAL_CHANGE_DEG**2
+    mean = float((means / variance).sum() / (1 / variance).sum())
+    return bool(chi2.sf(float(((means - mean) ** 2 / variance).sum()), len(pairs) - 1) < DIFFER_P)
+
+
 def pool_blocks(result: SessionResult, blocks: Sequence[BlockSummary], rows: np.ndarray) -> BlockSummary:
     """Summary of several blocks taken together; fields on which they differ are None."""
     strokes = result.strokes.iloc[rows]
@@ -156,7 +177,21 @@ def pool_blocks(result: SessionResult, blocks: Sequence[BlockSummary], rows: np.
         notes_per_beat=notes.pop() if len(notes) == 1 else None,
         wanted=wanted.pop() if len(wanted) == 1 else None,
     )
-    return summarise_block(0, event, strokes, offset, result.reference.kind == "gestures")
+    pooled = summarise_block(0, event, strokes, offset, result.reference.kind == "gestures")
+    return _pool_tip(pooled, blocks)
+
+
+def _pool_tip(pooled: BlockSummary, blocks: Sequence[BlockSummary]) -> BlockSummary:
+    """The tip's claim of blocks taken together: what they share stays, what varies by stroke is averaged."""
+    parts = [block.tip_parts_deg for block in blocks if block.tip_parts_deg is not None]
+    if not parts or len(parts) < len(blocks):
+        return pooled
+    together = {
+        cause: float(np.sqrt(np.mean([part.get(cause, 0.0) ** 2 for part in parts])))
+        for cause in dict.fromkeys(cause for part in parts for cause in part)
+    }
+    together[EACH_STROKE] /= float(np.sqrt(len(parts)))
+    return claim_tip(pooled, together)
 
 
 def rows_of(result: SessionResult, blocks: Sequence[BlockSummary]) -> np.ndarray:
@@ -180,10 +215,11 @@ def _find(result: SessionResult, rows: np.ndarray, summary: BlockSummary, blocks
         stroke=stroke,
         share=strokes.share(stroke),
         share_range=(ends[0], ends[1]),
-        certainty=cap_certainty(_certainty(case, strokes, stroke, summary), result.doubts, blocks),
+        certainty=_certainty(case, strokes, stroke, summary, (result.doubts, blocks, "hand")),
         needed_span_mm=span,
         needed_tilt_deg=_needed_tilt(summary, strokes),
         summary=summary,
+        tip_certainty=_certainty(case, strokes, stroke, summary, (result.doubts, blocks, "tip")),
     )
 
 
@@ -215,6 +251,8 @@ def _case(strokes: Strokes, stroke: Stroke, summary: BlockSummary, growth: float
     tilt = summary.tilt_mean_deg or 0.0
     low, high = summary.tilt_ci95_deg or (-np.inf, np.inf)
     other: Stroke = "up" if stroke == "down" else "down"
+    if summary.groups:
+        return "mixed"
     if summary.tilt_side == "none" and summary.clearing_stroke != "both" and (low < -dead or high > dead):
         return "unsure"
     if strokes.share(stroke) >= HOLD_SHARE:
@@ -257,14 +295,26 @@ def _needed_tilt(summary: BlockSummary, strokes: Strokes) -> float:
     return float(min(60.0, max(dead_band_deg(strokes), by_length) + 1.645 * scatter))
 
 
-def _certainty(case: Case, strokes: Strokes, stroke: Stroke, summary: BlockSummary) -> Certainty:
-    if case == "unsure" or summary.tilt_ci95_deg is None or summary.tilt_mean_deg is None:
+def _certainty(
+    case: Case,
+    strokes: Strokes,
+    stroke: Stroke,
+    summary: BlockSummary,
+    claim: tuple[Sequence[Doubt], Sequence[int], About],
+) -> Certainty:
+    """How far a case holds over the interval of what is claimed, and what doubts leave of that."""
+    doubts, blocks, about = claim
+    if case == "mixed":  # A difference within one block: no offset touches it.
+        return cap_certainty("sure", doubts, blocks, about)
+    interval = summary.tilt_ci95_deg if about == "hand" else summary.tip_ci95_deg
+    if case == "unsure" or interval is None or summary.tilt_mean_deg is None:
         return "open"
     mean = summary.tilt_mean_deg
-    half = 0.5 * (summary.tilt_ci95_deg[1] - summary.tilt_ci95_deg[0])
-    for certainty, part in (("sure", 1.0), ("likely", 1 / 1.96)):
+    half = 0.5 * (interval[1] - interval[0])
+    levels: tuple[tuple[Certainty, float], ...] = (("sure", 1.0), ("likely", 1 / 1.96))
+    for certainty, part in levels:
         if all(_holds(case, strokes, stroke, mean, shift) for shift in (-part * half, part * half)):
-            return "sure" if certainty == "sure" else "likely"
+            return cap_certainty(certainty, doubts, blocks, about)
     return "open"
 
 

@@ -4,10 +4,11 @@ Tilt is a function of three directions - ``along``, ``across``, the block's mean
 times. Each direction is linear in the sensor and lever errors, so the variance of the mean tilt is
 
 .. math:: \sigma^2 = J_\theta \Sigma_\theta J_\theta^T + J_\psi \Sigma_\psi J_\psi^T
-          + \sum_k J_k \Sigma_k J_k^T                                                                   (6)
+          + \sum_k J_k \Sigma_k J_k^T + \sigma_c^2 |J_c|^2                                                (6)
 
-with ``Sigma_theta`` from the pivot problem, ``Sigma_psi`` from the heading process, and ``Sigma_k`` the scatter of
-each gesture's chords plus the slope that a human gives a whole repetition. Derivatives are central differences.
+with ``Sigma_theta`` from the pivot problem, ``Sigma_psi`` from the heading process, ``Sigma_k`` the scatter of each
+gesture's chords plus the slope that a human gives a whole repetition, and ``sigma_c`` the slope that a human gives to
+all repetitions of ``across`` alike, which turns them together. Derivatives are central differences.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from analysis.motion.turns import sample_at
 from analysis.reference.frame import Frame
 from analysis.reference.gesture_directions import Direction, GestureSettings, sloppiness
 from analysis.reference.lever import LeverFit
-from analysis.signal.sensor_errors import ERRORS
+from analysis.signal.sensor_errors import LEVERS, SENSOR, lever_of
 from analysis.stroke.play import BandSettings
 from analysis.stroke.stroke_paths import TracedStrokes
 
@@ -63,7 +64,7 @@ def block_chord(
     flat = columns.reshape(len(columns), -1)
     moved = (sample_at(flat, part.end - first) - sample_at(flat, part.start - first)) * part.sign[:, None]
     gain = bands.tilt_band(cycle).gain(np.array([cycle]))[0]
-    time_s = motion.grid.line_time_at(0.5 * float(part.start[0] + part.end[-1]))
+    time_s = motion.grid.time_at(0.5 * float(part.start[0] + part.end[-1]))
     turn = yaw_matrix(-float(drift.mean_rad(np.array([time_s]))[0]))
     return BlockChord(time_s, frame.axes.T @ chords.mean(axis=0), moved.mean(axis=0).reshape(3, -1).T @ turn.T / gain)
 
@@ -92,14 +93,14 @@ def offset_parts_deg(
     chords = np.stack([*(yaw_matrix(-a) @ g.chord_m for a, g in zip(angles, gestures, strict=False)), block.chord_m])
     columns = [*(g.columns @ yaw_matrix(-a).T for a, g in zip(angles, gestures, strict=False)), block.columns]
     split = len(frame.along)
+    sd = fit.covariance.sd
     # Sensor errors move all directions together, a lever those that were measured with it.
-    moves = np.zeros((len(fit.covariance), len(chords), 3))
+    moves = np.zeros((sd.size, len(chords), 3))
     for row, (column, grip) in enumerate(zip(columns, [*(g.grip for g in gestures), frame.grip], strict=True)):
-        moves[:ERRORS, row] = column[:ERRORS]
-        moves[ERRORS + 3 * grip : ERRORS + 3 * grip + 3, row] = column[ERRORS:]
-    sd = np.sqrt(np.diag(fit.covariance))
+        moves[SENSOR, row] = column[SENSOR]
+        moves[lever_of(grip), row] = column[LEVERS]
     slope = _slopes(chords, sd[:, None, None] * moves, split) / sd
-    variance = {"pivot": float(slope @ fit.covariance @ slope)}
+    variance = {"pivot": fit.covariance.variance(slope)}
     # Heading at each time turns one direction about the vertical.
     up = np.array([0.0, 0.0, 1.0])
     turns = np.zeros((len(times), len(times), 3))
@@ -111,7 +112,8 @@ def offset_parts_deg(
         settings, across_slope_deg=ratio * settings.across_slope_deg, along_slope_deg=ratio * settings.along_slope_deg
     )
     own = [_gesture_variance(chords, i, g, angles[i], split, human) for i, g in enumerate(gestures)]
-    variance |= {"along": sum(own[:split]), "across": sum(own[split:])}
+    constant = _constant_lift_variance(chords, split, human)
+    variance |= {"along": sum(own[:split]), "across": sum(own[split:]) + constant}
     return {cause: float(np.degrees(np.sqrt(part))) for cause, part in variance.items()}
 
 
@@ -120,13 +122,25 @@ def _gesture_variance(
 ) -> float:
     """Scatter of one gesture's chords, and the slope of the whole repetition."""
     turn = yaw_matrix(-angle)
-    slope_deg = settings.along_slope_deg if index < split else settings.across_slope_deg
+    varies_deg = settings.across_slope_deg * float(np.sqrt(1.0 - settings.across_constant_share))
+    slope_deg = settings.along_slope_deg if index < split else varies_deg
     human = np.radians(slope_deg) * float(np.linalg.norm(gesture.chord_m))
     cov = turn @ gesture.chord_cov @ turn.T + human**2 * np.eye(3)
     moves = np.zeros((3, len(chords), 3))
     moves[:, index] = STEP * np.eye(3)
     slope = _slopes(chords, moves, split) / STEP
     return float(slope @ cov @ slope)
+
+
+def _constant_lift_variance(chords: FloatArray, split: int, settings: GestureSettings) -> float:
+    """Variance from the slope that a player gives to every ``across`` alike: repeating does not narrow it."""
+    across = chords[split:-1]
+    sign = np.where(across @ across[0] < 0, -1.0, 1.0)
+    moves = np.zeros((3, len(chords), 3))
+    moves[:, split:-1] = STEP * np.eye(3)[:, None, :] * (sign * np.linalg.norm(across, axis=1))[None, :, None]
+    slope = _slopes(chords, moves, split) / STEP
+    sd = np.radians(settings.across_slope_deg) * np.sqrt(settings.across_constant_share)
+    return float(sd**2 * (slope @ slope))
 
 
 def _slopes(chords: FloatArray, moves: FloatArray, split: int) -> FloatArray:

@@ -56,12 +56,9 @@ def analyse_command(
     import shutil
 
     from analysis.findings.arbiter import weigh_session
-    from analysis.model.errors import StrokeplaneError
-    from analysis.pipeline import analyse_session
-    from analysis.stroke.raps import mark_blocks_by_raps
     from logger.commands.sound_options import hear_file, render_heard
     from logger.files.atomic_file import check_writable
-    from logger.session.session_file import read_session
+    from logger.many.analyse import analyse_file
     from logger.sound.sound_file import read_sound
     from logger.terminal.progress_bar import show_progress
 
@@ -72,28 +69,21 @@ def analyse_command(
         raise click.UsageError("two of --strokes, --json and --html name the same file")
     take = None if sound is None else read_sound(sound)
     with show_progress() as progress:
-        progress(f"Reading {session.name}", 0.0)
-        recording = read_session(session)
-        try:
-            recording = mark_blocks_by_raps(recording) if raps else recording
-            result = analyse_session(recording, progress)
-        except StrokeplaneError as error:
-            # Damage to the file may be why, so it is told with the error.
-            raise type(error)(". ".join((f"{session}: {error}", *recording.warnings))) from error
-        heard = None if take is None else hear_file(take, tuning, recording, result)
+        found = analyse_file(session, progress, raps)
+        heard = None if take is None else hear_file(take, tuning, found.session, found.result)
         progress("Writing", 1.0)
-        found = weigh_session(result, recording.metadata, heard)
-        _write(found, (strokes, json_path, html), light)
+        findings = weigh_session(found.result, found.session.metadata, heard)
+        _write(findings, (strokes, json_path, html), light)
     if remember:
         from logger.player.player_profile import remember_lever
 
-        said = remember_lever(recording, result)
+        said = remember_lever(found.session, found.result)
         if said:
             say(said, err=True)
     if json_path != STDOUT:
         from logger.terminal.terminal_verdict import render_verdict
 
-        click.echo(render_verdict(found, min(100, shutil.get_terminal_size().columns)))
+        click.echo(render_verdict(findings, min(100, shutil.get_terminal_size().columns)))
         if heard is not None:
             say("\n" + render_heard(heard))
 

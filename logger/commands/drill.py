@@ -164,12 +164,11 @@ def check_command(session: Path, changes: Path | None, sound: Path | None, tunin
     A block's drill is a PHRASE, or a name that the session knows one for.
     """
     from analysis.drills.session_changes import judge_drills
-    from analysis.model.errors import InputError, StrokeplaneError
-    from analysis.pipeline import analyse_session
+    from analysis.model.errors import InputError
     from logger.commands.sound_options import hear_file, render_heard
     from logger.files.atomic_file import check_writable
+    from logger.many.analyse import analyse_file
     from logger.practice.practice_files import write_changes
-    from logger.session.session_file import read_session
     from logger.sound.sound_file import read_sound
     from logger.terminal.drill_text import describe_block, join_parts
     from logger.terminal.progress_bar import show_progress
@@ -178,14 +177,10 @@ def check_command(session: Path, changes: Path | None, sound: Path | None, tunin
         check_writable(changes, inputs=(session,) if sound is None else (session, sound))
     take = None if sound is None else read_sound(sound)
     with show_progress() as progress:
-        progress(f"Reading {session.name}", 0.0)
-        recording = read_session(session)
-        try:
-            result = analyse_session(recording, progress)
-        except StrokeplaneError as error:
-            raise type(error)(f"{session}: {error}") from error
-        heard = None if take is None else hear_file(take, tuning, recording, result)
-        blocks, problems = judge_drills(result, recording.metadata, heard=None if heard is None else heard.emissions)
+        found = analyse_file(session, progress)
+        heard = None if take is None else hear_file(take, tuning, found.session, found.result)
+        emissions = None if heard is None else heard.emissions
+        blocks, problems = judge_drills(found.result, found.session.metadata, heard=emissions)
     if not blocks and not problems:
         raise InputError(f"{session}: no block names a drill; give a block's drill as a phrase such as '4x2 3x2'.")
     if not blocks:
