@@ -167,7 +167,8 @@ def change_table(take: Take, by_sound: bool, least: float = 0.9) -> pd.DataFrame
             played = tuple(take.phrase.notes[place].string if place >= 0 else -1 for place in true[k : k + 2])
             sure = bool(min(alignment.confidence[k : k + 2]) >= least)
             rows.append((block, k, sure, strings == played))
-    return pd.DataFrame(rows, columns=["block", "stroke", "sure", "right"])
+    table = pd.DataFrame(rows, columns=["block", "stroke", "sure", "right"])
+    return table.astype({"sure": bool, "right": bool})
 
 
 def onset_scores(take: Take) -> tuple[float, float, np.ndarray]:
