@@ -21,7 +21,8 @@ from analysis.reference.epochs import label_epochs
 from analysis.reference.frame import Frame
 from analysis.reference.gesture_doubts import doubt_gestures
 from analysis.reference.mounting_doubts import doubt_mounting
-from analysis.reference.session_reference import Reference, ReferenceSettings, establish_reference
+from analysis.reference.pivots import ReferenceSettings
+from analysis.reference.session_reference import Reference, establish_reference
 from analysis.report.data_quality import FEW_LOST
 from analysis.signal.timebase import Timebase, fit_timebase
 from analysis.signal.working_grid import Signals, prepare_signals
@@ -30,7 +31,15 @@ from analysis.stroke.body_motion import BodySettings, doubt_body
 from analysis.stroke.play import StrokeSet, find_pieces, join, trace_strokes, turned_axes
 from analysis.stroke.play_intervals import find_stretches, order_events
 from analysis.stroke.stroke_paths import TracedStrokes
-from analysis.stroke.stroke_table import Columns, TableSettings, assign_blocks, found_blocks, measure_columns, tabulate
+from analysis.stroke.stroke_table import (
+    Columns,
+    PlayContext,
+    TableSettings,
+    assign_blocks,
+    found_blocks,
+    measure_columns,
+    tabulate,
+)
 from analysis.stroke.tip_claim import TipSettings, claim_tip, effective_strokes, tip_parts_deg
 from analysis.stroke.truth_checks import doubt_checks, read_checks
 from analysis.stroke.uncertainty import block_chord, offset_parts_deg
@@ -85,12 +94,12 @@ def analyse_session(
     tell("strokes", 0.6)
     threshold = attack_threshold(signals, session.events, settings.table.strokes.attack_ratio)
     blocks = tuple(event for event in session.events if event.kind == "play")
-    table, strokes = measure_play(motion, session, (reference, threshold), settings.table)
+    table, strokes = measure_play(motion, session, PlayContext(reference, threshold), settings.table)
     if not blocks and (guess := found_blocks(table)):
         # Play shows how the heading drifts; where none is marked, it must be found before it can show that.
         events = order_events((*session.events, *guess))
         motion, reference = establish_reference(signals, replace(session, events=events), settings.reference)
-        table, strokes = measure_play(motion, session, (reference, threshold), settings.table)
+        table, strokes = measure_play(motion, session, PlayContext(reference, threshold), settings.table)
     if table.empty:
         raise NotEnoughDataError(
             "expected strokes of play, found none; check that the sensor is on the picking hand, that a block of play "
@@ -128,18 +137,18 @@ def _fit_events(session: Session, timebase: Timebase) -> Session:
 
 
 def measure_play(
-    motion: Motion, session: Session, context: tuple[Reference, float | None], settings: TableSettings
+    motion: Motion, session: Session, context: PlayContext, settings: TableSettings
 ) -> tuple[pd.DataFrame, TracedStrokes]:
-    """Find the strokes of all stretches, keep those of play, measure them; ``context`` as for the stroke table."""
+    """Find the strokes of all stretches, keep those of play, measure them."""
     columns, strokes = measure_window(motion, session, context, settings)
     return tabulate(columns), strokes
 
 
 def measure_window(
-    motion: Motion, session: Session, context: tuple[Reference, float | None], settings: TableSettings
+    motion: Motion, session: Session, context: PlayContext, settings: TableSettings
 ) -> tuple[Columns, TracedStrokes]:
     """The same as bare columns: for windows of which only a few rows are wanted, again and again."""
-    strokes, posture = _find_strokes(motion, session.events, context[0], settings)
+    strokes, posture = _find_strokes(motion, session.events, context.reference, settings)
     return measure_columns(motion, strokes, posture, session, context, settings)
 
 

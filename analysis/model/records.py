@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.model.doubts import Doubt
+from analysis.model.strokes import dead_band_deg
 
 if TYPE_CHECKING:  # A second of start-up that no recording needs.
     import pandas as pd
@@ -105,7 +106,7 @@ class Instrument:
     @property
     def dead_band_deg(self) -> float:
         """Smallest tilt (degrees) at which a straight path clears: ``atan(depth / spacing)``."""
-        return float(np.degrees(np.arctan2(self.plectrum_depth_mm, self.mean_spacing_mm)))
+        return dead_band_deg(self.plectrum_depth_mm, self.mean_spacing_mm)
 
 
 @dataclass(frozen=True)

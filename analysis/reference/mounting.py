@@ -24,7 +24,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from scipy.stats import f as f_distribution
@@ -34,7 +33,6 @@ from analysis.signal.working_grid import Signals
 
 POSES = ("still", "across", "along", "pivot", "play")
 EDGE_S = 0.5
-PIECE_S = 15.0
 
 
 @dataclass(frozen=True)
@@ -59,7 +57,7 @@ class MountingSettings:
 
 @dataclass(frozen=True)
 class Pose:
-    """How gravity lies in the sensor over one gesture, or one piece of a block; ``block`` is None for a gesture."""
+    """How gravity lies in the sensor over one gesture or block; ``block`` is None for a gesture."""
 
     time_s: float
     start_s: float
@@ -98,7 +96,9 @@ class MountingChange:
 
 
 def see_poses(signals: Signals, events: Sequence[Event]) -> tuple[Pose, ...]:
-    """Mean direction of gravity in sensor axes over every gesture and every piece of play, in time order.
+    """Mean direction of gravity in sensor axes over every gesture and block, in time order.
+
+    Pieces of one block share the pose that the hand took for it: they would count as more than they are.
 
     Parameters
     ----------
@@ -110,19 +110,16 @@ def see_poses(signals: Signals, events: Sequence[Event]) -> tuple[Pose, ...]:
         number += event.kind == "play"
         if event.kind not in POSES or event.label == OFF_HAND:
             continue
-        length = event.end_s - event.start_s - 2 * EDGE_S
-        pieces = max(1, int(length // PIECE_S)) if event.kind == "play" else 1
-        edges = np.linspace(event.start_s + EDGE_S, event.end_s - EDGE_S, pieces + 1)
-        for start_s, end_s in pairwise(edges):
-            first, last = signals.grid.index_at(float(start_s)), signals.grid.index_at(float(end_s))
-            sound = signals.grid.valid[first:last]
-            if sound.sum() < signals.grid.rate_hz:
-                continue
-            # The hand comes back to where it was, so what is left of its acceleration is gravity.
-            mean = signals.accel_mps2[first:last][sound].mean(axis=0)
-            down = -mean / np.linalg.norm(mean)
-            block = number if event.kind == "play" else None
-            poses.append(Pose(0.5 * float(start_s + end_s), float(start_s), float(end_s), event.posture, block, down))
+        start_s, end_s = event.start_s + EDGE_S, event.end_s - EDGE_S
+        first, last = signals.grid.index_at(start_s), signals.grid.index_at(end_s)
+        sound = signals.grid.valid[first:last]
+        if sound.sum() < signals.grid.rate_hz:
+            continue
+        # The hand comes back to where it was, so what is left of its acceleration is gravity.
+        mean = signals.accel_mps2[first:last][sound].mean(axis=0)
+        block = number if event.kind == "play" else None
+        down = -mean / np.linalg.norm(mean)
+        poses.append(Pose(0.5 * (start_s + end_s), start_s, end_s, event.posture, block, down))
     return tuple(sorted(poses, key=lambda pose: pose.time_s))
 
 

@@ -10,8 +10,9 @@ from analysis.model.doubts import CERTAINTIES, Certainty, Doubt, doubts_on
 from analysis.model.findings import ActionKind
 from analysis.model.number_words import block_number, clock, degrees, millimetres, of_100, speed
 from analysis.model.records import BlockSummary, SessionResult
+from analysis.model.strokes import other_stroke
 from analysis.report.data_quality import QualityLine, describe_quality, repeat_gestures
-from analysis.stroke.block_case import BlockCase, Case, Stroke, blocks_differ, find_block, find_group
+from analysis.stroke.block_case import BlockCase, Case, blocks_differ, find_block, find_group
 
 # The less a case leaves to hope for, the later it stands: the action cures the last one that is met.
 SEVERITY: tuple[Case, ...] = (
@@ -143,16 +144,11 @@ def by_posture(blocks: Sequence[BlockSummary]) -> dict[str, list[BlockSummary]]:
     return groups
 
 
-def other(stroke: Stroke) -> Stroke:
-    """The opposite stroke."""
-    return "up" if stroke == "down" else "down"
-
-
 def clause(finding: BlockCase) -> str:
     """A finding as a short clause: "the downstroke clears (tilt 15.0°)"."""
     mean, share = finding.summary.tilt_mean_deg or 0.0, finding.share or 0.0
     tilt = degrees(mean)
-    side = "down" if mean >= 0 else "up"
+    side, other = "down" if mean >= 0 else "up", other_stroke(finding.stroke)
     return {
         "hand": f"tilt {tilt} against the hand's own mean plane",
         "unsure": f"the side cannot be told (tilt {tilt})",
@@ -163,7 +159,7 @@ def clause(finding: BlockCase) -> str:
         "clears": f"the {finding.stroke}stroke clears (tilt {tilt})",
         "both": f"both strokes clear (an arched path, tilt {tilt})",
         "mixed": f"the stroke changes between two tilts, {_two_tilts(finding)}",
-        "wrong": f"the stroke tilts to the {other(finding.stroke)}stroke's side, not the one wanted (tilt {tilt})",
+        "wrong": f"the stroke tilts to the {other}stroke's side, not the one wanted (tilt {tilt})",
     }[finding.case]
 
 
@@ -257,7 +253,7 @@ def _full_sentence(finding: BlockCase, where: str) -> str:
         "both": f"both your strokes clear the next string{where}: the path is arched by {bow}, at a tilt of {tilt}.",
         "mixed": f"your stroke changes between two tilts{where}, {_two_tilts(finding)}, every {_mean_run(finding):.0f} "
         "strokes or so: their average is none that you played.",
-        "wrong": f"your stroke is tilted to the {other(stroke)}stroke's side{where}, by {degrees(abs(mean))}, "
+        "wrong": f"your stroke is tilted to the {other_stroke(stroke)}stroke's side{where}, by {degrees(abs(mean))}, "
         f"but the {stroke}stroke was to clear: {of_100(share)} do.",
     }[finding.case]
     return text if finding.case in ("hand", "unsure") else f"{BY_HAND} {text}"
@@ -340,8 +336,8 @@ def _cure(focus: BlockCase, ladder: Sequence[BlockCase]) -> tuple[ActionKind, st
         return "steady", "Play each of the two tilts in a block of its own, so that each gets its own answer."
     if focus.case == "wrong":
         return "posture", (
-            f"Turn the hand so that the {stroke}stroke, not the {other(stroke)}stroke, ends away from the strings; "
-            "begin large and slow."
+            f"Turn the hand so that the {stroke}stroke, not the {other_stroke(stroke)}stroke, "
+            "ends away from the strings; begin large and slow."
         )
     if focus.case in ("level", "shallow"):
         choose = "Choose a side and tilt" if focus.case == "level" and focus.summary.wanted is None else "Tilt"

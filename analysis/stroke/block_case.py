@@ -12,16 +12,16 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-import pandas as pd
 from scipy.stats import chi2
 
 from analysis.model.doubts import About, Certainty, Doubt, cap_certainty
 from analysis.model.records import BlockSummary, BoolArray, Event, FloatArray, SessionResult
+from analysis.model.strokes import Stroke, counted_stroke, dead_band_deg, other_stroke
 from analysis.stroke.blocks import summarise_block
+from analysis.stroke.contact import at_contact, contact_share
 from analysis.stroke.tip_claim import EACH_STROKE, claim_tip
 
 Case = Literal["hand", "unsure", "level", "shallow", "short", "uneven", "clears", "both", "wrong", "mixed"]
-Stroke = Literal["down", "up"]
 
 HELD = ("clears", "both")
 HOLD_SHARE = 0.95
@@ -116,19 +116,8 @@ def reach_mm(paths_mm: FloatArray, contact: FloatArray, spacing_mm: float) -> Fl
     >>> reach_mm(path, np.array([0.5]), 10.5).tolist()
     [8.0]
     """
-    k = paths_mm.shape[1]
-    at = np.clip(contact, 0.0, 1.0) * (k - 1)
-    base = np.minimum(at.astype(np.int64), k - 2)
-    rows = np.arange(len(paths_mm))
     y = paths_mm[:, :, 1].astype(np.float64)
-    met = y[rows, base] + (at - base) * (y[rows, base + 1] - y[rows, base])
-    return np.asarray(np.minimum(np.abs(y[:, -1] - met), spacing_mm))
-
-
-def contact_share(strokes: pd.DataFrame) -> FloatArray:
-    """Moment of string contact of each stroke, as a share of the stroke."""
-    start, end = strokes["start_s"].to_numpy(np.float64), strokes["end_s"].to_numpy(np.float64)
-    return np.asarray((strokes["contact_s"].to_numpy(np.float64) - start) / (end - start))
+    return np.asarray(np.minimum(np.abs(y[:, -1] - at_contact(y, contact)), spacing_mm))
 
 
 def find_block(result: SessionResult, block: BlockSummary) -> BlockCase:
@@ -204,7 +193,7 @@ def _find(result: SessionResult, rows: np.ndarray, summary: BlockSummary, blocks
     strokes = measure(result, rows)
     if result.reference.kind == "hand" or summary.tilt_mean_deg is None:
         return BlockCase("hand", "down", None, None, "open", None, 0.0, summary)
-    stroke = _counted(strokes, summary)
+    stroke = counted_stroke(summary.wanted, strokes.share("down"), strokes.share("up"), summary.tilt_mean_deg)
     growth = _needed_growth(strokes.lifts(stroke), strokes, stroke)
     case = _case(strokes, stroke, summary, growth)
     half = 1.96 * (summary.tilt_offset_se_deg or 0.0)
@@ -236,21 +225,11 @@ def measure(result: SessionResult, rows: np.ndarray) -> Strokes:
     )
 
 
-def _counted(strokes: Strokes, summary: BlockSummary) -> Stroke:
-    """The wanted stroke; where none is wanted the one that clears, or that ends higher."""
-    if summary.wanted is not None:
-        return summary.wanted
-    down, up = strokes.share("down"), strokes.share("up")
-    if down == up:
-        return "down" if (summary.tilt_mean_deg or 0.0) >= 0 else "up"
-    return "down" if down > up else "up"
-
-
 def _case(strokes: Strokes, stroke: Stroke, summary: BlockSummary, growth: float | None) -> Case:
-    dead = dead_band_deg(strokes)
+    dead = dead_band_deg(strokes.depth_mm, strokes.spacing_mm)
     tilt = summary.tilt_mean_deg or 0.0
     low, high = summary.tilt_ci95_deg or (-np.inf, np.inf)
-    other: Stroke = "up" if stroke == "down" else "down"
+    other = other_stroke(stroke)
     if summary.groups:
         return "mixed"
     if summary.tilt_side == "none" and summary.clearing_stroke != "both" and (low < -dead or high > dead):
@@ -264,11 +243,6 @@ def _case(strokes: Strokes, stroke: Stroke, summary: BlockSummary, growth: float
             return "uneven"
         return "level" if summary.tilt_side == "none" else "shallow"
     return "uneven" if growth is None else "short"
-
-
-def dead_band_deg(strokes: Strokes) -> float:
-    """Smallest tilt at which a straight path clears."""
-    return float(np.degrees(np.arctan2(strokes.depth_mm, strokes.spacing_mm)))
 
 
 def _needed_growth(lift_mm: FloatArray, strokes: Strokes, stroke: Stroke) -> float | None:
@@ -292,7 +266,7 @@ def _needed_tilt(summary: BlockSummary, strokes: Strokes) -> float:
     half = 0.5 * (summary.span_mm or strokes.spacing_mm)
     by_length = np.degrees(np.arcsin(min(1.0, strokes.depth_mm / half)))
     scatter = summary.tilt_sd_deg or 0.0
-    return float(min(60.0, max(dead_band_deg(strokes), by_length) + 1.645 * scatter))
+    return float(min(60.0, max(dead_band_deg(strokes.depth_mm, strokes.spacing_mm), by_length) + 1.645 * scatter))
 
 
 def _certainty(
@@ -325,7 +299,7 @@ def _holds(case: Case, strokes: Strokes, stroke: Stroke, mean_deg: float, shift_
     if case in HELD:
         return share > 0.5
     if case == "level":
-        return abs(mean_deg + shift_deg) < dead_band_deg(strokes)
+        return abs(mean_deg + shift_deg) < dead_band_deg(strokes.depth_mm, strokes.spacing_mm)
     if case == "wrong":
         return bool(same_side)
     return bool(same_side) and share < HOLD_SHARE

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Literal
 
 import numpy as np
 import pandas as pd
 
 from analysis.model.records import BlockSummary, Clearing, Event, FloatArray, Side, TiltGroup
+from analysis.model.strokes import counted_stroke
 from analysis.stroke.mixed_play import MixedSettings, find_groups
 
 BATCH_S = 2.0
@@ -50,7 +50,7 @@ def summarise_block(
         half = 1.96 * float(np.hypot(mean_se, offset_se_deg))
         interval = (mean - half, mean + half)
     down, up = _clearing_shares(strokes)
-    counted = _counted(down, up, event, mean)
+    counted = counted_stroke(event.wanted, down, up, mean)
     return BlockSummary(
         index=index,
         start_s=event.start_s,
@@ -171,12 +171,3 @@ def _clearing(down: float, up: float) -> Clearing:
     if down > 0.5:
         return "down"
     return "up" if up > 0.5 else "level"
-
-
-def _counted(down: float, up: float, event: Event, tilt_mean_deg: float | None) -> Literal["down", "up"]:
-    """The stroke whose clearing counts: the wanted one, else the one that clears more often, else the higher one."""
-    if event.wanted is not None:
-        return event.wanted
-    if down == up:
-        return "down" if (tilt_mean_deg or 0.0) >= 0 else "up"
-    return "down" if down > up else "up"

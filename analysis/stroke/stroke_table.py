@@ -45,12 +45,20 @@ class TableSettings:
     accel_noise_mps2_rthz: float = 400e-6 * 9.80665
 
 
+@dataclass(frozen=True)
+class PlayContext:
+    """What play is measured against: the frames, and the level of a pick attack (None where none can be seen)."""
+
+    reference: Reference
+    attack_mps2: float | None
+
+
 def measure_columns(
     motion: Motion,
     strokes: StrokeSet,
     posture: Sequence[str],
     session: Session,
-    context: tuple[Reference, float | None],
+    context: PlayContext,
     settings: TableSettings,
 ) -> tuple[Columns, TracedStrokes]:
     """Keep the strokes that are play and measure them.
@@ -64,8 +72,7 @@ def measure_columns(
         Posture of each.
     session : Session
         Its events in time order, its instrument.
-    context : (Reference, float or None)
-        Frames, and the level of a pick attack; None where attacks cannot be seen.
+    context : PlayContext
     settings : TableSettings
 
     Returns
@@ -75,7 +82,7 @@ def measure_columns(
     strokes : TracedStrokes
         Those in the columns.
     """
-    reference, threshold_mps2 = context
+    reference, threshold_mps2 = context.reference, context.attack_mps2
     blocks = [event for event in session.events if event.kind == "play"]
     attack = has_attack(attack_strength(motion, strokes), threshold_mps2, settings.strokes.attack_of_typical)
     middle_s = motion.grid.time_at(0.5 * (strokes.start + strokes.end))

@@ -11,7 +11,8 @@ from analysis.model.records import OFF_HAND, Event
 from analysis.motion.hand_motion import build_motion
 from analysis.motion.stillness import still_gyro_bias
 from analysis.reference.gesture_directions import measure_direction
-from analysis.reference.session_reference import judge_pivot, lever_prior, settings_for_strings
+from analysis.reference.pivots import judge_pivot, lever_prior
+from analysis.reference.session_reference import settings_for_strings
 from analysis.signal.sensor_errors import ERRORS, SensorErrors
 from analysis.signal.timebase import fit_timebase
 from analysis.signal.working_grid import Signals, prepare_signals
@@ -85,13 +86,13 @@ class GestureCheck:
 
     def _to_and_fro(self, signals: Signals, event: Event, seconds: float, done: bool) -> GestureLive:
         settings, session = self._estimator.settings.chain.reference, self._estimator.context
-        lever, sd_m = lever_prior(session, settings.lever)
-        known = sd_m <= KNOWN_LEVER_M
+        prior = lever_prior(session, settings.lever)
+        known = prior.sd_m <= KNOWN_LEVER_M
         wanted = (
             settings_for_strings(settings.gestures, session) if known and event.kind == "across" else settings.gestures
         )
         motion = build_motion(signals, SensorErrors.from_vector(np.zeros(ERRORS)))
-        found = measure_direction(motion, event, lever if known else np.zeros(3), wanted)
+        found = measure_direction(motion, event, prior.mean_m if known else np.zeros(3), wanted)
         quality = found.quality
         played_s = max(event.end_s - event.start_s - 2 * wanted.trim_s, 0.1)
         per_s = quality.cycles / played_s
