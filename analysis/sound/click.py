@@ -245,13 +245,13 @@ def hidden_click_db(samples: SoundArray, rate_hz: float, spans: Sequence[tuple[f
     """
     found = []
     sos = signal.butter(2, 800.0, "highpass", fs=rate_hz, output="sos")
-    for start_s, stop_s, beat_s in spans:
+    for begin_s, stop_s, beat_s in spans:
         group = round(12 * beat_s * rate_hz)
-        for first in range(round(start_s * rate_hz), round(stop_s * rate_hz) - group, group):
+        for first in range(round(begin_s * rate_hz), round(stop_s * rate_hz) - group, group):
             if first < 0 or first + group > samples.size:
                 continue
             fast = signal.sosfilt(sos, samples[first : first + group].astype(np.float64))
-            place = first + np.round(np.arange(12) * beat_s * rate_hz).astype(np.int64) - first
+            place = np.round(np.arange(12) * beat_s * rate_hz).astype(np.int64)
             size = int(beat_s * rate_hz) - 1
             beats = fast[place[:, None] + np.arange(size)]
             # What repeats: the mean of products of neighbouring beats.
