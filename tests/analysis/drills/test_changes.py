@@ -221,7 +221,7 @@ def test_a_session_marks_its_string_changes_and_says_what_it_cannot_judge() -> N
     assert sum(int(row[4]) for row in section.table.rows) == total
     assert [note.split(":")[0] for note in section.notes[:2]] == ["Block 1", "Block 2"]
     assert section.table.caption in render_report(found, light=True)
-    unknown = replace(result, blocks=(replace(result.blocks[0], drill="my drill"),))
+    unknown = replace(result, blocks=tuple(replace(block, drill="my drill") for block in result.blocks))
     assert drill_sections(answer_session(unknown)) == ()
 
 
