@@ -15,7 +15,7 @@ from analysis.reference.session_reference import judge_pivot, lever_prior, setti
 from analysis.signal.sensor_errors import ERRORS, SensorErrors
 from analysis.signal.timebase import fit_timebase
 from analysis.signal.working_grid import Signals, prepare_signals
-from logger.live.state import GestureLive
+from logger.guide.shown import GestureLive
 from logger.sliding.estimator import LiveEstimator
 
 WANTED_CYCLES_PER_S = 1.0

@@ -70,7 +70,8 @@ import math
 from dataclasses import dataclass, fields, is_dataclass
 from typing import Any, TypeAlias, cast
 
-from logger.live.state import GestureLive, State, Wanted
+from logger.guide.shown import GestureLive, Wanted
+from logger.live.state import State
 
 PROTOCOL_VERSION = 1
 DECIMALS = 3

@@ -34,6 +34,7 @@ FLOORS = {
         "report record",
         "many sources cli",
         "terminal",
+        "guide",
         "session practice sliding",
         "files",
     ],

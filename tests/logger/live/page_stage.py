@@ -14,27 +14,10 @@ from typing import Any
 
 from aiohttp import WSMsgType, web
 
+from logger.guide.shown import Block, Click, Gesture, GestureLive, Hurt, Key, PlanPlace, Rating, Rest
 from logger.live.commands import ClockQuestion, parse_command
 from logger.live.protocol import ClockAnswer, Stroke, Strokes, encode
-from logger.live.state import (
-    Block,
-    ChangeRow,
-    Click,
-    Gesture,
-    GestureLive,
-    Hurt,
-    Key,
-    Option,
-    Plan,
-    Rating,
-    Report,
-    Rest,
-    Sensor,
-    Setup,
-    State,
-    Totals,
-    Verdict,
-)
+from logger.live.state import ChangeRow, Option, Report, Sensor, Setup, State, Totals, Verdict
 
 STATIC = Path(__file__).resolve().parents[3] / "logger" / "live" / "static"
 TYPES = {".html": "text/html", ".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
@@ -207,7 +190,7 @@ def block(**more: Any) -> Block:
     return Block(**(values | more))
 
 
-PLAN = Plan("Two postures", 2, 8, 312.0, "Posture high, 100 BPM, 30 s")
+PLAN = PlanPlace("Two postures", 2, 8, 312.0, "Posture high, 100 BPM, 30 s")
 
 
 def stroke(number: int, tilt_deg: float, now_s: float) -> Stroke:

@@ -10,9 +10,9 @@ from typing import Any
 
 import pytest
 
+from logger.guide.shown import GestureLive, Key
 from logger.live.commands import Choose, Rate, Simple
 from logger.live.protocol import Pulse, Refused, Trace
-from logger.live.state import GestureLive, Key
 from tests.browser import find_violations, open_chromium, open_page, wait_until
 from tests.house.test_house import ROOT
 from tests.logger.live.page_stage import FINISH, OK, PageStage, block, open_stage, scenes, strokes

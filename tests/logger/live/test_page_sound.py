@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from logger.live.state import Click
+from logger.guide.shown import Click
 from tests.browser import open_chromium, open_page, wait_until
 from tests.logger.live.page_stage import PageStage, open_stage, scenes, strokes
 

@@ -1,0 +1,331 @@
+"""The state of a guided session: what never changes in it, the phase it is in, what it has come to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TypeAlias
+
+from logger.guide.asked_gestures import AskedGesture, WantedGesture
+from logger.guide.load import Load
+from logger.guide.orders import Order
+from logger.guide.shown import Block, Click, GestureLive, PlanPlace, Rest
+from logger.guide.stretch import FreePlay, Stretch, free_stretch, planned_stretch
+from logger.practice.plan import Plan, PlanBlock
+
+
+@dataclass(frozen=True)
+class Script:
+    """What a session follows.
+
+    Attributes
+    ----------
+    plan : Plan or None
+        None: the player begins and ends each block.
+    led : bool
+        The guide leads: it counts in, waits for verdicts, asks for ratings. False: the player calls every step by a key
+        of its own, in any order, as at the terminal.
+    postures : tuple of str
+        From which such a player chooses.
+    """
+
+    plan: Plan | None = None
+    led: bool = True
+    postures: tuple[str, ...] = ()
+
+
+# --- the phases
+
+
+@dataclass(frozen=True)
+class Connecting:
+    """The sensor is looked for, and then (``checking``) looked at."""
+
+    checking: bool = False
+
+
+@dataclass(frozen=True)
+class Unconnected:
+    """No sensor, or (``checked``) one that does not read as it should."""
+
+    sentence: str
+    on_disk: bool = False
+    checked: bool = False
+
+
+@dataclass(frozen=True)
+class SettingUp:
+    """Player and instrument are chosen; ``refused``: why the last choice was none."""
+
+    refused: str = ""
+
+
+@dataclass(frozen=True)
+class Preparing:
+    """The gesture that is next is shown."""
+
+
+@dataclass(frozen=True)
+class Gesturing:
+    """A gesture, or (``leading``) the moments before it."""
+
+    starts_s: float
+    ends_s: float
+    leading: bool = False
+
+
+@dataclass(frozen=True)
+class Judging:
+    """The gesture is over and being judged."""
+
+    starts_s: float
+    ended_s: float
+
+
+@dataclass(frozen=True)
+class Poor:
+    """The gesture was not good enough."""
+
+    ended_s: float
+    quality: GestureLive
+
+
+@dataclass(frozen=True)
+class Solving:
+    """All gestures are being solved together."""
+
+
+@dataclass(frozen=True)
+class Unsolved:
+    """Some gestures are to be repeated."""
+
+    again: tuple[WantedGesture, ...]
+    reason: str
+    framed: bool
+
+
+@dataclass(frozen=True)
+class Ready:
+    """What comes next is shown; ``refused``: why the last choice was none."""
+
+    refused: str = ""
+
+
+@dataclass(frozen=True)
+class CountingIn:
+    """A block begins at ``starts_s``."""
+
+    stretch: Stretch
+    starts_s: float
+    ends_s: float | None
+    click: Click | None
+
+
+@dataclass(frozen=True)
+class Playing:
+    """A block runs."""
+
+    stretch: Stretch
+    starts_s: float
+    ends_s: float | None
+    click: Click | None
+
+
+@dataclass(frozen=True)
+class Resting:
+    """A rest after a block; questions may be asked in it. ``click``: it goes on through a rest in time with it."""
+
+    rest: Rest
+    click: Click | None = None
+
+
+@dataclass(frozen=True)
+class OnBreak:
+    """A break of the plan."""
+
+    rest: Rest
+    begun_s: float
+    words: str
+
+
+@dataclass(frozen=True)
+class Paused:
+    """A block was paused by the player who calls the steps."""
+
+
+@dataclass(frozen=True)
+class Hurting:
+    """Something hurts; ``calm``: it may go on, with care. ``back`` is the phase to go on with."""
+
+    may_go_on_s: float
+    back: SettingUp | Preparing | Ready
+    calm: bool = False
+
+
+@dataclass(frozen=True)
+class Finishing:
+    """The report is worked out."""
+
+
+@dataclass(frozen=True)
+class Done:
+    """The report is there, or the sentence says why not."""
+
+    sentence: str
+
+
+@dataclass(frozen=True)
+class Closed:
+    """The player has closed the program."""
+
+
+Phase: TypeAlias = (
+    Connecting
+    | Unconnected
+    | SettingUp
+    | Preparing
+    | Gesturing
+    | Judging
+    | Poor
+    | Solving
+    | Unsolved
+    | Ready
+    | CountingIn
+    | Playing
+    | Resting
+    | OnBreak
+    | Paused
+    | Hurting
+    | Finishing
+    | Done
+    | Closed
+)
+
+
+@dataclass(frozen=True)
+class Guide:
+    """A guided session as it stands.
+
+    Attributes
+    ----------
+    script : Script
+    phase : Phase
+    number : int
+        Rises whenever the keys get another meaning.
+    asked : tuple of AskedGesture
+        The gestures of a posture.
+    wanted : tuple of WantedGesture
+        All gestures to do; ``gesture`` is the next one's place.
+    last : GestureLive or None
+        The verdict on the gesture before.
+    done : frozenset of (kind, posture)
+        Gestures that were done.
+    postures : tuple of str
+        Whose gestures were asked for.
+    lenders : tuple of (str, str)
+        Postures without gestures of their own, each with the one whose serve it.
+    free : FreePlay
+    dead_band_deg : float
+    place : int
+        In the plan.
+    block : Block or None
+        To come, running, or played last.
+    blocks, played : int
+        Number of the last block, blocks played; the number of the click.
+    due_s : float or None
+        When the next block begins by itself.
+    questions : tuple of str
+        Scales still to be rated, the first is asked.
+    load : Load
+    notice : str
+        What stays to be said.
+    """
+
+    script: Script
+    phase: Phase
+    number: int = 1
+    asked: tuple[AskedGesture, ...] = ()
+    wanted: tuple[WantedGesture, ...] = ()
+    gesture: int = 0
+    last: GestureLive | None = None
+    done: frozenset[tuple[str, str]] = frozenset()
+    postures: tuple[str, ...] = ()
+    lenders: tuple[tuple[str, str], ...] = ()
+    free: FreePlay = field(default_factory=FreePlay)
+    dead_band_deg: float = 0.0
+    place: int = 0
+    block: Block | None = None
+    blocks: int = 0
+    played: int = 0
+    clicks: int = 0
+    due_s: float | None = None
+    questions: tuple[str, ...] = ()
+    load: Load = field(default_factory=Load)
+    notice: str = ""
+
+    @property
+    def over(self) -> bool:
+        """Whether the plan has no block left."""
+        return self.script.plan is not None and self.place >= len(self.script.plan.blocks)
+
+    @property
+    def planned(self) -> PlanBlock | None:
+        """The plan's next block."""
+        return None if self.script.plan is None or self.over else self.script.plan.blocks[self.place]
+
+    @property
+    def stretch(self) -> Stretch:
+        """What is played next."""
+        return free_stretch(self.free) if self.planned is None else planned_stretch(self.planned)
+
+    @property
+    def lender(self) -> str | None:
+        """The posture whose gestures measure the next block, where that one has none of its own."""
+        return dict(self.lenders).get(self.stretch.posture)
+
+
+Step: TypeAlias = tuple[Guide, list[Order]]
+"""What a transition gives: the new state, and what is to be done."""
+
+
+def enter(guide: Guide, phase: Phase) -> Guide:
+    """Go into a phase: from now on the keys mean something else."""
+    return replace(guide, phase=phase, number=guide.number + 1)
+
+
+def due_s(guide: Guide) -> float | None:
+    """When the state changes by itself; None where it waits for somebody."""
+    phase = guide.phase
+    if isinstance(phase, Gesturing):
+        return phase.starts_s if phase.leading else phase.ends_s
+    if isinstance(phase, CountingIn):
+        return phase.starts_s
+    if isinstance(phase, Playing):
+        return phase.ends_s
+    if isinstance(phase, Resting | OnBreak):
+        return phase.rest.ends_server_s
+    if isinstance(phase, Hurting):
+        return None if phase.calm else phase.may_go_on_s
+    return None
+
+
+def step_back(guide: Guide) -> Guide:
+    """Back to the block of the plan that was played last."""
+    if guide.script.plan is None:
+        return guide
+    blocks = guide.script.plan.blocks[: guide.place]
+    places = [at for at, block in enumerate(blocks) if block.kind == "play"]
+    return replace(guide, place=places[-1] if places else guide.place)
+
+
+def plan_place(guide: Guide, resting: bool = False) -> PlanPlace | None:
+    """Where the plan stands; in a rest the place has moved on to what comes next already."""
+    plan = guide.script.plan
+    if plan is None:
+        return None
+    left = plan.blocks[guide.place :]
+    left_s = sum(block.count_in_s + block.play_s + block.rest_after_s for block in left)
+    after = left if resting else left[1:]
+    words = "the end" if left else ""
+    if after:
+        words = "Break" if after[0].kind == "rest" else planned_stretch(after[0]).title
+    return PlanPlace(plan.name, min(guide.place, len(plan.blocks) - 1), len(plan.blocks), left_s, words)
