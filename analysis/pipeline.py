@@ -104,7 +104,7 @@ def analyse_session(
 
 def _fit_events(session: Session, timebase: Timebase) -> Session:
     """The session with its events in order and inside the log; a sentence says which are not."""
-    start_s, end_s = timebase.start_s, timebase.start_s + timebase.slots / timebase.rate_hz
+    start_s, end_s = timebase.grid.start_s, timebase.grid.end_s
     outside = sum(event.end_s < start_s or event.start_s > end_s for event in session.events)
     warnings = session.warnings
     if outside:
@@ -191,9 +191,9 @@ def _result(
     grip = slice(-3 * len(fit.levers_m) + 3 * frame.grip, (-3 * len(fit.levers_m) + 3 * frame.grip + 3) or None)
     known = frame.from_gestures
     return SessionResult(
-        rate_hz=timebase.rate_hz,
-        duration_s=timebase.slots / timebase.rate_hz,
-        start_s=timebase.start_s,
+        rate_hz=timebase.grid.rate_hz,
+        duration_s=timebase.grid.duration_s,
+        start_s=timebase.grid.start_s,
         lost_samples=timebase.lost_samples,
         clipped_samples=signals.clipped_samples,
         reference=ReferenceSummary("gestures" if known else "hand", reference.qualities, repetitions),
@@ -221,9 +221,9 @@ def _triple(values: FloatArray) -> tuple[float, float, float]:
 def _data_warnings(session: Session, timebase: Timebase, signals: Signals) -> list[str]:
     """Sentences about losses, repeats, clipping and jitter."""
     found = []
-    share = timebase.lost_samples / timebase.slots
+    share = timebase.lost_samples / timebase.grid.size
     if share >= FEW_LOST:
-        found.append(f"{timebase.lost_samples} of {timebase.slots} samples are missing ({100 * share:.2g} %)")
+        found.append(f"{timebase.lost_samples} of {timebase.grid.size} samples are missing ({100 * share:.2g} %)")
     if timebase.repeated_samples:
         found.append(f"{timebase.repeated_samples} samples stand at a time already taken and were left out")
     if signals.clipped_samples:

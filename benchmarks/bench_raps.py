@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from analysis.signal.grid import Grid
 from analysis.signal.timebase import fit_timebase
 from analysis.stroke.raps import calibrated_accel, find_raps
 from analysis.synthesis.draw import random_scenario
@@ -47,15 +48,18 @@ def count_false_starts(seed: int, seconds: float, attack_mps2: tuple[float, floa
     """Three raps found where there are none, and the hours looked through."""
     session = simulate(restless_play(seed, seconds, attack_mps2), seed).session
     timebase = fit_timebase(session.raw, session.profile)
-    found = find_raps(calibrated_accel(session, timebase), timebase.rate_hz)
-    return len(found), timebase.slots / timebase.rate_hz / 3600
+    found = find_raps(calibrated_accel(session, timebase), timebase.grid)
+    return len(found), timebase.grid.duration_s / 3600
 
 
 def share_found(rate_hz: float, range_g: float, count: int, seed: int) -> float:
     """Share of three raps that are found, once each."""
     rng = np.random.default_rng(seed)
-    hits = [len(find_raps(rap_accel(rng, rate_hz, range_g * 9.80665), rate_hz)) == 1 for _ in range(count)]
-    return float(np.mean(hits))
+    hits = 0
+    for _ in range(count):
+        accel = rap_accel(rng, rate_hz, range_g * 9.80665)
+        hits += len(find_raps(accel, Grid.steady(rate_hz, len(accel)))) == 1
+    return hits / count
 
 
 def main() -> None:

@@ -13,6 +13,7 @@ from typing import Any
 
 import click
 
+from analysis.findings.arbiter import weigh_session
 from analysis.model.records import Instrument, Player, SessionResult
 from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Recording, Scenario
 from analysis.synthesis.simulate import SimulatedSession, simulate
@@ -111,7 +112,7 @@ def make_sample(sample: Sample) -> SimulatedSession:
 def expected_summary(result: SessionResult) -> dict[str, Any]:
     """Return the figures of a result, rounded, in the shape of the JSON of ``strokeplane analyse``."""
     answer: dict[str, Any] = json.loads(
-        render_result_json(result), parse_float=lambda text: round(float(text), DECIMALS) + 0.0
+        render_result_json(weigh_session(result)), parse_float=lambda text: round(float(text), DECIMALS) + 0.0
     )
     del answer["session"]["warnings"]
     return {key: value for key, value in answer.items() if key not in UNEXPECTED}

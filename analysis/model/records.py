@@ -21,6 +21,8 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.model.doubts import Doubt
+
 if TYPE_CHECKING:  # A second of start-up that no recording needs.
     import pandas as pd
 
@@ -268,3 +270,4 @@ class SessionResult:
     version: str
     log_hash: str
     still_moments: tuple[StillMoment, ...] = ()
+    doubts: tuple[Doubt, ...] = ()

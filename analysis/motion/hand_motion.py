@@ -6,7 +6,7 @@ its one implementation, shared by the pivot problem and by the uncertainty of ev
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,8 +14,8 @@ from analysis.model.records import BoolArray, FloatArray
 from analysis.motion.orientation import estimate_orientation, gapless_parts, rate_since_last
 from analysis.motion.rotation import matrices, rotate
 from analysis.motion.tip_path import GRAVITY_MPS2, Band, band_displacements
+from analysis.signal.grid import Grid
 from analysis.signal.sensor_errors import ERRORS, SensorErrors
-from analysis.signal.timebase import slot_of, time_of
 from analysis.signal.working_grid import Signals
 
 MARGIN_CYCLES = 2.0
@@ -28,40 +28,26 @@ class Motion:
 
     Attributes
     ----------
-    start_s, rate_hz : float
+    grid : Grid
+        As of the signals; a hand held still over a long gap is not valid either.
     accel_mps2, gyro_radps : float64 (n, 3)
         Corrected, sensor axes.
     quat_wxyz : float64 (n, 4)
         Sensor to world.
-    valid : bool (n,)
     attack_mps2 : float64 (n,) or None
     fine_attack_mps2 : float64 (n factor,) or None
         At the full rate.
     factor : int
         Full rate over working rate.
-    lag_s : float64 (2, m)
-        As in :class:`analysis.signal.working_grid.Signals`.
     """
 
-    start_s: float
-    rate_hz: float
+    grid: Grid
     accel_mps2: FloatArray
     gyro_radps: FloatArray
     quat_wxyz: FloatArray
-    valid: BoolArray
     attack_mps2: FloatArray | None
     fine_attack_mps2: FloatArray | None
     factor: int
-    lag_s: FloatArray = field(default_factory=lambda: np.empty((2, 0)))
-
-    def index(self, time_s: float) -> int:
-        """Nearest sample to a log time, limited to the log."""
-        at = slot_of(time_s, self.start_s, self.rate_hz, self.lag_s)
-        return int(np.clip(round(at), 0, self.valid.size))
-
-    def time_s(self, index: FloatArray) -> FloatArray:
-        """Log time (s) of (fractional) sample numbers."""
-        return time_of(index, self.start_s, self.rate_hz, self.lag_s)
 
     def displacement(self, first: int, last: int, lever_m: FloatArray, band: Band) -> FloatArray:
         """Tip displacement (m, world axes) over samples ``first:last``, filtered with a margin on both sides."""
@@ -75,7 +61,7 @@ class Motion:
         quat = self.quat_wxyz[start:end]
         accel = rotate(quat, self.accel_mps2[start:end])
         accel[:, 2] -= GRAVITY_MPS2
-        paths = band_displacements(accel, rotate(quat, lever_m), self.rate_hz, bands)
+        paths = band_displacements(accel, rotate(quat, lever_m), self.grid.rate_hz, bands)
         return tuple(path[first - start : last - start] for path in paths)
 
     def series_path(self, first: int, last: int, lever_m: FloatArray) -> FloatArray:
@@ -83,13 +69,13 @@ class Motion:
         quat = self.quat_wxyz[first:last]
         accel = rotate(quat, self.accel_mps2[first:last])
         accel -= accel.mean(axis=0)
-        speed = running_integral(accel, self.rate_hz)
-        path = running_integral(speed - speed.mean(axis=0), self.rate_hz)
+        speed = running_integral(accel, self.grid.rate_hz)
+        path = running_integral(speed - speed.mean(axis=0), self.grid.rate_hz)
         return np.asarray(path + rotate(quat, lever_m))
 
     def _with_margin(self, first: int, last: int, bands: tuple[Band, ...]) -> tuple[int, int]:
-        margin = int(MARGIN_CYCLES / min(band.highpass_hz for band in bands) * self.rate_hz)
-        return max(0, first - margin), min(self.valid.size, last + margin)
+        margin = int(MARGIN_CYCLES / min(band.highpass_hz for band in bands) * self.grid.rate_hz)
+        return max(0, first - margin), min(self.grid.size, last + margin)
 
     def displacement_columns(self, first: int, last: int, lever_m: FloatArray, band: Band) -> FloatArray:
         """Change of the tip displacement for a unit of each sensor error, then of each lever component.
@@ -101,10 +87,10 @@ class Motion:
         start, end = self._with_margin(first, last, (band,))
         rotation = matrices(self.quat_wxyz[start:end])
         accel, arm = error_columns(
-            rotation, self.accel_mps2[start:end], self.gyro_radps[start:end], lever_m, self.rate_hz
+            rotation, self.accel_mps2[start:end], self.gyro_radps[start:end], lever_m, self.grid.rate_hz
         )
         n = end - start
-        path = band_displacements(accel.reshape(n, -1), arm.reshape(n, -1), self.rate_hz, (band,))[0]
+        path = band_displacements(accel.reshape(n, -1), arm.reshape(n, -1), self.grid.rate_hz, (band,))[0]
         return path.reshape(n, 3, -1)[first - start : last - start]
 
 
@@ -130,34 +116,31 @@ def running_integral(values: FloatArray, rate_hz: float) -> FloatArray:
 
 def build_motion(signals: Signals, errors: SensorErrors) -> Motion:
     """Correct the signals and run the orientation filter once over the session."""
-    accel = errors.correct_accel(signals.accel_mps2, signals.rate_hz)
+    accel = errors.correct_accel(signals.accel_mps2, signals.grid.rate_hz)
     gyro = errors.correct_gyro(signals.gyro_radps)
-    quat = estimate_orientation(gyro, accel, signals.rate_hz, signals.valid)
+    quat = estimate_orientation(gyro, accel, signals.grid)
     valid = _hold_still_in_gaps(signals, quat, accel, gyro)
     return Motion(
-        start_s=signals.start_s,
-        rate_hz=signals.rate_hz,
+        grid=replace(signals.grid, valid=valid),
         accel_mps2=accel,
         gyro_radps=gyro,
         quat_wxyz=quat,
-        valid=valid,
         attack_mps2=signals.attack_mps2,
         fine_attack_mps2=signals.fine_attack_mps2,
         factor=signals.factor,
-        lag_s=signals.lag_s,
     )
 
 
 def _hold_still_in_gaps(signals: Signals, quat: FloatArray, accel: FloatArray, gyro: FloatArray) -> BoolArray:
     """Fill long gaps with a hand that stands still, which no filter turns into motion; where samples are sound."""
-    held = np.ones(signals.valid.size, dtype=bool)
-    for part in gapless_parts(signals.valid, signals.rate_hz):
+    held = np.ones(signals.grid.size, dtype=bool)
+    for part in gapless_parts(signals.grid):
         held[part] = False
     if not held.any():
-        return signals.valid
+        return signals.grid.valid
     accel[held] = rotate(quat[held] * [1.0, -1.0, -1.0, -1.0], np.array([0.0, 0.0, GRAVITY_MPS2]))
     gyro[held] = 0.0
-    return np.asarray(signals.valid & ~held)
+    return np.asarray(signals.grid.valid & ~held)
 
 
 def error_columns(

@@ -9,8 +9,9 @@ from __future__ import annotations
 import numpy as np
 import vqf
 
-from analysis.model.records import BoolArray, FloatArray
+from analysis.model.records import FloatArray
 from analysis.motion.rotation import matrices, multiply
+from analysis.signal.grid import Grid
 
 TAU_ACC_S = 3.0
 LONG_GAP_S = 0.1
@@ -20,9 +21,7 @@ JOIN_S = 2.0
 _NO_BIAS = {"motionBiasEstEnabled": False, "restBiasEstEnabled": False}
 
 
-def estimate_orientation(
-    gyro_radps: FloatArray, accel_mps2: FloatArray, rate_hz: float, valid: BoolArray | None = None
-) -> FloatArray:
+def estimate_orientation(gyro_radps: FloatArray, accel_mps2: FloatArray, grid: Grid) -> FloatArray:
     """Sensor-to-world orientation, Z up, heading arbitrary and drifting.
 
     Across a gap of more than 0.1 s nothing is integrated: each part between such gaps is filtered by itself, and
@@ -31,24 +30,23 @@ def estimate_orientation(
     Parameters
     ----------
     gyro_radps, accel_mps2 : float64 (n, 3)
-        Bias-corrected, uniform.
-    rate_hz : float
-    valid : bool (n,), optional
-        False in gaps; without it there are none.
+        Bias-corrected.
+    grid : Grid
+        Of these samples.
 
     Returns
     -------
     float64 (n, 4)
         ``quat_wxyz``; in a gap that of the sample before it.
     """
-    parts = gapless_parts(valid, rate_hz) if valid is not None else [slice(0, len(gyro_radps))]
+    parts = gapless_parts(grid)
     if len(parts) < 2:
-        return _filter(gyro_radps, accel_mps2, rate_hz)
-    quat = np.empty((len(gyro_radps), 4))
-    join = int(JOIN_S * rate_hz)
+        return _filter(gyro_radps, accel_mps2, grid.rate_hz)
+    quat = np.empty((grid.size, 4))
+    join = int(JOIN_S * grid.rate_hz)
     end = 0
     for part in parts:
-        own = _filter(gyro_radps[part], accel_mps2[part], rate_hz)
+        own = _filter(gyro_radps[part], accel_mps2[part], grid.rate_hz)
         if part is not parts[0]:
             before, after = (matrices(q).mean(axis=0) for q in (quat[max(0, end - join) : end], own[:join]))
             half = -0.5 * heading_between(before, after)
@@ -60,19 +58,9 @@ def estimate_orientation(
     return quat
 
 
-def gapless_parts(valid: BoolArray, rate_hz: float) -> list[slice]:
-    """Parts of at least half a second between gaps of more than 0.1 s; all of it where there is none.
-
-    Examples
-    --------
-    >>> gapless_parts(np.repeat([True, False, True, False, True], [100, 50, 20, 11, 100]), 100.0)
-    [slice(0, 100, None), slice(181, 281, None)]
-    """
-    edges = np.flatnonzero(np.diff(np.concatenate([[1], valid.astype(np.int8), [1]]))).reshape(-1, 2)
-    gaps = edges[edges[:, 1] - edges[:, 0] > LONG_GAP_S * rate_hz]
-    starts, ends = np.concatenate([[0], gaps[:, 1]]), np.concatenate([gaps[:, 0], [valid.size]])
-    parts = [slice(int(a), int(b)) for a, b in zip(starts, ends, strict=True) if b - a >= SHORTEST_PART_S * rate_hz]
-    return parts or [slice(0, valid.size)]
+def gapless_parts(grid: Grid) -> list[slice]:
+    """Parts of at least half a second between gaps of more than 0.1 s; all of it where there is none."""
+    return grid.parts_between(grid.gaps(LONG_GAP_S), SHORTEST_PART_S) or [slice(0, grid.size)]
 
 
 def heading_between(before: FloatArray, after: FloatArray) -> float:

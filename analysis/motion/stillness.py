@@ -29,24 +29,25 @@ def still_gyro_bias(signals: Signals, events: Sequence[Event]) -> Signals:
     """
     stills = [event for event in events if event.kind == "still"]
     for wanted in ([e for e in stills if e.label == OFF_HAND], stills, []):
-        spans = [(signals.index(e.start_s), signals.index(e.end_s)) for e in wanted]
-        spans = [span for span in spans if span[1] - span[0] >= 0.5 * signals.rate_hz]
+        spans = [signals.grid.slice_of(e.start_s, e.end_s) for e in wanted]
+        spans = [span for span in spans if span.stop - span.start >= 0.5 * signals.grid.rate_hz]
         if spans or not wanted:
             break
-    bias = _stillest_mean(signals, spans or [(0, signals.valid.size)])
+    bias = _stillest_mean(signals, spans or [slice(0, signals.grid.size)])
     return replace(signals, gyro_radps=signals.gyro_radps - bias)
 
 
-def _stillest_mean(signals: Signals, spans: Sequence[tuple[int, int]]) -> FloatArray:
+def _stillest_mean(signals: Signals, spans: Sequence[slice]) -> FloatArray:
     """Mean rate of the window whose rate varies least."""
     best, bias = np.inf, np.zeros(3)
-    hop = max(1, int(0.1 * signals.rate_hz))
-    for first, last in spans:
-        width = min(last - first, int(BIAS_WINDOW_S * signals.rate_hz))
-        gyro = signals.gyro_radps[first:last]
+    hop = max(1, int(0.1 * signals.grid.rate_hz))
+    for span in spans:
+        size = span.stop - span.start
+        width = min(size, int(BIAS_WINDOW_S * signals.grid.rate_hz))
+        gyro = signals.gyro_radps[span]
         total = np.concatenate([np.zeros((1, 3)), np.cumsum(gyro, axis=0)])
         square = np.concatenate([[0.0], np.cumsum((gyro**2).sum(axis=1))])
-        start = np.arange(0, last - first - width + 1, hop)
+        start = np.arange(0, size - width + 1, hop)
         mean = (total[start + width] - total[start]) / width
         variance = (square[start + width] - square[start]) / width - (mean**2).sum(axis=1)
         at = int(variance.argmin())
@@ -58,8 +59,8 @@ def _stillest_mean(signals: Signals, spans: Sequence[tuple[int, int]]) -> FloatA
 def mean_still_accel(signals: Signals, event: Event) -> FloatArray:
     """Mean accelerometer reading (3,) over the middle of a still, m/s2."""
     quarter = 0.25 * (event.end_s - event.start_s)
-    first, last = signals.index(event.start_s + quarter), signals.index(event.end_s - quarter)
-    return np.asarray(signals.accel_mps2[first : max(last, first + 1)].mean(axis=0))
+    middle = signals.grid.slice_of(event.start_s + quarter, event.end_s - quarter)
+    return np.asarray(signals.accel_mps2[middle.start : max(middle.stop, middle.start + 1)].mean(axis=0))
 
 
 def attack_threshold(signals: Signals, events: Sequence[Event], ratio: float) -> float | None:
@@ -69,10 +70,8 @@ def attack_threshold(signals: Signals, events: Sequence[Event], ratio: float) ->
     """
     if signals.attack_mps2 is None:
         return None
-    parts = [
-        signals.attack_mps2[signals.index(e.start_s) : signals.index(e.end_s)] for e in events if e.kind == "still"
-    ]
+    parts = [signals.attack_mps2[signals.grid.slice_of(e.start_s, e.end_s)] for e in events if e.kind == "still"]
     quiet = np.concatenate(parts) if parts else np.empty(0)
-    if quiet.size < signals.rate_hz / 2:
+    if quiet.size < signals.grid.rate_hz / 2:
         quiet = signals.attack_mps2[signals.attack_mps2 <= np.percentile(signals.attack_mps2, 20)]
     return float(ratio * np.median(quiet))

@@ -123,12 +123,13 @@ def measure_direction(motion: Motion, event: Event, lever_m: FloatArray, setting
     Direction
         ``usable`` is False, with a remark, where the gesture is too short, too small or too crooked.
     """
-    first, last = motion.index(event.start_s + settings.trim_s), motion.index(event.end_s - settings.trim_s)
-    if last - first < motion.rate_hz:
+    inner = motion.grid.slice_of(event.start_s + settings.trim_s, event.end_s - settings.trim_s)
+    first, last = inner.start, inner.stop
+    if last - first < motion.grid.rate_hz:
         return _unusable(event, "shorter than a second and a half; repeat it with ten cycles")
     rough = motion.displacement(first, last, lever_m, Band(0.5, 4, 20.0))
     axis = main_direction(rough)
-    _, frequency, speed = cycle_frequencies(rough @ axis, motion.rate_hz, StrokeSettings(), 2.0)
+    _, frequency, speed = cycle_frequencies(rough @ axis, motion.grid.rate_hz, StrokeSettings(), 2.0)
     cycle_hz = float(np.average(frequency, weights=speed**2 + 1e-12))
     band = Band(0.5 * cycle_hz, 4, max(6 * cycle_hz, 8.0))
     path = motion.displacement(first, last, lever_m, band)
@@ -164,7 +165,7 @@ def measure_direction(motion: Motion, event: Event, lever_m: FloatArray, setting
         remark=remark,
     )
     first_sign = _first_move(motion, event, lever_m, band, mean / extent)
-    middle = motion.start_s + (first + float(turns.mean())) / motion.rate_hz
+    middle = motion.grid.line_time_at(first + float(turns.mean()))
     arm_m = rotate(motion.quat_wxyz[first:last], lever_m).mean(axis=0)
     return Direction(event.kind, event.posture, middle, mean, cov, moved, first_sign, unsteady, quality, arm_m)
 
@@ -174,7 +175,7 @@ def _first_move(motion: Motion, event: Event, lever_m: FloatArray, band: Band, a
 
     Speed rather than position: before a tip sets out, the band's ringing puts a turn where it stood.
     """
-    first, last = motion.index(event.start_s - EARLY_S), motion.index(event.end_s)
+    first, last = motion.grid.index_at(event.start_s - EARLY_S), motion.grid.index_at(event.end_s)
     speed = np.gradient(motion.displacement(first, last, lever_m, band) @ axis)
     peaks = find_turns(speed, 0.3 * float(np.percentile(speed, 95) - np.percentile(speed, 5)))
     if peaks.size < 3:

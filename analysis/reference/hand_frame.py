@@ -35,13 +35,13 @@ def hand_frame(motion: Motion, session: Session, lever_m: FloatArray) -> Frame:
     NotEnoughDataError
         The log holds less than a second of its marked play.
     """
-    end_s = motion.start_s + motion.valid.size / motion.rate_hz
+    end_s = motion.grid.end_s
     plays = [event for event in session.events if event.kind == "play"]
-    first = motion.index(plays[0].start_s) if plays else 0
-    last = motion.index(plays[0].end_s) if plays else motion.valid.size
-    last = min(last, first + int(EXCERPT_S * motion.rate_hz))
-    if last - first < motion.rate_hz:
-        start_s = plays[0].start_s if plays else motion.start_s
+    first = motion.grid.index_at(plays[0].start_s) if plays else 0
+    last = motion.grid.index_at(plays[0].end_s) if plays else motion.grid.size
+    last = min(last, first + int(EXCERPT_S * motion.grid.rate_hz))
+    if last - first < motion.grid.rate_hz:
+        start_s = plays[0].start_s if plays else motion.grid.start_s
         raise NotEnoughDataError(
             f"expected at least a second of play, found none or less: the log ends at {end_s:.1f} s, its first block "
             f"is marked at {start_s:.1f} s; correct the events, or record play"
@@ -59,6 +59,6 @@ def hand_frame(motion: Motion, session: Session, lever_m: FloatArray) -> Frame:
 
 def _outward(motion: Motion, first: int, last: int, lever_m: FloatArray) -> FloatArray:
     """A direction (world) by which Z gets its sign: from the tip to the sensor, or the sensor's own fixed diagonal."""
-    step = max(1, int(motion.rate_hz // 25))
+    step = max(1, int(motion.grid.rate_hz // 25))
     away = -lever_m if lever_m.any() else np.array([1.0, 2.0, 4.0])
     return np.asarray(matrices(motion.quat_wxyz[first:last:step]).mean(axis=0) @ away)

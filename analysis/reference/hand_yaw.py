@@ -61,10 +61,10 @@ def see_yaws(motion: Motion, events: Sequence[Event], settings: HeadingSettings)
     spans += [(event, event.start_s + 0.5, event.end_s - 0.5) for event in poses]
     times, rotations, postures, gesture = [], [], [], []
     for event, start, end in sorted(spans, key=lambda span: span[1]):
-        first, last = motion.index(start), motion.index(end)
-        if last - first > motion.rate_hz and motion.valid[first:last].mean() > MIN_VALID_SHARE:
-            step = max(1, int(motion.rate_hz // 25))
-            times.append(motion.start_s + 0.5 * (first + last) / motion.rate_hz)
+        first, last = motion.grid.index_at(start), motion.grid.index_at(end)
+        if last - first > motion.grid.rate_hz and motion.grid.valid[first:last].mean() > MIN_VALID_SHARE:
+            step = max(1, int(motion.grid.rate_hz // 25))
+            times.append(motion.grid.line_time_at(0.5 * (first + last)))
             rotations.append(matrices(motion.quat_wxyz[first:last:step]).mean(axis=0))
             postures.append(event.posture)
             gesture.append(event.kind != "play")

@@ -117,7 +117,7 @@ def measure_gestures(signals: Signals, session: Session, settings: ReferenceSett
         for part in parts
     ]
     stills = [mean_still_accel(signals, event) for event in events if event.kind == "still"]
-    fit = fit_levers(windows, stills, signals.rate_hz, [prior] * len(grips), settings.lever)
+    fit = fit_levers(windows, stills, signals.grid.rate_hz, [prior] * len(grips), settings.lever)
     fit, grips, borrowed = _lend_levers(fit, grips, events, settings.lever)
     motion = build_motion(signals, fit.errors)
     directions = []
@@ -126,8 +126,8 @@ def measure_gestures(signals: Signals, session: Session, settings: ReferenceSett
         wanted = settings_for_strings(settings.gestures, session) if event.kind == "across" else settings.gestures
         directions.append(replace(measure_direction(motion, event, fit.levers_m[grip], wanted), grip=grip))
     rate_dps = float(np.hypot(settings.heading.rate_dps, _vertical_bias_sd_dps(motion, fit, directions)))
-    gaps = [part.start for part in gapless_parts(motion.valid, motion.rate_hz)[1:]]
-    jumps_s = tuple(float(time) for time in motion.time_s(np.array(gaps)))
+    gaps = [part.start for part in gapless_parts(motion.grid)[1:]]
+    jumps_s = tuple(float(time) for time in motion.grid.time_at(np.array(gaps)))
     known_lever = bool(windows) or session.lever_mm is not None
     qualities = sorted([d.quality for d in directions] + [q for _, _, q in pivots], key=lambda q: q.start_s)
     heading = replace(settings.heading, rate_dps=rate_dps, jumps_s=jumps_s)
@@ -172,13 +172,12 @@ def judge_pivot(
         Lever and its standard deviation, m.
     settings : ReferenceSettings
     """
-    first = signals.index(event.start_s + settings.lever.trim_s)
-    last = signals.index(event.end_s - settings.lever.trim_s)
-    parts = tuple(_gapless(signals, first, last))
+    inner = signals.grid.slice_of(event.start_s + settings.lever.trim_s, event.end_s - settings.lever.trim_s)
+    parts = tuple(_gapless(signals, inner.start, inner.stop))
     if not parts:
         return PivotJudgement((), (), None, "expected at least 2 s without a gap; repeat it for 9 s")
     longest = max(parts, key=lambda part: part.stop - part.start)
-    rocking = tuple(np.degrees(_rocking_rad(signals.gyro_radps[longest], signals.rate_hz)).tolist())
+    rocking = tuple(np.degrees(_rocking_rad(signals.gyro_radps[longest], signals.grid.rate_hz)).tolist())
     if rocking[1] < settings.gestures.min_pivot_deg:
         remark = (
             f"expected rocking of about 15 deg about every axis, found {rocking[1]:.1f} deg about the second largest; "
@@ -186,7 +185,7 @@ def judge_pivot(
         )
         return PivotJudgement(parts, rocking, None, remark)
     windows = [PivotWindow(signals.accel_mps2[part], signals.gyro_radps[part], 0) for part in parts]
-    slip = fit_levers(windows, [], signals.rate_hz, [prior], settings.lever).slip_ratio
+    slip = fit_levers(windows, [], signals.grid.rate_hz, [prior], settings.lever).slip_ratio
     remark = ""
     if slip > settings.gestures.max_slip_ratio:
         remark = (
@@ -218,10 +217,10 @@ def _usable_pivots(
 def _gapless(signals: Signals, first: int, last: int) -> list[slice]:
     """Parts of ``first:last`` of at least 2 s without a gap; two samples beside a gap are left out with it."""
     sound = np.ones(max(0, last - first), dtype=np.int8)
-    for gap in np.flatnonzero(~signals.valid[first:last]):
+    for gap in np.flatnonzero(~signals.grid.valid[first:last]):
         sound[max(0, gap - 2) : gap + 3] = 0
     edges = np.flatnonzero(np.diff(np.concatenate([[0], sound, [0]]))).reshape(-1, 2)
-    return [slice(first + int(a), first + int(b)) for a, b in edges if b - a >= MIN_PIVOT_S * signals.rate_hz]
+    return [slice(first + int(a), first + int(b)) for a, b in edges if b - a >= MIN_PIVOT_S * signals.grid.rate_hz]
 
 
 def _rocking_rad(gyro: FloatArray, rate_hz: float) -> FloatArray:
@@ -282,12 +281,12 @@ def _drift(
     motion: Motion, events: Sequence[Event], directions: Sequence[Direction], settings: HeadingSettings
 ) -> HeadingDrift:
     """Heading drift from the hand's yaw in play and gestures, and the azimuth of ``along``."""
-    return fit_heading(see_yaws(motion, events, settings), directions, motion.start_s, settings)
+    return fit_heading(see_yaws(motion, events, settings), directions, motion.grid.start_s, settings)
 
 
 def _vertical_bias_sd_dps(motion: Motion, fit: LeverFit, directions: Sequence[Direction]) -> float:
     """What is left of the gyroscope's bias about the vertical, as the hand is held in the gestures (or throughout)."""
-    at = [motion.index(d.time_s) for d in directions if d.usable] or [motion.valid.size // 2]
+    at = [motion.grid.index_at(d.time_s) for d in directions if d.usable] or [motion.grid.size // 2]
     up = matrices(motion.quat_wxyz[at])[:, 2].mean(axis=0)
     return float(np.degrees(np.sqrt(up @ fit.covariance[12:15, 12:15] @ up)))
 

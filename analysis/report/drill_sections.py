@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import pandas as pd
 
-from analysis.drills.session_changes import DrillBlock, judge_drills, pair_cells, weakest_words
+from analysis.drills.session_changes import DrillBlock, pair_cells, weakest_words
 from analysis.model.number_words import block_number
-from analysis.model.records import SessionResult
 from analysis.report.sections import Section, Table
+from analysis.report.session_answers import SessionAnswers
 
 COLUMNS = ("Block", "From string", "To string", "After", "Changes", "Cleared", "Caught", "Cannot tell", "Height, mm")
 HEIGHT_NOTE = (
@@ -17,20 +15,18 @@ HEIGHT_NOTE = (
 )
 
 
-def drill_sections(result: SessionResult, metadata: Mapping[str, str]) -> tuple[Section, ...]:
+def drill_sections(answers: SessionAnswers) -> tuple[Section, ...]:
     """Did each string change clear: none or one section, where a block names a drill that its strokes match.
 
     Parameters
     ----------
-    result : SessionResult
-    metadata : Mapping
-        The session's metadata; keys ``drill.NAME`` give names their phrases.
+    answers : SessionAnswers
 
     Returns
     -------
     tuple of Section
     """
-    blocks, problems = judge_drills(result, metadata)
+    blocks, problems = answers.drills, answers.drill_problems
     played = [block for block in blocks if not block.changes.empty]
     if not played:
         return ()

@@ -10,12 +10,12 @@ import plotly.graph_objects as go
 from analysis.model.records import FloatArray, SessionResult
 from analysis.report.figures import COLOUR, FILL, INK, NAME, PATTERN, Drawing, axis, lay_out, note
 from analysis.report.figures_time import dead_band_shapes, tilt_title
-from analysis.stroke.block_case import Finding
+from analysis.stroke.block_case import BlockCase
 
 MOST_BINS = 45
 
 
-def draw_distribution(result: SessionResult, rows: np.ndarray, finding: Finding) -> go.Figure:
+def draw_distribution(result: SessionResult, rows: np.ndarray, finding: BlockCase) -> go.Figure:
     """Histogram of tilts; below it, as bars of their own, the session offset and the scatter of single strokes."""
     table = result.strokes.iloc[rows]
     tilt = table["tilt_deg"].to_numpy()
@@ -63,7 +63,7 @@ def draw_distribution(result: SessionResult, rows: np.ndarray, finding: Finding)
     )
 
 
-def _error_bars(finding: Finding) -> list[tuple[str, float, float]]:
+def _error_bars(finding: BlockCase) -> list[tuple[str, float, float]]:
     """Scatter and session offset as (name, centre, half length)."""
     summary = finding.summary
     if summary.tilt_mean_deg is None:

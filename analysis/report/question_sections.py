@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import TypeVar
+from collections.abc import Sequence
 
-from analysis.model.errors import InputError, NotEnoughDataError
 from analysis.model.number_words import degrees, in_100, signed
-from analysis.model.records import SessionResult
-from analysis.questions.clearing import Clearing, judge_clearing
-from analysis.questions.consistency import Consistency, measure_consistency
-from analysis.questions.hold import HoldTempo, find_hold_tempo
-from analysis.questions.posture import PostureComparison, compare_postures
+from analysis.questions.clearing import Clearing
+from analysis.questions.consistency import Consistency
+from analysis.questions.hold import HoldTempo
+from analysis.questions.posture import PostureComparison
 from analysis.report.answer_sentences import (
     name_posture,
     say_clearing,
@@ -32,77 +29,41 @@ from analysis.report.figures_questions import (
     draw_posture_blocks,
 )
 from analysis.report.sections import Choice, Picture, Section, Table
+from analysis.report.session_answers import SessionAnswers
 from analysis.report.tension_sections import tension_section
-from analysis.tension.assessment import is_long, measure_tension
 
-Answer = TypeVar("Answer")
-LEAST_SPEEDS_RANGE = 1.15
 EFFECT_NOTE = "Effect is the difference in units of the scatter between blocks (Hedges' g)."
 
 
-def question_sections(result: SessionResult) -> tuple[Section, ...]:
+def question_sections(answers: SessionAnswers) -> tuple[Section, ...]:
     """Sections of the questions that a session can answer, or why it cannot where it was meant to.
 
     Parameters
     ----------
-    result : SessionResult
+    answers : SessionAnswers
 
     Returns
     -------
     tuple of Section
-        Hold tempo (where a posture was played at three speeds or more), consistency (two blocks or more of a
-        posture), clearing (with an instrument frame), the comparison of two postures, and tension (twenty minutes or
-        more, or discomfort reported).
+        Hold tempo, consistency, clearing, the comparison of two postures, tension; each where there is an answer.
     """
-    blocks = [b for b in result.blocks if b.strokes]
-    postures = list(dict.fromkeys(b.posture for b in blocks))
     sections: list[Section] = []
-    holds = _answers([p for p in postures if _has_ladder(result, p)], lambda p: find_hold_tempo([result], p))
-    if holds:
-        sections.append(hold_section(holds))
-    repeated = [p for p in postures if sum(b.posture == p for b in blocks) > 1]
-    steady = _answers(repeated, lambda p: measure_consistency([result], p))
-    if steady:
-        sections.append(consistency_section(steady))
-    clears = _answers(postures, lambda p: judge_clearing([result], p))
-    if clears:
-        sections.append(clearing_section(clears))
-    if len(postures) > 1:
-        sections.append(_comparison(result, postures))
-    if is_long(result):
-        sections.append(_tension(result))
+    if answers.holds:
+        sections.append(hold_section(answers.holds))
+    if answers.steady:
+        sections.append(consistency_section(answers.steady))
+    if answers.clears:
+        sections.append(clearing_section(answers.clears))
+    if isinstance(answers.comparison, str):
+        sentence = f"The postures cannot be compared here: {answers.comparison}."
+        sections.append(Section("postures", "Which posture", sentence))
+    elif answers.comparison is not None:
+        sections.append(comparison_section(answers.comparison))
+    if isinstance(answers.tension, str):
+        sections.append(Section("tension", "Does tension grow", f"This cannot be told here: {answers.tension}."))
+    elif answers.tension is not None:
+        sections.append(tension_section(answers.tension))
     return tuple(sections)
-
-
-def _answers(postures: Sequence[str], ask: Callable[[str], Answer]) -> list[Answer]:
-    """The answers of those postures for which there is one."""
-    found = []
-    for posture in postures:
-        try:
-            found.append(ask(posture))
-        except (NotEnoughDataError, InputError):
-            continue
-    return found
-
-
-def _has_ladder(result: SessionResult, posture: str) -> bool:
-    speeds = [b.strokes_per_s for b in result.blocks if b.posture == posture and b.strokes_per_s is not None]
-    return len(speeds) > 2 and max(speeds) >= LEAST_SPEEDS_RANGE * min(speeds)
-
-
-def _comparison(result: SessionResult, postures: Sequence[str]) -> Section:
-    try:
-        return comparison_section(compare_postures([result], postures[:2]))
-    except (NotEnoughDataError, InputError) as error:
-        sentence = f"Postures {' and '.join(postures)} cannot be compared here: {error}."
-        return Section("postures", "Which posture", sentence)
-
-
-def _tension(result: SessionResult) -> Section:
-    try:
-        return tension_section(measure_tension(result))
-    except (NotEnoughDataError, InputError) as error:
-        return Section("tension", "Does tension grow", f"This cannot be told here: {error}.")
 
 
 def hold_section(holds: Sequence[HoldTempo]) -> Section:

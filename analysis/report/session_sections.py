@@ -20,7 +20,7 @@ from analysis.report.figures_time import (
 )
 from analysis.report.sections import Choice, Picture, Section, Table
 from analysis.report.verdict import Verdict, block_name, by_posture, clause
-from analysis.stroke.block_case import Finding, rows_of
+from analysis.stroke.block_case import BlockCase, rows_of
 
 MOST_CHOICES = 24
 LEAST_TO_SHOW = 10
@@ -56,7 +56,7 @@ def session_sections(result: SessionResult, verdict: Verdict) -> tuple[Section, 
     )
 
 
-def _stretches(result: SessionResult, verdict: Verdict) -> list[tuple[str, np.ndarray, Finding]]:
+def _stretches(result: SessionResult, verdict: Verdict) -> list[tuple[str, np.ndarray, BlockCase]]:
     """Postures, then single blocks, as (label, rows, finding); the one that the verdict speaks of first."""
     members = by_posture([finding.summary for finding in verdict.blocks])
     found = []

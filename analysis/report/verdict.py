@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 from analysis.model.cautions import HURT, discomfort
+from analysis.model.doubts import Certainty, doubts_on
+from analysis.model.findings import ActionKind
 from analysis.model.number_words import block_number, clock, degrees, millimetres, of_100, speed
 from analysis.model.records import BlockSummary, SessionResult
 from analysis.report.data_quality import QualityLine, describe_quality, repeat_gestures
-from analysis.stroke.block_case import Case, Certainty, Finding, Stroke, find_block, find_group
-
-ActionKind = Literal["stop", "gestures", "repeat", "slow", "posture", "tilt", "larger", "faster", "steady"]
+from analysis.stroke.block_case import BlockCase, Case, Stroke, find_block, find_group
 
 # The less a case leaves to hope for, the later it stands: the action cures the last one that is met.
 SEVERITY: tuple[Case, ...] = ("both", "clears", "uneven", "short", "shallow", "level", "wrong", "unsure", "hand")
@@ -43,11 +42,11 @@ class Verdict:
     cautions : tuple of str
     against_hand : bool
         True: no instrument frame, tilt is only against the hand's own mean plane.
-    postures : tuple of Finding
+    postures : tuple of BlockCase
         One a posture, in order of first play.
-    blocks : tuple of Finding
+    blocks : tuple of BlockCase
         One a block.
-    focus : Finding
+    focus : BlockCase
         The finding that the action is about: a posture's, or that of the slowest block that did not hold.
     """
 
@@ -60,9 +59,9 @@ class Verdict:
     how_sure: tuple[str, ...]
     cautions: tuple[str, ...]
     against_hand: bool
-    postures: tuple[Finding, ...]
-    blocks: tuple[Finding, ...]
-    focus: Finding
+    postures: tuple[BlockCase, ...]
+    blocks: tuple[BlockCase, ...]
+    focus: BlockCase
 
 
 def judge_session(result: SessionResult) -> Verdict:
@@ -90,7 +89,7 @@ def judge_session(result: SessionResult) -> Verdict:
     return Verdict(
         sentence=_sentence(postures, blocks),
         certainty=certainty,
-        certainty_words=_certainty_words(certainty, turn or postures),
+        certainty_words=_certainty_words(certainty, turn or postures, result),
         action=action,
         action_kind=kind,
         quality=describe_quality(result),
@@ -116,7 +115,7 @@ def other(stroke: Stroke) -> Stroke:
     return "up" if stroke == "down" else "down"
 
 
-def clause(finding: Finding) -> str:
+def clause(finding: BlockCase) -> str:
     """A finding as a short clause: "the downstroke clears (tilt 15.0°)"."""
     mean, share = finding.summary.tilt_mean_deg or 0.0, finding.share or 0.0
     tilt = degrees(mean)
@@ -138,7 +137,7 @@ def _only(share: float) -> str:
     return f"only {of_100(share)}" if share > 0 else "none of 100"
 
 
-def _short_clause(finding: Finding) -> str:
+def _short_clause(finding: BlockCase) -> str:
     """What keeps a block from holding, without its numbers' brackets."""
     if finding.case == "short":
         return f"the stroke is too short: {_only(finding.share or 0.0)} clear"
@@ -149,7 +148,7 @@ def _short_clause(finding: Finding) -> str:
     return clause(finding)
 
 
-def _sentence(postures: Sequence[Finding], blocks: Sequence[Finding]) -> str:
+def _sentence(postures: Sequence[BlockCase], blocks: Sequence[BlockCase]) -> str:
     if len(postures) > 1:
         parts = [f"with posture {_label(finding)} {clause(finding)}" for finding in postures[:3]]
         more = f"; and {len(postures) - 3} more postures below" if len(postures) > 3 else ""
@@ -166,11 +165,11 @@ def _sentence(postures: Sequence[Finding], blocks: Sequence[Finding]) -> str:
     return _full_sentence(postures[0], where)
 
 
-def _label(finding: Finding) -> str:
+def _label(finding: BlockCase) -> str:
     return f"\N{LEFT DOUBLE QUOTATION MARK}{finding.summary.posture or 'none'}\N{RIGHT DOUBLE QUOTATION MARK}"
 
 
-def find_speed_turn(blocks: Sequence[Finding]) -> tuple[Finding, Finding] | None:
+def find_speed_turn(blocks: Sequence[BlockCase]) -> tuple[BlockCase, BlockCase] | None:
     """The fastest block that held and the slowest that did not, where all that held are slower; else None."""
     held = [finding for finding in blocks if finding.held]
     failing = [finding for finding in blocks if not finding.held]
@@ -180,11 +179,11 @@ def find_speed_turn(blocks: Sequence[Finding]) -> tuple[Finding, Finding] | None
     return (fastest, first) if _rate(fastest) < _rate(first) else None
 
 
-def _rate(finding: Finding) -> float:
+def _rate(finding: BlockCase) -> float:
     return finding.summary.strokes_per_s or 0.0
 
 
-def _full_sentence(finding: Finding, where: str) -> str:
+def _full_sentence(finding: BlockCase, where: str) -> str:
     mean, share, stroke = finding.summary.tilt_mean_deg or 0.0, finding.share or 0.0, finding.stroke
     tilt, side = degrees(mean), "down" if mean >= 0 else "up"
     low, high = finding.summary.tilt_ci95_deg or (0.0, 0.0)
@@ -208,9 +207,14 @@ def _full_sentence(finding: Finding, where: str) -> str:
     }[finding.case]
 
 
-def _certainty_words(certainty: Certainty, said: Sequence[Finding]) -> str:
+def _certainty_words(certainty: Certainty, said: Sequence[BlockCase], result: SessionResult) -> str:
     if said[0].case == "hand":
         return "Open: without reference gestures the tilt has no string plane to stand against."
+    # The doubt that lowers the certainty is its reason; it says what to change.
+    blocks = [block.index for block in result.blocks if block.strokes]
+    lowering = [doubt for doubt in doubts_on(result.doubts, blocks) if doubt.cap == certainty]
+    if certainty != "sure" and lowering:
+        return f"{certainty.capitalize()}: {lowering[0].sentence[0].lower()}{lowering[0].sentence[1:]}"
     intervals = [finding.summary.tilt_ci95_deg for finding in said]
     known = [interval for interval in intervals if interval is not None]
     if len(known) < len(intervals):
@@ -224,7 +228,7 @@ def _certainty_words(certainty: Certainty, said: Sequence[Finding]) -> str:
     }[certainty]
 
 
-def _action(result: SessionResult, focus: Finding, ladder: Sequence[Finding]) -> tuple[ActionKind, str]:
+def _action(result: SessionResult, focus: BlockCase, ladder: Sequence[BlockCase]) -> tuple[ActionKind, str]:
     """The one thing to do next."""
     if discomfort(result.events):
         return "stop", HURT
@@ -239,7 +243,7 @@ def _action(result: SessionResult, focus: Finding, ladder: Sequence[Finding]) ->
     return _cure(focus, ladder)
 
 
-def _fastest_held(ladder: Sequence[Finding]) -> Finding | None:
+def _fastest_held(ladder: Sequence[BlockCase]) -> BlockCase | None:
     """The fastest block that held, if a faster one did not."""
     held = [finding for finding in ladder if finding.held]
     failing = [finding for finding in ladder if not finding.held]
@@ -249,7 +253,7 @@ def _fastest_held(ladder: Sequence[Finding]) -> Finding | None:
     return best if _rate(best) < max(_rate(finding) for finding in failing) else None
 
 
-def _cure(focus: Finding, ladder: Sequence[Finding]) -> tuple[ActionKind, str]:
+def _cure(focus: BlockCase, ladder: Sequence[BlockCase]) -> tuple[ActionKind, str]:
     stroke, mean = focus.stroke, focus.summary.tilt_mean_deg or 0.0
     if focus.case == "wrong":
         return "posture", (
@@ -274,7 +278,7 @@ def _cure(focus: Finding, ladder: Sequence[Finding]) -> tuple[ActionKind, str]:
     return "steady", "Keep the stroke as it is, and play it in more blocks."
 
 
-def _stepped(focus: Finding, ladder: Sequence[Finding], factor: float) -> str:
+def _stepped(focus: BlockCase, ladder: Sequence[BlockCase], factor: float) -> str:
     """The speed one step from the fastest block (up) or the slowest one (down)."""
     pick = max if factor > 1 else min
     block = pick(ladder, key=_rate).summary if ladder else focus.summary
@@ -283,7 +287,7 @@ def _stepped(focus: Finding, ladder: Sequence[Finding], factor: float) -> str:
     return f"{(block.strokes_per_s or 0.0) * factor:.1f} strokes a second"
 
 
-def _how_sure(findings: Sequence[Finding], result: SessionResult) -> tuple[str, ...]:
+def _how_sure(findings: Sequence[BlockCase], result: SessionResult) -> tuple[str, ...]:
     if result.reference.kind == "hand":
         return (
             "Tilt is measured against the hand's own mean plane only. Changes within one posture are real; "

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.model.errors import TimebaseError
-from analysis.model.records import FloatArray, IntArray, RawSamples, SensorProfile
+from analysis.model.records import BoolArray, FloatArray, IntArray, RawSamples, SensorProfile
+from analysis.signal.grid import Grid
 
 MIN_SAMPLES = 64
 RATE_TOLERANCE = 0.05
@@ -32,50 +33,24 @@ class Timebase:
 
     Attributes
     ----------
-    start_s : float
-        Log time of slot 0.
-    rate_hz : float
-        Fitted slot rate.
+    grid : Grid
+        Slots from the first sample to the last; an empty one is not valid.
     slot : int64 (n,)
         Slot of each kept sample, strictly increasing.
     kept : int64 (n,)
         Index of each kept sample in the raw log.
-    slots : int
-        Number of slots from first to last.
     lost_samples, repeated_samples : int
         Empty slots; samples that stood in an occupied slot and were left out.
     even : bool
         False where times are too jittery to tell every lost sample.
-    lag_s : float64 (2, m)
-        Slots, and how far the log's time runs late there against the straight line; empty for a steady clock.
     """
 
-    start_s: float
-    rate_hz: float
+    grid: Grid
     slot: IntArray
     kept: IntArray
-    slots: int
     lost_samples: int
     repeated_samples: int
     even: bool
-    lag_s: FloatArray
-
-    def time_s(self, slot: FloatArray) -> FloatArray:
-        """Log time (s) of fractional slots."""
-        return time_of(slot, self.start_s, self.rate_hz, self.lag_s)
-
-
-def time_of(slot: FloatArray, start_s: float, rate_hz: float, lag_s: FloatArray) -> FloatArray:
-    """Log time (s) of fractional slots of a grid; ``lag_s`` as in :class:`Timebase`."""
-    at = np.asarray(slot, dtype=np.float64)
-    line = start_s + at / rate_hz
-    return np.asarray(line + np.interp(at, lag_s[0], lag_s[1]) if lag_s.size else line)
-
-
-def slot_of(time_s: float, start_s: float, rate_hz: float, lag_s: FloatArray) -> float:
-    """Fractional slot at a log time, the inverse of :func:`time_of`."""
-    at = (time_s - start_s) * rate_hz
-    return at - float(np.interp(at, lag_s[0], lag_s[1])) * rate_hz if lag_s.size else at
 
 
 def fit_timebase(raw: RawSamples, profile: SensorProfile) -> Timebase:
@@ -101,7 +76,7 @@ def fit_timebase(raw: RawSamples, profile: SensorProfile) -> Timebase:
     >>> ticks = np.array([0, 10, 20, 40, 50] + list(range(60, 700, 10)), dtype=np.int64)
     >>> raw = RawSamples(ticks, np.arange(ticks.size), np.full(ticks.size, np.nan), np.zeros((ticks.size, 6), np.int32))
     >>> base = fit_timebase(raw, SensorProfile("s", 100.0, 1e-3, 1e-3, tick_hz=1000.0))
-    >>> base.rate_hz, base.lost_samples
+    >>> round(base.grid.rate_hz, 9), base.lost_samples
     (100.0, 1)
     """
     ticks = raw.ticks
@@ -129,16 +104,15 @@ def fit_timebase(raw: RawSamples, profile: SensorProfile) -> Timebase:
         )
     times = ticks[kept] - ticks[0]
     slope, offset = _line(slot, times)
+    start_s, rate_hz = (float(ticks[0]) + offset) / profile.tick_hz, profile.tick_hz / slope
+    lag_s = _lag(slot, (times - offset - slope * slot) / profile.tick_hz, rate_hz)
     return Timebase(
-        start_s=(float(ticks[0]) + offset) / profile.tick_hz,
-        rate_hz=profile.tick_hz / slope,
+        grid=Grid(start_s, rate_hz, _taken(slot), lag_s),
         slot=slot,
         kept=kept.astype(np.int64),
-        slots=int(slot[-1]) + 1,
         lost_samples=lost,
         repeated_samples=int(ticks.size - kept.size),
         even=even,
-        lag_s=_lag(slot, (times - offset - slope * slot) / profile.tick_hz, profile.tick_hz / slope),
     )
 
 
@@ -242,6 +216,13 @@ def _one_by_one(jumps: FloatArray) -> IntArray:
     usual = float(np.percentile(jumps, 99.5))
     hole = np.where(jumps > 20 + 3 * usual, np.rint(jumps - usual), 0)
     return np.concatenate([[0], np.cumsum(1 + hole)]).astype(np.int64)
+
+
+def _taken(slot: IntArray) -> BoolArray:
+    """Which slots hold a sample."""
+    taken = np.zeros(int(slot[-1]) + 1, dtype=bool)
+    taken[slot] = True
+    return taken
 
 
 def _lag(slot: IntArray, late_s: FloatArray, rate_hz: float) -> FloatArray:

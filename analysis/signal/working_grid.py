@@ -6,7 +6,7 @@ The tip's path is low-passed at 40 Hz at most, so everything but the pick attack
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
 from typing import Any
@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from analysis.model.errors import InputError
-from analysis.model.records import BoolArray, FloatArray, IntArray, Session
+from analysis.model.records import BoolArray, FloatArray, Session
+from analysis.signal.grid import Grid
 from analysis.signal.si_units import calibrate_in_place
-from analysis.signal.timebase import Timebase, slot_of, time_of
+from analysis.signal.timebase import Timebase
 
 WORK_RATE_HZ = 133.0
 ATTACK_HIGHPASS_HZ = 60.0
@@ -32,11 +33,10 @@ class Signals:
 
     Attributes
     ----------
-    start_s, rate_hz : float
-        Log time of sample 0 and the working rate.
+    grid : Grid
+        Working samples, n of them; a single lost one was filled and is valid.
     accel_mps2, gyro_radps : float64 (n, 3)
-        Sensor axes. Inside gaps they hold a straight line, only so that filters can run; ``valid`` is False there.
-    valid : bool (n,)
+        Sensor axes. Inside gaps they hold a straight line, only so that filters can run.
     attack_mps2 : float64 (n,) or None
         Envelope of the acceleration above 60 Hz; None below 150 samples/s, where attacks cannot be seen.
     fine_attack_mps2 : float64 (n factor,) or None
@@ -44,29 +44,15 @@ class Signals:
     factor : int
     clipped_samples : int
         Raw samples with at least one saturated axis.
-    lag_s : float64 (2, m)
-        As in :class:`analysis.signal.timebase.Timebase`, over working samples.
     """
 
-    start_s: float
-    rate_hz: float
+    grid: Grid
     accel_mps2: FloatArray
     gyro_radps: FloatArray
-    valid: BoolArray
     attack_mps2: FloatArray | None
     fine_attack_mps2: FloatArray | None
     factor: int
     clipped_samples: int
-    lag_s: FloatArray = field(default_factory=lambda: np.empty((2, 0)))
-
-    def index(self, time_s: float) -> int:
-        """Nearest sample to a log time, limited to the log."""
-        at = slot_of(time_s, self.start_s, self.rate_hz, self.lag_s)
-        return int(np.clip(round(at), 0, self.valid.size))
-
-    def time_s(self, index: FloatArray | IntArray) -> FloatArray:
-        """Log time (s) of (fractional) sample numbers."""
-        return time_of(np.asarray(index, dtype=np.float64), self.start_s, self.rate_hz, self.lag_s)
 
 
 def prepare_signals(session: Session, timebase: Timebase) -> Signals:
@@ -89,22 +75,19 @@ def prepare_signals(session: Session, timebase: Timebase) -> Signals:
     """
     si, valid = _place(session.raw.counts, timebase)
     calibrate_in_place(si, session.profile, session.calibration)
-    _check_gravity(si[:3], timebase.rate_hz)
-    factor = max(1, int(timebase.rate_hz / WORK_RATE_HZ + 0.05))
-    fine = _attack_envelope(si[:3], timebase.rate_hz)
+    _check_gravity(si[:3], timebase.grid.rate_hz)
+    factor = max(1, int(timebase.grid.rate_hz / WORK_RATE_HZ + 0.05))
+    fine = _attack_envelope(si[:3], timebase.grid.rate_hz)
     work = np.stack([_decimate(channel, factor) for channel in si])
     del si
     return Signals(
-        start_s=timebase.start_s,
-        rate_hz=timebase.rate_hz / factor,
+        grid=timebase.grid.coarser(factor, _pooled(valid, factor, np.logical_and, True)),
         accel_mps2=np.ascontiguousarray(work[:3].T),
         gyro_radps=np.ascontiguousarray(work[3:].T),
-        valid=_pooled(valid, factor, np.logical_and, True),
         attack_mps2=None if fine is None else _pooled(fine, factor, np.maximum, 0.0),
         fine_attack_mps2=fine,
         factor=factor,
         clipped_samples=count_clipped(session),
-        lag_s=timebase.lag_s / np.array([[factor], [1.0]]),
     )
 
 
@@ -140,20 +123,19 @@ def _place(counts: NDArray[np.int32], timebase: Timebase) -> tuple[FloatArray, B
     A single lost sample is filled by a cubic and stays valid; longer gaps do not.
     """
     slot = timebase.slot
-    full = np.empty((counts.shape[1], timebase.slots))
-    valid = np.zeros(timebase.slots, dtype=bool)
+    full = np.empty((counts.shape[1], timebase.grid.size))
+    valid = timebase.grid.valid.copy()
     breaks = np.flatnonzero((np.diff(slot) > 1) | (np.diff(timebase.kept) > 1)) + 1
     for first, last in pairwise([0, *breaks.tolist(), slot.size]):  # few and long: quicker than an index per sample
         place = slice(int(slot[first]), int(slot[first]) + last - first)
         source = int(timebase.kept[first])
         full[:, place] = counts[source : source + last - first].T
-        valid[place] = True
     if timebase.lost_samples == 0:
         return full, valid
     missing = np.flatnonzero(~valid)
     for channel in full:
         channel[missing] = np.interp(missing, slot, channel[slot])
-    inner = missing[(missing >= 2) & (missing < timebase.slots - 2)]
+    inner = missing[(missing >= 2) & (missing < timebase.grid.size - 2)]
     single = inner[valid[inner - 2] & valid[inner - 1] & valid[inner + 1] & valid[inner + 2]]
     # Four-point cubic through the neighbours at -2, -1, 1, 2.
     near, far = full[:, single - 1] + full[:, single + 1], full[:, single - 2] + full[:, single + 2]

@@ -14,11 +14,11 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from analysis.model.doubts import Certainty, cap_certainty
 from analysis.model.records import BlockSummary, BoolArray, Event, FloatArray, SessionResult
 from analysis.stroke.blocks import summarise_block
 
 Case = Literal["hand", "unsure", "level", "shallow", "short", "uneven", "clears", "both", "wrong"]
-Certainty = Literal["sure", "likely", "open"]
 Stroke = Literal["down", "up"]
 
 HELD = ("clears", "both")
@@ -28,7 +28,7 @@ MAX_GROWTH = 2.0
 
 
 @dataclass(frozen=True)
-class Finding:
+class BlockCase:
     """The answer for one stretch of play.
 
     Attributes
@@ -125,18 +125,18 @@ def contact_share(strokes: pd.DataFrame) -> FloatArray:
     return np.asarray((strokes["contact_s"].to_numpy(np.float64) - start) / (end - start))
 
 
-def find_block(result: SessionResult, block: BlockSummary) -> Finding:
+def find_block(result: SessionResult, block: BlockSummary) -> BlockCase:
     """The finding of one block."""
     rows = rows_of(result, [block])
-    return _find(result, rows, block)
+    return _find(result, rows, block, [block.index])
 
 
-def find_group(result: SessionResult, blocks: Sequence[BlockSummary]) -> Finding:
+def find_group(result: SessionResult, blocks: Sequence[BlockSummary]) -> BlockCase:
     """The finding of several blocks of one posture taken together, or of all strokes where there are no blocks."""
     if len(blocks) == 1:
         return find_block(result, blocks[0])
     rows = rows_of(result, blocks) if blocks else np.arange(len(result.strokes))
-    return _find(result, rows, pool_blocks(result, blocks, rows))
+    return _find(result, rows, pool_blocks(result, blocks, rows), [block.index for block in blocks])
 
 
 def pool_blocks(result: SessionResult, blocks: Sequence[BlockSummary], rows: np.ndarray) -> BlockSummary:
@@ -165,22 +165,22 @@ def rows_of(result: SessionResult, blocks: Sequence[BlockSummary]) -> np.ndarray
     return np.flatnonzero(np.isin(number, [block.index for block in blocks]))
 
 
-def _find(result: SessionResult, rows: np.ndarray, summary: BlockSummary) -> Finding:
+def _find(result: SessionResult, rows: np.ndarray, summary: BlockSummary, blocks: Sequence[int]) -> BlockCase:
     strokes = measure(result, rows)
     if result.reference.kind == "hand" or summary.tilt_mean_deg is None:
-        return Finding("hand", "down", None, None, "open", None, 0.0, summary)
+        return BlockCase("hand", "down", None, None, "open", None, 0.0, summary)
     stroke = _counted(strokes, summary)
     growth = _needed_growth(strokes.lifts(stroke), strokes, stroke)
     case = _case(strokes, stroke, summary, growth)
     half = 1.96 * (summary.tilt_offset_se_deg or 0.0)
     ends = sorted(strokes.share(stroke, shift) for shift in (-half, half))
     span = None if growth is None or summary.span_mm is None else growth * summary.span_mm
-    return Finding(
+    return BlockCase(
         case=case,
         stroke=stroke,
         share=strokes.share(stroke),
         share_range=(ends[0], ends[1]),
-        certainty=_certainty(case, strokes, stroke, summary),
+        certainty=cap_certainty(_certainty(case, strokes, stroke, summary), result.doubts, blocks),
         needed_span_mm=span,
         needed_tilt_deg=_needed_tilt(summary, strokes),
         summary=summary,

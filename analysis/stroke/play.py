@@ -105,14 +105,14 @@ def find_pieces(
     motion: Motion, first: int, last: int, frame: Frame, drift: HeadingDrift, settings: StrokeSettings
 ) -> list[Piece]:
     """Stretches of rhythmic motion across the strings within samples ``first:last``."""
-    middle_s = motion.start_s + 0.5 * (first + last) / motion.rate_hz
+    middle_s = motion.grid.line_time_at(0.5 * (first + last))
     axes = turned_axes(frame, np.array([middle_s]), drift)[0]
     position = motion.displacement(first, last, frame.lever_m, FINDING_BAND) @ axes[1]
-    centre, frequency, speed = cycle_frequencies(position, motion.rate_hz, settings)
+    centre, frequency, speed = cycle_frequencies(position, motion.grid.rate_hz, settings)
     if centre.size == 0:
         return []
     hop = int(centre[1] - centre[0]) if centre.size > 1 else 2 * int(centre[0])
-    groups = split_by_tempo(frequency, speed > MIN_SPEED_MPS, max(2, int(LONGEST_PIECE_S * motion.rate_hz / hop)))
+    groups = split_by_tempo(frequency, speed > MIN_SPEED_MPS, max(2, int(LONGEST_PIECE_S * motion.grid.rate_hz / hop)))
     pieces = []
     for start, end in groups:
         begin = 0 if start == 0 else int(centre[start]) - hop // 2
@@ -162,13 +162,13 @@ def trace_strokes(
     traced = []
     for piece in pieces:
         part = _trace_piece(motion, piece, frame_at, lever_m, settings, bands)
-        traced.append((piece, part, _keeps_time(piece, part, motion.rate_hz, settings)))
+        traced.append((piece, part, _keeps_time(piece, part, motion.grid.rate_hz, settings)))
     traced.sort(key=lambda each: (not each[2], each[0].first - each[0].last))
     for piece, part, in_time in traced:
         # A longer piece's series runs on past its border; what it has claimed is left out here.
         free = _free_of(claimed, part)
         if free.sum() > 0.5 * free.size and not in_time:
-            own = replace(piece, cycle_hz=_cycle_of(part, motion.rate_hz, settings))
+            own = replace(piece, cycle_hz=_cycle_of(part, motion.grid.rate_hz, settings))
             part = _trace_piece(motion, own, frame_at, lever_m, settings, bands)
             free = _free_of(claimed, part)
         part = part.select(free)
@@ -227,9 +227,9 @@ def _trace_piece(
     bands: BandSettings,
 ) -> StrokeSet:
     cycle = piece.cycle_hz
-    reach = int(REACH_S * motion.rate_hz)
+    reach = int(REACH_S * motion.grid.rate_hz)
     first, last = max(piece.bounds[0], piece.first - reach), min(piece.bounds[1], piece.last + reach)
-    axes = frame_at(np.array([motion.start_s + 0.5 * (piece.first + piece.last) / motion.rate_hz]))[0]
+    axes = frame_at(np.array([motion.grid.line_time_at(0.5 * (piece.first + piece.last))]))[0]
     turn_path = motion.displacement(first, last, lever_m, bands.turn_band(cycle))
     across = turn_path @ axes[1]
     turns = find_turns(across, settings.first_prominence_mm * 1e-3)

@@ -15,6 +15,7 @@ from analysis.motion.hand_motion import Motion
 NOT_PLAY = (*GESTURE_KINDS, "rest", "hurt")
 EVENT_EDGE_S = 2.0
 LONG_GAP_S = 0.25
+"""A longer gap is too long to filter across."""
 
 
 @dataclass(frozen=True)
@@ -42,25 +43,25 @@ def order_events(events: Sequence[Event]) -> tuple[Event, ...]:
 
 def find_stretches(motion: Motion, events: Sequence[Event]) -> list[Stretch]:
     """Time that is not gesture, rest or hurt, cut at gaps; a block reaches up to two seconds past its marks."""
-    label = np.full(motion.valid.size, -1, dtype=np.int64)
+    label = np.full(motion.grid.size, -1, dtype=np.int64)
     plays = [event for event in events if event.kind == "play"]
     for number, event in enumerate(plays):
-        first, last = motion.index(event.start_s), motion.index(event.end_s)
-        edge = int(EVENT_EDGE_S * motion.rate_hz)
+        first, last = motion.grid.index_at(event.start_s), motion.grid.index_at(event.end_s)
+        edge = int(EVENT_EDGE_S * motion.grid.rate_hz)
         before = slice(max(0, first - edge), first)
         label[before] = np.where(label[before] < 0, number, label[before])
         label[first : min(label.size, last + edge)] = number
     for event in events:
         if event.kind in NOT_PLAY:
-            label[motion.index(event.start_s) : motion.index(event.end_s)] = -2
-    for first, last in _long_gaps(motion):
-        label[first:last] = -2
+            label[motion.grid.slice_of(event.start_s, event.end_s)] = -2
+    for gap in motion.grid.gaps(LONG_GAP_S):
+        label[gap] = -2
     edges = np.flatnonzero(np.diff(label)) + 1
     bounds = np.concatenate([[0], edges, [label.size]])
     found = []
     for first, last in pairwise(bounds):
         number = int(label[first])
-        if number > -2 and last - first >= motion.rate_hz:
+        if number > -2 and last - first >= motion.grid.rate_hz:
             found.append(
                 Stretch(int(first), int(last), plays[number].posture if number >= 0 else _near(plays, motion, first))
             )
@@ -71,11 +72,5 @@ def _near(plays: Sequence[Event], motion: Motion, first: int) -> str:
     """Posture of the block nearest to a sample."""
     if not plays:
         return ""
-    time = motion.start_s + first / motion.rate_hz
+    time = motion.grid.line_time_at(first)
     return min(plays, key=lambda event: min(abs(event.start_s - time), abs(event.end_s - time))).posture
-
-
-def _long_gaps(motion: Motion) -> list[tuple[int, int]]:
-    """Stretches without samples that are too long to filter across, as (first, last)."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[1], motion.valid.astype(np.int8), [1]])))
-    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2) if b - a > LONG_GAP_S * motion.rate_hz]

@@ -15,6 +15,7 @@ import numpy as np
 from scipy import signal
 
 from analysis.model.records import Event, FloatArray, Session
+from analysis.signal.grid import Grid
 from analysis.signal.timebase import Timebase, fit_timebase
 
 POOL_HZ = 200.0
@@ -70,19 +71,15 @@ class Raps:
     last_s: float
 
 
-def find_raps(
-    accel_mps2: FloatArray, rate_hz: float, start_s: float = 0.0, settings: RapSettings | None = None
-) -> tuple[Raps, ...]:
+def find_raps(accel_mps2: FloatArray, grid: Grid, settings: RapSettings | None = None) -> tuple[Raps, ...]:
     """Find every three raps in calibrated acceleration.
 
     Parameters
     ----------
     accel_mps2 : float64 (n, 3)
-        Evenly sampled, sensor axes, gravity included.
-    rate_hz : float
-        Below 150 samples/s nothing is found: a rap is too short to be seen.
-    start_s : float
-        Time of the first sample.
+        Sensor axes, gravity included.
+    grid : Grid
+        Of these samples. Below 150 samples/s nothing is found: a rap is too short to be seen.
     settings : RapSettings, optional
 
     Returns
@@ -91,9 +88,10 @@ def find_raps(
         In order of time; they never share a rap.
     """
     settings = settings or RapSettings()
-    if rate_hz < LEAST_RATE_HZ or len(accel_mps2) < rate_hz:
+    if grid.rate_hz < LEAST_RATE_HZ or grid.duration_s < 1.0:
         return ()
-    strength, pool_hz = impulse_strength(accel_mps2, rate_hz)
+    strength, cells = impulse_strength(accel_mps2, grid)
+    pool_hz = cells.rate_hz
     peaks, _ = signal.find_peaks(
         strength, height=settings.least_mps2, distance=max(1, round(0.6 * settings.interval_s[0] * pool_hz))
     )
@@ -103,21 +101,22 @@ def find_raps(
         at = np.array(three)
         if at[0] <= free_from or not _even(strength, at, pool_hz, settings):
             continue
-        if _alone(strength, at, pool_hz, settings) and _alike(accel_mps2, at / pool_hz, rate_hz, settings):
-            found.append(Raps(start_s + float(at[0]) / pool_hz, start_s + float(at[2]) / pool_hz))
+        if _alone(strength, at, pool_hz, settings) and _alike(accel_mps2, at / pool_hz, grid.rate_hz, settings):
+            found.append(Raps(cells.line_time_at(float(at[0])), cells.line_time_at(float(at[2]))))
             free_from = int(at[2])
     return tuple(found)
 
 
-def impulse_strength(accel_mps2: FloatArray, rate_hz: float) -> tuple[FloatArray, float]:
-    """Magnitude of the acceleration's fast part, its maximum over cells of about 5 ms, and the cells' rate."""
-    cutoff = min(IMPULSE_HIGHPASS_HZ, 0.2 * rate_hz)
-    sos = signal.butter(2, cutoff, "highpass", fs=rate_hz, output="sos")
+def impulse_strength(accel_mps2: FloatArray, grid: Grid) -> tuple[FloatArray, Grid]:
+    """Magnitude of the acceleration's fast part, its maximum over cells of about 5 ms, and the cells' grid."""
+    cutoff = min(IMPULSE_HIGHPASS_HZ, 0.2 * grid.rate_hz)
+    sos = signal.butter(2, cutoff, "highpass", fs=grid.rate_hz, output="sos")
     fast = np.linalg.norm(signal.sosfilt(sos, accel_mps2 - accel_mps2[:1], axis=0), axis=1)
-    cell = max(1, round(rate_hz / POOL_HZ))
+    cell = max(1, round(grid.rate_hz / POOL_HZ))
     padded = np.zeros(-(-fast.size // cell) * cell)
     padded[: fast.size] = fast
-    return np.asarray(padded.reshape(-1, cell).max(axis=1)), rate_hz / cell
+    strength = padded.reshape(-1, cell).max(axis=1)
+    return strength, grid.coarser(cell, np.ones(strength.size, dtype=bool))
 
 
 def _even(strength: FloatArray, at: np.ndarray, pool_hz: float, settings: RapSettings) -> bool:
@@ -223,10 +222,10 @@ def mark_blocks_by_raps(session: Session, settings: RapSettings | None = None) -
     if any(event.kind == "play" for event in session.events):
         return session
     timebase = fit_timebase(session.raw, session.profile)
-    raps = find_raps(calibrated_accel(session, timebase), timebase.rate_hz, timebase.start_s, settings)
+    raps = find_raps(calibrated_accel(session, timebase), timebase.grid, settings)
     busy = [event for event in session.events if event.kind in ("still", "across", "along", "pivot")]
     free = [three for three in raps if not any(e.start_s < three.last_s and three.first_s < e.end_s for e in busy)]
-    blocks = blocks_from_raps(free, timebase.start_s + timebase.slots / timebase.rate_hz)
+    blocks = blocks_from_raps(free, timebase.grid.end_s)
     if not blocks:
         return session
     events = sorted((*session.events, *blocks), key=lambda event: event.start_s)
@@ -238,5 +237,5 @@ def calibrated_accel(session: Session, timebase: Timebase) -> FloatArray:
     calibration = session.calibration
     si = session.raw.counts[timebase.kept, :3] * session.profile.accel_mps2_per_count
     si = (si - np.asarray(calibration.accel_bias_mps2)) @ np.asarray(calibration.accel_matrix).T
-    grid = np.arange(timebase.slots)
-    return np.stack([np.interp(grid, timebase.slot, si[:, column]) for column in range(3)], axis=1)
+    slots = np.arange(timebase.grid.size)
+    return np.stack([np.interp(slots, timebase.slot, si[:, column]) for column in range(3)], axis=1)

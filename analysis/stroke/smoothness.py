@@ -162,10 +162,10 @@ def _series_speed(
     """Speed of the tip (n, SPEED_POINTS) along every ``step``-th stroke of a series, metres a sample."""
     cycle = float(np.median(strokes.cycle_hz[members]))
     low = int(strokes.start[members[0]])
-    high = min(motion.valid.size, int(np.ceil(strokes.end[members[-1]])) + 2)
+    high = min(motion.grid.size, int(np.ceil(strokes.end[members[-1]])) + 2)
     # Cut-offs in units of the stroke: the same part of its spectrum is kept at every tempo where the sensor allows.
     band = Band(0.5 * cycle, 4, min(most_hz, 8.0 * cycle))
-    path = filter_contained(motion.series_path(low, high, lever_m), motion.rate_hz, (band,), cycle)[0]
+    path = filter_contained(motion.series_path(low, high, lever_m), motion.grid.rate_hz, (band,), cycle)[0]
     start, end = (turn[members[::step]] - low for turn in (strokes.start, strokes.end))
     at = start[:, None] + (end - start)[:, None] * np.linspace(0.0, 1.0, SPEED_POINTS)
     return np.asarray(np.linalg.norm(sample_at(_rate_of_change(path), at), axis=2))

@@ -84,7 +84,7 @@ def trace_paths(
         for cycle in np.unique(strokes.cycle_hz[members]):
             some = members[strokes.cycle_hz[members] == cycle]
             path[some] = _series_paths(motion, strokes, members, some, frame.lever_m, bands)
-        axes = axes_at(frame, motion.time_s(0.5 * (strokes.start + strokes.end)[members]))
+        axes = axes_at(frame, motion.grid.time_at(0.5 * (strokes.start + strokes.end)[members]))
         path[members] = np.einsum("nij,nkj->nki", axes, path[members])
     same = {name: getattr(strokes, name) for name in StrokeSet.__dataclass_fields__}
     return TracedStrokes(**same, path_m=path)
@@ -96,15 +96,15 @@ def _series_paths(
     """World paths of some strokes of one cycle frequency, filtered over their whole series."""
     cycle = float(strokes.cycle_hz[some[0]])
     low = int(strokes.start[series[0]])
-    high = min(motion.valid.size, int(np.ceil(strokes.end[series[-1]])) + 1)
+    high = min(motion.grid.size, int(np.ceil(strokes.end[series[-1]])) + 1)
     pair = (bands.turn_band(cycle), bands.tilt_band(cycle))
     gains = [float(band.gain(np.array([cycle]))[0]) for band in pair]
     raw = motion.series_path(low, high, lever_m)
-    turn_path, tilt_path = filter_contained(raw, motion.rate_hz, pair, cycle)
+    turn_path, tilt_path = filter_contained(raw, motion.grid.rate_hz, pair, cycle)
     # Reflection about the ends suits what runs along the strokes; an arch, highest at every turn, would go on rising.
     along = turn_path @ main_direction(turn_path)
     shape = arch_shape(along, strokes.start[series] - low, strokes.end[series] - low)
-    inside = filter_contained(shape[:, None], motion.rate_hz, pair, cycle)
+    inside = filter_contained(shape[:, None], motion.grid.rate_hz, pair, cycle)
     arch_m = _arch(turn_path, along, inside[0])
     turn_path, tilt_path = turn_path - inside[0] * arch_m, tilt_path - inside[1] * arch_m
     start, end = strokes.start[some] - low, strokes.end[some] - low
@@ -112,7 +112,7 @@ def _series_paths(
     path = sample_at(turn_path, at) / gains[0] + sample_at(shape[:, None], at) * arch_m
     chord = _difference(tilt_path, start, end)
     main = main_direction(turn_path)
-    held = filter_contained((raw @ main)[:, None], motion.rate_hz, pair[:1], cycle, hold=True)[0] / gains[0]
+    held = filter_contained((raw @ main)[:, None], motion.grid.rate_hz, pair[:1], cycle, hold=True)[0] / gains[0]
     length = np.abs(_difference(held, start, end)) / np.maximum(np.abs(chord @ main), 1e-9)[:, None]
     return swap_chord(path, chord * length)
 

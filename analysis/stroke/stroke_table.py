@@ -77,7 +77,7 @@ def measure_columns(
     reference, threshold_mps2 = context
     blocks = [event for event in session.events if event.kind == "play"]
     attack = has_attack(attack_strength(motion, strokes), threshold_mps2, settings.strokes.attack_of_typical)
-    middle_s = motion.time_s(0.5 * (strokes.start + strokes.end))
+    middle_s = motion.grid.time_at(0.5 * (strokes.start + strokes.end))
     block = _block_of(middle_s, blocks)
     sound = ~(strokes.edge & ~attack) & _unbroken(motion, strokes)
     run = np.where(sound, find_runs(strokes.start, strokes.end, strokes.span_m, settings.strokes), -1)
@@ -139,9 +139,9 @@ def assign_blocks(table: pd.DataFrame, blocks: Sequence[Event]) -> pd.DataFrame:
 
 def _unbroken(motion: Motion, strokes: StrokeSet) -> BoolArray:
     """Strokes without a missing sample inside."""
-    missing = np.concatenate([[0], np.cumsum(~motion.valid)])
+    missing = np.concatenate([[0], np.cumsum(~motion.grid.valid)])
     last, first = np.ceil(strokes.end).astype(np.int64), np.floor(strokes.start).astype(np.int64)
-    return np.asarray(missing[np.minimum(last, motion.valid.size)] == missing[first])
+    return np.asarray(missing[np.minimum(last, motion.grid.size)] == missing[first])
 
 
 def _block_of(time_s: FloatArray, blocks: Sequence[Event]) -> IntArray:
@@ -158,7 +158,7 @@ def _nullable(block: IntArray) -> pd.api.extensions.ExtensionArray:
 
 def _columns(motion: Motion, strokes: StrokeSet, measures: StrokeMeasures, place: tuple[IntArray, IntArray]) -> Columns:
     block, run = place
-    start_s, end_s = motion.time_s(strokes.start), motion.time_s(strokes.end)
+    start_s, end_s = motion.grid.time_at(strokes.start), motion.grid.time_at(strokes.end)
     duration = end_s - start_s
     return {
         "start_s": start_s,

@@ -213,7 +213,7 @@ def find_contacts(motion: Motion, strokes: StrokeSet, attack: BoolArray) -> Floa
 def _middle(motion: Motion, strokes: StrokeSet) -> tuple[IntArray, IntArray]:
     """First and last working sample of the middle of each stroke."""
     length = strokes.end - strokes.start
-    end = motion.valid.size - 1
+    end = motion.grid.size - 1
     first = np.minimum(np.ceil(strokes.start + MIDDLE[0] * length).astype(np.int64), end)
     last = np.floor(strokes.start + MIDDLE[1] * length).astype(np.int64)
     return first, np.clip(last, first, end)
@@ -226,7 +226,7 @@ def _onset(motion: Motion, peak: IntArray) -> FloatArray:
     """
     if motion.fine_attack_mps2 is None:
         return peak.astype(np.float64)
-    before = int(np.ceil(ONSET_S * motion.rate_hz * motion.factor))
+    before = int(np.ceil(ONSET_S * motion.grid.rate_hz * motion.factor))
     window = peak[:, None] * motion.factor + np.arange(-before, motion.factor)
     envelope = motion.fine_attack_mps2[np.clip(window, 0, motion.fine_attack_mps2.size - 1)]
     begun = envelope >= ONSET_SHARE * envelope[:, before:].max(axis=1, keepdims=True)

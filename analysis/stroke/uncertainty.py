@@ -57,13 +57,13 @@ def block_chord(
     from_middle = max(0, (strokes.start.size - most) // 2)
     part = strokes.select(np.arange(from_middle, min(from_middle + most, strokes.start.size)))
     cycle = float(np.median(part.cycle_hz))
-    first, last = int(part.start[0]) - 4, min(int(part.end[-1]) + 5, motion.valid.size)
+    first, last = int(part.start[0]) - 4, min(int(part.end[-1]) + 5, motion.grid.size)
     first = max(0, first)
     columns = motion.displacement_columns(first, last, frame.lever_m, bands.tilt_band(cycle))
     flat = columns.reshape(len(columns), -1)
     moved = (sample_at(flat, part.end - first) - sample_at(flat, part.start - first)) * part.sign[:, None]
     gain = bands.tilt_band(cycle).gain(np.array([cycle]))[0]
-    time_s = motion.start_s + 0.5 * float(part.start[0] + part.end[-1]) / motion.rate_hz
+    time_s = motion.grid.line_time_at(0.5 * float(part.start[0] + part.end[-1]))
     turn = yaw_matrix(-float(drift.mean_rad(np.array([time_s]))[0]))
     return BlockChord(time_s, frame.axes.T @ chords.mean(axis=0), moved.mean(axis=0).reshape(3, -1).T @ turn.T / gain)
 

@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 from scipy import signal
 
-from analysis.model.records import OFF_HAND, Event, FloatArray, IntArray, StillMoment
+from analysis.model.records import OFF_HAND, Event, FloatArray, StillMoment
 from analysis.motion.hand_motion import Motion
 
 TREMOR_BAND_HZ = (8.0, 12.0)
@@ -69,17 +69,17 @@ def find_still_moments(
         In time order; empty where the rate is too low to see the band.
     """
     settings = settings or StillSettings()
-    if motion.rate_hz < 2.5 * TREMOR_BAND_HZ[1]:
+    if motion.grid.rate_hz < 2.5 * TREMOR_BAND_HZ[1]:
         return ()
     off_hand = [event for event in events if event.kind == "still" and event.label == OFF_HAND]
-    noise = [tremor_mps2(motion.accel_mps2[a:b], motion.rate_hz) for a, b in _spans(motion, off_hand)]
+    noise = [tremor_mps2(motion.accel_mps2[span], motion.grid.rate_hz) for span in _spans(motion, off_hand)]
     least = np.sqrt(settings.above_noise) * max(noise, default=0.0)
     found = []
     for first, last in _quiet_spans(motion, events, strokes, settings):
         for a, b in _still_parts(motion, first, last, settings):
-            tremor = tremor_mps2(motion.accel_mps2[a:b], motion.rate_hz)
+            tremor = tremor_mps2(motion.accel_mps2[a:b], motion.grid.rate_hz)
             if tremor > least:
-                start_s, end_s = motion.time_s(np.array([a, b], dtype=np.float64)).tolist()
+                start_s, end_s = motion.grid.time_at(np.array([a, b], dtype=np.float64)).tolist()
                 found.append(StillMoment(start_s, end_s, tremor))
     return tuple(found)
 
@@ -114,20 +114,20 @@ def tremor_mps2(accel_mps2: FloatArray, rate_hz: float) -> float:
     return float(np.sqrt(density[inside].sum() * (frequency[1] - frequency[0])))
 
 
-def _spans(motion: Motion, events: Sequence[Event]) -> list[tuple[int, int]]:
-    spans = [(motion.index(event.start_s), motion.index(event.end_s)) for event in events]
-    return [(a, b) for a, b in spans if b - a >= motion.rate_hz]
+def _spans(motion: Motion, events: Sequence[Event]) -> list[slice]:
+    spans = [motion.grid.slice_of(event.start_s, event.end_s) for event in events]
+    return [span for span in spans if span.stop - span.start >= motion.grid.rate_hz]
 
 
 def _quiet_spans(
     motion: Motion, events: Sequence[Event], strokes: pd.DataFrame, settings: StillSettings
 ) -> list[tuple[int, int]]:
     """Samples, as (first, last), between strokes and other gestures, from when the sensor is on the hand."""
-    busy = np.zeros(motion.valid.size + 1, dtype=np.int64)
+    busy = np.zeros(motion.grid.size + 1, dtype=np.int64)
 
     def add(start_s: FloatArray, end_s: FloatArray) -> None:
-        np.add.at(busy, _samples(motion, start_s), 1)
-        np.add.at(busy, _samples(motion, end_s), -1)
+        np.add.at(busy, motion.grid.line_index_at(start_s), 1)
+        np.add.at(busy, motion.grid.line_index_at(end_s), -1)
 
     start, end = strokes["start_s"].to_numpy(np.float64), strokes["end_s"].to_numpy(np.float64)
     add(start - settings.margin_s, end + settings.margin_s)
@@ -135,21 +135,15 @@ def _quiet_spans(
         if event.kind in ("across", "along", "pivot"):
             add(np.array([event.start_s]), np.array([event.end_s]))
         if event.kind == "still" and event.label == OFF_HAND:
-            add(np.array([motion.start_s]), np.array([event.end_s + 1.0]))
-    free = (np.cumsum(busy[:-1]) == 0) & motion.valid
+            add(np.array([motion.grid.start_s]), np.array([event.end_s + 1.0]))
+    free = (np.cumsum(busy[:-1]) == 0) & motion.grid.valid
     edges = np.flatnonzero(np.diff(np.concatenate([[0], free.astype(np.int8), [0]]))).reshape(-1, 2)
-    return [(int(a), int(b)) for a, b in edges if b - a >= settings.shortest_s * motion.rate_hz]
-
-
-def _samples(motion: Motion, time_s: FloatArray) -> IntArray:
-    """Nearest sample to each time, limited to the log; the lag of a settling clock does not matter here."""
-    at = np.round((time_s - motion.start_s) * motion.rate_hz)
-    return np.asarray(np.clip(at, 0, motion.valid.size), dtype=np.int64)
+    return [(int(a), int(b)) for a, b in edges if b - a >= settings.shortest_s * motion.grid.rate_hz]
 
 
 def _still_parts(motion: Motion, first: int, last: int, settings: StillSettings) -> list[tuple[int, int]]:
     """Parts of a span in which every second is still."""
-    rate = motion.rate_hz
+    rate = motion.grid.rate_hz
     low = signal.butter(4, settings.below_hz, "lowpass", fs=rate, output="sos")
     width = round(WINDOW_S * rate)
     still = np.ones(last - first, dtype=bool)

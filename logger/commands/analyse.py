@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,7 +10,7 @@ import click
 from logger.terminal.say import say
 
 if TYPE_CHECKING:
-    from analysis.model.records import SessionResult
+    from analysis.findings.arbiter import SessionFindings
 
 STDOUT = Path("-")
 
@@ -52,6 +51,7 @@ def analyse_command(
     """
     import shutil
 
+    from analysis.findings.arbiter import weigh_session
     from analysis.model.errors import StrokeplaneError
     from analysis.pipeline import analyse_session
     from analysis.stroke.raps import mark_blocks_by_raps
@@ -74,7 +74,8 @@ def analyse_command(
             # Damage to the file may be why, so it is told with the error.
             raise type(error)(". ".join((f"{session}: {error}", *recording.warnings))) from error
         progress("Writing", 1.0)
-        _write(result, recording.metadata, (strokes, json_path, html), light)
+        found = weigh_session(result, recording.metadata)
+        _write(found, (strokes, json_path, html), light)
     if remember:
         from logger.player.player_profile import remember_lever
 
@@ -84,25 +85,21 @@ def analyse_command(
     if json_path != STDOUT:
         from logger.terminal.terminal_verdict import render_verdict
 
-        click.echo(render_verdict(result, min(100, shutil.get_terminal_size().columns)))
+        click.echo(render_verdict(found, min(100, shutil.get_terminal_size().columns)))
 
 
-def _write(
-    result: SessionResult, metadata: Mapping[str, str], paths: tuple[Path | None, Path | None, Path | None], light: bool
-) -> None:
+def _write(found: SessionFindings, paths: tuple[Path | None, Path | None, Path | None], light: bool) -> None:
     """Write what was asked for: strokes, JSON, report."""
     from logger.report.result_files import render_result_json, write_result_json, write_strokes_csv
 
     strokes, json_path, html = paths
     if strokes is not None:
-        write_strokes_csv(result, strokes)
+        write_strokes_csv(found.result, strokes)
     if json_path == STDOUT:
-        click.echo(render_result_json(result).encode("utf-8"), nl=False)
+        click.echo(render_result_json(found).encode("utf-8"), nl=False)
     elif json_path is not None:
-        write_result_json(result, json_path)
+        write_result_json(found, json_path)
     if html is not None:
-        from analysis.report.drill_sections import drill_sections
-        from analysis.report.question_sections import question_sections
         from logger.report.session_page import write_report
 
-        write_report(result, html, light, (*question_sections(result), *drill_sections(result, metadata)))
+        write_report(found, html, light)

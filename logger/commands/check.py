@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from analysis.model.records import RawSamples
     from logger.sources.collect import Collector
-    from logger.sources.sensor_check import Finding
+    from logger.sources.sensor_check import SensorFinding
     from logger.sources.stream import DeviceInfo
     from logger.terminal.keys import Keys
 
@@ -89,7 +89,7 @@ def _share(progress: Callable[[str, float], None], name: str) -> Callable[[float
     return lambda share: progress(name, share)
 
 
-def _find(collector: Collector, info: DeviceInfo, stretches: dict[str, RawSamples]) -> list[Finding]:
+def _find(collector: Collector, info: DeviceInfo, stretches: dict[str, RawSamples]) -> list[SensorFinding]:
     from logger.sources import sensor_check as check
     from logger.sources.stream import join_samples
 
@@ -109,7 +109,7 @@ def _find(collector: Collector, info: DeviceInfo, stretches: dict[str, RawSample
     return findings if battery is None else [*findings, battery]
 
 
-def _show(findings: list[Finding], verdict: str) -> None:
+def _show(findings: list[SensorFinding], verdict: str) -> None:
     for finding in findings:
         cost = "" if finding.tilt_deg is None else f"  (tilt: {finding.tilt_deg:.2f} deg)"
         say(f"{finding.verdict:>10}  {finding.name}: {finding.found}{cost}", indent=" " * 12)

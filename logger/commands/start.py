@@ -172,6 +172,7 @@ def show_demo(profile: PlayerProfile, path: Path) -> None:
         progress("making up a session", 0.0)
         from dataclasses import replace
 
+        from analysis.findings.arbiter import weigh_session
         from analysis.pipeline import analyse_session
         from analysis.synthesis.draw import random_scenario
         from analysis.synthesis.scenario import GesturePlan, PlayBlock
@@ -195,9 +196,10 @@ def show_demo(profile: PlayerProfile, path: Path) -> None:
         )
         made = simulate(scenario, 11)
         result = analyse_session(made.session, progress)
-        write_report(result, path)
+        found = weigh_session(result)
+        write_report(found, path)
     click.echo("\nAn invented player, a simulated sensor:\n")
-    click.echo(render_verdict(result, 80))
+    click.echo(render_verdict(found, 80))
     click.echo(f"\nThe report is here: {path.resolve()}")
     if sys.stdout.isatty() and (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY") or os.name == "nt"):
         click.launch(path.resolve().as_uri())

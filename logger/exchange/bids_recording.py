@@ -83,7 +83,7 @@ def export_recording(
         for name, (table, about) in result_documents(source.result, start_s).items():
             stem = f"{place.recording}_acq-{name}_events"
             write_documents(top / DERIVATIVES / place.folder, {f"{stem}.tsv": table, f"{stem}.json": about})
-    return ExportedRecording(path, place, timebase.slots, *counts, source.remark)
+    return ExportedRecording(path, place, timebase.grid.size, *counts, source.remark)
 
 
 def first_time_s(session: Session, timebase: Timebase) -> float:
@@ -120,8 +120,8 @@ def _rows(session: Session, timebase: Timebase) -> Iterator[tuple[float, bytes]]
     raw, profile = session.raw, session.profile
     accel, gyro = exact_decimals(profile, session.calibration)
     first = int(raw.ticks[timebase.kept[0]])
-    for start in range(0, timebase.slots, ROWS_PER_TEXT):
-        stop = min(start + ROWS_PER_TEXT, timebase.slots)
+    for start in range(0, timebase.grid.size, ROWS_PER_TEXT):
+        stop = min(start + ROWS_PER_TEXT, timebase.grid.size)
         low, high = np.searchsorted(timebase.slot, (start, stop))
         at, kept = timebase.slot[low:high] - start, timebase.kept[low:high]
         missing = np.ones(stop - start, dtype=np.bool_)
@@ -134,7 +134,7 @@ def _rows(session: Session, timebase: Timebase) -> Iterator[tuple[float, bytes]]
         columns = [DecimalColumn(time.scaled, time.decimals, missing)]
         columns += [DecimalColumn.of(axis, accel, missing) for axis in values[:3]]
         columns += [DecimalColumn.of(axis, gyro, missing) for axis in values[3:]]
-        yield stop / timebase.slots, render_rows(columns, b"\t", MISSING.encode())
+        yield stop / timebase.grid.size, render_rows(columns, b"\t", MISSING.encode())
 
 
 def _date(started_s: float) -> str:

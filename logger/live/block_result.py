@@ -9,11 +9,11 @@ from importlib.metadata import version
 import numpy as np
 import pandas as pd
 
-from analysis.drills.session_changes import DrillBlock, judge_drills, mark_session_changes, weakest_words
+from analysis.drills.session_changes import DrillBlock, mark_session_changes, weakest_words
+from analysis.findings.arbiter import weigh_session
 from analysis.model.cautions import session_cautions
 from analysis.model.records import Event, FloatArray, ReferenceSummary, Session, SessionResult
 from analysis.reference.session_reference import Reference
-from analysis.report.verdict import judge_session
 from analysis.stroke.blocks import summarise_block
 from logger.guide.shown import Wanted
 from logger.guide.stretch import zone_deg
@@ -83,8 +83,8 @@ def judge_block(result: SessionResult, number: int, metadata: Mapping[str, str])
     if summary.strokes == 0:
         sentence = "No strokes were found in this block: is the sensor on the picking hand, and the stroke over 2 mm?"
         return Verdict(number, sentence, (), 0, None, None, None, "none", None, against_hand)
-    words = judge_session(result)
-    drills, problems = judge_drills(result, metadata)
+    found = weigh_session(result, metadata)
+    words, drills, problems = found.verdict, found.answers.drills, found.answers.drill_problems
     more = [words.certainty_words, words.action, *problems, *(" ".join(weakest_words(drill)) for drill in drills)]
     zone = zone_deg(summary.wanted, result.instrument.dead_band_deg)
     return Verdict(

@@ -69,13 +69,12 @@ class GestureCheck:
             signals = prepare_signals(replace(context, raw=raw), fit_timebase(raw, context.profile))
         except InputError:  # Too little yet, or a sensor that started anew.
             return None
-        first, last = signals.index(event.start_s), signals.index(event.end_s)
-        return signals if last > first and signals.valid[first:last].mean() > 0.9 else None
+        there = signals.grid.valid[signals.grid.slice_of(event.start_s, event.end_s)]
+        return signals if there.size and there.mean() > 0.9 else None
 
     def _still(self, signals: Signals, event: Event, done: bool) -> GestureLive:
-        first, last = signals.index(event.start_s), signals.index(event.end_s)
-        rate = np.degrees(signals.gyro_radps[first:last])
-        moving = float(np.sqrt(((rate - rate.mean(axis=0)) ** 2).sum(axis=1).mean())) if last > first + 1 else 0.0
+        rate = np.degrees(signals.gyro_radps[signals.grid.slice_of(event.start_s, event.end_s)])
+        moving = float(np.sqrt(((rate - rate.mean(axis=0)) ** 2).sum(axis=1).mean())) if len(rate) > 1 else 0.0
         stillness = 1.0 / (1.0 + moving / STILL_DPS.get(event.label, STILL_DPS[""]))
         good = stillness >= 0.5
         if done and good:

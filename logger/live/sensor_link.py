@@ -148,7 +148,7 @@ class SensorLink:
         except InputError as error:
             self.shown = Sensor("failed", self.shown.name, sensor.part, None, str(error))
             return SensorChecked(self._pace.now_s(), str(error))
-        self.shown = Sensor("ok", self.shown.name, sensor.part, timebase.rate_hz, "")
+        self.shown = Sensor("ok", self.shown.name, sensor.part, timebase.grid.rate_hz, "")
         return SensorChecked(self._pace.now_s())
 
     def settle(self) -> None:

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from analysis.findings.arbiter import weigh_session
 from analysis.model.cautions import session_cautions
 from analysis.model.errors import StrokeplaneError
 from analysis.pipeline import analyse_session
-from analysis.report.drill_sections import drill_sections
-from analysis.report.question_sections import question_sections
-from analysis.report.verdict import judge_session
 from logger.live.state import Report
 from logger.player.player_profile import remember_lever
 from logger.record.recorder import Recorder
@@ -43,9 +41,9 @@ def write_session_report(path: Path) -> Report:
     try:
         result = analyse_session(session)
         report = path.with_suffix(".html")
-        more = (*question_sections(result), *drill_sections(result, session.metadata))
-        write_report(result, report, more=more)
+        found = weigh_session(result, session.metadata)
+        write_report(found, report)
         remember_lever(session, result)
     except StrokeplaneError as error:
         return Report(None, path.name, f"There is no report: {error}.", session_cautions(session.events, False))
-    return Report(REPORT_URL, report.name, judge_session(result).sentence, result.cautions)
+    return Report(REPORT_URL, report.name, found.answer.claim, result.cautions)

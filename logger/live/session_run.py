@@ -107,10 +107,10 @@ class SessionRun:
         try:
             self._obey(self._first_orders)
             while not isinstance(self.guide.phase, Closed):
-                self._news.clear()
-                await self._until_due()
                 if self._fault is not None:
                     raise self._fault
+                self._news.clear()
+                await self._until_due()
                 self.happen(TimePassed(self.pace.now_s()))
         finally:
             watch.cancel()

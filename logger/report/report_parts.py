@@ -8,12 +8,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields
 from typing import TYPE_CHECKING
 
+from analysis.findings.arbiter import SessionFindings
+from analysis.model.doubts import Certainty
 from analysis.model.glossary import Explainer
 from analysis.model.records import SessionResult
 from analysis.report.data_quality import QualityLine
 from analysis.report.sections import Choice, Section, Table
 from analysis.report.verdict import Verdict
-from analysis.stroke.block_case import Certainty
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -26,14 +27,16 @@ AGAINST_HAND = (
 )
 
 
-def render_verdict_part(verdict: Verdict, result: SessionResult, explainer: Explainer) -> str:
-    """The answer, its certainty, the next action."""
+def render_verdict_part(found: SessionFindings, explainer: Explainer) -> str:
+    """What is worrying about the body; the answer, its certainty, the next action."""
+    result, verdict = found.result, found.verdict
+    body = "".join(f'<p class="stop">{text(f.claim)}</p>' for f in found.findings if f.topic == "body")
     met = explain(explainer, [verdict.sentence, verdict.certainty_words, verdict.action])
     hand = f'<p class="warn" id="against-hand">{text(AGAINST_HAND)}</p>' if verdict.against_hand else ""
     unsaid = [caution for caution in result.cautions if caution != verdict.action]
     first = f'<p class="stop">{text(unsaid[0])}</p>' if unsaid else ""
     return (
-        f'<section class="verdict" aria-labelledby="answer"><h1 id="answer">{text(verdict.sentence)}</h1>'
+        f'<section class="verdict" aria-labelledby="answer">{body}<h1 id="answer">{text(verdict.sentence)}</h1>'
         f'<p class="certainty"><span class="scale" aria-hidden="true">{SCALE[verdict.certainty]}</span>'
         f"{text(verdict.certainty_words)}</p>{hand}"
         f'<p class="next"><b>Do this next</b>{text(verdict.action)}</p>{first}{met}</section>'

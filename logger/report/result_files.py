@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from analysis.findings.arbiter import SessionFindings
 from analysis.model.records import BlockSummary, Event, ReferenceSummary, SessionResult
 from analysis.model.stroke_columns import STROKE_COLUMNS, STROKE_CSV_COLUMNS, Column
 from analysis.reference.reference_grade import grade_reference
@@ -48,7 +49,7 @@ def render_table_csv(table: pd.DataFrame, columns: Sequence[Column]) -> str:
     return str(table.to_csv(index=False, na_rep="", lineterminator="\n"))
 
 
-def write_result_json(result: SessionResult, path: Path) -> None:
+def write_result_json(found: SessionFindings, path: Path) -> None:
     """Write the session's answer as JSON.
 
     Raises
@@ -56,17 +57,20 @@ def write_result_json(result: SessionResult, path: Path) -> None:
     OutputError
         The file cannot be written.
     """
-    write_text_atomic(path, render_result_json(result))
+    write_text_atomic(path, render_result_json(found))
 
 
-def render_result_json(result: SessionResult) -> str:
+def render_result_json(found: SessionFindings) -> str:
     """The session's answer as JSON text; what is missing is null, never NaN."""
-    return json.dumps(_plain(build_result(result)), ensure_ascii=False, allow_nan=False, indent=2) + "\n"
+    return json.dumps(_plain(build_result(found)), ensure_ascii=False, allow_nan=False, indent=2) + "\n"
 
 
-def build_result(result: SessionResult) -> dict[str, object]:
-    """The answer as nested dictionaries: ``session``, ``blocks``, ``cautions``, then what made it."""
+def build_result(found: SessionFindings) -> dict[str, object]:
+    """The answer as nested dictionaries: ``findings``, ``session``, ``blocks``, ``cautions``, then what made it."""
+    result = found.result
     return {
+        "findings": found.findings,
+        "doubts": result.doubts,
         "session": {
             "rate_hz": result.rate_hz,
             "start_s": result.start_s,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import html
 import json
-from collections.abc import Sequence
 from importlib import resources
 from pathlib import Path
 from string import Template
@@ -12,13 +11,14 @@ from string import Template
 import plotly
 from plotly.offline import get_plotlyjs
 
+from analysis.findings.arbiter import SessionFindings
 from analysis.model.glossary import Explainer
 from analysis.model.number_words import clock, duration
 from analysis.model.records import SessionResult
+from analysis.report.drill_sections import drill_sections
 from analysis.report.figures import DARK
-from analysis.report.sections import Section
+from analysis.report.question_sections import question_sections
 from analysis.report.session_sections import session_sections
-from analysis.report.verdict import Verdict, judge_session
 from logger.files.atomic_file import write_text_atomic
 from logger.report.report_parts import (
     render_cautions,
@@ -32,18 +32,16 @@ from logger.report.report_parts import (
 DATA = resources.files("logger") / "data"
 
 
-def write_report(result: SessionResult, path: Path, light: bool = False, more: Sequence[Section] = ()) -> None:
+def write_report(found: SessionFindings, path: Path, light: bool = False) -> None:
     """Write the report of one session.
 
     Parameters
     ----------
-    result : SessionResult
+    found : SessionFindings
     path : Path
         The HTML file; replaced whole, or left as it was.
     light : bool
         Keep the plotting library out of the page: it is put beside it once, for all reports in the folder.
-    more : sequence of Section
-        Answers to further questions, shown after the session's own sections.
 
     Raises
     ------
@@ -54,7 +52,7 @@ def write_report(result: SessionResult, path: Path, light: bool = False, more: S
         beside = path.parent / library_name()
         if not beside.exists():
             write_text_atomic(beside, get_plotlyjs())
-    write_text_atomic(path, render_report(result, path.stem, light, more))
+    write_text_atomic(path, render_report(found, path.stem, light))
 
 
 def library_name() -> str:
@@ -62,17 +60,15 @@ def library_name() -> str:
     return f"plotly-{plotly.__version__}.min.js"
 
 
-def render_report(
-    result: SessionResult, title: str = "session", light: bool = False, more: Sequence[Section] = ()
-) -> str:
+def render_report(found: SessionFindings, title: str = "session", light: bool = False) -> str:
     """The page as text; parameters as in :func:`write_report`."""
-    verdict = judge_session(result)
+    result, verdict = found.result, found.verdict
     library = f'src="{library_name()}">' if light else f">{get_plotlyjs()}"
     return Template(_data("report.html")).substitute(
         title=html.escape(f"{title}: {verdict.sentence}"),
         style=_data("report.css"),
         facts=html.escape(describe_session(result)),
-        body=render_body(result, verdict, more),
+        body=render_body(found),
         version=html.escape(result.version),
         source=html.escape(f"a log with hash {result.log_hash}" if result.log_hash else "a log without a hash"),
         dark=json.dumps(DARK),
@@ -81,11 +77,13 @@ def render_report(
     )
 
 
-def render_body(result: SessionResult, verdict: Verdict, more: Sequence[Section]) -> str:
+def render_body(found: SessionFindings) -> str:
     """Everything between header and footer, technical words explained where they first stand."""
     explainer = Explainer()
+    result, verdict = found.result, found.verdict
+    more = (*question_sections(found.answers), *drill_sections(found.answers))
     first, *rest = session_sections(result, verdict)
-    answer = render_verdict_part(verdict, result, explainer) + render_section(first, explainer)
+    answer = render_verdict_part(found, explainer) + render_section(first, explainer)
     parts = [f'<div class="answer">{answer}</div>']
     parts += [render_section(section, explainer) for section in (*rest, *more)]
     parts += [

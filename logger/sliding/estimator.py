@@ -157,21 +157,21 @@ class LiveEstimator:
         self._events = tuple(events)
         raw = self.store.since(0)
         timebase = fit_timebase(raw, profile)
-        end_s = timebase.start_s + timebase.slots / timebase.rate_hz
+        end_s = timebase.grid.end_s
         coming = tuple(Event(end_s, end_s, "play", posture=posture) for posture in postures)
         session = replace(self.context, raw=raw, events=order_events((*events, *coming)))
         signals = prepare_signals(session, timebase)
         bias = (signals.gyro_radps - still_gyro_bias(signals, session.events).gyro_radps)[0]
         motion, gestures = measure_gestures(signals, session, chain.reference)
         yaws = see_yaws(motion, session.events, gestures.heading)
-        drift = fit_heading(yaws, gestures.directions, motion.start_s, gestures.heading)
+        drift = fit_heading(yaws, gestures.directions, motion.grid.start_s, gestures.heading)
         threshold = attack_threshold(signals, session.events, chain.table.strokes.attack_ratio)
         try:
             reference = complete_reference(motion, session, gestures, drift, chain.reference)
         except NotEnoughDataError:  # The hand's own frame needs play, which has not begun.
             return gestures
         correction = Correction(profile, session.calibration, bias, gestures.lever_fit.errors)
-        anchor = HeadingAnchor(profile.tick_hz, timebase.rate_hz)
+        anchor = HeadingAnchor(profile.tick_hz, timebase.grid.rate_hz)
         recent = self.store.since(int(raw.ticks[-1] - 20.0 * profile.tick_hz))
         anchor.feed(recent.ticks, *correction.apply(recent.counts))
         anchor.agree_with(motion)
@@ -200,15 +200,16 @@ class LiveEstimator:
         reference = None if motion is None else self._reference_for(block, motion)
         if motion is None or reference is None or self.foundation is None:
             return self._strokes.judged()
-        known_s = _end_s(motion)
-        event = replace(block, start_s=max(block.start_s, motion.start_s), end_s=known_s if end_s is None else end_s)
+        known_s = motion.grid.end_s
+        begun_s = max(block.start_s, motion.grid.start_s)
+        event = replace(block, start_s=begun_s, end_s=known_s if end_s is None else end_s)
         if event.end_s <= event.start_s:
             return self._strokes.judged()
         session = replace(self.context, events=(event,))
         context = (reference, self.foundation.attack_mps2)
         columns, traced = measure_window(motion, session, context, settings.chain.table)
-        at_start = motion.start_s <= block.start_s
-        late = at_start | (columns["start_s"] >= motion.start_s + settings.edge_s)
+        at_start = motion.grid.start_s <= block.start_s
+        late = at_start | (columns["start_s"] >= motion.grid.start_s + settings.edge_s)
         rows = np.flatnonzero((columns["block"] >= 0) & late)
         columns, traced = {name: columns[name][rows] for name in NAMES}, traced.select(rows)
         if rows.size:
@@ -218,7 +219,7 @@ class LiveEstimator:
         settle_s = self._settle_s(columns["end_s"] - columns["start_s"])
         settled = known_s - settle_s if end_s is None else np.inf
         self._settled_s = known_s - 2 * settle_s
-        since_s = motion.start_s + (0.0 if at_start else settings.edge_s)
+        since_s = motion.grid.start_s + (0.0 if at_start else settings.edge_s)
         return self._strokes.take(columns, 1e3 * traced.path_m, axes, settled, since_s)
 
     def finish(self, end_s: float) -> tuple[Judged, pd.DataFrame, FloatArray, dict[str, float] | None]:
@@ -277,12 +278,12 @@ class LiveEstimator:
 
     def _reference_for(self, block: Event, motion: Motion) -> Reference | None:
         """The frames, with the heading's drift as the play so far shows it."""
-        foundation, known_s = self.foundation, _end_s(motion)
+        foundation, known_s = self.foundation, motion.grid.end_s
         if foundation is None:
             return None
         window_s = foundation.gestures.heading.window_s
-        if motion.start_s > self._next_yaw_s:
-            self._next_yaw_s = motion.start_s
+        if motion.grid.start_s > self._next_yaw_s:
+            self._next_yaw_s = motion.grid.start_s
         if known_s - 0.5 >= self._next_yaw_s + window_s:
             span = Event(self._next_yaw_s - 0.5, self._next_yaw_s + window_s + 0.5, "play", posture=block.posture)
             self._next_yaw_s += window_s
@@ -296,7 +297,7 @@ class LiveEstimator:
         self._yaws = yaws = _joined(yaws, more, self.settings.most_yaws)
         heading = foundation.gestures.heading
         heading = replace(heading, jumps_s=(*heading.jumps_s, *self._gap_times_s))
-        drift = fit_heading(yaws, foundation.gestures.directions, foundation.motion.start_s, heading)
+        drift = fit_heading(yaws, foundation.gestures.directions, foundation.motion.grid.start_s, heading)
         chain = self.settings.chain.reference
         self._reference = complete_reference(foundation.motion, foundation.session, foundation.gestures, drift, chain)
 
@@ -306,11 +307,6 @@ class LiveEstimator:
             frame = reference.frame(posture)
             now_s = float(self.store.last_tick or 0) / self.context.profile.tick_hz
             self._trace = TipTrace(frame, reference.drift, now_s, self.context.profile.rate_hz)
-
-
-def _end_s(motion: Motion) -> float:
-    """Log time at which a motion ends."""
-    return motion.start_s + motion.valid.size / motion.rate_hz
 
 
 def _joined(yaws: HandYaws, more: HandYaws, most: int) -> HandYaws:

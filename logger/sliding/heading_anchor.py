@@ -143,7 +143,7 @@ class HeadingAnchor:
         """The motion, turned about the vertical to the heading of the parts that are trusted."""
         with self._lock:
             known = [each for each in self._kept if each.part in self._trusted]
-        first = bisect(known, motion.start_s, key=lambda each: each.times_s[-1])
+        first = bisect(known, motion.grid.start_s, key=lambda each: each.times_s[-1])
         return replace(motion, quat_wxyz=_turned(motion.quat_wxyz, -self._turn_to(motion, known[first:])))
 
     def _turn_part(self, motion: Motion) -> None:
@@ -165,9 +165,9 @@ class HeadingAnchor:
         step = max(1, int(self._rate_hz // 50))
         times_s = np.concatenate([each.times_s for each in kept])[::step]
         quat = np.concatenate([each.quat_wxyz for each in kept])[::step]
-        at = np.rint((times_s - motion.start_s) * motion.rate_hz).astype(np.int64)
-        both = (at >= 0) & (at < motion.valid.size)
-        both[both] &= motion.valid[at[both]]
+        at = np.rint(motion.grid.line_position_at(times_s)).astype(np.int64)
+        both = (at >= 0) & (at < motion.grid.size)
+        both[both] &= motion.grid.valid[at[both]]
         if not both.any():
             return 0.0
         return heading_between(matrices(quat[both]).mean(axis=0), matrices(motion.quat_wxyz[at[both]]).mean(axis=0))

@@ -32,7 +32,7 @@ FIRM_MM = 0.01
 
 
 @dataclass(frozen=True)
-class Finding:
+class SensorFinding:
     """One line of the check: what was looked at, what was found, what follows.
 
     ``tilt_deg`` is the error of a single stroke's tilt that it causes, None where it cannot be put in degrees.
@@ -55,7 +55,7 @@ class Wobble:
     flick_mps2: float
 
 
-def worst(findings: Sequence[Finding]) -> Verdict:
+def worst(findings: Sequence[SensorFinding]) -> Verdict:
     """Return the verdict of the whole check: that of its worst finding."""
     return ORDER[max((ORDER.index(finding.verdict) for finding in findings), default=0)]
 
@@ -66,48 +66,52 @@ def to_si(raw: RawSamples, profile: SensorProfile) -> tuple[FloatArray, FloatArr
     return accel, np.asarray(raw.counts[:, 3:] * profile.gyro_radps_per_count, dtype=np.float64)
 
 
-def check_rate(raw: RawSamples, profile: SensorProfile, fit: ClockFit | None) -> list[Finding]:
+def check_rate(raw: RawSamples, profile: SensorProfile, fit: ClockFit | None) -> list[SensorFinding]:
     """True sample rate on the device's clock, and that clock against the computer's."""
     try:
         base = fit_timebase(raw, profile)
     except InputError as error:
-        return [Finding("sample rate", "cannot be measured", "not usable", str(error))]
-    off = base.rate_hz / profile.rate_hz - 1.0
-    found = f"{base.rate_hz:.2f} a second ({off:+.2%} of the stated {profile.rate_hz:g})"
+        return [SensorFinding("sample rate", "cannot be measured", "not usable", str(error))]
+    off = base.grid.rate_hz / profile.rate_hz - 1.0
+    found = f"{base.grid.rate_hz:.2f} a second ({off:+.2%} of the stated {profile.rate_hz:g})"
     if not base.even:
-        return [Finding("sample rate", found + ", uneven", "not usable", "send the device's own time with each sample")]
-    verdict: Verdict = "ok" if base.rate_hz >= 190.0 else "usable" if base.rate_hz >= 95.0 else "not usable"
+        return [
+            SensorFinding(
+                "sample rate", found + ", uneven", "not usable", "send the device's own time with each sample"
+            )
+        ]
+    verdict: Verdict = "ok" if base.grid.rate_hz >= 190.0 else "usable" if base.grid.rate_hz >= 95.0 else "not usable"
     advice = "" if verdict == "ok" else "set it to 400 a second, at least 200: pick attacks need 150"
-    findings = [Finding("sample rate", found, verdict, advice)]
+    findings = [SensorFinding("sample rate", found, verdict, advice)]
     if fit is not None:
         ppm = (fit.rate - 1.0) * 1e6
         text = f"{ppm:+.0f} ppm against the computer's, known to {fit.residual_s * 1e3:.1f} ms"
         fine = abs(ppm) < 20_000
         findings.append(
-            Finding("sensor's clock", text, "ok" if fine else "usable", "" if fine else "tempi will be off")
+            SensorFinding("sensor's clock", text, "ok" if fine else "usable", "" if fine else "tempi will be off")
         )
     return findings
 
 
-def check_losses(raw: RawSamples, losses: Losses) -> Finding:
+def check_losses(raw: RawSamples, losses: Losses) -> SensorFinding:
     """Lost and repeated samples as a share of all."""
     total = len(raw.ticks) + losses.samples
     share = losses.samples / max(total, 1)
     found = losses.sentence() + (f", {losses.repeated} came twice" if losses.repeated else "")
     # One lost sample is bridged; what counts is how many strokes a longer gap touches.
     if share <= 0.002:
-        return Finding("losses", found, "ok")
+        return SensorFinding("losses", found, "ok")
     advice = "bring the sensor nearer, use the cable, or lower the rate"
-    return Finding("losses", f"{found} ({share:.1%})", "usable" if share <= 0.02 else "not usable", advice)
+    return SensorFinding("losses", f"{found} ({share:.1%})", "usable" if share <= 0.02 else "not usable", advice)
 
 
-def check_still(raw: RawSamples, profile: SensorProfile) -> tuple[list[Finding], StillMean | None]:
+def check_still(raw: RawSamples, profile: SensorProfile) -> tuple[list[SensorFinding], StillMean | None]:
     """Noise and bias of a sensor that lies still, its z mark up."""
     accel, gyro = to_si(raw, profile)
     try:
         mean = still_mean(accel, gyro, profile.rate_hz)
     except InputError as error:
-        return [Finding("still", "not still", "not usable", str(error))], None
+        return [SensorFinding("still", "not still", "not usable", str(error))], None
     accel_density, gyro_density = noise_density(accel, profile.rate_hz), noise_density(gyro, profile.rate_hz)
     cost = noise_cost_deg(accel_density)
     verdict: Verdict = "ok" if cost < 0.5 else "usable" if cost < 2.0 else "not usable"
@@ -120,9 +124,13 @@ def check_still(raw: RawSamples, profile: SensorProfile) -> tuple[list[Finding],
         "" if scale == "ok" else "run 'strokeplane calibrate'; if it is far off, check the range in the profile"
     )
     return [
-        Finding("noise", noise, verdict, "" if verdict == "ok" else "a quieter part or a lower range would help", cost),
-        Finding("turning bias", f"{bias:.2f} deg/s", "ok" if bias < 10.0 else "usable", "measured before each session"),
-        Finding("gravity", f"{gravity:.3f} m/s2 ({gravity / 9.81 - 1.0:+.1%})", scale, scale_advice, 0.0),
+        SensorFinding(
+            "noise", noise, verdict, "" if verdict == "ok" else "a quieter part or a lower range would help", cost
+        ),
+        SensorFinding(
+            "turning bias", f"{bias:.2f} deg/s", "ok" if bias < 10.0 else "usable", "measured before each session"
+        ),
+        SensorFinding("gravity", f"{gravity:.3f} m/s2 ({gravity / 9.81 - 1.0:+.1%})", scale, scale_advice, 0.0),
         check_mark(mean.accel_mps2, "+z"),
     ], mean
 
@@ -146,17 +154,17 @@ def noise_cost_deg(density_mps2_rthz: float) -> float:
     return float(np.degrees(np.sqrt(2.0) * sd_mm / SPAN_MM))
 
 
-def check_mark(accel_mps2: FloatArray, wanted: str) -> Finding:
+def check_mark(accel_mps2: FloatArray, wanted: str) -> SensorFinding:
     """Tell whether the axis that is marked as up is the one that reads gravity."""
     found = face_up(accel_mps2)
     if found == wanted:
-        return Finding(f"mark {wanted}", "points up", "ok")
+        return SensorFinding(f"mark {wanted}", "points up", "ok")
     text = f"{found} points up instead" if found else "no axis points up"
     advice = "lay it with that mark up; if it was, the marks or the order of the columns are wrong"
-    return Finding(f"mark {wanted}", text, "not usable", advice)
+    return SensorFinding(f"mark {wanted}", text, "not usable", advice)
 
 
-def check_turn(raw: RawSamples, profile: SensorProfile, still: StillMean) -> list[Finding]:
+def check_turn(raw: RawSamples, profile: SensorProfile, still: StillMean) -> list[SensorFinding]:
     """Turn from "z up" to "x up", and compare what gyroscope and accelerometer tell of it.
 
     Mirrored or swapped axes of one of the two pass every other test and ruin the tilt.
@@ -175,18 +183,18 @@ def check_turn(raw: RawSamples, profile: SensorProfile, still: StillMean) -> lis
     predicted = total.inv().apply(start)
     angle = _angle_deg(predicted, end)
     if angle < 12.0:
-        return [mark, Finding("axes agree", f"within {angle:.0f} deg", "ok")]
+        return [mark, SensorFinding("axes agree", f"within {angle:.0f} deg", "ok")]
     advice = "gyroscope and accelerometer columns are swapped or mirrored; correct the profile or the axis marks"
-    return [mark, Finding("axes agree", f"no, {angle:.0f} deg apart", "not usable", advice)]
+    return [mark, SensorFinding("axes agree", f"no, {angle:.0f} deg apart", "not usable", advice)]
 
 
-def check_clipping(raw: RawSamples, profile: SensorProfile) -> Finding:
+def check_clipping(raw: RawSamples, profile: SensorProfile) -> SensorFinding:
     """Share of saturated samples in the hardest strokes, and how much room is left."""
     peaks, clipped = [], np.zeros(len(raw.counts), dtype=bool)
     triads = ((slice(0, 3), profile.accel_clip_counts), (slice(3, 6), profile.gyro_clip_counts))
     for columns, limit in triads:
         if limit is None:
-            return Finding("range", "unknown", "usable", "state range in the profile, so that clipping is seen")
+            return SensorFinding("range", "unknown", "usable", "state range in the profile, so that clipping is seen")
         magnitude = np.abs(raw.counts[:, columns])
         clipped |= (magnitude >= limit).any(axis=1)
         peaks.append(float(magnitude.max(initial=0)) / limit)
@@ -194,9 +202,9 @@ def check_clipping(raw: RawSamples, profile: SensorProfile) -> Finding:
     found = f"accelerometer {peaks[0]:.0%}, gyroscope {peaks[1]:.0%} of full scale"
     if share == 0.0:
         tight = max(peaks) >= 0.9
-        return Finding("range", found, "usable" if tight else "ok", "hardly any room is left" if tight else "")
+        return SensorFinding("range", found, "usable" if tight else "ok", "hardly any room is left" if tight else "")
     advice = "choose a larger range (16 g, 2000 deg/s)"
-    return Finding("range", f"{found}, {share:.2%} clipped", "usable" if share < 0.002 else "not usable", advice)
+    return SensorFinding("range", f"{found}, {share:.2%} clipped", "usable" if share < 0.002 else "not usable", advice)
 
 
 def measure_wobble(raw: RawSamples, profile: SensorProfile) -> Wobble | None:
@@ -225,10 +233,12 @@ def measure_wobble(raw: RawSamples, profile: SensorProfile) -> Wobble | None:
     return Wobble(float(np.exp(level)), frequency, float(-1.0 / min(slope, -0.1)), _peak_mps2(accel, end, rate))
 
 
-def check_wobble(wobble: Wobble | None, strokes: RawSamples, profile: SensorProfile) -> Finding:
+def check_wobble(wobble: Wobble | None, strokes: RawSamples, profile: SensorProfile) -> SensorFinding:
     """What the strap's ringing does to the tilt: its amplitude at the strength of the player's own strokes."""
     if wobble is None:
-        return Finding("strap", "no flick was seen", "usable", "repeat: flick the hand hard once, then hold it still")
+        return SensorFinding(
+            "strap", "no flick was seen", "usable", "repeat: flick the hand hard once, then hold it still"
+        )
     accel, _ = to_si(strokes, profile)
     moving = accel - accel.mean(axis=0)
     strength = float(np.percentile(np.linalg.norm(moving, axis=1), 99.0)) / max(wobble.flick_mps2, 1.0)
@@ -237,32 +247,34 @@ def check_wobble(wobble: Wobble | None, strokes: RawSamples, profile: SensorProf
     left = float(np.exp(-1.0 / (4.0 * CYCLE_HZ * wobble.decay_s)))
     cost = float(np.degrees(np.arctan2(np.sqrt(2.0) * amplitude_mm * left, SPAN_MM)))
     if amplitude_mm < FIRM_MM:
-        return Finding("strap", "sits firmly", "ok", "", cost)
+        return SensorFinding("strap", "sits firmly", "ok", "", cost)
     found = f"rings at {wobble.frequency_hz:.0f} Hz for {wobble.decay_s * 1e3:.0f} ms, {amplitude_mm:.2f} mm"
     verdict: Verdict = "ok" if cost < 0.5 else "usable" if cost < 2.0 else "not usable"
-    return Finding("strap", found, verdict, "" if verdict == "ok" else "tighten the strap, seat the board closer", cost)
+    return SensorFinding(
+        "strap", found, verdict, "" if verdict == "ok" else "tighten the strap, seat the board closer", cost
+    )
 
 
-def check_latency(fit: ClockFit | None) -> Finding:
+def check_latency(fit: ClockFit | None) -> SensorFinding:
     """Delay from sample to computer, beyond the shortest, which no one-sided measurement shows."""
     if fit is None:
-        return Finding("delay", "unknown", "usable", "no sample came")
+        return SensorFinding("delay", "unknown", "usable", "no sample came")
     found = f"{fit.delay_p50_s * 1e3:.0f} ms usual, {fit.delay_p99_s * 1e3:.0f} ms at most, beyond the shortest"
     slow = fit.delay_p99_s > 0.1
     advice = "the live page will lag; the recording will not" if slow else ""
-    return Finding("delay", found, "usable" if slow else "ok", advice)
+    return SensorFinding("delay", found, "usable" if slow else "ok", advice)
 
 
-def check_battery(battery: Battery | None) -> Finding | None:
+def check_battery(battery: Battery | None) -> SensorFinding | None:
     """Charge of the cell, if the sensor tells."""
     if battery is None:
         return None
     percent = "" if battery.percent is None else f"{battery.percent} %, "
     found = f"{percent}{battery.millivolts / 1000:.2f} V{', charging' if battery.charging else ''}"
     if battery.charging:
-        return Finding("battery", found, "usable", "never wear it while it charges from the mains")
+        return SensorFinding("battery", found, "usable", "never wear it while it charges from the mains")
     low = battery.percent is not None and battery.percent < 20
-    return Finding("battery", found, "usable" if low else "ok", "charge it before a long session" if low else "")
+    return SensorFinding("battery", found, "usable" if low else "ok", "charge it before a long session" if low else "")
 
 
 def _peak_mps2(accel: FloatArray, end: int, rate_hz: float) -> float:

@@ -7,11 +7,13 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from analysis.findings.arbiter import SessionFindings
+from analysis.model.doubts import Certainty
 from analysis.model.glossary import TERMS, Explainer
 from analysis.model.number_words import block_number, clock, degrees, of_100, speed
 from analysis.model.records import SessionResult
-from analysis.report.verdict import Verdict, by_posture, judge_session
-from analysis.stroke.block_case import Certainty, Finding, rows_of
+from analysis.report.verdict import Verdict, by_posture
+from analysis.stroke.block_case import BlockCase, rows_of
 from analysis.stroke.mean_paths import PathBand, measure_band, paths_from_contact, string_places
 from logger.terminal.ascii_text import ASCII
 
@@ -23,12 +25,12 @@ DOWN, UP, BOTH, STRING = "\\", "/", "x", "O"
 MOST_BLOCKS = 12
 
 
-def render_verdict(result: SessionResult, width: int = 80) -> str:
-    """The verdict as lines of ASCII text, none longer than ``width``.
+def render_verdict(found: SessionFindings, width: int = 80) -> str:
+    """The findings of a session as lines of ASCII text, none longer than ``width``: the answer, then what adds to it.
 
     Parameters
     ----------
-    result : SessionResult
+    found : SessionFindings
     width : int
         Columns; at least 40.
 
@@ -37,8 +39,10 @@ def render_verdict(result: SessionResult, width: int = 80) -> str:
     str
     """
     width = max(NARROWEST, width)
-    verdict = judge_session(result)
+    result, verdict = found.result, found.verdict
+    body = [finding for finding in found.findings if finding.topic == "body"]
     parts = [
+        *(_wrap(finding.claim, width) for finding in body),
         _wrap(verdict.sentence, width),
         _wrap(f"{SCALE[verdict.certainty]} {verdict.certainty_words}", width),
         _wrap(f"Next: {verdict.action}", width),
@@ -127,7 +131,7 @@ def draw_end_view_text(result: SessionResult, verdict: Verdict, width: int = 80)
     return "\n".join([*(_wrap(line, width) for line in lines), picture.text()])
 
 
-def focus_rows(result: SessionResult, focus: Finding, verdict: Verdict) -> np.ndarray:
+def focus_rows(result: SessionResult, focus: BlockCase, verdict: Verdict) -> np.ndarray:
     """Rows of the strokes that the verdict speaks of."""
     if any(focus is finding for finding in verdict.blocks):
         return rows_of(result, [focus.summary])

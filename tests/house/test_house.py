@@ -74,6 +74,20 @@ def impurities(tree: ast.AST) -> Iterator[str]:
                 yield f"line {node.lineno} draws random numbers without a seed"
 
 
+GRID = ROOT / "analysis" / "signal" / "grid.py"
+ON_A_GRID = [path for path in all_modules() if path != GRID and "synthesis" not in path.parts]  # the simulator is apart
+
+
+@pytest.mark.parametrize("path", ON_A_GRID, ids=name_of)
+def test_only_the_grid_turns_time_into_samples_and_back(path: Path) -> None:
+    """A start and a rate in one sum: the lag of a settling clock would be left out."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.BinOp):
+            names = {part.attr for part in ast.walk(node) if isinstance(part, ast.Attribute)}
+            names |= {part.id for part in ast.walk(node) if isinstance(part, ast.Name)}
+            assert not {"start_s", "rate_hz"} <= names, f"line {node.lineno}: use analysis.signal.grid.Grid"
+
+
 @pytest.mark.parametrize("path", modules("analysis"), ids=name_of)
 def test_analysis_is_pure_and_never_imports_logger(path: Path) -> None:
     assert list(impurities(ast.parse(path.read_text(encoding="utf-8")))) == []

@@ -16,7 +16,7 @@ MOST_MODULES = 20  # a folder; commands has one module a command
 # From the top floor down. Rooms of one line stand on one floor and do not use each other.
 FLOORS = {
     "analysis": [
-        "pipeline",
+        "pipeline findings",
         "report",
         "tension",
         "questions",

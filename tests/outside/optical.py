@@ -14,6 +14,7 @@ from scipy.io import loadmat
 from analysis.model.records import BoolArray, FloatArray
 from analysis.motion.hand_motion import Motion, build_motion
 from analysis.motion.stillness import still_gyro_bias
+from analysis.signal.grid import Grid
 from analysis.signal.sensor_errors import ERRORS, SensorErrors
 from analysis.signal.working_grid import Signals
 from tests.optional import need_open_data
@@ -45,11 +46,9 @@ class Trial:
         """
         n = len(self.accel_mps2)
         signals = Signals(
-            start_s=0.0,
-            rate_hz=self.rate_hz,
+            grid=Grid.steady(self.rate_hz, n),
             accel_mps2=self.accel_mps2,
             gyro_radps=self.gyro_radps,
-            valid=np.ones(n, dtype=bool),
             attack_mps2=None,
             fine_attack_mps2=None,
             factor=1,

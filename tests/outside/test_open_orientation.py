@@ -100,7 +100,7 @@ def fast_windows(trial: Trial, motion: Motion) -> list[slice]:
 @pytest.mark.parametrize("number", [15, 16])
 def test_elevation_of_the_principal_axis(number: int) -> None:
     trial, motion = trial_and_motion(number)
-    mine = motion.displacement(0, len(motion.valid), np.zeros(3), BAND)
+    mine = motion.displacement(0, motion.grid.size, np.zeros(3), BAND)
     theirs = optical_displacement(trial)
     errors = []
     for window in fast_windows(trial, motion):
@@ -132,7 +132,7 @@ class Setup:
 def differences_mm(number: int, setup: Setup) -> tuple[FloatArray, FloatArray]:
     """RMS difference of each window, and of the motion itself."""
     trial, motion = trial_and_motion(number, setup.skew_s)
-    mine = motion.displacement(0, len(motion.valid), np.array(setup.arm_m), BAND)
+    mine = motion.displacement(0, motion.grid.size, np.array(setup.arm_m), BAND)
     mine = mine + setup.lead_s * np.gradient(mine, 1 / trial.rate_hz, axis=0)
     theirs = optical_displacement(trial)
     found, moved = [], []
@@ -153,7 +153,7 @@ def fit_lead_and_arm(number: int, skew_s: float) -> Setup:
     trial, motion = trial_and_motion(number, skew_s)
     columns = matrices(motion.quat_wxyz).reshape(-1, 9)
     turned = band_displacements(np.zeros_like(columns), columns, trial.rate_hz, (BAND,))[0].reshape(-1, 3, 3)
-    base = motion.displacement(0, len(motion.valid), np.zeros(3), BAND)
+    base = motion.displacement(0, motion.grid.size, np.zeros(3), BAND)
     speed = np.gradient(base, 1 / trial.rate_hz, axis=0)
     theirs = optical_displacement(trial)
     x = np.zeros(4)

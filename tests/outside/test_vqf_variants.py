@@ -14,6 +14,7 @@ from scipy.spatial.transform import Rotation
 from analysis.model.records import FloatArray
 from analysis.motion.orientation import TAU_ACC_S, estimate_orientation, integrate_rotation
 from analysis.motion.rotation import matrices, multiply, rotate
+from analysis.signal.grid import Grid
 
 RATE_HZ = 200.0
 
@@ -102,7 +103,7 @@ def test_orientation_settles_on_the_vertical_from_any_attitude() -> None:
     """A sensor at rest in 50 attitudes: its reading of gravity points up in the world, its turning rate stays."""
     for rotation in Rotation.random(50, rng=np.random.default_rng(4)):
         gravity = rotation.inv().apply([0.0, 0.0, 9.81])
-        quat = estimate_orientation(np.zeros((400, 3)), np.tile(gravity, (400, 1)), RATE_HZ)
+        quat = estimate_orientation(np.zeros((400, 3)), np.tile(gravity, (400, 1)), Grid.steady(RATE_HZ, 400))
         np.testing.assert_allclose(rotate(quat, gravity), np.tile([0.0, 0.0, 9.81], (400, 1)), atol=1e-6)
 
 
@@ -110,7 +111,7 @@ def test_orientation_follows_a_turn_about_the_vertical() -> None:
     """Only the gyroscope sees it; 90 deg/s for two seconds."""
     rate = np.zeros((1000, 3))
     rate[300:700, 2] = np.pi / 2
-    quat = estimate_orientation(rate, np.tile([0.0, 0.0, 9.81], (1000, 1)), RATE_HZ)
+    quat = estimate_orientation(rate, np.tile([0.0, 0.0, 9.81], (1000, 1)), Grid.steady(RATE_HZ, 1000))
     turned = Rotation.from_quat(quat[[200, -1]], scalar_first=True)
     assert np.degrees((turned[0].inv() * turned[1]).magnitude()) == pytest.approx(180.0, abs=1e-6)
 

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.findings.arbiter import weigh_session
 from analysis.model.records import SessionResult
 from analysis.pipeline import analyse_session
 from logger.exchange.import_csv import import_csv
@@ -145,7 +146,7 @@ def test_the_csv_is_the_same_log(tmp_path: Path, results: dict[str, SessionResul
     assert imported.warnings == ()
     assert np.array_equal(imported.raw.counts, session.raw.counts)
     assert np.array_equal(imported.raw.ticks, session.raw.ticks)
-    answer = json.loads(render_result_json(analyse_session(imported)))
+    answer = json.loads(render_result_json(weigh_session(analyse_session(imported))))
     for block, own in zip(results[AS_CSV.name].blocks, answer["blocks"], strict=True):
         assert own["strokes"] == block.strokes
         assert own["tilt_mean_deg"] == pytest.approx(block.tilt_mean_deg, abs=0.1)

@@ -18,6 +18,7 @@ from analysis.motion.hand_motion import Motion
 from analysis.motion.tip_path import Band
 from analysis.motion.turns import find_turns, sample_at
 from analysis.pipeline import analyse_session
+from analysis.signal.grid import Grid
 from tests.analysis.pipeline.by_hand import (
     UPRIGHT,
     Move,
@@ -152,7 +153,7 @@ def test_displacement_of_a_turn_about_a_fixed_wrist_at_any_speed() -> None:
         accel, gyro = sensor_signals(t, move, rig)
         turn = Rotation.from_rotvec(motion_law(t, move)[0][:, None] * X)
         world = Rotation.from_matrix(rig.axes_world.T) * turn * rig.mounting
-        motion = Motion(0.0, 200.0, accel, gyro, world.as_quat(scalar_first=True), np.ones(t.size, bool), None, None, 1)
+        motion = Motion(Grid.steady(200.0, t.size), accel, gyro, world.as_quat(scalar_first=True), None, None, 1)
         band = Band(0.5 * cycle_hz, 4, 40.0)
         path = motion.displacement(800, 1600, 1e-3 * rig.lever_sensor_mm, band) @ rig.axes_world.T
         theirs = motion.displacement(0, 2400, np.zeros(3), band)[800:1600] @ rig.axes_world.T

@@ -9,6 +9,7 @@ from scipy.spatial.transform import Rotation
 from analysis.model.records import FloatArray
 from analysis.motion.hand_motion import Motion
 from analysis.motion.turns import StrokeSettings
+from analysis.signal.grid import Grid
 from analysis.stroke.play import BandSettings, Piece, trace_strokes
 from tests.analysis.pipeline.by_hand import Move, Rig, sensor_signals
 
@@ -28,7 +29,7 @@ def come_and_play() -> Motion:
     accel, gyro = (np.concatenate([part[k] for part in parts]) for k in range(2))
     world = Rotation.from_matrix(rig.axes_world.T) * rig.mounting
     quat = np.tile(world.as_quat(scalar_first=True), (len(accel), 1))
-    return Motion(0.0, RATE_HZ, accel, gyro, quat, np.ones(len(accel), bool), None, None, 1)
+    return Motion(Grid.steady(RATE_HZ, len(accel)), accel, gyro, quat, None, None, 1)
 
 
 def axes_at(times_s: FloatArray) -> FloatArray:
@@ -42,7 +43,7 @@ def test_the_spectrum_of_the_coming_does_not_measure_the_play(border_s: float) -
     In a band for half a cycle a second strokes of 16 mm had come out as anything from 0.1 mm to 22 m.
     """
     motion = come_and_play()
-    last = motion.valid.size
+    last = motion.grid.size
     border = round(border_s * RATE_HZ)
     pieces = [Piece(0, border, 0.5, (0, last))]
     pieces += [Piece(border, last, CYCLE_HZ, (0, last))] if border < last else []

@@ -23,8 +23,9 @@ from analysis.reference.gesture_directions import Direction, GestureSettings, me
 from analysis.reference.hand_frame import hand_frame
 from analysis.reference.lever import LeverFit, LeverSettings, borrow_lever
 from analysis.reference.session_reference import ReferenceSettings
+from analysis.signal.grid import Grid
 from analysis.signal.sensor_errors import ERRORS, SensorErrors
-from analysis.signal.timebase import fit_timebase, slot_of
+from analysis.signal.timebase import fit_timebase
 from analysis.stroke.blocks import summarise_block
 from analysis.stroke.play import BandSettings, StrokeSet
 from analysis.stroke.stroke_paths import trace_paths
@@ -60,7 +61,7 @@ def rocking(rate_hz: float, cycle_hz: float) -> tuple[np.ndarray, np.ndarray, Ro
 def test_orientation_does_not_run_ahead_of_the_accelerometer(rate_hz: float, cycle_hz: float) -> None:
     """Found half a sample ahead, which put 0.6 to 1.4 mm RMS of error on a stroke of 19 mm."""
     gyro, accel, truth = rocking(rate_hz, cycle_hz)
-    quat = estimate_orientation(gyro, accel, rate_hz)
+    quat = estimate_orientation(gyro, accel, Grid.steady(rate_hz, len(gyro)))
     middle = slice(int(5 * rate_hz), int(15 * rate_hz))
     error = (Rotation.from_quat(quat, scalar_first=True) * truth.inv()).as_rotvec()[middle, 0]
     speed = gyro[middle, 0]
@@ -74,7 +75,7 @@ def test_orientation_does_not_run_ahead_of_the_accelerometer(rate_hz: float, cyc
 @pytest.mark.parametrize(("rate_hz", "cycle_hz"), [(200.0, 8.0), (100.0, 4.0), (50.0, 2.0)])
 def test_tip_of_a_pure_rotation_follows_its_arc(rate_hz: float, cycle_hz: float) -> None:
     gyro, accel, truth = rocking(rate_hz, cycle_hz)
-    quat = estimate_orientation(gyro, accel, rate_hz)
+    quat = estimate_orientation(gyro, accel, Grid.steady(rate_hz, len(gyro)))
     force = rotate(quat, accel)
     force[:, 2] -= GRAVITY
     band = Band(0.2 * cycle_hz, 4, 8 * cycle_hz)
@@ -90,9 +91,7 @@ def motion_of(accel: np.ndarray, rate_hz: float, quat: np.ndarray | None = None)
     """Motion of given specific force (sensor axes), upright and unturned where no orientation is given."""
     n = len(accel)
     still = np.tile([1.0, 0.0, 0.0, 0.0], (n, 1))
-    return Motion(
-        0.0, rate_hz, accel, np.zeros((n, 3)), still if quat is None else quat, np.ones(n, bool), None, None, 1
-    )
+    return Motion(Grid.steady(rate_hz, n), accel, np.zeros((n, 3)), still if quat is None else quat, None, None, 1)
 
 
 @pytest.mark.parametrize("way", [1.0, -1.0])
@@ -208,9 +207,9 @@ def test_heading_is_followed_through_gaps_and_short_blocks(cause: str) -> None:
     motion = drifting(3600.0)
     settings = HeadingSettings()
     if cause == "gaps":
-        valid = np.ones(motion.valid.size, dtype=bool)
+        valid = np.ones(motion.grid.size, dtype=bool)
         valid[::25] = False
-        motion = replace(motion, valid=valid)
+        motion = replace(motion, grid=replace(motion.grid, valid=valid))
     else:
         settings = HeadingSettings(most_windows=20)
     events = [Event(10.0, 15.0, "along", posture="A")]
@@ -260,7 +259,7 @@ def test_times_in_whole_milliseconds(rate_hz: float) -> None:
     """At 833 samples/s every fifth sample counted as lost."""
     k = np.arange(30000)
     base = fit_timebase(log_of(k / rate_hz, 1e-3), SensorProfile("x", rate_hz, 1.0, 1.0, 1e6))
-    assert base.rate_hz == pytest.approx(rate_hz, rel=1e-4)
+    assert base.grid.rate_hz == pytest.approx(rate_hz, rel=1e-4)
     assert base.lost_samples <= 2
 
 
@@ -270,9 +269,9 @@ def test_log_time_of_a_clock_that_settles() -> None:
     t = k / 400.0
     times = 7.0 + t + 5e-4 * (t - 300 * (1 - np.exp(-t / 300)))
     base = fit_timebase(log_of(times), SensorProfile("x", 400.0, 1.0, 1.0, 1e6))
-    assert np.abs(base.time_s(k) - times).max() < 0.01
-    found = [slot_of(at, base.start_s, base.rate_hz, base.lag_s) for at in times[::5000]]
-    assert np.abs(np.array(found) - k[::5000]).max() < 0.01 * 400
+    assert np.abs(base.grid.time_at(k) - times).max() < 0.01
+    found = base.grid.position_at(times[::5000])
+    assert np.abs(found - k[::5000]).max() < 0.01 * 400
 
 
 def test_a_clock_that_jumps_by_days_is_refused() -> None:

@@ -38,8 +38,8 @@ def fit(slots: IntArray, rate_hz: float = RATE_HZ, tick_hz: float = 1e6, start_s
 def test_rate_slots_and_losses(error: float, lost: list[int], start_s: float) -> None:
     slots = np.setdiff1d(np.arange(2000), lost)
     base = fit(slots, RATE_HZ * (1 + error), start_s=start_s)
-    assert base.rate_hz == pytest.approx(RATE_HZ * (1 + error), rel=1e-6)
-    assert base.start_s == pytest.approx(start_s, abs=2e-6)
+    assert base.grid.rate_hz == pytest.approx(RATE_HZ * (1 + error), rel=1e-6)
+    assert base.grid.start_s == pytest.approx(start_s, abs=2e-6)
     assert base.lost_samples == len(lost)
     assert base.repeated_samples == 0
     assert base.even
@@ -53,14 +53,14 @@ def test_jitter_of_a_tenth_of_a_sample_loses_nothing() -> None:
     base = fit_timebase(log_at(np.rint(1e6 * times)), profile())
     np.testing.assert_array_equal(base.slot, slots)
     assert base.lost_samples == 4
-    assert base.rate_hz == pytest.approx(RATE_HZ, rel=1e-5)
+    assert base.grid.rate_hz == pytest.approx(RATE_HZ, rel=1e-5)
 
 
 def test_ticks_in_whole_milliseconds() -> None:
     """2.5 ms a sample: steps of 2 and 3 ms in turn are no losses."""
     base = fit(np.arange(4000), tick_hz=1e3)
     assert base.lost_samples == 0
-    assert base.rate_hz == pytest.approx(RATE_HZ, rel=1e-4)
+    assert base.grid.rate_hz == pytest.approx(RATE_HZ, rel=1e-4)
 
 
 def test_repeated_samples_are_left_out() -> None:
@@ -93,8 +93,8 @@ def signals_of(slots: IntArray, motion: FloatArray) -> tuple[FloatArray, FloatAr
     raw = log_at(slots * 10_000, values)
     session = Session(raw, profile(rate_hz=100.0))
     found = prepare_signals(session, fit_timebase(raw, session.profile))
-    assert found.rate_hz == pytest.approx(100.0)
-    return found.accel_mps2[:, 0], found.valid
+    assert found.grid.rate_hz == pytest.approx(100.0)
+    return found.accel_mps2[:, 0], found.grid.valid
 
 
 def test_single_losses_are_filled_by_a_cubic_and_longer_ones_are_not_trusted() -> None:

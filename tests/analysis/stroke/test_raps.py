@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from analysis.model.records import Event
+from analysis.signal.grid import Grid
 from analysis.stroke.raps import Raps, blocks_from_raps, find_raps, mark_blocks_by_raps
 from analysis.synthesis.draw import random_scenario
 from analysis.synthesis.scenario import GesturePlan, PlayBlock
@@ -19,9 +20,13 @@ RATE_HZ = 400.0
 RANGE_MPS2 = 4 * 9.80665
 
 
+def raps_in(accel: np.ndarray, rate_hz: float = RATE_HZ, start_s: float = 0.0) -> tuple[Raps, ...]:
+    return find_raps(accel, Grid.steady(rate_hz, len(accel), start_s))
+
+
 def raps_found(count: int, seed: int, rate_hz: float = RATE_HZ) -> float:
     rng = np.random.default_rng(seed)
-    return float(np.mean([len(find_raps(rap_accel(rng, rate_hz), rate_hz)) == 1 for _ in range(count)]))
+    return float(np.mean([len(raps_in(rap_accel(rng, rate_hz), rate_hz)) == 1 for _ in range(count)]))
 
 
 def test_nearly_all_raps_are_found() -> None:
@@ -32,7 +37,7 @@ def test_nearly_all_raps_are_found() -> None:
 
 def test_the_times_are_those_of_the_first_and_last_rap() -> None:
     accel = rap_accel(np.random.default_rng(4), RATE_HZ)
-    (found,) = find_raps(accel, RATE_HZ, start_s=100.0)
+    (found,) = raps_in(accel, start_s=100.0)
     assert 101.9 < found.first_s < 102.1
     assert 0.4 < found.last_s - found.first_s < 1.0
 
@@ -56,17 +61,17 @@ def impulses(times: list[float], seconds: float = 6.0, strength: float = 60.0) -
 
 
 def test_what_is_and_what_is_not_three_raps() -> None:
-    assert len(find_raps(impulses([2.0, 2.3, 2.6]), RATE_HZ)) == 1
-    assert find_raps(impulses([2.0, 2.3]), RATE_HZ) == ()
-    assert find_raps(impulses([2.0, 2.3, 2.6, 2.9]), RATE_HZ) == ()
-    assert find_raps(impulses([2.0, 2.2, 2.7]), RATE_HZ) == ()
-    assert find_raps(impulses([2.0, 3.0, 4.0]), RATE_HZ) == ()
-    assert find_raps(impulses([2.0, 2.3, 2.6], strength=1.0), RATE_HZ) == ()
-    assert find_raps(impulses([1.2, 2.0, 2.3, 2.6]), RATE_HZ) == ()
+    assert len(raps_in(impulses([2.0, 2.3, 2.6]))) == 1
+    assert raps_in(impulses([2.0, 2.3])) == ()
+    assert raps_in(impulses([2.0, 2.3, 2.6, 2.9])) == ()
+    assert raps_in(impulses([2.0, 2.2, 2.7])) == ()
+    assert raps_in(impulses([2.0, 3.0, 4.0])) == ()
+    assert raps_in(impulses([2.0, 2.3, 2.6], strength=1.0)) == ()
+    assert raps_in(impulses([1.2, 2.0, 2.3, 2.6])) == ()
 
 
 def test_below_150_samples_a_second_nothing_is_guessed() -> None:
-    assert find_raps(rap_accel(np.random.default_rng(1), 100.0), 100.0) == ()
+    assert raps_in(rap_accel(np.random.default_rng(1), 100.0), 100.0) == ()
 
 
 def test_pairs_of_raps_become_blocks() -> None:

@@ -10,6 +10,7 @@ import pytest
 
 from analysis.model.records import OFF_HAND, Event
 from analysis.motion.hand_motion import Motion
+from analysis.signal.grid import Grid
 from analysis.tension.marker_table import tabulate_tension
 from analysis.tension.tremor import find_still_moments, tremor_mps2
 from tests.analysis.tension.played import long_result, long_session
@@ -27,9 +28,8 @@ def hand_at_rest(tremor: float = 0.2, noise: float = 0.004) -> Motion:
     accel = np.array([0.0, 0.0, 9.81]) + noise * rng.normal(size=(n, 3))
     accel[:, 0] += np.sqrt(2) * tremor * np.sin(2 * np.pi * 10 * t)
     return Motion(
-        0.0, RATE, accel, 0.002 * rng.normal(size=(n, 3)), np.tile([1.0, 0, 0, 0], (n, 1)), np.ones(n, dtype=bool),
-        None, None, 1,
-    )  # fmt: skip
+        Grid.steady(RATE, n), accel, 0.002 * rng.normal(size=(n, 3)), np.tile([1.0, 0, 0, 0], (n, 1)), None, None, 1
+    )
 
 
 @pytest.mark.parametrize(("frequency", "inside"), [(4.0, 0), (6.0, 0), (9.0, 1), (10.5, 1), (14.5, 0), (20.0, 0)])
@@ -53,7 +53,7 @@ def test_a_hand_that_trembles_more_is_not_left_out() -> None:
 
 def test_a_hand_that_moves_is_not_still() -> None:
     motion = hand_at_rest()
-    t = np.arange(motion.valid.size) / RATE
+    t = np.arange(motion.grid.size) / RATE
     gyro = motion.gyro_radps.copy()
     gyro[:, 1] += np.where((t > 5) & (t < 12), 0.5 * np.sin(2 * np.pi * 0.8 * t), 0.0)
     for m in find_still_moments(replace(motion, gyro_radps=gyro), (), NO_STROKES):
@@ -63,10 +63,10 @@ def test_a_hand_that_moves_is_not_still() -> None:
 def test_strokes_gestures_and_gaps_are_kept_out() -> None:
     strokes = pd.DataFrame({"start_s": [4.0, 4.2], "end_s": [4.2, 4.4]})
     motion = hand_at_rest()
-    valid = motion.valid.copy()
+    valid = motion.grid.valid.copy()
     valid[int(15 * RATE) : int(16 * RATE)] = False
     events = (Event(8.0, 10.0, "across"),)
-    moments = find_still_moments(replace(motion, valid=valid), events, strokes)
+    moments = find_still_moments(replace(motion, grid=replace(motion.grid, valid=valid)), events, strokes)
     for m in moments:
         for start, end in ((3.6, 4.8), (8.0, 10.0), (15.0, 16.0)):
             assert m.end_s <= start + 0.02 or m.start_s >= end - 0.02

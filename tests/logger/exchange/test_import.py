@@ -97,7 +97,7 @@ def test_values_times_and_rate(log: Log) -> None:
     assert np.isnan(session.raw.host_time_s).all()
     assert session.warnings == ()
     assert count_missing(session.raw) == (0, 0)
-    assert fit_timebase(session.raw, session.profile).start_s == pytest.approx(5.0, abs=1e-6)
+    assert fit_timebase(session.raw, session.profile).grid.start_s == pytest.approx(5.0, abs=1e-6)
 
 
 def comma_decimals(log: Log) -> None:
@@ -271,7 +271,7 @@ def test_whole_milliseconds_at_a_rate_between_them(log: Log, rows: int) -> None:
     assert count_missing(session.raw) == (0, 0)
     base = fit_timebase(session.raw, session.profile)
     assert (base.lost_samples, base.repeated_samples, base.even) == (0, 0, True)
-    assert base.rate_hz == pytest.approx(400.0, rel=1e-4)
+    assert base.grid.rate_hz == pytest.approx(400.0, rel=1e-4)
 
 
 def test_missing_samples_are_gaps_and_counted(log: Log) -> None:

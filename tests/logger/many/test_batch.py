@@ -19,6 +19,7 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner, Result
 
+from analysis.findings.arbiter import weigh_session
 from analysis.model.cautions import HAND_ONLY, HURT
 from analysis.model.errors import InputError, OutputError
 from analysis.model.records import Event
@@ -66,7 +67,8 @@ def test_every_stroke_and_block_of_every_session_is_there_once(sessions: Path, b
         pd.testing.assert_frame_equal(
             mine[[column.name for column in STROKE_COLUMNS]], expected, check_dtype=False, check_exact=True
         )
-        answers = json.loads(json.dumps(build_result(result)["blocks"], default=lambda value: dict(value)))
+        built = build_result(weigh_session(result))
+        answers = json.loads(json.dumps(built["blocks"], default=lambda value: dict(value)))
         mine = blocks[blocks["session"] == name]
         for answer, (_, row) in zip(answers, mine.iterrows(), strict=True):
             assert row["tilt_mean_deg"] == answer["tilt_mean_deg"]

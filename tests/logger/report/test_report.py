@@ -9,12 +9,12 @@ from typing import Any
 
 import pytest
 
+from analysis.findings.arbiter import weigh_session
 from analysis.model.cautions import HURT, STOP
 from analysis.model.errors import OutputError
 from analysis.model.glossary import TERMS
 from analysis.model.number_words import degrees, of_100
 from analysis.model.records import Event, Instrument, Player, SessionResult
-from analysis.report.sections import Section
 from analysis.report.session_sections import HAND_NOTE
 from logger.report.result_files import render_result_json
 from logger.report.session_page import library_name, render_report, write_report
@@ -29,7 +29,7 @@ LADDER = tuple(
 
 def page_of(result: SessionResult) -> Page:
     """The page without the plotting library, which is no text of ours."""
-    return read_page(render_report(result, light=True))
+    return read_page(render_report(weigh_session(result), light=True))
 
 
 @pytest.fixture(scope="module")
@@ -44,7 +44,7 @@ def page(result: SessionResult) -> Page:
 
 @pytest.fixture(scope="module")
 def answer(result: SessionResult) -> Any:
-    return json.loads(render_result_json(result))
+    return json.loads(render_result_json(weigh_session(result)))
 
 
 def test_the_blocks_table_holds_the_numbers_of_the_json(page: Page, answer: Any) -> None:
@@ -128,7 +128,7 @@ def test_an_unknown_arch_is_said(page: Page) -> None:
 
 
 def test_words_are_explained_once_where_they_first_stand(result: SessionResult) -> None:
-    html = render_report(result, light=True)
+    html = render_report(weigh_session(result), light=True)
     explained = re.findall(r"<dt>([^<]+)</dt> <dd>", html)
     assert len(explained) == len(set(explained))
     assert {"tilt", "dead band", "lift", "session offset", "block"} <= set(explained)
@@ -154,7 +154,7 @@ def test_what_the_player_typed_cannot_change_the_page() -> None:
     evil = '</script><script>alert(1)</script>&"<b>'
     made = Made(player=Player(evil), instrument=Instrument(name=evil), warnings=(evil,))
     result = make_result(Play(posture=evil), Play(posture="B"), made=made)
-    html = render_report(result, title=evil, light=True)
+    html = render_report(weigh_session(result), title=evil, light=True)
     ours = {tag for tag, _ in page_of(make_result(Play(), Play(posture="B"))).tags}
     read = read_page(html)
     assert {tag for tag, _ in read.tags} <= ours | {"dl", "dt", "dd"}
@@ -171,10 +171,10 @@ def test_nothing_is_fetched_from_elsewhere(page: Page) -> None:
 
 
 def test_light_reports_share_one_library(tmp_path: Path, result: SessionResult) -> None:
-    write_report(result, tmp_path / "one.html", light=True)
+    write_report(weigh_session(result), tmp_path / "one.html", light=True)
     library = tmp_path / library_name()
     before = library.stat().st_mtime_ns
-    write_report(result, tmp_path / "two.html", light=True)
+    write_report(weigh_session(result), tmp_path / "two.html", light=True)
     assert library.stat().st_mtime_ns == before
     assert sorted(path.name for path in tmp_path.iterdir()) == sorted([library_name(), "one.html", "two.html"])
     assert (tmp_path / "one.html").stat().st_size < 700_000
@@ -184,15 +184,10 @@ def test_a_whole_evening_stays_under_six_megabytes(tmp_path: Path) -> None:
     """Two hours of play, 40 blocks of three minutes at 8 strokes/s in two postures."""
     plays = [Play(posture="AB"[i % 2], seconds=180.0, rate=8.0 + i / 10, tempo_bpm=120.0 + i) for i in range(40)]
     path = tmp_path / "evening.html"
-    write_report(make_result(*plays), path)
+    write_report(weigh_session(make_result(*plays)), path)
     assert path.stat().st_size < 6_000_000
 
 
 def test_a_folder_that_is_not_there_is_a_clear_error(tmp_path: Path, result: SessionResult) -> None:
     with pytest.raises(OutputError, match="there is no folder"):
-        write_report(result, tmp_path / "missing" / "report.html")
-
-
-def test_further_sections_are_shown_after_the_sessions_own(result: SessionResult) -> None:
-    html = render_report(result, light=True, more=[Section("extra", "Extra", "A sentence of another question.")])
-    assert html.index('id="single-strokes"') < html.index('id="extra"') < html.index('id="quality"')
+        write_report(weigh_session(result), tmp_path / "missing" / "report.html")

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
+from analysis.findings.arbiter import weigh_session
 from analysis.model.records import Instrument
 from logger.cli import cli
 from logger.report.session_page import write_report
@@ -35,7 +36,7 @@ def browser() -> Iterator[Any]:
 @pytest.fixture(scope="module")
 def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("report") / "evening.html"
-    write_report(make_result(*PLAYS, made=Made(instrument=Instrument(radius_mm=305.0))), path)
+    write_report(weigh_session(make_result(*PLAYS, made=Made(instrument=Instrument(radius_mm=305.0)))), path)
     return path
 
 
@@ -145,7 +146,7 @@ def test_printing_takes_light_paper_and_the_pages_width(browser: Any, report: Pa
 
 
 def test_a_light_report_finds_its_library_beside_it(browser: Any, tmp_path: Path) -> None:
-    write_report(make_result(Play(seconds=5.0)), tmp_path / "light.html", light=True)
+    write_report(weigh_session(make_result(Play(seconds=5.0))), tmp_path / "light.html", light=True)
     with open_page(browser, offline=True) as (page, watch):
         opened(page, tmp_path / "light.html")
         assert watch.errors == []
@@ -153,7 +154,7 @@ def test_a_light_report_finds_its_library_beside_it(browser: Any, tmp_path: Path
 
 
 def test_a_report_against_the_hand_serves_every_reader_too(browser: Any, tmp_path: Path) -> None:
-    write_report(make_result(Play(seconds=5.0), made=Made(hand=True)), tmp_path / "hand.html")
+    write_report(weigh_session(make_result(Play(seconds=5.0), made=Made(hand=True))), tmp_path / "hand.html")
     with open_page(browser, offline=True) as (page, watch):
         opened(page, tmp_path / "hand.html")
         assert watch.errors == []

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.findings.arbiter import weigh_session
 from analysis.model.errors import OutputError
 from analysis.model.records import ReferenceSummary
 from analysis.reference.reference_grade import grade_reference
@@ -59,7 +60,7 @@ def answer() -> Any:
     def refuse(name: str) -> float:
         raise AssertionError(f"{name} in the JSON")
 
-    return json.loads(render_result_json(make.result()), parse_constant=refuse)
+    return json.loads(render_result_json(weigh_session(make.result())), parse_constant=refuse)
 
 
 def test_the_json_has_every_field_and_null_for_what_is_missing() -> None:
@@ -100,7 +101,7 @@ def test_the_json_has_every_field_and_null_for_what_is_missing() -> None:
 
 def test_what_json_does_not_know_is_not_guessed() -> None:
     with pytest.raises(TypeError, match="Path has no form in JSON"):
-        render_result_json(replace(make.result(), settings={"where": Path("x")}))
+        render_result_json(weigh_session(replace(make.result(), settings={"where": Path("x")})))
 
 
 @pytest.mark.parametrize(
@@ -122,10 +123,10 @@ def test_grades_of_the_reference(kind: Any, usable: bool, offset_se_deg: float |
 
 def test_results_are_written_whole_or_not_at_all(tmp_path: Path) -> None:
     path = tmp_path / "result.json"
-    write_result_json(make.result(), path)
+    write_result_json(weigh_session(make.result()), path)
     before = path.read_bytes()
     with pytest.raises(TypeError):
-        write_result_json(replace(make.result(), settings={"where": Path("x")}), path)
+        write_result_json(weigh_session(replace(make.result(), settings={"where": Path("x")})), path)
     assert path.read_bytes() == before
     with pytest.raises(OutputError, match="there is no folder"):
         write_strokes_csv(make.result(), tmp_path / "none" / "strokes.csv")

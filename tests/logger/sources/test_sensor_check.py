@@ -72,7 +72,7 @@ def test_a_good_still_passes_and_others_do_not() -> None:
     assert next(f.tilt_deg for f in loud if f.name == "noise") > 0.2
 
 
-def turn_findings(change: np.ndarray | None = None) -> list[check.Finding]:
+def turn_findings(change: np.ndarray | None = None) -> list[check.SensorFinding]:
     _, mean = check.check_still(raw_of(counts_of(*resting(10.0))), SENSOR)
     assert mean is not None
     counts = counts_of(*turning(6.0, 2.0))
@@ -136,7 +136,7 @@ def test_battery_and_delay() -> None:
 
 
 def test_the_worst_finding_decides() -> None:
-    ok, bad = check.Finding("a", "", "ok"), check.Finding("b", "", "not usable")
+    ok, bad = check.SensorFinding("a", "", "ok"), check.SensorFinding("b", "", "not usable")
     assert check.worst([ok, bad, ok]) == "not usable"
     assert check.worst([ok]) == "ok"
 

@@ -6,6 +6,7 @@ from itertools import pairwise
 
 import pytest
 
+from analysis.findings.arbiter import weigh_session
 from analysis.model.cautions import HURT, STOP
 from analysis.model.records import Event, Instrument
 from analysis.report.verdict import judge_session
@@ -18,7 +19,7 @@ TWO = (Play(tilt_deg=20), Play(tilt_deg=-18, posture="B"))
 @pytest.mark.parametrize("width", [40, 60, 80, 132])
 @pytest.mark.parametrize("hand", [False, True])
 def test_lines_are_ascii_and_fit(width: int, hand: bool) -> None:
-    text = render_verdict(make_result(*TWO, made=Made(hand=hand)), width)
+    text = render_verdict(weigh_session(make_result(*TWO, made=Made(hand=hand))), width)
     assert text.isascii()
     assert max(len(line) for line in text.splitlines()) <= width
 
@@ -26,7 +27,7 @@ def test_lines_are_ascii_and_fit(width: int, hand: bool) -> None:
 def test_the_words_are_the_verdicts() -> None:
     result = make_result(Play(tilt_deg=16, span_mm=13))
     verdict = judge_session(result)
-    flat = " ".join(render_verdict(result).split())
+    flat = " ".join(render_verdict(weigh_session(result)).split())
     for words in (verdict.sentence, verdict.certainty_words, f"Next: {verdict.action}"):
         assert " ".join(words.translate(ASCII).split()) in flat
     for caution in result.cautions:
@@ -34,13 +35,13 @@ def test_the_words_are_the_verdicts() -> None:
 
 
 def test_blocks_count_from_one_as_on_the_recorders_screen() -> None:
-    lines = render_verdict(make_result(*TWO)).splitlines()
+    lines = render_verdict(weigh_session(make_result(*TWO))).splitlines()
     assert [line.split()[1] for line in lines if line.startswith("block ")] == ["1", "2"]
 
 
 def test_that_discomfort_means_stop_is_said_once_and_first() -> None:
     hurt = Event(START_S + 50, START_S + 50, "hurt")
-    flat = " ".join(render_verdict(make_result(Play(), made=Made(events=(hurt,)))).split())
+    flat = " ".join(render_verdict(weigh_session(make_result(Play(), made=Made(events=(hurt,))))).split())
     assert f"Next: {HURT}" in flat
     assert flat.count(HURT) == flat.count(STOP) == 1
 
@@ -67,6 +68,6 @@ def test_a_down_tilted_path_rises_to_the_right() -> None:
 
 
 def test_against_the_hand_it_says_so_and_draws_no_string() -> None:
-    text = render_verdict(make_result(Play(), made=Made(hand=True)))
+    text = render_verdict(weigh_session(make_result(Play(), made=Made(hand=True))))
     assert "against the hand" in text
     assert "O string" not in text

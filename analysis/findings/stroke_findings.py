@@ -1,0 +1,154 @@
+"""Findings on the stroke itself: the session's answer, and one finding a block."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from analysis.model.doubts import doubts_on
+from analysis.model.findings import Action, Finding, Measured, Scope
+from analysis.model.number_words import block_number, degrees, of_100, speed
+from analysis.model.records import BlockSummary, SessionResult
+from analysis.questions.hold import HoldTempo
+from analysis.report.answer_sentences import say_speed
+from analysis.report.verdict import Verdict, clause, find_speed_turn
+from analysis.stroke.block_case import BlockCase
+
+TONIGHT = "tonight"
+
+
+def whole_session(result: SessionResult) -> Scope:
+    """All blocks of a session that hold strokes."""
+    return Scope(TONIGHT, tuple(block.index for block in result.blocks if block.strokes))
+
+
+def answer_finding(result: SessionResult, verdict: Verdict, holds: Sequence[HoldTempo]) -> Finding:
+    """The answer that a player reads first.
+
+    Parameters
+    ----------
+    result : SessionResult
+    verdict : Verdict
+        Of the same result.
+    holds : sequence of HoldTempo
+        One a posture, where there is one: then the tempo up to which the tilt holds is theirs, not that of the fastest
+        block that happened to hold.
+
+    Returns
+    -------
+    Finding
+    """
+    turn = find_speed_turn(verdict.blocks) if len(verdict.postures) == 1 else None
+    hold = next((hold for hold in holds if hold.bound == "inside"), None) if turn is not None else None
+    claim, action = verdict.sentence, Action(verdict.action_kind, verdict.action)
+    measured: tuple[Measured, ...] = ()
+    if turn is not None and hold is not None:
+        claim = _held_up_to(hold, turn[1])
+        measured = (hold_measured(hold),)
+        action = _slower(verdict, hold, action)
+    elif len(verdict.postures) == 1:
+        measured = _tilt(verdict.postures[0].summary) if turn is None else ()
+    return Finding(
+        topic="answer",
+        claim=claim,
+        certainty=verdict.certainty,
+        scope=whole_session(result),
+        measured=measured,
+        evidence=(verdict.certainty_words, *verdict.how_sure),
+        assumptions=_assumptions(verdict),
+        action=action,
+    )
+
+
+def hold_measured(hold: HoldTempo) -> Measured:
+    """The hold tempo as a number: a bound where it lies beyond the speeds tested."""
+    quantity = "hold tempo" + (f", posture {hold.posture}" if hold.posture else "")
+    if hold.bound == "at least":
+        return Measured(quantity, "strokes/s", None, hold.low or hold.strokes_per_s, None, hold.side)
+    if hold.bound == "below":
+        return Measured(quantity, "strokes/s", None, None, hold.high or hold.strokes_per_s, hold.side)
+    return Measured(quantity, "strokes/s", hold.strokes_per_s, hold.low, hold.high, hold.side)
+
+
+def block_findings(result: SessionResult, verdict: Verdict) -> list[Finding]:
+    """One finding a block, as the table of blocks shows it.
+
+    Parameters
+    ----------
+    result : SessionResult
+    verdict : Verdict
+        Of the same result.
+
+    Returns
+    -------
+    list of Finding
+    """
+    return [_block(result, case, verdict) for case in verdict.blocks]
+
+
+def _block(result: SessionResult, case: BlockCase, verdict: Verdict) -> Finding:
+    summary = case.summary
+    number = block_number(summary.index)
+    said = clause(case)
+    evidence = [f"{summary.strokes} strokes, {speed(summary)}."]
+    if summary.tilt_ci95_deg is not None:
+        low, high = (degrees(end) for end in summary.tilt_ci95_deg)
+        evidence.append(f"95 % interval of the tilt: {low} to {high}.")
+    if summary.tilt_sd_deg is not None:
+        evidence.append(f"Single strokes scatter by {degrees(summary.tilt_sd_deg)}.")
+    if case.share is not None:
+        evidence.append(f"{of_100(case.share)} {case.stroke}strokes clear.")
+    evidence += [doubt.sentence for doubt in doubts_on(result.doubts, (summary.index,))]
+    return Finding(
+        topic="block",
+        claim=f"{said[0].upper()}{said[1:]}.",
+        certainty=case.certainty,
+        scope=Scope(f"block {number}", (summary.index,), summary.posture),
+        measured=() if verdict.against_hand else _tilt(summary),
+        evidence=tuple(evidence),
+    )
+
+
+def _tilt(summary: BlockSummary) -> tuple[Measured, ...]:
+    if summary.tilt_mean_deg is None:
+        return ()
+    low, high = summary.tilt_ci95_deg or (None, None)
+    # Blocks of one posture may differ: a tilt is a block's own quantity.
+    return (Measured("tilt", "deg", summary.tilt_mean_deg, low, high, summary.tilt_side),)
+
+
+def _held_up_to(hold: HoldTempo, first: BlockCase) -> str:
+    low, high = (end if end is not None else hold.tested[i] for i, end in enumerate((hold.low, hold.high)))
+    return (
+        f"By the hand's motion, your {hold.side}stroke stays tilted enough up to "
+        f"{say_speed(hold, hold.strokes_per_s)}, 95 % interval {_pace(hold, low)} to {_pace(hold, high)}; at "
+        f"{speed(first.summary)} {clause(first)}."
+    )
+
+
+def _pace(hold: HoldTempo, strokes_per_s: float) -> str:
+    bpm = hold.bpm(strokes_per_s)
+    return f"{strokes_per_s:.1f}" if bpm is None else f"{bpm:.0f}"
+
+
+def _slower(verdict: Verdict, hold: HoldTempo, action: Action) -> Action:
+    """Slow down to a tempo that was played and lies within what holds."""
+    if action.kind != "slow":
+        return action
+    played = [
+        case.summary
+        for case in verdict.blocks
+        if case.held and case.summary.strokes_per_s is not None and case.summary.strokes_per_s <= hold.strokes_per_s
+    ]
+    if not played:
+        return action
+    best = max(played, key=lambda summary: summary.strokes_per_s or 0.0)
+    return Action("slow", f"Slow down to {speed(best)}, the fastest you played that lies within what holds.")
+
+
+def _assumptions(verdict: Verdict) -> tuple[str, ...]:
+    if verdict.against_hand:
+        return ("The strings are taken to lie as the hand's own mean plane does; that is not known.",)
+    return (
+        "The fingers keep the plectrum still against the hand.",
+        "The instrument stays as it was in the reference gestures.",
+    )

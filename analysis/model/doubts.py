@@ -1,0 +1,83 @@
+"""Doubts: what the signals show that lowers what may be claimed of a session, and what to change about it.
+
+A stage that finds a fault never refuses the data: it hands on a :class:`Doubt`. Certainty is capped by the strictest
+doubt that touches a block, and a doubt may widen a block's interval.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+Certainty = Literal["sure", "likely", "open"]
+CERTAINTIES: tuple[Certainty, ...] = ("open", "likely", "sure")
+"""From the least to the most."""
+
+About = Literal["hand", "tip"]
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """One fault, its evidence, and what to change.
+
+    Attributes
+    ----------
+    kind : str
+        For programs: what was looked at, as ``sensor axes`` or ``mounting``.
+    cap : {"open", "likely", "sure"}
+        The most that may be claimed where it applies; ``sure`` for a doubt that only widens.
+    fault, evidence, change : str
+        Three clauses without capital or full stop: what is wrong, what shows it, what to do about it.
+    blocks : tuple of int or None
+        Indices of the blocks it touches; None: the whole session.
+    about : {"hand", "tip"}
+        ``hand`` where already the hand's stroke is in doubt; ``tip`` where only the tip against the strings.
+    se_deg : float
+        Standard error of the tilt that it adds to each of these blocks, common to all their strokes.
+    """
+
+    kind: str
+    cap: Certainty
+    fault: str
+    evidence: str
+    change: str
+    blocks: tuple[int, ...] | None = None
+    about: About = "hand"
+    se_deg: float = 0.0
+
+    @property
+    def sentence(self) -> str:
+        """The doubt as one sentence."""
+        text = f"{self.fault}: {self.evidence}; {self.change}."
+        return text[0].upper() + text[1:]
+
+    def touches(self, blocks: Sequence[int]) -> bool:
+        """Whether it applies to any of these blocks; a doubt on the whole session always does."""
+        return self.blocks is None or not set(self.blocks).isdisjoint(blocks)
+
+
+def doubts_on(doubts: Iterable[Doubt], blocks: Sequence[int]) -> tuple[Doubt, ...]:
+    """The doubts that touch these blocks, the strictest first."""
+    touching = [doubt for doubt in doubts if doubt.touches(blocks)]
+    return tuple(sorted(touching, key=lambda doubt: CERTAINTIES.index(doubt.cap)))
+
+
+def cap_certainty(certainty: Certainty, doubts: Iterable[Doubt], blocks: Sequence[int]) -> Certainty:
+    """The certainty that is left where these doubts touch these blocks.
+
+    Examples
+    --------
+    >>> doubt = Doubt("mounting", "likely", "the sensor moved", "gravity turned by 8 deg", "repeat the gestures", (2,))
+    >>> cap_certainty("sure", [doubt], [1]), cap_certainty("sure", [doubt], [1, 2]), cap_certainty("open", [doubt], [2])
+    ('sure', 'likely', 'open')
+    """
+    caps = [certainty, *(doubt.cap for doubt in doubts_on(doubts, blocks))]
+    return min(caps, key=CERTAINTIES.index)
+
+
+def added_se_deg(doubts: Iterable[Doubt], block: int) -> float:
+    """Standard error (deg) that doubts add to a block's tilt: independent of each other, their squares add up."""
+    return float(np.sqrt(sum(doubt.se_deg**2 for doubt in doubts if doubt.touches((block,)))))

@@ -1,0 +1,140 @@
+"""The uniform grid that samples stand on: the only place that turns log time into a sample number, and back.
+
+Sample ``k`` stands at ``start_s + k / rate_hz``, plus the grid's lag there: what the sample clock wanders against the
+log's time while a part warms up. A sample number may be fractional; an interval of samples is half-open.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import overload
+
+import numpy as np
+
+from analysis.model.records import BoolArray, FloatArray, IntArray
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Where samples stand in time, and which are there.
+
+    Attributes
+    ----------
+    start_s : float
+        Log time of sample 0 on the straight line.
+    rate_hz : float
+        Samples a second.
+    valid : bool (n,)
+        False where no sample came.
+    lag_s : float64 (2, m)
+        Sample numbers, and how far the log's time runs late there against the straight line; empty for a steady clock.
+
+    Examples
+    --------
+    >>> grid = Grid.steady(100.0, 1000, start_s=5.0)
+    >>> grid.index_at(7.0), grid.time_at(200), grid.slice_of(6.0, 7.0)
+    (200, 7.0, slice(100, 200, None))
+    """
+
+    start_s: float
+    rate_hz: float
+    valid: BoolArray
+    lag_s: FloatArray = field(default_factory=lambda: np.empty((2, 0)))
+
+    @staticmethod
+    def steady(rate_hz: float, size: int, start_s: float = 0.0) -> Grid:
+        """A grid of ``size`` samples by a steady clock, without a gap."""
+        return Grid(start_s, rate_hz, np.ones(size, dtype=bool))
+
+    @property
+    def size(self) -> int:
+        """Number of samples, those missing included."""
+        return int(self.valid.size)
+
+    @property
+    def duration_s(self) -> float:
+        """Length in time."""
+        return self.size / self.rate_hz
+
+    @property
+    def end_s(self) -> float:
+        """Log time at which the grid ends, one step after its last sample."""
+        return self.line_time_at(self.size)
+
+    @overload
+    def time_at(self, index: float) -> float: ...
+    @overload
+    def time_at(self, index: FloatArray | IntArray) -> FloatArray: ...
+    def time_at(self, index: float | FloatArray | IntArray) -> float | FloatArray:
+        """Log time (s) of sample numbers, fractional or not, any shape."""
+        at = np.asarray(index, dtype=np.float64)
+        line = self.start_s + at / self.rate_hz
+        times = np.asarray(line + np.interp(at, *self.lag_s) if self.lag_s.size else line)
+        return times if isinstance(index, np.ndarray) else float(times)
+
+    def line_time_at(self, index: float) -> float:
+        """Time (s) of a sample number on the straight line: the lag is left out."""
+        return self.start_s + index / self.rate_hz
+
+    @overload
+    def position_at(self, time_s: float) -> float: ...
+    @overload
+    def position_at(self, time_s: FloatArray) -> FloatArray: ...
+    def position_at(self, time_s: float | FloatArray) -> float | FloatArray:
+        """Fractional sample number at log times, the inverse of :meth:`time_at`; it may lie outside the grid."""
+        at = (time_s - self.start_s) * self.rate_hz
+        if not self.lag_s.size:
+            return at
+        late = np.interp(at, *self.lag_s) * self.rate_hz
+        return at - late if isinstance(at, np.ndarray) else at - float(late)
+
+    @overload
+    def index_at(self, time_s: float) -> int: ...
+    @overload
+    def index_at(self, time_s: FloatArray) -> IntArray: ...
+    def index_at(self, time_s: float | FloatArray) -> int | IntArray:
+        """Nearest sample to log times, limited to 0 and the grid's size."""
+        at = self.position_at(time_s)
+        if isinstance(at, np.ndarray):
+            return np.clip(np.rint(at), 0, self.size).astype(np.int64)
+        return min(max(round(at), 0), self.size)
+
+    def line_index_at(self, time_s: FloatArray) -> IntArray:
+        """As :meth:`index_at`, on the straight line: the lag is left out."""
+        return np.clip(np.rint(self.line_position_at(time_s)), 0, self.size).astype(np.int64)
+
+    def line_position_at(self, time_s: FloatArray) -> FloatArray:
+        """As :meth:`position_at`, on the straight line: the lag is left out."""
+        return (time_s - self.start_s) * self.rate_hz
+
+    def slice_of(self, start_s: float, end_s: float) -> slice:
+        """Samples of an interval of log time, limited to the grid."""
+        return slice(self.index_at(start_s), self.index_at(end_s))
+
+    def gaps(self, longest_s: float) -> list[slice]:
+        """Gaps of more than ``longest_s``, in order.
+
+        Examples
+        --------
+        >>> Grid(0.0, 100.0, np.repeat([True, False, True, False], [10, 30, 10, 5])).gaps(0.1)
+        [slice(10, 40, None)]
+        """
+        edges = np.flatnonzero(np.diff(np.concatenate([[1], self.valid.astype(np.int8), [1]]))).reshape(-1, 2)
+        return [slice(int(a), int(b)) for a, b in edges if b - a > longest_s * self.rate_hz]
+
+    def parts_between(self, gaps: list[slice], shortest_s: float) -> list[slice]:
+        """Parts of at least ``shortest_s`` between gaps, in order.
+
+        Examples
+        --------
+        >>> grid = Grid(0.0, 100.0, np.repeat([True, False, True, False, True], [100, 50, 20, 11, 100]))
+        >>> grid.parts_between(grid.gaps(0.1), 0.5)
+        [slice(0, 100, None), slice(181, 281, None)]
+        """
+        starts, ends = [0, *(gap.stop for gap in gaps)], [*(gap.start for gap in gaps), self.size]
+        parts = [slice(a, b) for a, b in zip(starts, ends, strict=True)]
+        return [part for part in parts if part.stop - part.start >= shortest_s * self.rate_hz]
+
+    def coarser(self, factor: int, valid: BoolArray) -> Grid:
+        """The grid of every ``factor``-th sample; ``valid`` tells which of these are there."""
+        return Grid(self.start_s, self.rate_hz / factor, valid, self.lag_s / np.array([[factor], [1.0]]))
