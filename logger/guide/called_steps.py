@@ -16,7 +16,7 @@ def press_called(guide: Guide, press: Pressed) -> Step:
     """Follow a key of a player who calls the steps."""
     command, at_s = press.command, press.at_s
     if command in SCALES:
-        return replace(guide, questions=(command,), number=guide.number + 1), []
+        return replace(guide, questions=(command,), counted=None, number=guide.number + 1), []
     if command == "posture":
         return choose_posture(guide, press.value), []
     if command == "pause":

@@ -235,6 +235,8 @@ class Guide:
         When the next block begins by itself.
     questions : tuple of str
         Scales still to be rated, the first is asked.
+    counted : int or None
+        How far a pedal has counted for it.
     load : Load
     notice : str
         What stays to be said.
@@ -259,6 +261,7 @@ class Guide:
     clicks: int = 0
     due_s: float | None = None
     questions: tuple[str, ...] = ()
+    counted: int | None = None
     load: Load = field(default_factory=Load)
     notice: str = ""
 

@@ -64,6 +64,7 @@ from logger.guide.orders import (
     WriteReport,
 )
 from logger.guide.play_transitions import (
+    HIGHEST_RATING,
     answered,
     begin_play,
     count_in,
@@ -189,11 +190,20 @@ def press(guide: Guide, pressed: Pressed) -> Step:
         return guide, []
     if command == "hurt":
         return hurt(guide, pressed.at_s)
-    if guide.questions and command in ("rate", "skip"):
-        return answered(guide, pressed.at_s, pressed.value if command == "rate" else None)
+    if guide.questions:
+        return press_in_question(guide, pressed)
     if not guide.script.led and not isinstance(guide.phase, Hurting):
         return press_called(guide, pressed)
     return press_led(guide, pressed)
+
+
+def press_in_question(guide: Guide, pressed: Pressed) -> Step:
+    """An answer on the scale; or one key counts up, from 10 to 0 again, and the other accepts what was counted."""
+    if pressed.command == "again":
+        # The step's number stays: quick presses one after the other all count.
+        return replace(guide, counted=0 if guide.counted is None else (guide.counted + 1) % (HIGHEST_RATING + 1)), []
+    value = {"rate": pressed.value, "next": guide.counted}.get(pressed.command)
+    return answered(guide, pressed.at_s, value)
 
 
 def press_led(guide: Guide, pressed: Pressed) -> Step:
@@ -255,7 +265,7 @@ def hurt(guide: Guide, at_s: float) -> Step:
     moved_on = isinstance(phase, CountingIn | Playing) and guide.script.plan is not None
     posture = guide.free.posture if guide.block is None else guide.block.posture
     guide, orders = close_phase(guide, at_s)
-    guide = replace(guide, place=guide.place + moved_on, due_s=None, questions=())
+    guide = replace(guide, place=guide.place + moved_on, due_s=None, questions=(), counted=None)
     back: SettingUp | Preparing | Ready = Ready()
     if isinstance(phase, SettingUp):
         back = phase
@@ -281,4 +291,4 @@ def finish(guide: Guide, at_s: float) -> Step:
     if isinstance(guide.phase, Finishing | Closed):
         return guide, []
     guide, orders = close_phase(guide, at_s)
-    return enter(replace(guide, questions=()), Finishing()), [*orders, WriteReport()]
+    return enter(replace(guide, questions=(), counted=None), Finishing()), [*orders, WriteReport()]

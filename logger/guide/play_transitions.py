@@ -28,6 +28,7 @@ LEAST_RATING_REST_S = 8.0
 SETTLE_S = 0.7
 """Samples after a block's end that its last strokes are judged with."""
 SCALES = ("tension", "discomfort")
+HIGHEST_RATING = 10
 
 
 def go_on(guide: Guide, at_s: float) -> Step:
@@ -40,7 +41,7 @@ def go_on(guide: Guide, at_s: float) -> Step:
     if guide.due_s is not None:
         return count_in(guide, at_s)
     shown = guide.stretch.shown(guide.blocks + 1, guide.dead_band_deg)
-    return enter(replace(guide, block=shown, questions=()), Ready()), []
+    return enter(replace(guide, block=shown, questions=(), counted=None), Ready()), []
 
 
 def count_in(guide: Guide, at_s: float) -> Step:
@@ -53,7 +54,7 @@ def count_in(guide: Guide, at_s: float) -> Step:
     place = guide.blocks if guide.script.plan is None else guide.place
     task = Task("play", starts_s, ends_s, stretch.posture, place=place)
     shown = stretch.shown(guide.blocks + 1, guide.dead_band_deg, starts_s, ends_s)
-    guide = replace(guide, blocks=guide.blocks + 1, block=shown, questions=())
+    guide = replace(guide, blocks=guide.blocks + 1, block=shown, questions=(), counted=None)
     if stretch.tempo_bpm is not None:
         guide = replace(guide, clicks=guide.clicks + 1)
     click = click_of(stretch, guide.clicks, begins_s)
@@ -128,14 +129,14 @@ def begin_rest(guide: Guide, stretch: Stretch, played: bool, at_s: float) -> Ste
     seconds = stretch.rest_s if due_s is None else max(0.0, due_s - at_s)
     rest = Rest("open" if open_end else "rest", seconds, due_s, False, None)
     rated = open_end or seconds >= LEAST_RATING_REST_S
-    guide = replace(guide, due_s=due_s, questions=SCALES if rated else ())
+    guide = replace(guide, due_s=due_s, questions=SCALES if rated else (), counted=None)
     return enter(guide, Resting(rest)), begin
 
 
 def answered(guide: Guide, at_s: float, value: int | None = None) -> Step:
     """The question that is asked was answered, or left."""
     scale, *left = guide.questions
-    guide = replace(guide, questions=tuple(left), number=guide.number + 1)
+    guide = replace(guide, questions=tuple(left), counted=None, number=guide.number + 1)
     orders: list[Order] = []
     if value is not None:
         posture = guide.free.posture if guide.block is None else guide.block.posture
@@ -168,13 +169,13 @@ def press_in_rest(guide: Guide, press: Pressed) -> Step:
 def leave_rest(guide: Guide, at_s: float) -> Step:
     """The rest is over; where a break is due nothing begins by itself."""
     due_s = None if guide.load.proposal else guide.due_s
-    return go_on(replace(guide, due_s=due_s, questions=()), at_s)
+    return go_on(replace(guide, due_s=due_s, questions=(), counted=None), at_s)
 
 
 def begin_break(guide: Guide, seconds: float, words: str, at_s: float) -> Step:
     """A break of the plan: its time runs, the player may go on before."""
     rest = Rest("break", seconds, at_s + seconds, False, None)
-    guide = replace(guide, due_s=None, questions=())
+    guide = replace(guide, due_s=None, questions=(), counted=None)
     return enter(guide, OnBreak(rest, at_s, words)), [Begin(Event(0.0, 0.0, "rest", "break"), at_s)]
 
 

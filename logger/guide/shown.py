@@ -131,12 +131,16 @@ class PlanPlace:
 
 @dataclass(frozen=True)
 class Rating:
-    """A question to answer with 0 to 10 by one key."""
+    """A question to answer with 0 to 10: by one key, or counted up by one pedal and accepted by the other.
+
+    ``counted`` is how far the pedal has counted; null: not at all, and accepting means no answer.
+    """
 
     scale: Literal["tension", "discomfort"]
     question: str
     low: str
     high: str
+    counted: int | None = None
 
 
 @dataclass(frozen=True)

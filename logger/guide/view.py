@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from analysis.model.cautions import HURT, NOT_MEDICAL, STOP
 from logger.guide.guide_state import (
     Connecting,
@@ -64,7 +66,7 @@ def view(guide: Guide) -> View:
     playing = isinstance(phase, CountingIn | Playing)
     over = isinstance(phase, Finishing | Done)
     rests = isinstance(phase, Resting | OnBreak)
-    question = QUESTIONS[guide.questions[0]] if guide.questions else None
+    question = replace(QUESTIONS[guide.questions[0]], counted=guide.counted) if guide.questions else None
     return View(
         step=step,
         title=title if question is None else question.question,
@@ -209,7 +211,8 @@ def step_keys(guide: Guide) -> tuple[Key, ...]:
     """The keys of a step, but for those that end it."""
     phase = guide.phase
     if guide.questions:
-        return (Key("rate", "0 to 10"), Key("skip", "No answer"))
+        accept = "No answer" if guide.counted is None else f"Accept {guide.counted}"
+        return (Key("next", accept), Key("again", "Count up"), Key("rate", "0 to 10"), Key("skip", "No answer"))
     if not guide.script.led:
         return called_keys(phase)
     if isinstance(phase, Unconnected):

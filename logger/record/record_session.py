@@ -28,10 +28,11 @@ from logger.guide.stretch import FreePlay
 from logger.guide.view import HURT_WORDS, keys_of
 from logger.record.recorder import Recorder
 from logger.record.stroke_counter import StrokeCounter
+from logger.terminal.keys import LEFT, PAGE_DOWN, PAGE_UP, RIGHT
 
 KEYS_LINE = (
     "[g] next gesture  [u] repeat it  [space] start/stop a block\n"
-    "[1-9] posture  [z] pause/resume  [t]/[d]+digit tension/discomfort\n"
+    "[1-9] posture  [z] pause/resume  [t]/[d] tension/discomfort, then 0-9, x: 10\n"
     "[h] something hurts  [s] it is gone  [q] end"
 )
 COMMANDS = {
@@ -46,6 +47,10 @@ COMMANDS = {
     "q": "finish",
     "\x03": "finish",
 }
+DIGITS = "0123456789"
+COUNT_KEYS = ("+", LEFT, PAGE_UP)
+PEDAL_KEYS = {RIGHT: "next", PAGE_DOWN: "next", "\r": "next", "\n": "next", LEFT: "again", PAGE_UP: "again"}
+ACCEPT_KEYS = (" ", "\r", "\n", RIGHT, PAGE_DOWN)
 
 
 @dataclass(frozen=True)
@@ -114,10 +119,16 @@ class RecordSession:
         """Act on a key; unknown keys do nothing."""
         if self._guide.questions and key not in ("h", "q", "\x03"):
             self._answer(key)
-        elif key in "123456789" and key:
+        elif key in DIGITS[1:] and key:
             self._choose_posture(int(key) - 1)
         elif key in COMMANDS:
             self._press(COMMANDS[key])
+        elif key in PEDAL_KEYS:
+            self._press(self._forward() if PEDAL_KEYS[key] == "next" else "again")
+
+    def _forward(self) -> str:
+        """What the pedal means now: the next gesture while there is one, else a block."""
+        return "gesture" if isinstance(self._guide.phase, Preparing) else "block"
 
     def tick(self) -> None:
         """End a gesture whose time is up; call this several times a second."""
@@ -136,13 +147,17 @@ class RecordSession:
         self._happen(Pressed(self._recorder.log_time_s(), command, value))
 
     def _answer(self, key: str) -> None:
-        scale = self._guide.questions[0].capitalize()
-        if key.isdecimal():
-            self._press("rate", int(key))
-            self.message = f"{scale} {key} noted."
-        else:
+        scale, counted = self._guide.questions[0].capitalize(), self._guide.counted
+        if key in COUNT_KEYS:
+            self._press("again")
+            return
+        value = counted if key in ACCEPT_KEYS else 10 if key == "x" else int(key) if key in DIGITS else None
+        if value is None:
             self._press("skip")
             self.message = "No rating taken."
+        else:
+            self._press("rate", value)
+            self.message = f"{scale} {value} noted."
 
     def _choose_posture(self, place: int) -> None:
         postures = self._guide.script.postures
@@ -158,7 +173,7 @@ class RecordSession:
         self._guide, orders = step(before, happening)
         for order in orders:
             self._do(order)
-        if self._guide.number != before.number:
+        if (self._guide.number, self._guide.counted) != (before.number, before.counted):
             self.message = message_after(before, self._guide, self._counter.strokes)
         self.hurt = self.hurt or isinstance(self._guide.phase, Hurting)
 
@@ -179,7 +194,10 @@ def message_after(before: Guide, guide: Guide, strokes: int) -> str:
     """What to tell the player after a step."""
     phase, was = guide.phase, before.phase
     if guide.questions:
-        return f"{guide.questions[0].capitalize()} from 0 (none) to 9 (worst): press a digit."
+        scale = guide.questions[0].capitalize()
+        if guide.counted is not None:
+            return f"{scale} {guide.counted}: space accepts, + counts on."
+        return f"{scale} from 0 (none) to 10 (worst): a digit, x for 10; or + counts up and space accepts."
     if isinstance(phase, Gesturing):
         asked = guide.wanted[guide.gesture].asked
         return f"{asked.prompt} ({asked.seconds:g} s)"

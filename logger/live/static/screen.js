@@ -158,6 +158,7 @@ export class Screen {
     setText(byId("rating-question"), rating.question);
     setText(byId("rating-low"), rating.low);
     setText(byId("rating-high"), rating.high);
+    [...byId("rating-keys").children].forEach((button, value) => button.setAttribute("aria-pressed", String(value === rating.counted)));
   }
 
   #showHurt({ step, hurt }) {

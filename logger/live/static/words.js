@@ -3,10 +3,10 @@
 // The first key of each is the one shown on its button. `help` is the line in the list of keys and in the documentation.
 export const KEYS = [
   { command: "next", keys: [" ", "Enter", "ArrowRight", "ArrowDown", "PageDown"], show: "Space", names: "Space, Enter, Right, Down, Page down", help: "Go on: start, next, accept. The pedal." },
-  { command: "again", keys: ["ArrowLeft", "ArrowUp", "PageUp", "Backspace"], show: "Left", names: "Left, Up, Page up, Backspace", help: "Again: repeat the gesture, or the block just played; in free play, the gestures of a new posture." },
+  { command: "again", keys: ["ArrowLeft", "ArrowUp", "PageUp", "Backspace"], show: "Left", names: "Left, Up, Page up, Backspace", help: "Again: repeat the gesture, or the block just played; in free play, the gestures of a new posture. In a rating: count up. The other pedal." },
   { command: "pause", keys: ["p"], show: "P", names: "P", help: "Pause the block, or hold the rest." },
   { command: "skip", keys: ["s"], show: "S", names: "S", help: "Skip this gesture or question." },
-  { command: "rate", keys: ["0", "1", "2", "3", "4", "5", "6", "7", "8", "9", "x"], show: "0", names: "0 to 9, X for 10", help: "Answer a rating." },
+  { command: "rate", keys: ["0", "1", "2", "3", "4", "5", "6", "7", "8", "9", "x"], show: "0", names: "0 to 9, X for 10", help: "Answer a rating. With a pedal: Left counts up, Space accepts." },
   { command: "hurt", keys: ["h"], show: "H", names: "H", help: "Something hurts: stops at once." },
   { command: "finish", keys: ["e"], show: "E", names: "E, twice", help: "End the session and write the report; after it, close the program." },
   { command: "mute", keys: ["m"], show: "M", names: "M", help: "Click on or off." },

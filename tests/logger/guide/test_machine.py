@@ -69,7 +69,7 @@ def test_from_the_sensor_to_the_report() -> None:
     assert second.start_s == pytest.approx(play.end_s + 12.0), "rest and count-in, whatever was pressed between"
     driven.wait(60.0)
     assert driven.step == "rest", "the last rest ends by the key"
-    assert view(driven.guide).keys[0].command == "rate"
+    assert view(driven.guide).rating is not None
     driven.press("skip")
     driven.press("skip")
     assert view(driven.guide).keys[0].label == "To the report"
@@ -317,3 +317,26 @@ def test_time_that_passes_early_or_late_is_harmless() -> None:
     assert view(late).step == "play"
     assert orders[0].at_s == pytest.approx(driven.now_s + LEAD_S + 2.0), "it begins when it was due"  # type: ignore[union-attr]
     assert isinstance(step(replace(guide, phase=Finishing()), TimePassed(9e9))[0].phase, Finishing)
+
+
+def test_a_pedal_counts_a_rating_up_and_accepts_it() -> None:
+    driven = ready()
+    driven.press("next")
+    driven.wait(10.0)
+    assert view(driven.guide).keys[0].label == "No answer"
+    seen = driven.guide.number
+    for counted in (*range(11), 0, 1):
+        driven.press("again", seen=seen)
+        rating = view(driven.guide).rating
+        assert rating is not None
+        assert rating.counted == counted
+        assert view(driven.guide).keys[0].label == f"Accept {counted}"
+    for _ in range(2):
+        driven.press("next", seen=seen)
+    assert [(e.label, e.rating) for e in driven.events if e.kind == "rating"] == [("tension", 1.0)], (
+        "a bounce is dropped"
+    )
+    driven.press("next")
+    assert driven.guide.questions == ()
+    assert len([e for e in driven.events if e.kind == "rating"]) == 1, "nothing counted is no answer"
+    assert "rate" not in driven.keys

@@ -247,7 +247,7 @@ def scenes(now_s: float) -> dict[str, State]:
             "rest",
             LONG_QUESTION,
             "Hands down, shoulders loose.",
-            keys=(RATE, SKIP, HURT, FINISH),
+            keys=(NO_ANSWER, COUNT_UP, RATE, SKIP, HURT, FINISH),
             rating=TENSION,
             **resting | LONG,
         ),
@@ -266,6 +266,7 @@ def gesture(kind: Any, number: int, prompt: str, **more: Any) -> Gesture:
 
 
 FREE = (NEXT, Key("choose", "Choose"), HURT, FINISH)
+NO_ANSWER, COUNT_UP = Key("next", "No answer"), Key("again", "Count up")
 SKIP, RATE = Key("skip", "No answer"), Key("rate", "0 to 10")
 PIVOT_PROMPT = "Keep the tip on one spot. Rock the hand: slow circles, then quick nods and turns."
 BAD = GestureLive(

@@ -20,6 +20,7 @@ from tests.logger.live.page_stage import FINISH, OK, PageStage, block, open_stag
 pytestmark = pytest.mark.browser
 
 PEDAL = ["Space", "Enter", "ArrowRight", "ArrowDown", "PageDown"]
+COUNTING = (Key("again", "Count up"), Key("rate", "0 to 10"), Key("skip", "No answer"), Key("hurt", "Something hurts"))
 BACK = ["ArrowLeft", "ArrowUp", "PageUp", "Backspace"]
 SEES_ALL = (
     "document.querySelector('main').scrollHeight <= document.querySelector('main').clientHeight"
@@ -181,7 +182,20 @@ def test_the_first_command_offered_is_the_pedals(browser: Any, stage: PageStage)
         opened(page, stage, "rating")
         assert page.locator("#commands button[data-first=true] kbd").text_content() == "Space"
         page.keyboard.press("Space")
-        assert stage.wait_for_command(lambda c: True).name == "skip"
+        assert stage.wait_for_command(lambda c: True).name == "next"
+
+
+def test_a_pedal_counts_up_and_accepts(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "rating")
+        page.keyboard.press("PageUp")
+        number = stage.wait_for_command(lambda c: c.name == "again").seen
+        rating = replace(scenes(0.0)["rating"].rating, counted=4)
+        stage.show(replace(scenes(stage.now_s())["rating"], rating=rating, keys=(Key("next", "Accept 4"), *COUNTING)))
+        wait_until(page, "document.querySelector('#commands [data-first=true] span').textContent === 'Accept 4'")
+        assert page.locator("#rating-keys [aria-pressed=true]").all_inner_texts() == ["4"]
+        page.keyboard.press("PageDown")
+        assert stage.wait_for_command(lambda c: c.name == "next").seen > number
 
 
 def test_hurt_is_always_possible(browser: Any, stage: PageStage) -> None:
