@@ -166,3 +166,10 @@ def test_what_lies_beside_the_rooms_is_there() -> None:
     listed = re.search(r"```text\n(strokeplane\.py.*?)```", text, re.DOTALL)
     assert listed
     assert [name for name in re.findall(r"^\S+", listed[1], re.MULTILINE) if not (ROOT / name).exists()] == []
+
+
+def test_files_named_for_contributors_exist() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"`((?:analysis|logger|tests|docs)/[\w/]+\.(?:py|md|toml))`", text))
+    assert len(named) > 10
+    assert [name for name in named if "NAME" not in name and not (ROOT / name).exists()] == []
