@@ -16,6 +16,7 @@ class AskedGesture:
     seconds: float
     prompt: str
     label: str = ""
+    lead_s: float = 3.0
 
 
 @dataclass(frozen=True)
@@ -52,6 +53,9 @@ def full_gestures(flat: bool = False) -> tuple[AskedGesture, ...]:
 SHORT_GESTURES_SD_MM = 4.5
 """Up to this standard deviation per axis a remembered lever arm lets the short gestures do."""
 SHORT_S: dict[str, float] = {"still": 2.0, "across": 4.0, "along": 4.0, "pivot": 5.0}
+SHORT_LEAD_S = 2.0
+AGAIN = ("across", "pivot")
+"""What each further posture shows anew: how the hand is turned, and how it grips. The strings run where they ran."""
 
 
 def choose_gestures(lever_sd_mm: float | None, flat: bool = False) -> tuple[AskedGesture, ...]:
@@ -59,17 +63,28 @@ def choose_gestures(lever_sd_mm: float | None, flat: bool = False) -> tuple[Aske
     full = full_gestures(flat)
     if lever_sd_mm is None or lever_sd_mm > SHORT_GESTURES_SD_MM:
         return full
-    return tuple(replace(gesture, seconds=SHORT_S[gesture.kind]) for gesture in full)
+    return tuple(shortened(gesture) for gesture in full)
+
+
+def shortened(gesture: AskedGesture) -> AskedGesture:
+    """The gesture of somebody who has just done it, or whose lever arm is known."""
+    return replace(gesture, seconds=min(gesture.seconds, SHORT_S[gesture.kind]), lead_s=SHORT_LEAD_S)
 
 
 def gestures_for(asked: Sequence[AskedGesture], postures: Sequence[str]) -> tuple[WantedGesture, ...]:
-    """All gestures: everything in the first posture, all but the still off the hand in each further one."""
+    """All gestures, once a posture: everything in the first, ``across`` and ``pivot``, short, in each further one."""
     wanted = [(gesture, "" if gesture.label else postures[0]) for gesture in asked]
     wanted += [(each.asked, posture) for posture in postures[1:] for each in gestures_of(asked, posture)]
     return tuple(WantedGesture(gesture, posture, at, len(wanted)) for at, (gesture, posture) in enumerate(wanted, 1))
 
 
-def gestures_of(asked: Sequence[AskedGesture], posture: str) -> tuple[WantedGesture, ...]:
-    """The gestures of one more posture: all but the still off the hand."""
+def gestures_anew(asked: Sequence[AskedGesture], posture: str) -> tuple[WantedGesture, ...]:
+    """All gestures of a posture once more, the sensor staying on the hand."""
     wanted = [gesture for gesture in asked if not gesture.label]
+    return tuple(WantedGesture(gesture, posture, at, len(wanted)) for at, gesture in enumerate(wanted, 1))
+
+
+def gestures_of(asked: Sequence[AskedGesture], posture: str) -> tuple[WantedGesture, ...]:
+    """The gestures of one more posture."""
+    wanted = [shortened(gesture) for gesture in asked if gesture.kind in AGAIN]
     return tuple(WantedGesture(gesture, posture, at, len(wanted)) for at, gesture in enumerate(wanted, 1))

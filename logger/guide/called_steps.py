@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from analysis.model.records import Event
-from logger.guide.asked_gestures import gestures_for, gestures_of
+from logger.guide.asked_gestures import gestures_anew, gestures_for, gestures_of
 from logger.guide.gesture_transitions import count_gesture, start_gesture
 from logger.guide.guide_state import Gesturing, Guide, Paused, Playing, Preparing, Ready, Step, enter
 from logger.guide.orders import Begin, End, Order, Pressed, Task
@@ -32,7 +32,7 @@ def press_called(guide: Guide, press: Pressed) -> Step:
         guide = replace(guide, gesture=max(guide.gesture - 1, 0))
     if guide.gesture >= len(guide.wanted):
         # Once more, from the start: the sensor stays on the hand.
-        guide = replace(guide, wanted=gestures_of(guide.asked, guide.free.posture), gesture=0)
+        guide = replace(guide, wanted=gestures_anew(guide.asked, guide.free.posture), gesture=0)
     guide, orders = start_gesture(guide, at_s)
     return guide, [*left, *orders]
 

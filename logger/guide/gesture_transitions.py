@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from analysis.model.records import Event
-from logger.guide.asked_gestures import WantedGesture, gestures_for, gestures_of
+from logger.guide.asked_gestures import WantedGesture, full_gestures, gestures_for, gestures_of
 from logger.guide.guide_state import (
     Gesturing,
     Guide,
@@ -20,6 +20,7 @@ from logger.guide.guide_state import (
 from logger.guide.orders import (
     Begin,
     End,
+    ForgetLever,
     GestureJudged,
     GesturesSolved,
     JudgeGesture,
@@ -31,7 +32,6 @@ from logger.guide.orders import (
 )
 from logger.guide.play_transitions import go_on
 
-LEAD_S = 3.0
 TO_SOLVE = ("across", "along", "pivot")
 NO_FRAME = "Without the gestures tilt is only against the hand's own mean plane: it shows changes, not the side."
 
@@ -63,7 +63,7 @@ def next_gesture(guide: Guide, at_s: float) -> Step:
 def start_gesture(guide: Guide, at_s: float) -> Step:
     """Lead into the gesture that is next."""
     wanted = guide.wanted[guide.gesture]
-    starts_s = at_s + (LEAD_S if guide.script.led else 0.0)
+    starts_s = at_s + (wanted.asked.lead_s if guide.script.led else 0.0)
     ends_s = starts_s + wanted.asked.seconds
     task = Task(wanted.asked.kind, starts_s, ends_s, wanted.posture, wanted.off_hand)
     guide = enter(guide, Gesturing(starts_s, ends_s, leading=True))
@@ -99,14 +99,32 @@ def count_gesture(guide: Guide) -> Guide:
 
 
 def judged(guide: Guide, verdict: GestureJudged) -> Step:
-    """A good gesture counts, another may be done again."""
-    phase = guide.phase
+    """A good gesture counts, and the next begins by itself; another may be done again."""
+    phase, quality = guide.phase, verdict.quality
     if not isinstance(phase, Judging):
         return guide, []
-    if not verdict.quality.good:
-        return enter(replace(guide, last=None), Poor(phase.ended_s, verdict.quality)), []
-    guide, orders = next_gesture(count_gesture(replace(guide, last=verdict.quality)), verdict.at_s)
-    return guide, [End(phase.ended_s), *orders]
+    if not quality.good:
+        return enter(replace(guide, last=None), Poor(phase.ended_s, quality)), []
+    was = guide.wanted[guide.gesture]
+    guide = count_gesture(replace(guide, last=quality))
+    ended: list[Order] = [End(phase.ended_s)]
+    if quality.moved:
+        guide = rock_longer(guide, was)
+        ended.append(ForgetLever())
+    guide, orders = next_gesture(guide, verdict.at_s)
+    if isinstance(guide.phase, Preparing) and not was.off_hand:
+        # Only to strap the sensor on takes as long as it takes.
+        guide, orders = start_gesture(guide, verdict.at_s)
+    return guide, [*ended, *orders]
+
+
+def rock_longer(guide: Guide, was: WantedGesture) -> Guide:
+    """The sensor sits elsewhere than remembered: one full pivot more, from which alone the lever arm is told."""
+    full = next(gesture for gesture in full_gestures() if gesture.kind == was.asked.kind)
+    more = replace(was, asked=full, number=was.number + 1)
+    later = [replace(each, number=each.number + 1) for each in guide.wanted[guide.gesture :]]
+    wanted = [replace(each, count=each.count + 1) for each in (*guide.wanted[: guide.gesture], more, *later)]
+    return replace(guide, wanted=tuple(wanted))
 
 
 def press_in_gestures(guide: Guide, press: Pressed) -> Step:
@@ -116,17 +134,21 @@ def press_in_gestures(guide: Guide, press: Pressed) -> Step:
         if skips:
             return next_gesture(replace(guide, last=None, gesture=guide.gesture + 1), press.at_s)
         return start_gesture(guide, press.at_s)
+    if isinstance(phase, Gesturing) and skips and phase.leading:
+        guide, orders = next_gesture(replace(guide, last=None, gesture=guide.gesture + 1), press.at_s)
+        return guide, [Task("rest", press.at_s), *orders]
     if isinstance(phase, Gesturing):
         return break_off(guide, press.at_s)
     if isinstance(phase, Poor):
         # What was no good is kept out of the analysis by its kind; the samples stay.
         ended = End(phase.ended_s, None if skips else "rest")
-        guide, orders = next_gesture(count_gesture(guide), press.at_s) if skips else (enter(guide, Preparing()), [])
+        again = start_gesture(guide, press.at_s)
+        guide, orders = next_gesture(count_gesture(guide), press.at_s) if skips else again
         return guide, [ended, *orders]
     if isinstance(phase, Unsolved):
         if skips:
             return go_on(replace(guide, notice="" if phase.framed else NO_FRAME), press.at_s)
-        return next_gesture(replace(guide, wanted=guide.wanted + phase.again), press.at_s)
+        return start_gesture(replace(guide, wanted=guide.wanted + phase.again), press.at_s)
     return guide, []
 
 

@@ -271,6 +271,11 @@ class Guide:
         return self.script.plan is not None and self.place >= len(self.script.plan.blocks)
 
     @property
+    def several(self) -> bool:
+        """Whether there are gestures of more than one posture."""
+        return len({wanted.posture for wanted in self.wanted if wanted.posture}) > 1
+
+    @property
     def planned(self) -> PlanBlock | None:
         """The plan's next block."""
         return None if self.script.plan is None or self.over else self.script.plan.blocks[self.place]

@@ -142,6 +142,11 @@ class SettleSetup:
 
 
 @dataclass(frozen=True)
+class ForgetLever:
+    """The sensor sits elsewhere than remembered: what was remembered of its lever arm counts no more."""
+
+
+@dataclass(frozen=True)
 class Begin:
     """Open an event in the recording; what is open ends there and counts. The event's own times say nothing."""
 
@@ -230,6 +235,7 @@ Order: TypeAlias = (
     LookForSensor
     | CheckSensor
     | SettleSetup
+    | ForgetLever
     | Begin
     | End
     | Mark

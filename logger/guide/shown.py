@@ -41,6 +41,8 @@ class GestureLive:
         None while it cannot be said.
     sentence : str
         What to do better, or that it was good.
+    moved : bool
+        ``pivot``: the sensor sits elsewhere than the remembered lever arm has it.
     """
 
     kind: str
@@ -55,6 +57,7 @@ class GestureLive:
     coverage: tuple[float, ...] = ()
     stillness: float | None = None
     done: bool = False
+    moved: bool = False
 
 
 @dataclass(frozen=True)

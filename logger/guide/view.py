@@ -145,7 +145,7 @@ def gesture_words(guide: Guide) -> tuple[str, str]:
     if isinstance(phase, Poor):
         return "Once more", phase.quality.sentence
     wanted = guide.wanted[guide.gesture]
-    posture = f"Posture {wanted.posture}. " if wanted.posture and wanted.count > 5 else ""
+    posture = f"Posture {wanted.posture}. " if wanted.posture and guide.several else ""
     return GESTURE_TITLES[wanted.asked.kind, wanted.off_hand], posture + wanted.asked.prompt
 
 
@@ -223,7 +223,8 @@ def step_keys(guide: Guide) -> tuple[Key, ...]:
     if isinstance(phase, Preparing):
         return (Key("next", "Start"), Key("skip", "Leave it out"))
     if isinstance(phase, Gesturing):
-        return (Key("again", "Stop, begin again"),)
+        skip = (Key("skip", "Leave it out"),) if phase.leading else ()
+        return (Key("again", "Stop; it waits for you"), *skip)
     if isinstance(phase, Poor):
         return (Key("next", "Do it again"), Key("skip", "Go on with it as it is"))
     if isinstance(phase, Unsolved):

@@ -20,6 +20,7 @@ from logger.guide.orders import (
     Close,
     End,
     FollowBlock,
+    ForgetLever,
     GestureJudged,
     Happening,
     JudgeBlock,
@@ -244,6 +245,9 @@ class SessionRun:
         elif isinstance(order, Mark):
             log.mark(order.event, order.at_s)
         elif isinstance(order, SettleSetup):
+            self.link.settle()
+        elif isinstance(order, ForgetLever):
+            self._session.set_up.forget_lever()
             self.link.settle()
         elif isinstance(order, FollowBlock) and self._blocks is not None and log.opened is not None:
             self._verdict = None

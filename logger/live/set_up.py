@@ -80,6 +80,10 @@ class SetUp:
         """That can be played."""
         return self._postures
 
+    def forget_lever(self) -> None:
+        """The sensor sits elsewhere than remembered."""
+        self.recorded = replace(self.recorded, lever_mm=None, lever_sd_mm=None)
+
     def chosen(self, at_s: float, refused: str = "") -> Chosen:
         """For the guide: which gestures are asked for, and what free play is."""
         recorded, free = self.recorded, self.free

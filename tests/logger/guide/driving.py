@@ -43,7 +43,7 @@ class Driven:
     """A guide, its clock, and everything that it ordered.
 
     ``poor`` are kinds of gestures that are judged poor the next time; ``usable`` says which come out usable when all
-    are solved.
+    are solved. ``moved``: the next pivot shows that the sensor sits elsewhere than remembered.
     """
 
     plan: Plan | None = None
@@ -51,6 +51,7 @@ class Driven:
     postures: tuple[str, ...] = ()
     now_s: float = 1000.0
     poor: list[str] = field(default_factory=list)
+    moved: bool = False
     usable: Callable[[frozenset[tuple[str, str]]], frozenset[tuple[str, str]]] = lambda done: done
     lenders: tuple[tuple[str, str], ...] = ()
     events: list[Event] = field(default_factory=list)
@@ -125,7 +126,9 @@ class Driven:
             good = kind not in self.poor
             if not good:
                 self.poor.remove(kind)
-            return GestureJudged(self.now_s, GestureLive(kind, good, "Good." if good else "Longer moves.", done=True))
+            moved, self.moved = self.moved and good and kind == "pivot", self.moved and kind != "pivot"
+            words = "Good." if good else "Longer moves."
+            return GestureJudged(self.now_s, GestureLive(kind, good, words, done=True, moved=moved))
         if isinstance(order, SolveGestures):
             usable = self.usable(self.guide.done)
             return GesturesSolved(self.now_s, usable, (("across", "Across: too short."),), bool(usable), self.lenders)
@@ -134,8 +137,9 @@ class Driven:
     def do_gestures(self) -> None:
         """Press the key before each gesture and wait until it is done."""
         while self.step == "gestures":
-            self.press("next")
-            self.wait(13.0)
+            if "next" in self.keys:
+                self.press("next")
+            self.wait(1.0)
 
     def kinds(self) -> list[str]:
         return [event.kind for event in self.events]
