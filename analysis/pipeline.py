@@ -188,7 +188,6 @@ def _result(
     }
     offsets = [b.tilt_offset_se_deg for b in summaries if b.tilt_offset_se_deg is not None]
     fit = reference.lever_fit
-    grip = slice(-3 * len(fit.levers_m) + 3 * frame.grip, (-3 * len(fit.levers_m) + 3 * frame.grip + 3) or None)
     known = frame.from_gestures
     return SessionResult(
         rate_hz=timebase.grid.rate_hz,
@@ -199,7 +198,7 @@ def _result(
         reference=ReferenceSummary("gestures" if known else "hand", reference.qualities, repetitions),
         tilt_offset_se_deg=float(np.sqrt(np.mean(np.square(offsets)))) if offsets else None,
         lever_mm=_triple(1e3 * frame.lever_m) if known else None,
-        lever_se_mm=_triple(1e3 * np.sqrt(np.diag(fit.covariance)[grip])) if known else None,
+        lever_se_mm=_triple(1e3 * fit.covariance.lever_sd_m(frame.grip)) if known else None,
         warnings=(*session.warnings, *_data_warnings(session, timebase, signals), *reference.warnings),
         blocks=summaries,
         strokes=table.reset_index(drop=True),

@@ -26,8 +26,8 @@ from analysis.synthesis.draw import random_scenario
 from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Scenario
 from analysis.synthesis.simulate import SimulatedSession, simulate
 from benchmarks.question_players import SpeedPlayer
+from logger.many.analyse import analyse_file
 from logger.many.session_cache import summarise_folder
-from logger.many.session_results import analyse_file
 from logger.session.session_file import write_session
 
 NOTE = "synthetic: an invented mandolin player and her invented tune"
@@ -162,7 +162,7 @@ def run_demo(folder: Path) -> list[Check]:
 
 
 def _last_ladder(path: Path, truth: pd.DataFrame) -> list[Check]:
-    result = analyse_file(path)[1]
+    result = analyse_file(path).result
     hold = find_hold_tempo([result])
     low, high = hold.low or 0.0, hold.high or np.inf
     steady = measure_consistency([result])
@@ -178,7 +178,7 @@ def _last_ladder(path: Path, truth: pd.DataFrame) -> list[Check]:
 
 
 def _postures(path: Path, gap: float, spread: float) -> list[Check]:
-    found = compare_postures([analyse_file(path)[1]], (RESTING.label, LIFTED.label))
+    found = compare_postures([analyse_file(path).result], (RESTING.label, LIFTED.label))
     by_key = {m.key: m.difference for m in found.measures}
     tilt, sd = by_key["tilt_deg"], by_key["tilt_sd_deg"]
     said = say_comparison(found)

@@ -43,6 +43,7 @@ FIRMWARE = "reference 1"
 VERSION, TICK_BITS, TICK_HZ = 1, 32, 1_000_000
 HELLO, SAMPLES, BATTERY, STATUS, ANSWER = 1, 2, 3, 4, 5
 IDENTIFY, START, STOP, RATE, RANGE = 0x81, 0x82, 0x83, 0x84, 0x85
+BODY_BYTES = {IDENTIFY: 0, START: 0, STOP: 0, RATE: 4, RANGE: 4}
 DONE, UNKNOWN, IMPOSSIBLE, FAILED = 0, 1, 2, 3
 MAX_SAMPLES, MAX_WIRE = 16, 251
 FRAME_US = 25_000
@@ -199,7 +200,7 @@ class BleLink:
         notify = (bluetooth.UUID("6E400003-B5A3-F393-E0A9-E50E24DCCA9E"), 0x0010)
         ((self.in_handle, self.out_handle),) = self.ble.gatts_register_services(((service, (write, notify)),))
         self.ble.gatts_set_buffer(self.in_handle, 256, True)
-        self.connection, self.room, self.received = None, 20, b""
+        self.connection, self.room, self.received, self.broken = None, 20, b"", False
         self.ble.irq(self.on_event)
         self.advertise()
 
@@ -221,11 +222,13 @@ class BleLink:
     def write(self, data):
         if self.connection is None:
             return
+        if self.broken:  # Ends the frame that was broken off, so that this one is not lost with it.
+            data, self.broken = b"\0" + data, False
         try:
             for at in range(0, len(data), self.room):
                 self.ble.gatts_notify(self.connection, self.out_handle, data[at : at + self.room])
         except OSError:  # No buffer free: the rest of this frame is lost, and its numbers say so.
-            return
+            self.broken = True
 
     def read(self):
         data, self.received = self.received, b""
@@ -349,6 +352,8 @@ class Device:
 
     def obey(self, payload):
         kind, number = struct.unpack("<BH", payload[:3])
+        if kind < 0x80 or len(payload) - 3 != BODY_BYTES.get(kind, len(payload) - 3):
+            return  # Not for a device (perhaps its own frames, echoed), or no whole command.
         result = self.result_of(kind, payload[3:])
         if result == DONE and kind in (IDENTIFY, RATE, RANGE):
             self.hello()

@@ -21,7 +21,7 @@ from logger.commands.simulate import events_csv, imu_csv, map_toml, truth_json
 from logger.files.atomic_file import write_text_atomic
 from logger.practice.played_drill import played_drill
 from logger.report.result_files import render_result_json
-from logger.session.session_file import read_session, write_session
+from logger.session.session_file import write_session
 
 FOLDER = Path(__file__).resolve().parent.parent / "sample_logs"
 RATE_HZ = 200.0
@@ -126,7 +126,7 @@ def write_sample(sample: Sample, folder: Path) -> None:
     OutputError
         The folder is missing or may not be written to.
     """
-    from analysis.pipeline import analyse_session
+    from logger.many.analyse import analyse_file
 
     made = make_sample(sample)
     path = folder / f"{sample.name}.mcap"
@@ -135,7 +135,7 @@ def write_sample(sample: Sample, folder: Path) -> None:
     write_text_atomic(path.with_suffix(".truth.csv"), strokes)
     write_text_atomic(path.with_suffix(".truth.json"), truth_json(made, sample.scenario, sample.seed))
     # From the file, as a player's answer is.
-    expected = expected_summary(analyse_session(read_session(path)))
+    expected = expected_summary(analyse_file(path).result)
     write_text_atomic(path.with_suffix(".expected.json"), json.dumps(expected, indent=1, ensure_ascii=False) + "\n")
     if sample is AS_CSV:
         write_csv(made, folder / "csv")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from analysis.findings.stroke_findings import TONIGHT, hold_measured, whole_session
 from analysis.model.cautions import HURT
 from analysis.model.doubts import Certainty, cap_certainty
@@ -22,6 +24,7 @@ from analysis.report.answer_sentences import (
 )
 from analysis.report.session_answers import SessionAnswers
 from analysis.report.tension_sections import say_level
+from analysis.statistics.estimate_words import capitalise
 from analysis.tension.assessment import Tension
 
 REST = "Rest now, play more softly and slower, and end the evening if it does not ease."
@@ -39,13 +42,18 @@ def body_findings(result: SessionResult, answers: SessionAnswers) -> list[Findin
     return [
         Finding(
             topic="body",
-            claim=say_level(level),
+            claim=" ".join(_sentences(level.reasons)) if level.hurt else say_level(level),
             certainty="sure" if level.hurt else "likely",
             scope=whole_session(result),
-            evidence=tuple(f"{reason[0].upper()}{reason[1:]}." for reason in level.reasons),
+            evidence=_sentences(level.reasons),
             action=action,
         )
     ]
+
+
+def _sentences(clauses: Iterable[str]) -> tuple[str, ...]:
+    """Clauses as sentences."""
+    return tuple(f"{capitalise(clause)}." for clause in clauses)
 
 
 def question_findings(result: SessionResult, answers: SessionAnswers) -> list[Finding]:
@@ -88,7 +96,7 @@ def _hold(result: SessionResult, hold: HoldTempo) -> Finding:
         certainty=cap_certainty(certainty, result.doubts, scope.blocks),
         scope=scope,
         measured=(hold_measured(hold),),
-        evidence=tuple(f"{remark[0].upper()}{remark[1:]}." for remark in hold.remarks),
+        evidence=_sentences(hold.remarks),
     )
 
 
@@ -104,7 +112,7 @@ def _clearing(result: SessionResult, clearing: Clearing) -> Finding:
         measured=(
             Measured(f"share of {clearing.direction}strokes that clear", "share", share.value, share.low, share.high),
         ),
-        evidence=tuple(f"{remark[0].upper()}{remark[1:]}." for remark in clearing.remarks),
+        evidence=_sentences(clearing.remarks),
     )
 
 
@@ -117,7 +125,7 @@ def _steady(result: SessionResult, steady: Consistency) -> Finding:
         certainty="sure",
         scope=scope,
         measured=(Measured("scatter of tilt within a block", "deg", within.value, within.low, within.high),),
-        evidence=tuple(f"{remark[0].upper()}{remark[1:]}." for remark in steady.remarks),
+        evidence=_sentences(steady.remarks),
     )
 
 

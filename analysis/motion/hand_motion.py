@@ -15,7 +15,15 @@ from analysis.motion.orientation import estimate_orientation, gapless_parts, rat
 from analysis.motion.rotation import matrices, rotate
 from analysis.motion.tip_path import GRAVITY_MPS2, Band, band_displacements
 from analysis.signal.grid import Grid
-from analysis.signal.sensor_errors import ERRORS, SensorErrors
+from analysis.signal.sensor_errors import (
+    ACCEL_BIAS,
+    ACCEL_MATRIX,
+    ERRORS,
+    GYRO,
+    LEVERS,
+    SKEW,
+    SensorErrors,
+)
 from analysis.signal.working_grid import Signals
 
 MARGIN_CYCLES = 2.0
@@ -167,13 +175,13 @@ def error_columns(
     arm = rotation @ lever_m
     accel_columns = np.zeros((n, 3, ERRORS + 3))
     arm_columns = np.zeros((n, 3, ERRORS + 3))
-    accel_columns[:, :, 0:3] = -rotation
-    accel_columns[:, :, 3:12] = -(rotation[:, :, :, None] * accel[:, None, None, :]).reshape(n, 3, 9)
+    accel_columns[:, :, ACCEL_BIAS] = -rotation
+    accel_columns[:, :, ACCEL_MATRIX] = -(rotation[:, :, :, None] * accel[:, None, None, :]).reshape(n, 3, 9)
     # Attitude error of a rate error: phi = -integral of R (c + E w).
     rates = np.concatenate([rotation, (rotation[:, :, :, None] * gyro[:, None, None, :]).reshape(n, 3, 9)], axis=2)
     phi = -running_integral(rates, rate_hz)
-    accel_columns[:, :, 12:24] = np.cross(phi, force[:, :, None], axis=1)
-    arm_columns[:, :, 12:24] = np.cross(phi, arm[:, :, None], axis=1)
-    accel_columns[:, :, 24] = np.einsum("nij,nj->ni", rotation, np.gradient(accel, dt, axis=0))
-    arm_columns[:, :, ERRORS:] = rotation
+    accel_columns[:, :, GYRO] = np.cross(phi, force[:, :, None], axis=1)
+    arm_columns[:, :, GYRO] = np.cross(phi, arm[:, :, None], axis=1)
+    accel_columns[:, :, SKEW] = np.einsum("nij,nj->ni", rotation, np.gradient(accel, dt, axis=0))
+    arm_columns[:, :, LEVERS] = rotation
     return accel_columns, arm_columns

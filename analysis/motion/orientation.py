@@ -10,7 +10,7 @@ import numpy as np
 import vqf
 
 from analysis.model.records import FloatArray
-from analysis.motion.rotation import matrices, multiply
+from analysis.motion.rotation import matrices, multiply, turned_about_vertical
 from analysis.signal.grid import Grid
 
 TAU_ACC_S = 3.0
@@ -49,8 +49,7 @@ def estimate_orientation(gyro_radps: FloatArray, accel_mps2: FloatArray, grid: G
         own = _filter(gyro_radps[part], accel_mps2[part], grid.rate_hz)
         if part is not parts[0]:
             before, after = (matrices(q).mean(axis=0) for q in (quat[max(0, end - join) : end], own[:join]))
-            half = -0.5 * heading_between(before, after)
-            own = multiply(np.broadcast_to([np.cos(half), 0.0, 0.0, np.sin(half)], own.shape), own)
+            own = turned_about_vertical(own, -heading_between(before, after))
         quat[end : part.start] = quat[end - 1] if end else own[0]
         quat[part] = own
         end = part.stop
@@ -67,6 +66,11 @@ def heading_between(before: FloatArray, after: FloatArray) -> float:
     """Turn about the vertical (rad) from one (mean of) rotation matrix (3, 3) to another."""
     turn = after @ before.T
     return float(np.arctan2(turn[1, 0] - turn[0, 1], turn[0, 0] + turn[1, 1]))
+
+
+def new_filter(rate_hz: float) -> vqf.VQF:
+    """The same filter for samples as they come."""
+    return vqf.VQF(1.0 / rate_hz, tauAcc=TAU_ACC_S, **_NO_BIAS)
 
 
 def _filter(gyro_radps: FloatArray, accel_mps2: FloatArray, rate_hz: float) -> FloatArray:

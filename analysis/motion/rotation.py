@@ -93,6 +93,12 @@ def yaw_matrix(angle_rad: float) -> FloatArray:
     return np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
 
 
+def turned_about_vertical(quat_wxyz: FloatArray, angle_rad: float) -> FloatArray:
+    """Orientations (n, 4) turned by an angle about the world's vertical."""
+    half = 0.5 * angle_rad
+    return multiply(np.broadcast_to([np.cos(half), 0.0, 0.0, np.sin(half)], quat_wxyz.shape), quat_wxyz)
+
+
 def cross_matrix(vector: FloatArray) -> FloatArray:
     """The matrix ``[v]x`` with ``[v]x @ u = v x u``."""
     x, y, z = vector

@@ -165,7 +165,7 @@ def measure_direction(motion: Motion, event: Event, lever_m: FloatArray, setting
         remark=remark,
     )
     first_sign = _first_move(motion, event, lever_m, band, mean / extent)
-    middle = motion.grid.line_time_at(first + float(turns.mean()))
+    middle = motion.grid.time_at(first + float(turns.mean()))
     arm_m = rotate(motion.quat_wxyz[first:last], lever_m).mean(axis=0)
     return Direction(event.kind, event.posture, middle, mean, cov, moved, first_sign, unsteady, quality, arm_m)
 

@@ -64,7 +64,7 @@ def see_yaws(motion: Motion, events: Sequence[Event], settings: HeadingSettings)
         first, last = motion.grid.index_at(start), motion.grid.index_at(end)
         if last - first > motion.grid.rate_hz and motion.grid.valid[first:last].mean() > MIN_VALID_SHARE:
             step = max(1, int(motion.grid.rate_hz // 25))
-            times.append(motion.grid.line_time_at(0.5 * (first + last)))
+            times.append(motion.grid.time_at(0.5 * (first + last)))
             rotations.append(matrices(motion.quat_wxyz[first:last:step]).mean(axis=0))
             postures.append(event.posture)
             gesture.append(event.kind != "play")

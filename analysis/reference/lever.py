@@ -39,7 +39,16 @@ from analysis.motion.hand_motion import error_columns, running_integral
 from analysis.motion.orientation import integrate_rotation
 from analysis.motion.rotation import matrices
 from analysis.motion.tip_path import GRAVITY_MPS2
-from analysis.signal.sensor_errors import ERRORS, SensorErrors
+from analysis.signal.sensor_errors import (
+    ACCEL_BIAS,
+    ACCEL_MATRIX,
+    ERRORS,
+    LEVERS,
+    SENSOR,
+    ErrorCovariance,
+    SensorErrors,
+    lever_of,
+)
 
 
 @dataclass(frozen=True)
@@ -87,24 +96,21 @@ class LeverFit:
     ----------
     errors : SensorErrors
     levers_m : float64 (grips, 3)
-    covariance : float64 (25 + 3 grips, 25 + 3 grips)
-        Of the sensor errors, then the levers.
+    covariance : ErrorCovariance
+        Of the sensor errors and the levers.
     slip_ratio : float
         Residual slip over the assumed one; the covariance carries its square where it exceeds 1.
     """
 
     errors: SensorErrors
     levers_m: FloatArray
-    covariance: FloatArray
+    covariance: ErrorCovariance
     slip_ratio: float
 
 
 def borrow_lever(fit: LeverFit, grip: int, settings: LeverSettings) -> LeverFit:
     """The fit with one grip more: a copy of another whose plectrum may have been gripped anew."""
-    own = ERRORS + 3 * grip
-    spread = np.vstack([np.eye(len(fit.covariance)), np.eye(len(fit.covariance))[own : own + 3]])
-    covariance = spread @ fit.covariance @ spread.T
-    covariance[-3:, -3:] += (1e-3 * settings.regrip_mm) ** 2 * np.eye(3)
+    covariance = fit.covariance.with_copy(grip, 1e-3 * settings.regrip_mm)
     return replace(fit, levers_m=np.vstack([fit.levers_m, fit.levers_m[grip]]), covariance=covariance)
 
 
@@ -154,9 +160,9 @@ def fit_levers(
     # Residuals after the last step, per degree of freedom, pulled towards 1 by `residual_weight` rows.
     left = misfit - step @ pull if rows else 0.0
     ratio2 = (max(left, 0.0) + settings.residual_weight) / (rows + settings.residual_weight)
-    covariance = linalg.inv(information) * max(1.0, ratio2)
-    covariance[ERRORS:, ERRORS:] += (1e-3 * settings.rounding_mm) ** 2 * np.eye(len(x) - ERRORS)
-    return LeverFit(SensorErrors.from_vector(x), x[ERRORS:].reshape(-1, 3), covariance, float(np.sqrt(ratio2)))
+    covariance = ErrorCovariance(linalg.inv(information) * max(1.0, ratio2))
+    covariance = covariance.widened(LEVERS, 1e-3 * settings.rounding_mm)
+    return LeverFit(SensorErrors.from_vector(x), x[LEVERS].reshape(-1, 3), covariance, float(np.sqrt(ratio2)))
 
 
 def _error_sds(settings: LeverSettings) -> FloatArray:
@@ -185,8 +191,8 @@ def _whitened_window(window: PivotWindow, x: FloatArray, rate_hz: float, setting
         Residual, regressors of the global unknowns, regressors of phi_0, c_0, c_1.
     """
     dt = 1 / rate_hz
-    errors = SensorErrors.from_vector(x[:ERRORS])
-    lever = x[ERRORS + 3 * window.grip : ERRORS + 3 * window.grip + 3]
+    errors = SensorErrors.from_vector(x)
+    lever = x[lever_of(window.grip)]
     accel = errors.correct_accel(window.accel_mps2, rate_hz)
     gyro = errors.correct_gyro(window.gyro_radps)
     rotation = _level(matrices(integrate_rotation(gyro, rate_hz)), accel)
@@ -197,8 +203,8 @@ def _whitened_window(window: PivotWindow, x: FloatArray, rate_hz: float, setting
     residual = _twice(force - [0.0, 0.0, GRAVITY_MPS2], rate_hz) + arm
     swung = _twice(accel_columns, rate_hz) + arm_columns
     shared = np.zeros((n, 3, len(x)))
-    shared[:, :, :ERRORS] = swung[:, :, :ERRORS]
-    shared[:, :, ERRORS + 3 * window.grip : ERRORS + 3 * window.grip + 3] = swung[:, :, ERRORS:]
+    shared[:, :, SENSOR] = swung[:, :, SENSOR]
+    shared[:, :, lever_of(window.grip)] = swung[:, :, LEVERS]
     eye = np.tile(np.eye(3), (n, 1, 1))
     turned = _twice(np.cross(eye, force[:, :, None], axis=1), rate_hz) + np.cross(eye, arm[:, :, None], axis=1)
     time = (np.arange(n) * dt)[:, None, None]
@@ -251,11 +257,11 @@ def _eliminate_nuisance(
 
 def _gravity_row(still: FloatArray, x: FloatArray, unknowns: int, settings: LeverSettings) -> tuple[FloatArray, float]:
     """Equation (3): the corrected reading of a still has the length of local gravity."""
-    errors = SensorErrors.from_vector(x[:ERRORS])
+    errors = SensorErrors.from_vector(x)
     corrected = still - errors.accel_bias_mps2 - errors.accel_matrix @ still
     length = float(np.linalg.norm(corrected))
     direction = corrected / length
     row = np.zeros(unknowns)
-    row[0:3] = direction
-    row[3:12] = np.outer(direction, still).ravel()
+    row[ACCEL_BIAS] = direction
+    row[ACCEL_MATRIX] = np.outer(direction, still).ravel()
     return row / settings.gravity_sd_mps2, (length - GRAVITY_MPS2) / settings.gravity_sd_mps2

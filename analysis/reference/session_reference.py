@@ -288,7 +288,7 @@ def _vertical_bias_sd_dps(motion: Motion, fit: LeverFit, directions: Sequence[Di
     """What is left of the gyroscope's bias about the vertical, as the hand is held in the gestures (or throughout)."""
     at = [motion.grid.index_at(d.time_s) for d in directions if d.usable] or [motion.grid.size // 2]
     up = matrices(motion.quat_wxyz[at])[:, 2].mean(axis=0)
-    return float(np.degrees(np.sqrt(up @ fit.covariance[12:15, 12:15] @ up)))
+    return float(np.degrees(fit.covariance.gyro_bias_sd_radps(up)))
 
 
 def _frames(

@@ -21,7 +21,7 @@ class Grid:
     Attributes
     ----------
     start_s : float
-        Log time of sample 0 on the straight line.
+        Log time of sample 0.
     rate_hz : float
         Samples a second.
     valid : bool (n,)
@@ -53,13 +53,13 @@ class Grid:
 
     @property
     def duration_s(self) -> float:
-        """Length in time."""
+        """Length at the mean rate; a clock that settles makes ``end_s - start_s`` differ from it by its lag."""
         return self.size / self.rate_hz
 
     @property
     def end_s(self) -> float:
         """Log time at which the grid ends, one step after its last sample."""
-        return self.line_time_at(self.size)
+        return self.time_at(self.size)
 
     @overload
     def time_at(self, index: float) -> float: ...
@@ -72,10 +72,6 @@ class Grid:
         times = np.asarray(line + np.interp(at, *self.lag_s) if self.lag_s.size else line)
         return times if isinstance(index, np.ndarray) else float(times)
 
-    def line_time_at(self, index: float) -> float:
-        """Time (s) of a sample number on the straight line: the lag is left out."""
-        return self.start_s + index / self.rate_hz
-
     @overload
     def position_at(self, time_s: float) -> float: ...
     @overload
@@ -85,8 +81,10 @@ class Grid:
         at = (time_s - self.start_s) * self.rate_hz
         if not self.lag_s.size:
             return at
-        late = np.interp(at, *self.lag_s) * self.rate_hz
-        return at - late if isinstance(at, np.ndarray) else at - float(late)
+        # The lag is known by sample number, and changes by less than a thousandth a sample: two steps settle it.
+        near = at - np.interp(at, *self.lag_s) * self.rate_hz
+        found = at - np.interp(near, *self.lag_s) * self.rate_hz
+        return found if isinstance(at, np.ndarray) else float(found)
 
     @overload
     def index_at(self, time_s: float) -> int: ...
@@ -98,14 +96,6 @@ class Grid:
         if isinstance(at, np.ndarray):
             return np.clip(np.rint(at), 0, self.size).astype(np.int64)
         return min(max(round(at), 0), self.size)
-
-    def line_index_at(self, time_s: FloatArray) -> IntArray:
-        """As :meth:`index_at`, on the straight line: the lag is left out."""
-        return np.clip(np.rint(self.line_position_at(time_s)), 0, self.size).astype(np.int64)
-
-    def line_position_at(self, time_s: FloatArray) -> FloatArray:
-        """As :meth:`position_at`, on the straight line: the lag is left out."""
-        return (time_s - self.start_s) * self.rate_hz
 
     def slice_of(self, start_s: float, end_s: float) -> slice:
         """Samples of an interval of log time, limited to the grid."""

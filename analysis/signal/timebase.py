@@ -104,8 +104,11 @@ def fit_timebase(raw: RawSamples, profile: SensorProfile) -> Timebase:
         )
     times = ticks[kept] - ticks[0]
     slope, offset = _line(slot, times)
-    start_s, rate_hz = (float(ticks[0]) + offset) / profile.tick_hz, profile.tick_hz / slope
+    rate_hz = profile.tick_hz / slope
     lag_s = _lag(slot, (times - offset - slope * slot) / profile.tick_hz, rate_hz)
+    first_s = float(lag_s[1, 0]) if lag_s.size else 0.0  # The line is moved to go through sample 0.
+    lag_s[1] -= first_s
+    start_s = (float(ticks[0]) + offset) / profile.tick_hz + first_s
     return Timebase(
         grid=Grid(start_s, rate_hz, _taken(slot), lag_s),
         slot=slot,

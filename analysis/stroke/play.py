@@ -105,7 +105,7 @@ def find_pieces(
     motion: Motion, first: int, last: int, frame: Frame, drift: HeadingDrift, settings: StrokeSettings
 ) -> list[Piece]:
     """Stretches of rhythmic motion across the strings within samples ``first:last``."""
-    middle_s = motion.grid.line_time_at(0.5 * (first + last))
+    middle_s = motion.grid.time_at(0.5 * (first + last))
     axes = turned_axes(frame, np.array([middle_s]), drift)[0]
     position = motion.displacement(first, last, frame.lever_m, FINDING_BAND) @ axes[1]
     centre, frequency, speed = cycle_frequencies(position, motion.grid.rate_hz, settings)
@@ -229,7 +229,7 @@ def _trace_piece(
     cycle = piece.cycle_hz
     reach = int(REACH_S * motion.grid.rate_hz)
     first, last = max(piece.bounds[0], piece.first - reach), min(piece.bounds[1], piece.last + reach)
-    axes = frame_at(np.array([motion.grid.line_time_at(0.5 * (piece.first + piece.last))]))[0]
+    axes = frame_at(np.array([motion.grid.time_at(0.5 * (piece.first + piece.last))]))[0]
     turn_path = motion.displacement(first, last, lever_m, bands.turn_band(cycle))
     across = turn_path @ axes[1]
     turns = find_turns(across, settings.first_prominence_mm * 1e-3)

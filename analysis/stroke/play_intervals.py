@@ -72,5 +72,5 @@ def _near(plays: Sequence[Event], motion: Motion, first: int) -> str:
     """Posture of the block nearest to a sample."""
     if not plays:
         return ""
-    time = motion.grid.line_time_at(first)
+    time = motion.grid.time_at(first)
     return min(plays, key=lambda event: min(abs(event.start_s - time), abs(event.end_s - time))).posture

@@ -102,7 +102,7 @@ def find_raps(accel_mps2: FloatArray, grid: Grid, settings: RapSettings | None =
         if at[0] <= free_from or not _even(strength, at, pool_hz, settings):
             continue
         if _alone(strength, at, pool_hz, settings) and _alike(accel_mps2, at / pool_hz, grid.rate_hz, settings):
-            found.append(Raps(cells.line_time_at(float(at[0])), cells.line_time_at(float(at[2]))))
+            found.append(Raps(cells.time_at(float(at[0])), cells.time_at(float(at[2]))))
             free_from = int(at[2])
     return tuple(found)
 

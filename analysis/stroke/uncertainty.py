@@ -24,7 +24,7 @@ from analysis.motion.turns import sample_at
 from analysis.reference.frame import Frame
 from analysis.reference.gesture_directions import Direction, GestureSettings, sloppiness
 from analysis.reference.lever import LeverFit
-from analysis.signal.sensor_errors import ERRORS
+from analysis.signal.sensor_errors import LEVERS, SENSOR, lever_of
 from analysis.stroke.play import BandSettings
 from analysis.stroke.stroke_paths import TracedStrokes
 
@@ -63,7 +63,7 @@ def block_chord(
     flat = columns.reshape(len(columns), -1)
     moved = (sample_at(flat, part.end - first) - sample_at(flat, part.start - first)) * part.sign[:, None]
     gain = bands.tilt_band(cycle).gain(np.array([cycle]))[0]
-    time_s = motion.grid.line_time_at(0.5 * float(part.start[0] + part.end[-1]))
+    time_s = motion.grid.time_at(0.5 * float(part.start[0] + part.end[-1]))
     turn = yaw_matrix(-float(drift.mean_rad(np.array([time_s]))[0]))
     return BlockChord(time_s, frame.axes.T @ chords.mean(axis=0), moved.mean(axis=0).reshape(3, -1).T @ turn.T / gain)
 
@@ -92,14 +92,14 @@ def offset_parts_deg(
     chords = np.stack([*(yaw_matrix(-a) @ g.chord_m for a, g in zip(angles, gestures, strict=False)), block.chord_m])
     columns = [*(g.columns @ yaw_matrix(-a).T for a, g in zip(angles, gestures, strict=False)), block.columns]
     split = len(frame.along)
+    sd = fit.covariance.sd
     # Sensor errors move all directions together, a lever those that were measured with it.
-    moves = np.zeros((len(fit.covariance), len(chords), 3))
+    moves = np.zeros((sd.size, len(chords), 3))
     for row, (column, grip) in enumerate(zip(columns, [*(g.grip for g in gestures), frame.grip], strict=True)):
-        moves[:ERRORS, row] = column[:ERRORS]
-        moves[ERRORS + 3 * grip : ERRORS + 3 * grip + 3, row] = column[ERRORS:]
-    sd = np.sqrt(np.diag(fit.covariance))
+        moves[SENSOR, row] = column[SENSOR]
+        moves[lever_of(grip), row] = column[LEVERS]
     slope = _slopes(chords, sd[:, None, None] * moves, split) / sd
-    variance = {"pivot": float(slope @ fit.covariance @ slope)}
+    variance = {"pivot": fit.covariance.variance(slope)}
     # Heading at each time turns one direction about the vertical.
     up = np.array([0.0, 0.0, 1.0])
     turns = np.zeros((len(times), len(times), 3))

@@ -126,8 +126,8 @@ def _quiet_spans(
     busy = np.zeros(motion.grid.size + 1, dtype=np.int64)
 
     def add(start_s: FloatArray, end_s: FloatArray) -> None:
-        np.add.at(busy, motion.grid.line_index_at(start_s), 1)
-        np.add.at(busy, motion.grid.line_index_at(end_s), -1)
+        np.add.at(busy, motion.grid.index_at(start_s), 1)
+        np.add.at(busy, motion.grid.index_at(end_s), -1)
 
     start, end = strokes["start_s"].to_numpy(np.float64), strokes["end_s"].to_numpy(np.float64)
     add(start - settings.margin_s, end + settings.margin_s)

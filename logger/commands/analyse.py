@@ -52,11 +52,8 @@ def analyse_command(
     import shutil
 
     from analysis.findings.arbiter import weigh_session
-    from analysis.model.errors import StrokeplaneError
-    from analysis.pipeline import analyse_session
-    from analysis.stroke.raps import mark_blocks_by_raps
     from logger.files.atomic_file import check_writable
-    from logger.session.session_file import read_session
+    from logger.many.analyse import analyse_file
     from logger.terminal.progress_bar import show_progress
 
     outputs = [path for path in (strokes, None if json_path == STDOUT else json_path, html) if path is not None]
@@ -65,27 +62,20 @@ def analyse_command(
     if len({path.resolve() for path in outputs}) < len(outputs):
         raise click.UsageError("two of --strokes, --json and --html name the same file")
     with show_progress() as progress:
-        progress(f"Reading {session.name}", 0.0)
-        recording = read_session(session)
-        try:
-            recording = mark_blocks_by_raps(recording) if raps else recording
-            result = analyse_session(recording, progress)
-        except StrokeplaneError as error:
-            # Damage to the file may be why, so it is told with the error.
-            raise type(error)(". ".join((f"{session}: {error}", *recording.warnings))) from error
+        found = analyse_file(session, progress, raps)
         progress("Writing", 1.0)
-        found = weigh_session(result, recording.metadata)
-        _write(found, (strokes, json_path, html), light)
+        findings = weigh_session(found.result, found.session.metadata)
+        _write(findings, (strokes, json_path, html), light)
     if remember:
         from logger.player.player_profile import remember_lever
 
-        said = remember_lever(recording, result)
+        said = remember_lever(found.session, found.result)
         if said:
             say(said, err=True)
     if json_path != STDOUT:
         from logger.terminal.terminal_verdict import render_verdict
 
-        click.echo(render_verdict(found, min(100, shutil.get_terminal_size().columns)))
+        click.echo(render_verdict(findings, min(100, shutil.get_terminal_size().columns)))
 
 
 def _write(found: SessionFindings, paths: tuple[Path | None, Path | None, Path | None], light: bool) -> None:

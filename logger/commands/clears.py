@@ -24,7 +24,7 @@ def command(
     """
     from analysis.questions.clearing import judge_clearing
     from analysis.report.question_sections import clearing_section
-    from logger.many.session_results import analyse_with_progress
+    from logger.many.analyse import analyse_with_progress
     from logger.report.answer_output import all_cautions, check_outputs, each_posture, put_out
 
     check_outputs(json_path, html, sessions)

@@ -36,7 +36,7 @@ def command(
     """
     from analysis.questions.posture import PostureSettings, compare_postures
     from analysis.report.question_sections import comparison_section
-    from logger.many.session_results import analyse_with_progress
+    from logger.many.analyse import analyse_with_progress
     from logger.report.answer_output import all_cautions, check_outputs, put_out
 
     if len(postures) not in (0, 2):

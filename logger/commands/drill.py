@@ -162,24 +162,18 @@ def check_command(session: Path, changes: Path | None) -> None:
     A block's drill is a PHRASE, or a name that the session knows one for.
     """
     from analysis.drills.session_changes import judge_drills
-    from analysis.model.errors import InputError, StrokeplaneError
-    from analysis.pipeline import analyse_session
+    from analysis.model.errors import InputError
     from logger.files.atomic_file import check_writable
+    from logger.many.analyse import analyse_file
     from logger.practice.practice_files import write_changes
-    from logger.session.session_file import read_session
     from logger.terminal.drill_text import describe_block, join_parts
     from logger.terminal.progress_bar import show_progress
 
     if changes is not None:
         check_writable(changes, inputs=(session,))
     with show_progress() as progress:
-        progress(f"Reading {session.name}", 0.0)
-        recording = read_session(session)
-        try:
-            result = analyse_session(recording, progress)
-        except StrokeplaneError as error:
-            raise type(error)(f"{session}: {error}") from error
-        blocks, problems = judge_drills(result, recording.metadata)
+        found = analyse_file(session, progress)
+        blocks, problems = judge_drills(found.result, found.session.metadata)
     if not blocks and not problems:
         raise InputError(f"{session}: no block names a drill; give a block's drill as a phrase such as '4x2 3x2'.")
     if not blocks:

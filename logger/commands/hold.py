@@ -32,7 +32,7 @@ def command(
     """
     from analysis.questions.hold import find_hold_tempo
     from analysis.report.question_sections import hold_section
-    from logger.many.session_results import analyse_with_progress
+    from logger.many.analyse import analyse_with_progress
     from logger.report.answer_output import all_cautions, check_outputs, each_posture, put_out
 
     check_outputs(json_path, html, sessions)

@@ -173,10 +173,10 @@ def show_demo(profile: PlayerProfile, path: Path) -> None:
         from dataclasses import replace
 
         from analysis.findings.arbiter import weigh_session
-        from analysis.pipeline import analyse_session
         from analysis.synthesis.draw import random_scenario
         from analysis.synthesis.scenario import GesturePlan, PlayBlock
         from analysis.synthesis.simulate import simulate
+        from logger.many.analyse import analyse_recording
         from logger.report.session_page import write_report
         from logger.terminal.terminal_verdict import render_verdict
 
@@ -195,8 +195,7 @@ def show_demo(profile: PlayerProfile, path: Path) -> None:
             gestures=GesturePlan(repetitions=2),
         )
         made = simulate(scenario, 11)
-        result = analyse_session(made.session, progress)
-        found = weigh_session(result)
+        found = weigh_session(analyse_recording(made.session, progress).result)
         write_report(found, path)
     click.echo("\nAn invented player, a simulated sensor:\n")
     click.echo(render_verdict(found, 80))

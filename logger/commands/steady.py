@@ -20,7 +20,7 @@ def command(sessions: tuple[Path, ...], posture: str | None, json_path: Path | N
     """
     from analysis.questions.consistency import measure_consistency
     from analysis.report.question_sections import consistency_section
-    from logger.many.session_results import analyse_with_progress
+    from logger.many.analyse import analyse_with_progress
     from logger.report.answer_output import all_cautions, check_outputs, each_posture, put_out
 
     check_outputs(json_path, html, sessions)

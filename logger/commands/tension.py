@@ -33,7 +33,7 @@ def command(session: Path, break_every: float, break_minutes: float, json_path: 
     """
     from analysis.report.tension_sections import tension_section
     from analysis.tension.assessment import measure_tension
-    from logger.many.session_results import analyse_with_progress
+    from logger.many.analyse import analyse_with_progress
     from logger.report.answer_output import check_outputs, put_out
 
     check_outputs(json_path, html, (session,))

@@ -16,11 +16,10 @@ from numpy.typing import NDArray
 from analysis.model.errors import InputError, StrokeplaneError
 from analysis.model.records import Event, RawSamples, Session, SessionResult
 from analysis.model.stroke_columns import STROKE_COLUMNS, Column
-from analysis.pipeline import analyse_session
 from analysis.report.block_answer_table import BLOCK_ANSWER_COLUMNS, tabulate_block_answers
 from analysis.signal.si_units import counts_to_si
-from analysis.stroke.raps import mark_blocks_by_raps
 from logger.files.events_csv import COLUMNS as EVENT_NAMES
+from logger.many.analyse import analyse_recording
 from logger.report.answer_output import plain
 from logger.session.session_file import read_session
 from logger.session.session_records import SessionHead, encode_event, encode_head
@@ -106,7 +105,7 @@ def load_source(
     if not strokes:
         return ExportSource(path, session)
     try:
-        return ExportSource(path, session, analyse_session(mark_blocks_by_raps(session), progress))
+        return ExportSource(path, session, analyse_recording(session, progress).result)
     except StrokeplaneError as error:
         return ExportSource(path, session, remark=f"No strokes and blocks in the export: {path}: {error}.")
 

@@ -225,6 +225,8 @@ class Guide:
         Postures without gestures of their own, each with the one whose serve it.
     free : FreePlay
     dead_band_deg : float
+    strings : int
+        Strings or courses of the instrument.
     place : int
         In the plan.
     block : Block or None
@@ -254,6 +256,7 @@ class Guide:
     lenders: tuple[tuple[str, str], ...] = ()
     free: FreePlay = field(default_factory=FreePlay)
     dead_band_deg: float = 0.0
+    strings: int = 6
     place: int = 0
     block: Block | None = None
     blocks: int = 0
@@ -284,6 +287,10 @@ class Guide:
     def stretch(self) -> Stretch:
         """What is played next."""
         return free_stretch(self.free) if self.planned is None else planned_stretch(self.planned)
+
+    def block_of(self, stretch: Stretch, starts_s: float | None = None, ends_s: float | None = None) -> Block:
+        """The next block as it is shown."""
+        return stretch.shown(self.blocks + 1, self.dead_band_deg, self.strings, (starts_s, ends_s))
 
     @property
     def lender(self) -> str | None:

@@ -155,10 +155,9 @@ def sensor_told(guide: Guide, told: SensorFound | SensorMissing | SensorChecked)
 def choose(guide: Guide, chosen: Chosen) -> Guide:
     """Take over a choice; where it was refused, say so."""
     free, band = chosen.free, chosen.dead_band_deg
-    guide = replace(guide, asked=chosen.gestures, free=free, dead_band_deg=band)
+    guide = replace(guide, asked=chosen.gestures, free=free, dead_band_deg=band, strings=chosen.strings)
     if isinstance(guide.phase, Ready):
-        shown = guide.stretch.shown(guide.blocks + 1, band)
-        return enter(replace(guide, block=shown), Ready(chosen.refused))
+        return enter(replace(guide, block=guide.block_of(guide.stretch)), Ready(chosen.refused))
     return enter(guide, SettingUp(chosen.refused)) if isinstance(guide.phase, SettingUp) else guide
 
 

@@ -67,6 +67,7 @@ class Chosen:
     free: FreePlay
     dead_band_deg: float
     refused: str = ""
+    strings: int = 6
 
 
 @dataclass(frozen=True)

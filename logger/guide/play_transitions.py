@@ -18,8 +18,8 @@ from logger.guide.guide_state import (
     step_back,
 )
 from logger.guide.orders import Begin, End, FollowBlock, JudgeBlock, Mark, Order, Pressed, Task, WriteReport
-from logger.guide.shown import Click, Rest
-from logger.guide.stretch import Stretch
+from logger.guide.shown import Click, Coming, Rest
+from logger.guide.stretch import Stretch, planned_stretch
 
 LEAD_S = 1.5
 """Time from the key to the first click: pages schedule it ahead."""
@@ -40,8 +40,7 @@ def go_on(guide: Guide, at_s: float) -> Step:
         return begin_break(replace(guide, place=guide.place + 1), planned.seconds or 0.0, planned.note, at_s)
     if guide.due_s is not None:
         return count_in(guide, at_s)
-    shown = guide.stretch.shown(guide.blocks + 1, guide.dead_band_deg)
-    return enter(replace(guide, block=shown, questions=(), counted=None), Ready()), []
+    return enter(replace(guide, block=guide.block_of(guide.stretch), questions=(), counted=None), Ready()), []
 
 
 def count_in(guide: Guide, at_s: float) -> Step:
@@ -53,22 +52,55 @@ def count_in(guide: Guide, at_s: float) -> Step:
     ends_s = None if stretch.play_s is None else starts_s + stretch.play_s
     place = guide.blocks if guide.script.plan is None else guide.place
     task = Task("play", starts_s, ends_s, stretch.posture, place=place)
-    shown = stretch.shown(guide.blocks + 1, guide.dead_band_deg, starts_s, ends_s)
+    shown = guide.block_of(stretch, starts_s, ends_s)
     guide = replace(guide, blocks=guide.blocks + 1, block=shown, questions=(), counted=None)
     if stretch.tempo_bpm is not None:
         guide = replace(guide, clicks=guide.clicks + 1)
-    click = click_of(stretch, guide.clicks, begins_s)
+    click = click_of(stretch, following(guide, guide.place + 1), guide.clicks, begins_s)
     guide = enter(guide, CountingIn(stretch, starts_s, ends_s, click))
     return guide, [task]
 
 
-def click_of(stretch: Stretch, number: int, begins_s: float) -> Click | None:
-    """The click of a stretch with its count-in and its rest; None without a tempo."""
+def following(guide: Guide, place: int) -> Stretch | None:
+    """The block of play at a place of the plan, if it comes right after another."""
+    blocks = () if guide.script.plan is None else guide.script.plan.blocks
+    return planned_stretch(blocks[place]) if place < len(blocks) and blocks[place].kind == "play" else None
+
+
+def click_of(stretch: Stretch, after: Stretch | None, number: int, begins_s: float) -> Click | None:
+    """The click of a stretch with its count-in and its rest; None without a tempo.
+
+    Where another posture comes ``after``, the last bar of the play announces it.
+    """
     if stretch.tempo_bpm is None:
         return None
-    whole = None if stretch.play_beats is None else stretch.count_in_beats + stretch.play_beats + stretch.rest_beats
-    beats_per_bar = stretch.beats_per_bar
-    return Click(number, begins_s, stretch.tempo_bpm, stretch.count_in_beats, beats_per_bar, whole, stretch.rest_beats)
+    play, whole, announce = stretch.play_beats, None, 0
+    if play is not None:
+        whole = stretch.count_in_beats + play + stretch.rest_beats
+        if after is not None and after.posture != stretch.posture:
+            announce = min(stretch.beats_per_bar, play)
+    count_in, bar = stretch.count_in_beats, stretch.beats_per_bar
+    return Click(number, begins_s, stretch.tempo_bpm, count_in, bar, whole, stretch.rest_beats, announce)
+
+
+def coming_of(guide: Guide) -> Coming | None:
+    """The block that comes next by itself, while one is played or in the rest after it."""
+    phase = guide.phase
+    if isinstance(phase, CountingIn | Playing):
+        after, ends_s = following(guide, guide.place + 1), phase.ends_s
+        due_s = None if ends_s is None else ends_s + phase.stretch.rest_s
+        posture, tells_s = phase.stretch.posture, None if ends_s is None else ends_s - phase.stretch.bar_s
+    elif isinstance(phase, Resting) and guide.due_s is not None:
+        after, due_s, tells_s = following(guide, guide.place), guide.due_s, guide.due_s - phase.rest.seconds
+        posture = "" if guide.block is None else guide.block.posture
+    else:
+        return None
+    if after is None or due_s is None:
+        return None
+    then = following(guide, guide.place + (1 if isinstance(phase, Resting) else 2))
+    # Where a break is due nothing begins by itself.
+    click = None if guide.load.proposal else click_of(after, then, guide.clicks + 1, due_s)
+    return Coming(guide.block_of(after), tells_s if after.posture != posture else None, click)
 
 
 def begin_play(guide: Guide) -> Step:
@@ -127,10 +159,12 @@ def begin_rest(guide: Guide, stretch: Stretch, played: bool, at_s: float) -> Ste
     open_end = guide.script.plan is None or guide.over or not played or guide.due_s is None
     due_s = None if open_end else guide.due_s
     seconds = stretch.rest_s if due_s is None else max(0.0, due_s - at_s)
-    rest = Rest("open" if open_end else "rest", seconds, due_s, False, None)
     rated = open_end or seconds >= LEAST_RATING_REST_S
+    rest = Rest("open" if open_end else "rest" if rated else "switch", seconds, due_s, False, None)
     guide = replace(guide, due_s=due_s, questions=SCALES if rated else (), counted=None)
-    return enter(guide, Resting(rest)), begin
+    # A rest in time with the click keeps it.
+    click = guide.phase.click if isinstance(guide.phase, Playing) and stretch.rest_beats and due_s else None
+    return enter(guide, Resting(rest, click)), begin
 
 
 def answered(guide: Guide, at_s: float, value: int | None = None) -> Step:

@@ -83,12 +83,26 @@ class Gesture:
 
 
 @dataclass(frozen=True)
+class Tab:
+    """A drill's notes over one cycle, to be repeated: for each its string (1 is the top line) and fret, null if open.
+
+    Strokes alternate from ``first``; ``loops`` is false where the phrase is played once.
+    """
+
+    strings: tuple[int, ...]
+    frets: tuple[int | None, ...]
+    first: Wanted
+    loops: bool
+
+
+@dataclass(frozen=True)
 class Click:
     """A click to schedule. Beat ``k`` falls on ``start_server_s + 60 k / tempo_bpm``, k from 0 to ``beats`` - 1.
 
     The first ``count_in_beats`` are the count-in, accented on its first; then every ``beats_per_bar``-th is accented,
     beginning with the block's first beat. ``beats`` is null where the block is open: the click goes on until another
-    state has another ``number`` or none. ``count_in_beats`` stands in ``beats``; ``rest_beats`` at the end, too.
+    state has another ``number`` or none. ``count_in_beats`` stands in ``beats``; ``rest_beats`` at the end, too: a rest
+    is never accented. The last ``announce_beats`` of the play sound differently: another posture comes next.
     """
 
     number: int
@@ -98,6 +112,7 @@ class Click:
     beats_per_bar: int
     beats: int | None
     rest_beats: int = 0
+    announce_beats: int = 0
 
 
 @dataclass(frozen=True)
@@ -119,6 +134,20 @@ class Block:
     seconds: float | None
     starts_server_s: float | None
     ends_server_s: float | None
+    tab: Tab | None = None
+
+
+@dataclass(frozen=True)
+class Coming:
+    """The block that comes next by itself.
+
+    ``announce_server_s``: from when on its posture is announced, null if the posture stays; ``click`` is its click, to
+    be scheduled ahead.
+    """
+
+    block: Block
+    announce_server_s: float | None
+    click: Click | None
 
 
 @dataclass(frozen=True)
@@ -148,9 +177,12 @@ class Rating:
 
 @dataclass(frozen=True)
 class Rest:
-    """A rest. ``kind`` ``open``: until ``next``. ``held``: paused, ``left_s`` stands still."""
+    """A rest. ``kind`` ``open``: until ``next``; ``switch``: so short that the hands stay where they play.
 
-    kind: Literal["rest", "break", "open"]
+    ``held``: paused, ``left_s`` stands still.
+    """
+
+    kind: Literal["rest", "break", "open", "switch"]
     seconds: float
     ends_server_s: float | None
     held: bool
@@ -186,3 +218,4 @@ class View:
     rest: Rest | None = None
     hurt: Hurt | None = None
     break_due: str = ""
+    coming: Coming | None = None

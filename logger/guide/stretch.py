@@ -4,9 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from analysis.drills.phrases import find_drill
+from analysis.model.errors import InputError
 from analysis.model.records import Event
-from logger.guide.shown import Block, Wanted
+from logger.guide.shown import Block, Tab, Wanted
 from logger.practice.plan import PlanBlock
+
+SILENT_BAR_S = 2.0
+"""What stands for a bar where there is no tempo."""
 
 
 @dataclass(frozen=True)
@@ -57,10 +62,35 @@ class Stretch:
         event = replace(event, tempo_bpm=self.tempo_bpm, notes_per_beat=self.notes_per_beat)
         return replace(event, drill=self.drill, wanted=self.wanted)
 
+    @property
+    def bar_s(self) -> float:
+        """Seconds of a bar; two seconds without a tempo."""
+        return SILENT_BAR_S if self.tempo_bpm is None else self.beats_per_bar * 60.0 / self.tempo_bpm
+
+    def tab(self, strings: int) -> Tab | None:
+        """The drill's notes over one cycle; None without a drill, or where it is only a name."""
+        try:
+            phrase = find_drill(self.drill, strings, {}) if self.drill else None
+        except InputError:
+            return None
+        if phrase is None:
+            return None
+        notes = [phrase.notes[at % len(phrase.notes)] for at in range(phrase.cycle_notes)]
+        frets = tuple(note.fret for note in notes)
+        return Tab(tuple(note.string for note in notes), frets, phrase.first_stroke, phrase.loops)
+
+    def problem(self, strings: int) -> str:
+        """Why this instrument cannot play the drill; empty where it can."""
+        try:
+            find_drill(self.drill, strings, {})
+        except InputError as error:
+            return str(error)
+        return ""
+
     def shown(
-        self, number: int, dead_band_deg: float, starts_s: float | None = None, ends_s: float | None = None
+        self, number: int, dead_band_deg: float, strings: int, times: tuple[float | None, float | None] = (None, None)
     ) -> Block:
-        """As a page shows it."""
+        """As a page shows it; ``times`` are its beginning and end, where they are known."""
         return Block(
             number=number,
             posture=self.posture,
@@ -71,8 +101,9 @@ class Stretch:
             zone_deg=zone_deg(self.wanted, dead_band_deg),
             note=self.note,
             seconds=self.play_s,
-            starts_server_s=starts_s,
-            ends_server_s=ends_s,
+            starts_server_s=times[0],
+            ends_server_s=times[1],
+            tab=self.tab(strings),
         )
 
 

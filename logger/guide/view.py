@@ -28,7 +28,7 @@ from logger.guide.guide_state import (
     Unsolved,
     plan_place,
 )
-from logger.guide.play_transitions import SCALES
+from logger.guide.play_transitions import SCALES, coming_of
 from logger.guide.shown import Gesture, GestureLive, GesturePhase, Hurt, Key, Rating, Step, View
 
 HURT_KEY = Key("hurt", "Something hurts")
@@ -80,6 +80,7 @@ def view(guide: Guide) -> View:
         rating=question,
         rest=phase.rest if isinstance(phase, Resting | OnBreak) else None,
         hurt=Hurt((HURT_WORDS, HURT), phase.may_go_on_s) if isinstance(phase, Hurting) else None,
+        coming=coming_of(guide),
         break_due=guide.load.proposal if rests or playing or isinstance(phase, Ready) else "",
     )
 
@@ -107,6 +108,8 @@ def words_of(guide: Guide) -> tuple[str, str]:
         return guide.stretch.title, phase.refused or ready_hint(guide)
     if isinstance(phase, CountingIn | Playing):
         return phase.stretch.title, phase.stretch.note if isinstance(phase, CountingIn) else ""
+    if isinstance(phase, Resting) and phase.rest.kind == "switch" and not guide.load.proposal:
+        return guide.stretch.title, ""
     if isinstance(phase, Resting | Paused):
         return "Rest", REST_WORDS if guide.questions else guide.load.proposal or REST_WORDS
     if isinstance(phase, OnBreak):
@@ -152,7 +155,12 @@ def gesture_words(guide: Guide) -> tuple[str, str]:
 def ready_hint(guide: Guide) -> str:
     """What to do before a block, and what to think of a tilt in a posture without gestures of its own."""
     free = guide.script.plan is None
-    hint = guide.stretch.note or ("Press the key to start, and again to stop." if free else "Press the key to start.")
+    problem = guide.stretch.problem(guide.strings)
+    hint = (
+        problem
+        or guide.stretch.note
+        or ("Press the key to start, and again to stop." if free else "Press the key to start.")
+    )
     lender = guide.lender
     return hint if lender is None else f"{borrowed_words(guide.stretch.posture, lender)} {hint}"
 

@@ -14,7 +14,7 @@ from analysis.motion.stillness import still_gyro_bias
 from analysis.reference.gesture_directions import measure_direction
 from analysis.reference.lever import PivotWindow, fit_levers
 from analysis.reference.session_reference import judge_pivot, lever_prior, settings_for_strings
-from analysis.signal.sensor_errors import ERRORS, SensorErrors
+from analysis.signal.sensor_errors import ERRORS, SensorErrors, lever_of
 from analysis.signal.timebase import fit_timebase
 from analysis.signal.working_grid import Signals, prepare_signals
 from logger.guide.shown import GestureLive
@@ -140,7 +140,10 @@ class GestureCheck:
         unknown = (np.zeros(3), 1e-3 * settings.free_lever_mm)
         fit = fit_levers(windows, [], signals.grid.rate_hz, [unknown], settings)
         off_mm = 1e3 * fit.levers_m[0] - np.asarray(context.lever_mm)
-        spread_mm2 = 1e6 * fit.covariance[-3:, -3:] + (context.lever_sd_mm**2 + settings.regrip_mm**2) * np.eye(3)
+        own = lever_of(0)
+        spread_mm2 = 1e6 * fit.covariance.matrix[own, own] + (context.lever_sd_mm**2 + settings.regrip_mm**2) * np.eye(
+            3
+        )
         return float(off_mm @ np.linalg.solve(spread_mm2, off_mm)) > MOVED_CHI2
 
 

@@ -7,8 +7,8 @@ from pathlib import Path
 from analysis.findings.arbiter import weigh_session
 from analysis.model.cautions import session_cautions
 from analysis.model.errors import StrokeplaneError
-from analysis.pipeline import analyse_session
 from logger.live.state import Report
+from logger.many.analyse import analyse_recording
 from logger.player.player_profile import remember_lever
 from logger.record.recorder import Recorder
 from logger.report.session_page import write_report
@@ -39,7 +39,7 @@ def write_session_report(path: Path) -> Report:
     except StrokeplaneError as error:
         return Report(None, path.name, str(error), session_cautions((), False))
     try:
-        result = analyse_session(session)
+        result = analyse_recording(session).result
         report = path.with_suffix(".html")
         found = weigh_session(result, session.metadata)
         write_report(found, report)

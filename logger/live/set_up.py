@@ -90,7 +90,8 @@ class SetUp:
         gestures = choose_gestures(recorded.lever_sd_mm, recorded.instrument.held == "flat")
         if free.tempo_bpm is None:
             free = replace(free, notes_per_beat=None)
-        return Chosen(at_s, gestures, free, recorded.instrument.dead_band_deg, refused)
+        instrument = recorded.instrument
+        return Chosen(at_s, gestures, free, instrument.dead_band_deg, refused, instrument.courses)
 
     def choose(self, choice: Choose, blocks_only: bool = False) -> None:
         """Follow a choice; ``blocks_only``: the recording has begun, player and instrument stay.

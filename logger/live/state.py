@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from logger.guide.shown import Block, Click, Gesture, Hurt, Key, PlanPlace, Rating, Rest, Step, Wanted
+from logger.guide.shown import Block, Click, Coming, Gesture, Hurt, Key, PlanPlace, Rating, Rest, Step, Wanted
 
 SensorStatus = Literal["connecting", "ok", "lost", "failed"]
 
@@ -145,4 +145,5 @@ class State:
     rest: Rest | None = None
     hurt: Hurt | None = None
     break_due: str = ""
+    coming: Coming | None = None
     report: Report | None = None

@@ -66,10 +66,10 @@ class BatchCount:
 
 def tabulate_file(path: Path) -> tuple[str, bytes]:
     """Analyse one session; its hash and what is kept of it."""
-    from logger.many.session_results import analyse_file
+    from logger.many.analyse import analyse_file
 
-    session, result = analyse_file(path)
-    return session.log_hash, encode_result(result)
+    found = analyse_file(path)
+    return found.session.log_hash, encode_result(found.result)
 
 
 def encode_result(result: SessionResult) -> bytes:

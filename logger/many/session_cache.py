@@ -98,10 +98,10 @@ def decode_summary(text: str) -> SessionSummary:
 def _summarise(path: Path) -> tuple[str, str]:
     """Analyse one session; its hash and its summary as JSON, without its name."""
     from analysis.questions.summarise_session import summarise_session
-    from logger.many.session_results import analyse_file
+    from logger.many.analyse import analyse_file
 
-    recording, result = analyse_file(path)
-    started = recording.raw.host_time_s
+    found = analyse_file(path)
+    started = found.session.raw.host_time_s
     known = started[started == started]
-    summary = summarise_session(result, "", float(known[0]) if known.size else None)
-    return recording.log_hash, encode_summary(summary)
+    summary = summarise_session(found.result, "", float(known[0]) if known.size else None)
+    return found.session.log_hash, encode_summary(summary)

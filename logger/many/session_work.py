@@ -269,7 +269,7 @@ def _start_processes(workers: int) -> ProcessPoolExecutor:
     # A plain fork of a process with threads may hang; a server that has imported everything forks safely and at once.
     method = "forkserver" if "forkserver" in multiprocessing.get_all_start_methods() else "spawn"
     context = multiprocessing.get_context(method)
-    context.set_forkserver_preload(["logger.many.session_results"])
+    context.set_forkserver_preload(["logger.many.analyse"])
     return ProcessPoolExecutor(workers, context, initializer=_prepare_worker)
 
 

@@ -24,6 +24,7 @@ from analysis.motion.stillness import attack_threshold, still_gyro_bias
 from analysis.pipeline import Settings, measure_window
 from analysis.reference.hand_yaw import HandYaws, fit_heading, see_yaws
 from analysis.reference.session_reference import Gestures, Reference, complete_reference, measure_gestures
+from analysis.signal.si_units import counts_to_si
 from analysis.signal.timebase import fit_timebase
 from analysis.signal.working_grid import Signals, prepare_signals
 from analysis.stroke.play import turned_axes
@@ -31,7 +32,7 @@ from analysis.stroke.play_intervals import order_events
 from analysis.stroke.stroke_paths import TracedStrokes
 from analysis.stroke.uncertainty import block_chord, offset_parts_deg
 from logger.sliding.block_strokes import NAMES, BlockStrokes, Judged
-from logger.sliding.heading_anchor import KEEP_S, Correction, HeadingAnchor
+from logger.sliding.heading_anchor import KEEP_S, HeadingAnchor
 from logger.sliding.sample_store import SampleStore
 from logger.sliding.tip_trace import TipTrace
 
@@ -78,7 +79,6 @@ class Foundation:
     reference: Reference
     gyro_bias_radps: FloatArray
     attack_mps2: float | None
-    correction: Correction
 
 
 class LiveEstimator:
@@ -128,8 +128,7 @@ class LiveEstimator:
         if raw.ticks[-1] - anchor.last_tick < FOLLOW_S * tick_hz:
             return []  # A sensor that sends every sample by itself: a few at a time cost hardly more than one.
         new = self.store.since(anchor.last_tick + 1)
-        accel, gyro = foundation.correction.apply(new.counts)
-        quat = anchor.feed(new.ticks, accel, gyro)
+        quat, accel = anchor.feed(new.ticks, *self._calibrated(new, foundation.gyro_bias_radps))
         if anchor.join_from_s is not None:
             last_s = float(new.ticks[-1]) / tick_hz
             motion = self._corrected(foundation, min(last_s - anchor.join_from_s, KEEP_S))
@@ -170,14 +169,13 @@ class LiveEstimator:
             reference = complete_reference(motion, session, gestures, drift, chain.reference)
         except NotEnoughDataError:  # The hand's own frame needs play, which has not begun.
             return gestures
-        correction = Correction(profile, session.calibration, bias, gestures.lever_fit.errors)
-        anchor = HeadingAnchor(profile.tick_hz, timebase.grid.rate_hz)
+        anchor = HeadingAnchor(profile.tick_hz, timebase.grid.rate_hz, gestures.lever_fit.errors)
         recent = self.store.since(int(raw.ticks[-1] - 20.0 * profile.tick_hz))
-        anchor.feed(recent.ticks, *correction.apply(recent.counts))
+        anchor.feed(recent.ticks, *self._calibrated(recent, bias))
         anchor.agree_with(motion)
         self._yaws, self._reference = yaws, reference
         self._gap_times_s = [time_s for time_s in self._gap_times_s if time_s > end_s]
-        self.foundation = Foundation(motion, session, gestures, reference, bias, threshold, correction)
+        self.foundation = Foundation(motion, session, gestures, reference, bias, threshold)
         self._aim_trace(postures[0] if postures else "")
         self._anchor = anchor
         return gestures
@@ -250,6 +248,11 @@ class LiveEstimator:
             return prepare_signals(replace(self.context, raw=raw), fit_timebase(raw, profile))
         except InputError:  # Too few samples yet, or a sensor that starts again; the next window may do.
             return None
+
+    def _calibrated(self, raw: RawSamples, gyro_bias_radps: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Calibrated acceleration and rate (n, 3) at the full rate, not corrected yet."""
+        si = counts_to_si(raw.counts, self.context.profile, self.context.calibration)
+        return si[:3].T, si[3:].T - gyro_bias_radps
 
     def _settle_s(self, strokes_s: FloatArray) -> float:
         if not strokes_s.size:

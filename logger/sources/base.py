@@ -13,10 +13,13 @@ from analysis.model.records import RawSamples
 from logger.sources.clock import DeviceClock
 from logger.sources.device_profile import DeviceProfile
 from logger.sources.frame_reader import FrameReader, OtherSensorError
-from logger.sources.messages import Answer, Command, Identify, SetRange, SetRate, Start, Stop
+from logger.sources.messages import Answer, Command, Identify, SetRange, SetRate, Start, Status, Stop
 from logger.sources.packets import encode
 from logger.sources.stream import DeviceInfo, Item, LinkChange, Losses
 from logger.sources.text_reader import TextReader
+
+QUIET_S, QUIET_SAMPLES = 0.25, 4.0
+"""No samples for so long, or for so many of their periods: perhaps the device restarted and waits for a start."""
 
 Sink: TypeAlias = Callable[[Sequence[Item]], None]
 """Takes items in order, on the source's own thread; must not block."""
@@ -125,7 +128,7 @@ class Conversation:
         self._info: DeviceInfo | None = None
         self._number = 0
         self._up = False
-        self._asked_s = self._heard_s = self._up_s = 0.0
+        self._asked_s = self._heard_s = self._up_s = self._sampled_s = 0.0
         self._bytes_since_up = 0
         self._met_since_up = False
         self._foreign = False  # A restarted device still has other settings than the recording.
@@ -196,12 +199,15 @@ class Conversation:
                 if not self._foreign and self.ready:
                     items.append(item)
             elif isinstance(item, RawSamples):
+                self._sampled_s = now_s
                 items += self._take(item)
             elif isinstance(item, Answer) and item.result == 2 and not self._ready.is_set():
                 raise DeviceError(
                     f"{self.name} cannot sample as asked; leave out the rate or the range, or ask another"
                 )
             else:
+                if isinstance(item, Status) and not item.running and self._quiet(now_s):
+                    self._greet(configure=self._foreign)  # It restarted, and its hello was lost on the way.
                 items.append(item)
         if items:
             self._deliver(items)
@@ -232,9 +238,16 @@ class Conversation:
             raise DeviceError(self._not_understood())
         if self.ready and now_s - self._heard_s > self._settings.silence_s:
             raise LinkLostError(f"{self.name} has been silent for {self._settings.silence_s:g} s; trying again")
-        waiting = not self._met_since_up or now_s - self._heard_s > self._settings.ask_again_s
+        waiting = not self._met_since_up or self._quiet(now_s)
         if waiting and now_s - self._asked_s > self._settings.ask_again_s:
             self._greet(configure=self._foreign or not self.ready)
+
+    def _quiet(self, now_s: float) -> bool:
+        """Tell whether samples flowed and stopped, for longer than a link's usual delays."""
+        if not self.ready or self._info is None:
+            return False
+        longest_s = max(QUIET_S, QUIET_SAMPLES / self._info.profile.sensor.rate_hz)
+        return now_s - max(self._sampled_s, self._up_s) > longest_s
 
     def say(self, command: Command) -> None:
         """Send one command; text devices take none."""
@@ -275,6 +288,8 @@ class Conversation:
             if self._foreign:
                 self._greet(configure=True)
                 return
+            if known.hello is not None and info.hello is not None and info.hello.boot != known.hello.boot:
+                self._greet(configure=False)  # A new life starts idle.
         self._info = info
 
     def _not_understood(self) -> str:

@@ -88,6 +88,18 @@ def test_only_the_grid_turns_time_into_samples_and_back(path: Path) -> None:
             assert not {"start_s", "rate_hz"} <= names, f"line {node.lineno}: use analysis.signal.grid.Grid"
 
 
+def test_sessions_are_analysed_in_one_way() -> None:
+    """Whoever reads a session and calls the chain by himself forgets the raps, or what was damaged."""
+    once = {"analyse_session", "mark_blocks_by_raps"}
+    found = {
+        name_of(path)
+        for path in modules("logger")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.ImportFrom) and once & {alias.name for alias in node.names}
+    }
+    assert found == {"logger/many/analyse.py"}
+
+
 @pytest.mark.parametrize("path", modules("analysis"), ids=name_of)
 def test_analysis_is_pure_and_never_imports_logger(path: Path) -> None:
     assert list(impurities(ast.parse(path.read_text(encoding="utf-8")))) == []

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from analysis.findings.arbiter import weigh_session
-from logger.many.session_results import analyse_file
+from logger.many.analyse import analyse_file
 from logger.report.result_files import render_result_json
 from tests.house.test_house import PACKAGES, ROOT, tracked_files
 from tests.packaging.built import bin_folder, build, install_beside_our_dependencies, run
@@ -76,7 +76,7 @@ def test_the_installed_command_gives_the_checkouts_answer(python: Path, tmp_path
     log = ROOT / "sample_logs" / "steady_and_tilted.mcap"
     command = bin_folder(python.parent.parent) / "strokeplane"
     shown = run([command, "analyse", log, "--html", "report.html", "--json", "-"], cwd=tmp_path)
-    assert shown == render_result_json(weigh_session(analyse_file(log)[1]))
+    assert shown == render_result_json(weigh_session(analyse_file(log).result))
     assert (tmp_path / "report.html").stat().st_size > 10_000
     code = (
         "import sys; from importlib.resources import files\n"

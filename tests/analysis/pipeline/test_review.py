@@ -24,7 +24,7 @@ from analysis.reference.hand_frame import hand_frame
 from analysis.reference.lever import LeverFit, LeverSettings, borrow_lever
 from analysis.reference.session_reference import ReferenceSettings
 from analysis.signal.grid import Grid
-from analysis.signal.sensor_errors import ERRORS, SensorErrors
+from analysis.signal.sensor_errors import ERRORS, ErrorCovariance, SensorErrors
 from analysis.signal.timebase import fit_timebase
 from analysis.stroke.blocks import summarise_block
 from analysis.stroke.play import BandSettings, StrokeSet
@@ -149,7 +149,9 @@ def test_lever_gives_z_its_sign_at_the_reference_heading() -> None:
     directions = [direction("along", 12.5, x, "A", 0.08), direction("across", 20.0, down, "A", 0.08)]
     directions += [direction("along", 3402.5, x, "B", 0.08), direction("across", 3410.0, down, "B", 0.08)]
     lever = np.array([0.0, -0.08, 0.0])
-    fit = LeverFit(SensorErrors.from_vector(np.zeros(ERRORS)), np.stack([lever, lever]), np.eye(ERRORS + 6), 1.0)
+    fit = LeverFit(
+        SensorErrors.from_vector(np.zeros(ERRORS)), np.stack([lever, lever]), ErrorCovariance(np.eye(ERRORS + 6)), 1.0
+    )
     raw = RawSamples(np.arange(1), np.arange(1), np.zeros(1), np.zeros((1, 6), np.int32))
     session = Session(raw, SensorProfile("x", 20.0, 1.0, 1.0, 1.0), events=tuple(events))
     drift = reference_module._drift(motion, events, [d for d in directions if d.kind == "along"], HeadingSettings())
@@ -332,7 +334,7 @@ def test_gestures_of_another_grip_do_not_cancel_the_lever() -> None:
     chord = BlockChord(0.0, down / 4, columns / 4)
     drift = fit_drift(np.zeros(1), np.zeros(1), np.zeros(1, np.int64), np.zeros(1, bool), 0.0, HeadingSettings())
     covariance = np.diag(np.concatenate([np.full(ERRORS, 1e-12), np.full(3, 1e-6)]))
-    one = LeverFit(SensorErrors.from_vector(np.zeros(ERRORS)), np.zeros((1, 3)), covariance, 1.0)
+    one = LeverFit(SensorErrors.from_vector(np.zeros(ERRORS)), np.zeros((1, 3)), ErrorCovariance(covariance), 1.0)
     frame = build_frame("A", made[:1], made[1:], drift, (np.zeros(3), 0, np.array([0.0, -1.0, 0.0])), "upright", 35.0)
     same = offset_parts_deg(chord, frame, one, drift, GestureSettings())["pivot"]
     two = borrow_lever(one, 0, LeverSettings())

@@ -27,7 +27,7 @@ def settling(rate_hz: float, start_s: float, late_s: float) -> Grid:
 def test_there_and_back(rate_hz: float, start_s: float, late_s: float, share: list[float]) -> None:
     grid = settling(rate_hz, start_s, late_s)
     at = np.array(share) * SIZE
-    assert grid.position_at(grid.time_at(at)) == pytest.approx(at, abs=0.1)
+    assert grid.position_at(grid.time_at(at)) == pytest.approx(at, abs=1e-3)
     assert [grid.time_at(float(k)) for k in at] == grid.time_at(at).tolist()
     assert [grid.index_at(float(t)) for t in grid.time_at(at)] == grid.index_at(grid.time_at(at)).tolist()
 

@@ -190,7 +190,7 @@ def session_path(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         target.write_text("<p>report</p>")
 
     stand_in = SimpleNamespace(render_verdict=lambda result, width: f"verdict within {width}")
-    monkeypatch.setattr("analysis.pipeline.analyse_session", analyse_session)
+    monkeypatch.setattr("logger.many.analyse.analyse_session", analyse_session)
     monkeypatch.setitem(sys.modules, "logger.terminal.terminal_verdict", stand_in)  # type: ignore[misc]
     report = ModuleType("logger.report.session_page")
     report.write_report = write_report  # type: ignore[attr-defined]
@@ -234,7 +234,7 @@ def test_what_the_analysis_says_names_the_file(session_path: Path, monkeypatch: 
     def refuse(session: Session, progress: object) -> SessionResult:
         raise NotEnoughDataError("expected strokes, found none; play")
 
-    monkeypatch.setattr("analysis.pipeline.analyse_session", refuse)
+    monkeypatch.setattr("logger.many.analyse.analyse_session", refuse)
     done = run("analyse", session_path, "--json", session_path.parent / "a.json")
     assert isinstance(done.exception, NotEnoughDataError)
     # What was odd about the file is told too: it may be why.

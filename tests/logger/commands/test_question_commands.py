@@ -18,7 +18,7 @@ from analysis.synthesis.draw import random_scenario
 from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Recording
 from analysis.synthesis.simulate import simulate
 from logger.cli import cli
-from logger.many.session_results import analyse_file
+from logger.many.analyse import analyse_file
 from logger.report.answer_output import plain, render_text
 from logger.session.session_file import write_session
 
@@ -134,7 +134,7 @@ def test_progress_groups_by_player_and_is_quick_the_second_time(folder: Path, tm
 
 @pytest.fixture(scope="module")
 def result(folder: Path) -> SessionResult:
-    return analyse_file(folder / "two.mcap")[1]
+    return analyse_file(folder / "two.mcap").result
 
 
 @pytest.mark.parametrize(
@@ -186,7 +186,7 @@ def test_the_report_gets_the_questions_as_sections(result: SessionResult) -> Non
 
 
 def test_sections_that_do_not_apply_are_absent(folder: Path) -> None:
-    result = analyse_file(folder / "other.mcap")[1]
+    result = analyse_file(folder / "other.mcap").result
     assert [s.id for s in question_sections(result)] == ["room"]
 
 

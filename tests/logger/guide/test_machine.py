@@ -364,3 +364,103 @@ def test_a_sensor_that_moved_is_asked_for_one_full_pivot() -> None:
     assert sum(isinstance(order, ForgetLever) for order in driven.orders) == 1
     assert [wanted.number for wanted in driven.guide.wanted] == list(range(1, 9))
     assert {wanted.count for wanted in driven.guide.wanted} == {8}
+
+
+DRILL = replace(BLOCK, drill="4:5-7 3:5", bars=None, repeats=4, rest_s=None, rest_beats=2, count_in_beats=4)
+SWITCHES = Plan(
+    "switching",
+    (DRILL, replace(DRILL, posture="B", count_in_beats=0), replace(DRILL, count_in_beats=0), BLOCK),
+)
+
+
+def test_the_next_posture_is_told_a_bar_ahead_and_its_click_is_scheduled_before_it_is_due() -> None:
+    driven = ready(SWITCHES)
+    driven.press("next")
+    begun_s = driven.now_s
+    driven.wait(LEAD_S + 2.0 + 0.5)
+    shown = view(driven.guide)
+    assert shown.click is not None
+    assert shown.coming is not None
+    ends_s = begun_s + LEAD_S + 2.0 + 1.5
+    # 12 notes at 4 a beat are 3 beats, less than a bar: the whole play announces.
+    assert (shown.click.beats, shown.click.rest_beats, shown.click.announce_beats) == (4 + 3 + 2, 2, 3)
+    assert shown.coming.announce_server_s == pytest.approx(ends_s - 2.0)
+    assert shown.coming.block.posture == "B"
+    assert shown.coming.click is not None
+    assert shown.coming.click.start_server_s == pytest.approx(ends_s + 1.0)
+    driven.wait(1.2)
+    resting = view(driven.guide)
+    assert resting.rest is not None
+    assert (resting.step, resting.rest.kind, resting.title) == (
+        "rest",
+        "switch",
+        "Posture B, 120 BPM, 4 notes a beat, 2 s",
+    )
+    assert resting.click == shown.click, "the click goes on through the rest"
+    assert resting.coming is not None
+    driven.wait(1.0)
+    assert view(driven.guide).click == shown.coming.click == resting.coming.click, "and into the next block"
+    assert driven.step == "play"
+
+
+def test_no_click_is_promised_where_a_break_is_due() -> None:
+    driven = ready(SWITCHES)
+    driven.happen(LoadAssessed(driven.now_s, "ease off", "Rest."))
+    driven.press("next")
+    driven.wait(LEAD_S + 2.5)
+    coming = view(driven.guide).coming
+    assert coming is not None
+    assert coming.click is None
+
+
+def test_a_posture_that_stays_is_not_announced() -> None:
+    driven = ready(Plan("same", (DRILL, replace(DRILL, count_in_beats=0))))
+    driven.press("next")
+    driven.wait(LEAD_S + 2.5)
+    shown = view(driven.guide)
+    assert shown.click is not None
+    assert shown.coming is not None
+    assert (shown.click.announce_beats, shown.coming.announce_server_s) == (0, None)
+
+
+def test_the_tab_holds_one_cycle_of_the_drill() -> None:
+    driven = ready(SWITCHES)
+    block = view(driven.guide).block
+    assert block is not None
+    assert block.tab is not None
+    # Three notes: strokes turn round on every pass, so a cycle is two.
+    assert block.tab.strings == (4, 4, 3, 4, 4, 3)
+    assert block.tab.frets == (5, 7, 5, 5, 7, 5)
+    assert (block.tab.first, block.tab.loops) == ("down", True)
+
+
+def test_a_drill_that_the_instrument_cannot_play_is_said() -> None:
+    driven = Driven(SWITCHES)
+    driven.happen(replace(driven.chosen(), strings=3))
+    driven.press("next")
+    driven.do_gestures()
+    shown = view(driven.guide)
+    assert "strings 1 to 3" in shown.hint
+    assert shown.block is not None
+    assert shown.block.tab is None
+
+
+def test_most_of_a_switch_evening_is_play() -> None:
+    """Known lever, two postures, a switch block of three minutes: gestures, leads and rests against play."""
+    phrase = replace(BLOCK, drill="4x2 3x2 2x2 3x2", bars=None, repeats=2, rest_s=None, rest_beats=1, count_in_beats=0)
+    pair = (phrase, replace(phrase, posture="B", wanted="up"))
+    plan = Plan("evening", (replace(phrase, count_in_beats=4), *(pair * 36)[1:]))
+    driven = Driven(plan)
+    driven.happen(replace(driven.chosen(), gestures=choose_gestures(3.0)))
+    begun_s = driven.now_s
+    driven.press("next")
+    while driven.step != "finishing" and driven.now_s < begun_s + 400.0:
+        if view(driven.guide).keys and view(driven.guide).keys[0].command == "next":
+            if driven.guide.over:
+                break
+            driven.press("next")
+        driven.wait(0.25)
+    took_s = driven.now_s - begun_s
+    assert driven.guide.blocks == 72
+    assert 170.0 < took_s < 240.0
+    assert driven.guide.load.played_s / took_s > 0.6

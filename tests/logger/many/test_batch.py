@@ -27,9 +27,9 @@ from analysis.model.stroke_columns import STROKE_COLUMNS
 from analysis.report.block_answer_table import BLOCK_ANSWER_COLUMNS
 from logger.cli import cli
 from logger.many import batch
+from logger.many.analyse import analyse_file
 from logger.many.batch import STORE_NAME, find_sessions, forecast_batch, run_batch
 from logger.many.batch_tables import BLOCKS_NAME, SESSION_COLUMNS, SESSIONS_NAME, STROKES_NAME
-from logger.many.session_results import analyse_file
 from logger.many.session_work import local_crew
 from logger.report.result_files import build_result
 from logger.session.session_file import read_session, write_session
@@ -59,7 +59,7 @@ def test_every_stroke_and_block_of_every_session_is_there_once(sessions: Path, b
     assert list(strokes["session"].unique()) == [path.relative_to(sessions).as_posix() for path in paths]
     for path in (paths[0], paths[-1]):
         name = path.relative_to(sessions).as_posix()
-        result = analyse_file(path)[1]
+        result = analyse_file(path).result
         mine = strokes[strokes["session"] == name].reset_index(drop=True)
         assert set(mine["player"]) == {result.player.name}
         assert set(mine["reference"]) == {"gestures"}

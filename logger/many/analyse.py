@@ -1,0 +1,111 @@
+"""From a session, or its file, to the answer: the one way in which every command reads, marks raps and analyses."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from analysis.model.errors import InputError, StrokeplaneError
+from analysis.model.records import Session, SessionResult
+from analysis.pipeline import analyse_session
+from analysis.stroke.raps import mark_blocks_by_raps
+from logger.session.session_file import read_session
+from logger.terminal.progress_bar import show_progress
+
+Progress = Callable[[str, float], None]
+
+
+def _silent(_stage: str, _share: float) -> None:
+    """Tell nobody."""
+
+
+@dataclass(frozen=True)
+class Analysed:
+    """A session as it was recorded, and what the analysis says of it; blocks that raps marked are in the result."""
+
+    session: Session
+    result: SessionResult
+
+
+def analyse_recording(session: Session, progress: Progress = _silent, raps: bool = True) -> Analysed:
+    """Analyse a session that was read or made.
+
+    Parameters
+    ----------
+    session : Session
+    progress : callable, optional
+        Told the stage and the share done.
+    raps : bool
+        Let three raps start and end a block where none is marked.
+
+    Returns
+    -------
+    Analysed
+
+    Raises
+    ------
+    StrokeplaneError
+        With what was damaged in the session's file, which may be why.
+    """
+    try:
+        marked = mark_blocks_by_raps(session) if raps else session
+        return Analysed(session, analyse_session(marked, progress))
+    except StrokeplaneError as error:
+        if not session.warnings:
+            raise
+        raise _with_damage(error, session.warnings) from error
+
+
+def _with_damage(error: StrokeplaneError, warnings: Sequence[str]) -> StrokeplaneError:
+    """The error, and behind it what was damaged in the file."""
+    facts = error.facts.copy()
+    if "next_step" not in facts:
+        return type(error)(". ".join(part for part in (error.problem, *warnings) if part), **facts)
+    facts["next_step"] = ". ".join((facts["next_step"], *warnings))
+    return type(error)(error.problem, **facts)
+
+
+def analyse_file(path: Path, progress: Progress = _silent, raps: bool = True) -> Analysed:
+    """Read and analyse one session file, as :func:`analyse_recording`.
+
+    Raises
+    ------
+    StrokeplaneError
+        With the file's name in front.
+    """
+    progress(f"Reading {path.name}", 0.0)
+    session = read_session(path)
+    try:
+        return analyse_recording(session, progress, raps)
+    except StrokeplaneError as error:
+        raise error.at(file=str(path)) from error
+
+
+def analyse_files(paths: Sequence[Path], progress: Progress = _silent) -> list[SessionResult]:
+    """Read and analyse sessions in the order given.
+
+    Raises
+    ------
+    InputError
+        A session that is named twice, under whatever name.
+    StrokeplaneError
+        With the file's name in front.
+    """
+    results: list[SessionResult] = []
+    for number, path in enumerate(paths):
+
+        def part(stage: str, share: float, path: Path = path, number: int = number) -> None:
+            progress(f"{path.name}: {stage}", (number + share) / len(paths))
+
+        result = analyse_file(path, part).result
+        if any(result.log_hash == other.log_hash for other in results):
+            raise InputError(f"{path} holds the same session as one named before it; name each session once")
+        results.append(result)
+    return results
+
+
+def analyse_with_progress(paths: Sequence[Path]) -> list[SessionResult]:
+    """:func:`analyse_files` with a bar where it takes long."""
+    with show_progress() as progress:
+        return analyse_files(paths, progress)

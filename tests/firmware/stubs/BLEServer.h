@@ -1,0 +1,3 @@
+/* See BLEDevice.h. */
+#pragma once
+#include "BLEDevice.h"
