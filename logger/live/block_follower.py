@@ -16,12 +16,13 @@ from logger.guide.view import borrowed_words
 from logger.live.block_result import PlayedBlock, block_session_result, held_share, judge_block
 from logger.live.estimator_thread import EstimatorThread
 from logger.live.gesture_follower import lender_of
-from logger.live.protocol import ServerMessage, Stroke, Strokes
+from logger.live.protocol import ChangeTold, Notes, ServerMessage, Stroke, Strokes
 from logger.live.session_log import SessionLog
 from logger.live.state import Verdict
 from logger.live.tension_watch import TensionWatch
 from logger.sliding.block_strokes import LAST, Judged, LiveStroke
 from logger.sliding.estimator import LiveEstimator
+from logger.sliding.note_marks import NoteMarks
 
 PROMISED_S = 0.25
 """A stroke is judged within one cycle and this of its end."""
@@ -72,6 +73,7 @@ class BlockFollower:
         self._ended: asyncio.Event | None = None
         self._end: tuple[Event, float] | None = None
         self._kept: dict[int, Stroke] = {}
+        self._told_notes: NoteMarks | None = None
 
     def begin(self, number: int, event: Event) -> None:
         """Follow a block from now on."""
@@ -102,8 +104,9 @@ class BlockFollower:
         self._tell(number, event, Judged(), first=True)
         while not ended.is_set():
             begun_s = time.monotonic()
-            judged = await self._worker.run(estimator.update)
+            judged, notes = await self._worker.run(lambda: (estimator.update(), estimator.notes()))
             self._tell(number, event, judged)
+            self._tell_notes(number, notes)
             left_s = begun_s + every_s(judged.strokes_per_s) - time.monotonic()
             try:
                 await asyncio.wait_for(ended.wait(), max(LEAST_PAUSE_S, left_s))
@@ -159,6 +162,14 @@ class BlockFollower:
         self.recent = replace(told, first=True, strokes=tuple(kept.values()), withdrawn=())
         if strokes or judged.withdrawn or first:
             self._publish(told)
+
+    def _tell_notes(self, number: int, notes: NoteMarks | None) -> None:
+        if notes is None or notes == self._told_notes:
+            return
+        self._told_notes = notes
+        server_s = self._log.server_s
+        changes = [ChangeTold(mark.place, mark.verdict, mark.final, server_s(mark.end_s)) for mark in notes.changes]
+        self._publish(Notes(number, tuple(changes), notes.missing, notes.added))
 
     def _stroke(self, stroke: LiveStroke, zone: tuple[float, float] | None) -> Stroke:
         return Stroke(

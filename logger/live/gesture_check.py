@@ -141,9 +141,8 @@ class GestureCheck:
         fit = fit_levers(windows, [], signals.grid.rate_hz, [unknown], settings)
         off_mm = 1e3 * fit.levers_m[0] - np.asarray(context.lever_mm)
         own = lever_of(0)
-        spread_mm2 = 1e6 * fit.covariance.matrix[own, own] + (context.lever_sd_mm**2 + settings.regrip_mm**2) * np.eye(
-            3
-        )
+        known_mm2 = context.lever_sd_mm**2 + settings.regrip_mm**2
+        spread_mm2 = 1e6 * fit.covariance.matrix[own, own] + known_mm2 * np.eye(3)
         return float(off_mm @ np.linalg.solve(spread_mm2, off_mm)) > MOVED_CHI2
 
 
