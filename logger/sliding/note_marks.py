@@ -65,6 +65,7 @@ class NoteFollower:
         self._timing = timing_of(block)
         self._from_s, self._due_s = -np.inf, block.start_s
         self._counted = (0, 0)
+        self._decided: dict[float, Verdict] = {}
         try:
             self._phrase = find_drill(block.drill, instrument.courses, {}) if block.drill else None
         except InputError:  # Said before the block; there is nothing to follow.
@@ -127,15 +128,37 @@ class NoteFollower:
         phrase = self._phrase
         if phrase is None:
             return ()
-        judged = judge_changes(BlockStrokes(rows, paths_mm, OFFSET_SE_DEG), alignment, phrase, self._instrument)
-        decided = dict(zip(judged["time_s"].tolist(), judged["verdict"].tolist(), strict=True))
-        ends_s, contacts_s = rows["end_s"].tolist(), rows["contact_s"].tolist()
+        changed = [
+            at
+            for at, note in enumerate(alignment.note.tolist())
+            if note != EXTRA and phrase.string_at(note) != phrase.string_at(note + 1)
+        ]
+        ends_s = rows["end_s"].tolist()
+        settled = [at for at in changed if at + 1 < len(rows) and ends_s[at + 1] <= settled_s]
+        self._decide(rows, paths_mm, alignment, [at for at in settled if ends_s[at] not in self._decided])
+        clears = rows["clears"].tolist()
         marks = []
-        for at, note in enumerate(alignment.note.tolist()):
-            if note == EXTRA or phrase.string_at(note) == phrase.string_at(note + 1):
-                continue
-            settled = at + 1 < len(rows) and ends_s[at + 1] <= settled_s
-            alone: Verdict = "cleared" if bool(rows["clears"].iloc[at]) else "caught"
-            verdict = decided.get(contacts_s[at], "cannot tell") if settled else alone
-            marks.append(ChangeMark(note % phrase.cycle_notes, verdict, settled, ends_s[at]))
+        for at in changed:
+            alone: Verdict = "cleared" if clears[at] else "caught"
+            final = at in settled
+            verdict = self._decided[ends_s[at]] if final else alone
+            marks.append(ChangeMark(int(alignment.note[at]) % phrase.cycle_notes, verdict, final, ends_s[at]))
         return tuple(marks)
+
+    def _decide(self, rows: pd.DataFrame, paths_mm: FloatArray, alignment: DrillAlignment, at: list[int]) -> None:
+        """Judge changes for good, each once, between its stroke and the next."""
+        if not at or self._phrase is None:
+            return
+        part = slice(at[0], at[-1] + 2)
+        near = replace(
+            alignment,
+            note=alignment.note[part],
+            confidence=alignment.confidence[part],
+            piece=np.zeros_like(alignment.piece[part]),
+            period_s=alignment.period_s[part],
+        )
+        strokes = BlockStrokes(rows.iloc[part], paths_mm[part], OFFSET_SE_DEG)
+        judged = judge_changes(strokes, near, self._phrase, self._instrument)
+        verdicts = dict(zip(judged["time_s"].tolist(), judged["verdict"].tolist(), strict=True))
+        contacts_s, ends_s = rows["contact_s"].tolist(), rows["end_s"].tolist()
+        self._decided |= {ends_s[each]: verdicts.get(contacts_s[each], "cannot tell") for each in at}

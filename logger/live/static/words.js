@@ -82,12 +82,20 @@ export const WANTED = { "": "none", down: "downstroke", up: "upstroke" };
 export const PREFERENCES = [
   { name: "click", label: "Click", choices: [["on", "on"], ["off", "off"]] },
   { name: "volume", label: "Loudness", choices: [["0.25", "soft"], ["0.5", "medium"], ["1", "loud"]] },
+  { name: "silent", label: "Silent bars, to keep the time yourself", choices: [["0", "none"], ["4", "every fourth"], ["2", "every second"]] },
+  { name: "picture", label: "Picture of the tilt while playing", choices: [["on", "shown"], ["off", "only after the block"]] },
   { name: "cue", label: "Tone when the tilt leaves the zone", choices: [["0", "off"], ["2", "after 2 strokes"], ["4", "after 4 strokes"], ["8", "after 8 strokes"]] },
   { name: "pitch", label: "Tone that follows the tilt", choices: [["off", "off"], ["on", "on"]] },
   { name: "colours", label: "Colours", choices: [["auto", "as the computer"], ["light", "light"], ["dark", "dark"]] },
   { name: "motion", label: "Moving pictures", choices: [["auto", "as the computer"], ["less", "still pictures"]] },
 ];
 
+export const TAB = {
+  name: "Tab of the drill",
+  next: "Next: posture",
+  after: "Next",
+};
+export const MISSING = "missing, added";
 export const END_VIEW = {
   name: "End view of the strings",
   down: "downstroke →",

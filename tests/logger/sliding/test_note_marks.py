@@ -49,7 +49,7 @@ def test_final_marks_agree_with_the_batch_analysis(played) -> None:  # type: ign
     batch = drill.changes.set_index("time_s")["verdict"]
     contacts_s = strokes.set_index("end_s")["contact_s"]
     same = [batch.get(contacts_s[mark.end_s]) == mark.verdict for mark in finals]
-    assert len(finals) > 20
+    assert len(finals) >= 20
     assert np.mean(same) > 0.9
     assert (notes.missing, notes.added) == (drill.alignment.missed, drill.alignment.extra)
     assert {mark.place for mark in notes.changes} == {1, 3, 5, 7}
