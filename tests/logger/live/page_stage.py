@@ -236,6 +236,7 @@ def scenes(now_s: float) -> dict[str, State]:
     phrase = Tab((4, 4, 3, 3, 2, 2, 3, 3), (5, 7, 4, 7, 5, 7, 4, 7), "down", True)
     twin = Tab((4, 4, 4, 3, 3, 2, 2, 3), (5, 7, 9, 4, 7, 5, 7, 4), "up", True)
     drilled = block(starts_server_s=now_s - 8, ends_server_s=now_s + 1.5, tab=phrase)
+    to_play = block(tab=phrase)
     after = block(number=4, posture="high", wanted="up", zone_deg=(-90.0, -10.8), tab=twin)
     coming_next = Coming(after, now_s - 0.9, Click(4, now_s + 2.1, 100.0, 0, 4, 17, 1))
     drill = {"plan": PLAN, "block": drilled, "click": click, "coming": coming_next}
@@ -243,7 +244,9 @@ def scenes(now_s: float) -> dict[str, State]:
     return {
         "play_drill": state("play", "Play", keys=(PAUSE, HURT, FINISH), **drill),
         "switch": state("rest", "Posture high, 100 BPM, 4 notes a beat", keys=(PAUSE, AGAIN, HURT, FINISH), **switch),
-        "ready_drill": state("ready", "Posture low, 100 BPM, 30 s", "Space starts.", setup=PLANNED, plan=PLAN, block=block(tab=phrase)),
+        "ready_drill": state(
+            "ready", "Posture low, 100 BPM, 30 s", "Space starts.", setup=PLANNED, plan=PLAN, block=block(tab=phrase)
+        ),
         "connect": state("connect", "Looking for the sensor", "Switch it on.", sensor=replace(OK, status="connecting")),
         "setup": state("setup", "Who plays, and on what?", "Space goes on with what is shown."),
         "setup_planned": state("setup", "Who plays, on what?", setup=PLANNED),
