@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 
 LOOPBACK = "127.0.0.1"
 SIMULATED = "simulated"
+NO_SENSOR = "none"
 POLL_S = 0.1
 
 
@@ -73,7 +74,7 @@ def live_command(
 
     PLAN is a practice plan (see strokeplane plan); without one you start and end blocks as you like. Everything is done
     with the space bar, the arrow keys or a page-turner pedal. With the source 'simulated' an invented player does what
-    it is asked.
+    it is asked; with 'none' plan, tab and click serve without a sensor, and nothing is recorded.
     """
     from analysis.model.errors import OutputError
     from logger.live.pace import Pace
@@ -109,13 +110,17 @@ def live_command(
         return source_from_options(source_text, profile_name, rate_hz, ranges, speed)
 
     run = SessionRun(
-        LiveSession(path, open_source or open_real, set_up, planned, streams),
+        LiveSession(path, open_source or open_real, set_up, planned, source_text != NO_SENSOR, streams),
         pace,
         pages.publish if streams is None else tell_both(pages.publish, streams),
         follow or (lambda _: None),
     )
     with ended_by_signals() as stopping:
-        _say_address(guard, listening, path, browser)
+        _say_address(guard, listening, browser)
+        if source_text == NO_SENSOR:
+            say("Nothing is recorded without a sensor; Ctrl-C ends the session.", err=True)
+        else:
+            say(f"Recording into {path}; Ctrl-C ends the session and writes the report.", err=True)
 
         async def both() -> None:
             running = asyncio.ensure_future(run_session(run, pages, guard, listening))
@@ -183,7 +188,7 @@ def _doors(lan: bool, port: int) -> tuple[Guard, list[socket.socket]]:
     return Guard(hosts, secrets.token_urlsafe(24) if lan else ""), opened
 
 
-def _say_address(guard: Guard, listening: list[socket.socket], path: Path, browser: bool) -> None:
+def _say_address(guard: Guard, listening: list[socket.socket], browser: bool) -> None:
     """Print where the page is, as a picture too if another device is to open it; open it here."""
     token = f"?token={guard.token}" if guard.token else ""
     addresses = ["http://{}:{}/".format(*each.getsockname()[:2]) + token for each in listening]
@@ -195,7 +200,6 @@ def _say_address(guard: Guard, listening: list[socket.socket], path: Path, brows
         say("Anybody in the network who has this address can press the keys; keep it to yourself.", err=True)
         if sys.stderr.isatty():
             segno.make_qr(addresses[1]).terminal(sys.stderr, compact=True)
-    say(f"Recording into {path}; Ctrl-C ends the session and writes the report.", err=True)
     if browser:
         import webbrowser
 

@@ -24,12 +24,15 @@ class Script:
     led : bool
         The guide leads: it counts in, waits for verdicts, asks for ratings. False: the player calls every step by a key
         of its own, in any order, as at the terminal.
+    sensor : bool
+        False: plan, tab and click alone; there are no gestures, and nothing is recorded.
     postures : tuple of str
         From which such a player chooses.
     """
 
     plan: Plan | None = None
     led: bool = True
+    sensor: bool = True
     postures: tuple[str, ...] = ()
 
 

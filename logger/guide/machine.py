@@ -97,6 +97,8 @@ def begin(script: Script, chosen: Chosen) -> Step:
     orders : list of Order
     """
     guide = choose(Guide(script, Connecting()), chosen)
+    if script.led and not script.sensor:
+        return replace(guide, phase=SettingUp()), []
     if script.led:
         return guide, [LookForSensor()]
     # Whoever calls the steps has met the sensor already.

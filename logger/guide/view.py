@@ -40,6 +40,10 @@ QUESTIONS = {
     "tension": Rating("tension", "How tense are hand, arm and shoulders?", "0: loose", "10: as tense as can be"),
     "discomfort": Rating("discomfort", "Any discomfort?", "0: none", "10: as bad as can be"),
 }
+NO_SENSOR_WORDS = (
+    "Without a sensor nothing was recorded. One on the hand would add the tilt of every stroke, which string changes "
+    "clear, and a report."
+)
 GESTURE_TITLES = {
     ("still", True): "Sensor on the table, hands off",
     ("still", False): "Plectrum on a string, hold still",

@@ -41,12 +41,16 @@ LOST_WORDS = (
 
 @dataclass(frozen=True)
 class LiveSession:
-    """What a session is made of; ``streams`` hand it to other programs while it runs."""
+    """What a session is made of; ``streams`` hand it to other programs while it runs.
+
+    ``sensor`` False: plan, tab and click alone.
+    """
 
     path: Path
     open_source: Callable[[], Source]
     set_up: SetUp
     plan: Plan | None = None
+    sensor: bool = True
     streams: LslStreams | None = None
 
 
@@ -76,7 +80,7 @@ class SensorLink:
         publish: Callable[[ServerMessage], None],
         changed: Callable[[], None],
     ) -> None:
-        self.shown = Sensor("connecting", "", "", None, "")
+        self.shown = Sensor("connecting" if session.sensor else "none", "", "", None, "")
         self.recorder: Recorder | None = None
         self.estimator: LiveEstimator | None = None
         self.server_s: Callable[[float], float] = lambda log_s: log_s

@@ -38,7 +38,7 @@ from logger.guide.orders import (
     WatchGesture,
     WriteReport,
 )
-from logger.guide.view import keys_of, view
+from logger.guide.view import NO_SENSOR_WORDS, keys_of, view
 from logger.live.block_follower import BlockFollower
 from logger.live.commands import Choose, Command, Rate, Simple
 from logger.live.estimator_thread import EstimatorThread
@@ -100,7 +100,8 @@ class SessionRun:
         self._busy: set[asyncio.Task[None]] = set()
         self._news = asyncio.Event()
         self._fault: BaseException | None = None
-        self.guide, self._first_orders = begin(Script(session.plan), session.set_up.chosen(pace.now_s()))
+        script = Script(session.plan, sensor=session.sensor)
+        self.guide, self._first_orders = begin(script, session.set_up.chosen(pace.now_s()))
 
     async def run(self) -> None:
         """Run the whole session; returns when the player closes it at its end."""
@@ -234,6 +235,8 @@ class SessionRun:
 
     def _do(self, order: Order) -> None:
         log = self.log
+        if isinstance(order, Begin | End | Mark | SettleSetup) and not self._session.sensor:
+            return
         if isinstance(order, Task):
             self._follow_task(order)
         elif isinstance(order, Begin):
@@ -327,6 +330,8 @@ class SessionRun:
     async def _write_report(self) -> None:
         """Close the recording, analyse it, say where the report is."""
         recorder = self.link.recorder
+        if not self._session.sensor:
+            self._reported = replace(NO_REPORT, sentence=NO_SENSOR_WORDS)
         if recorder is not None:
             if self._blocks is not None:
                 await self._blocks.wait()

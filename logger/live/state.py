@@ -7,7 +7,7 @@ from typing import Literal
 
 from logger.guide.shown import Block, Click, Coming, Gesture, Hurt, Key, PlanPlace, Rating, Rest, Step, Wanted
 
-SensorStatus = Literal["connecting", "ok", "lost", "failed"]
+SensorStatus = Literal["connecting", "ok", "lost", "failed", "none"]
 
 
 @dataclass(frozen=True)

@@ -39,7 +39,9 @@ export class Screen {
     this.#showCommands(state);
     const switching = state.rest?.kind === "switch";
     stage.dataset.switching = String(switching);
-    byId("figures").hidden = state.step !== "play" && !switching;
+    const measured = state.sensor.status !== "none";
+    stage.dataset.measured = String(measured);
+    byId("figures").hidden = !measured || (state.step !== "play" && !switching);
     byId("tab-view").hidden = !state.block?.tab || !(["ready", "count_in", "play"].includes(state.step) || switching);
     stage.dataset.tab = String(!byId("tab-view").hidden);
     byId("notes-figure").hidden = !state.block?.tab;
@@ -236,7 +238,8 @@ export class Screen {
 }
 
 // What stands beside the words. After a drill the table of its string changes takes the end view's place.
-function pictureOf({ step, gesture, verdict, rating, plan, rest }) {
+function pictureOf({ step, gesture, verdict, rating, plan, rest, sensor }) {
+  if (sensor.status === "none") return "none";
   if (step === "gestures" && !gesture) return "none";
   if (rest?.kind === "switch") return "end";
   const over = step === "rest" || (step === "ready" && plan);

@@ -21,6 +21,7 @@ export const SENSOR = {
   ok: ["●", "Sensor is sending"],
   lost: ["✕", "Sensor is silent"],
   failed: ["✕", "No sensor"],
+  none: ["○", "Without a sensor: plan, tab and click"],
 };
 
 export const OFFLINE = "No connection to the program. What is being recorded goes on. This page keeps trying.";

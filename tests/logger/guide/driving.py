@@ -48,6 +48,7 @@ class Driven:
 
     plan: Plan | None = None
     led: bool = True
+    sensor: bool = True
     postures: tuple[str, ...] = ()
     now_s: float = 1000.0
     poor: list[str] = field(default_factory=list)
@@ -60,7 +61,7 @@ class Driven:
     guide: Guide = field(init=False)
 
     def __post_init__(self) -> None:
-        script = Script(self.plan, self.led, self.postures)
+        script = Script(self.plan, self.led, self.sensor, self.postures)
         self.guide, orders = begin(script, self.chosen())
         self.obey(orders)
 

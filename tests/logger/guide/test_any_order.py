@@ -47,7 +47,7 @@ STRANGE: list[Happening] = [
 @settings(max_examples=150, deadline=None)
 @given(st.sampled_from(PLANS), st.booleans(), st.lists(st.one_of(PRESSES, st.sampled_from(STRANGE)), max_size=60))
 def test_any_order(plan: Plan | None, led: bool, happenings: list[tuple[str, int, float] | Happening]) -> None:
-    driven = Driven(plan if led else None, led, ("A", "B"), poor=["across", "pivot"])
+    driven = Driven(plan if led else None, led, postures=("A", "B"), poor=["across", "pivot"])
     for happening in happenings:
         before = driven.guide
         if isinstance(happening, tuple):

@@ -464,3 +464,18 @@ def test_most_of_a_switch_evening_is_play() -> None:
     assert driven.guide.blocks == 72
     assert 170.0 < took_s < 240.0
     assert driven.guide.load.played_s / took_s > 0.6
+
+
+def test_without_a_sensor_the_plan_is_played_all_the_same() -> None:
+    driven = Driven(SWITCHES, sensor=False)
+    assert driven.step == "setup"
+    assert driven.orders == []
+    driven.press("next")
+    assert driven.step == "ready", "no gestures"
+    driven.press("next")
+    driven.wait(LEAD_S + 2.0 + 1.0)
+    shown = view(driven.guide)
+    assert (shown.step, shown.click is not None, shown.coming is not None) == ("play", True, True)
+    driven.wait(60.0)
+    driven.press("rate", 3)
+    assert driven.guide.load.first_tension == 3

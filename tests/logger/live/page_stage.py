@@ -245,8 +245,9 @@ def scenes(now_s: float) -> dict[str, State]:
         "play_drill": state("play", "Play", keys=(PAUSE, HURT, FINISH), **drill),
         "switch": state("rest", "Posture high, 100 BPM, 4 notes a beat", keys=(PAUSE, AGAIN, HURT, FINISH), **switch),
         "ready_drill": state(
-            "ready", "Posture low, 100 BPM, 30 s", "Space starts.", setup=PLANNED, plan=PLAN, block=block(tab=phrase)
+            "ready", "Posture low, 100 BPM, 30 s", "Space starts.", setup=PLANNED, plan=PLAN, block=to_play
         ),
+        "no_sensor": state("play", "Posture low, 100 BPM", keys=(PAUSE, HURT), **drill | {"sensor": NO_SENSOR}),
         "connect": state("connect", "Looking for the sensor", "Switch it on.", sensor=replace(OK, status="connecting")),
         "setup": state("setup", "Who plays, and on what?", "Space goes on with what is shown."),
         "setup_planned": state("setup", "Who plays, on what?", setup=PLANNED),
@@ -299,6 +300,7 @@ BAD = GestureLive(
 )
 TENSION = Rating("tension", "How tense is the hand?", "0: loose", "10: as tense as can be")
 HURT_WORDS = ("Stop playing.", "Pain, numbness or tingling means stop, and see a clinician before you go on.")
+NO_SENSOR = Sensor("none", "", "", None, "")
 LOST = Sensor("lost", "invented-sensor", "", 400.0, "No samples for two seconds: check the cable or the battery.")
 REPORT = Report("/report", "evening.mcap", "8 blocks, 1604 strokes.", ("Take regular breaks.", "No medical device."))
 VERDICT = Verdict(

@@ -252,9 +252,7 @@ def test_cursor_and_click_agree_within_ten_milliseconds(browser: Any, stage: Pag
         block = replace(shown.block, tempo_bpm=120.0, starts_server_s=start_s, ends_server_s=start_s + 60.0)
         stage.show(replace(shown, block=block, click=Click(9, start_s, 120.0, 0, 4, 120), coming=None))
         page.wait_for_timeout(4500)
-        stamp = page.evaluate(
-            "(s => [s.contextTime, s.performanceTime])(window.contexts[0].getOutputTimestamp())"
-        )
+        stamp = page.evaluate("(s => [s.contextTime, s.performanceTime])(window.contexts[0].getOutputTimestamp())")
         drawn, clicks = np.array(page.evaluate("window.cursor")), np.array(heard(page, "click"))
     notes, width = 8, drawn[0, 2] / (8 + 0.8)
     place = drawn[:, 1] / width - 1.1
