@@ -9,23 +9,43 @@ from importlib.metadata import version
 import numpy as np
 import pandas as pd
 
+from analysis.consistency.judge import judge_sensor
+from analysis.consistency.stream_map import DELAY_FLOOR_S
 from analysis.drills.session_changes import mark_session_changes
 from analysis.model.cautions import session_cautions
+from analysis.model.doubts import About, Doubt, added_se_deg
 from analysis.model.errors import NotEnoughDataError
 from analysis.model.events import keep_within
-from analysis.model.records import BlockSummary, Event, FloatArray, ReferenceSummary, Session, SessionResult
+from analysis.model.records import BlockSummary, Event, FloatArray, Instrument, ReferenceSummary, Session, SessionResult
 from analysis.motion.hand_motion import Motion
 from analysis.motion.stillness import attack_threshold
+from analysis.reference.epochs import label_epochs
 from analysis.reference.frame import Frame
-from analysis.reference.session_reference import Reference, ReferenceSettings, establish_reference
+from analysis.reference.gesture_doubts import doubt_gestures
+from analysis.reference.mounting_doubts import doubt_mounting
+from analysis.reference.pivots import ReferenceSettings
+from analysis.reference.session_reference import Reference, establish_reference
+from analysis.reference.unconfirmed import metadata_doubts
 from analysis.report.data_quality import FEW_LOST
+from analysis.signal.clock_remarks import clock_remarks
 from analysis.signal.timebase import Timebase, fit_timebase
-from analysis.signal.working_grid import Signals, prepare_signals
+from analysis.signal.working_grid import Signals, prepare_signals, read_together
 from analysis.stroke.blocks import summarise_block
+from analysis.stroke.body_motion import BodySettings, doubt_body
 from analysis.stroke.play import StrokeSet, find_pieces, join, trace_strokes, turned_axes
 from analysis.stroke.play_intervals import find_stretches, order_events
 from analysis.stroke.stroke_paths import TracedStrokes
-from analysis.stroke.stroke_table import Columns, TableSettings, assign_blocks, found_blocks, measure_columns, tabulate
+from analysis.stroke.stroke_table import (
+    Columns,
+    PlayContext,
+    TableSettings,
+    assign_blocks,
+    found_blocks,
+    measure_columns,
+    tabulate,
+)
+from analysis.stroke.tip_claim import TipSettings, claim_tip, effective_strokes, tip_parts_deg
+from analysis.stroke.truth_checks import doubt_checks, read_checks
 from analysis.stroke.uncertainty import block_chord, offset_parts_deg
 from analysis.tension.tremor import find_still_moments
 
@@ -41,6 +61,8 @@ class Settings:
 
     reference: ReferenceSettings = field(default_factory=ReferenceSettings)
     table: TableSettings = field(default_factory=TableSettings)
+    body: BodySettings = field(default_factory=BodySettings)
+    tip: TipSettings = field(default_factory=TipSettings)
 
 
 def analyse_session(
@@ -72,16 +94,18 @@ def analyse_session(
     signals = prepare_signals(session, timebase)
     tell("orientation and gestures", 0.2)
     session = _fit_events(session, timebase)
+    judgement = judge_sensor(session, timebase, signals)
+    signals, settings = _read_together(signals, judgement.delay_s, settings)
     motion, reference = establish_reference(signals, session, settings.reference)
     tell("strokes", 0.6)
     threshold = attack_threshold(signals, session.events, settings.table.strokes.attack_ratio)
     blocks = tuple(event for event in session.events if event.kind == "play")
-    table, strokes = measure_play(motion, session, (reference, threshold), settings.table)
+    table, strokes = measure_play(motion, session, PlayContext(reference, threshold), settings.table)
     if not blocks and (guess := found_blocks(table)):
         # Play shows how the heading drifts; where none is marked, it must be found before it can show that.
         events = order_events((*session.events, *guess))
         motion, reference = establish_reference(signals, replace(session, events=events), settings.reference)
-        table, strokes = measure_play(motion, session, (reference, threshold), settings.table)
+        table, strokes = measure_play(motion, session, PlayContext(reference, threshold), settings.table)
     if table.empty:
         raise NotEnoughDataError(
             "expected strokes of play, found none; check that the sensor is on the picking hand, that a block of play "
@@ -95,11 +119,23 @@ def analyse_session(
     marks, problems = mark_session_changes(table, blocks, session.instrument, session.metadata)
     table = table.assign(string_change=marks)
     session = replace(session, warnings=(*session.warnings, *problems))
-    summaries = _summarise(motion, table, strokes, blocks, reference, settings)
+    checks = read_checks(motion, reference, session.events, settings.reference.gestures)
+    doubts = judgement.doubts + _gather_doubts(motion, reference, table, blocks, settings)
+    doubts += (*doubt_checks(checks, blocks, timebase.grid.start_s), *metadata_doubts(session.metadata))
+    claims = _Claims(reference, doubts, session.instrument, settings)
+    summaries = _summarise(motion, table, strokes, blocks, claims)
     stills = find_still_moments(motion, session.events, table)
     tell("done", 1.0)
     result = _result(session, timebase, signals, reference, (table, strokes, summaries), settings)
-    return replace(result, still_moments=stills)
+    return replace(result, still_moments=stills, doubts=doubts, checks=checks)
+
+
+def _read_together(signals: Signals, delay_s: float, settings: Settings) -> tuple[Signals, Settings]:
+    """Move late samples of the gyroscope to their place; what the delay leaves open is left to ``pivot``."""
+    if not delay_s:
+        return signals, settings
+    lever = replace(settings.reference.lever, skew_s=DELAY_FLOOR_S)
+    return read_together(signals, delay_s), replace(settings, reference=replace(settings.reference, lever=lever))
 
 
 def _fit_events(session: Session, timebase: Timebase) -> Session:
@@ -115,18 +151,18 @@ def _fit_events(session: Session, timebase: Timebase) -> Session:
 
 
 def measure_play(
-    motion: Motion, session: Session, context: tuple[Reference, float | None], settings: TableSettings
+    motion: Motion, session: Session, context: PlayContext, settings: TableSettings
 ) -> tuple[pd.DataFrame, TracedStrokes]:
-    """Find the strokes of all stretches, keep those of play, measure them; ``context`` as for the stroke table."""
+    """Find the strokes of all stretches, keep those of play, measure them."""
     columns, strokes = measure_window(motion, session, context, settings)
     return tabulate(columns), strokes
 
 
 def measure_window(
-    motion: Motion, session: Session, context: tuple[Reference, float | None], settings: TableSettings
+    motion: Motion, session: Session, context: PlayContext, settings: TableSettings
 ) -> tuple[Columns, TracedStrokes]:
     """The same as bare columns: for windows of which only a few rows are wanted, again and again."""
-    strokes, posture = _find_strokes(motion, session.events, context[0], settings)
+    strokes, posture = _find_strokes(motion, session.events, context.reference, settings)
     return measure_columns(motion, strokes, posture, session, context, settings)
 
 
@@ -136,7 +172,7 @@ def _find_strokes(
     """Trace every stretch; the posture whose frame was used, a stroke."""
     parts, postures = [], []
     for stretch in find_stretches(motion, events):
-        frame = reference.frame(stretch.posture)
+        frame = reference.frame(stretch.posture, motion.grid.time_at(stretch.first))
         pieces = find_pieces(motion, stretch.first, stretch.last, frame, reference.drift, settings.strokes)
 
         def axes_at(times_s: FloatArray, frame: Frame = frame) -> FloatArray:
@@ -149,27 +185,62 @@ def _find_strokes(
     return join(parts), postures
 
 
+def _gather_doubts(
+    motion: Motion, reference: Reference, table: pd.DataFrame, blocks: Sequence[Event], settings: Settings
+) -> tuple[Doubt, ...]:
+    """What every stage found that lowers a claim."""
+    rate = (1.0 / (table["end_s"] - table["start_s"])).groupby(table["block"]).median()
+    rates = [float(rate[index]) if index in rate.index else None for index in range(len(blocks))]
+    own = label_epochs(blocks, reference.splits)
+    return (
+        *doubt_gestures(reference.frames, reference.qualities, reference.drift, own, settings.reference.gestures),
+        *doubt_mounting(motion, reference, blocks, settings.reference.mounting),
+        *doubt_body(motion, reference, blocks, rates, settings.body),
+    )
+
+
+@dataclass(frozen=True)
+class _Claims:
+    """What a block's interval rests on besides its strokes."""
+
+    reference: Reference
+    doubts: tuple[Doubt, ...]
+    instrument: Instrument
+    settings: Settings
+
+
 def _summarise(
-    motion: Motion,
-    table: pd.DataFrame,
-    strokes: TracedStrokes,
-    blocks: Sequence[Event],
-    reference: Reference,
-    settings: Settings,
+    motion: Motion, table: pd.DataFrame, strokes: TracedStrokes, blocks: Sequence[Event], claims: _Claims
 ) -> tuple[BlockSummary, ...]:
-    summaries = []
     number = table["block"].fillna(-1).to_numpy(dtype=np.int64)
+    summaries = []
     for index, event in enumerate(blocks):
         members = np.flatnonzero(number == index)
-        frame = reference.frame(event.posture)
+        frame = claims.reference.frame(event.posture, 0.5 * (event.start_s + event.end_s))
         offset, parts = None, None
         if frame.from_gestures and members.size:
-            chord = block_chord(motion, strokes.select(members), frame, reference.drift, settings.table.bands)
-            parts = offset_parts_deg(chord, frame, reference.lever_fit, reference.drift, settings.reference.gestures)
+            parts = _offset_parts(motion, strokes.select(members), frame, claims)
+            parts |= _added(claims.doubts, index, "hand")
             offset = float(np.sqrt(sum(part**2 for part in parts.values())))
         summary = summarise_block(index, event, table.iloc[members], offset, frame.from_gestures)
-        summaries.append(replace(summary, tilt_offset_parts_deg=parts))
+        independent = effective_strokes(summary.strokes, summary.tilt_sd_deg, summary.tilt_mean_se_deg)
+        tip = tip_parts_deg(summary.span_mm, claims.instrument.mean_spacing_mm, independent, claims.settings.tip)
+        tip = {**tip, **_added(claims.doubts, index, "tip")}
+        summaries.append(claim_tip(replace(summary, tilt_offset_parts_deg=parts), tip))
     return tuple(summaries)
+
+
+def _offset_parts(motion: Motion, strokes: TracedStrokes, frame: Frame, claims: _Claims) -> dict[str, float]:
+    """What gestures and heading leave open in the tilt of these strokes."""
+    reference, settings = claims.reference, claims.settings
+    chord = block_chord(motion, strokes, frame, reference.drift, settings.table.bands)
+    return offset_parts_deg(chord, frame, reference.lever_fit, reference.drift, settings.reference.gestures)
+
+
+def _added(doubts: Sequence[Doubt], block: int, about: About) -> dict[str, float]:
+    """What doubts add to a block's interval, where they add anything."""
+    added = added_se_deg(doubts, block, about)
+    return {"doubts": added} if added > 0 else {}
 
 
 def _result(
@@ -223,12 +294,9 @@ def _data_warnings(session: Session, timebase: Timebase, signals: Signals) -> li
     share = timebase.lost_samples / timebase.grid.size
     if share >= FEW_LOST:
         found.append(f"{timebase.lost_samples} of {timebase.grid.size} samples are missing ({100 * share:.2g} %)")
-    if timebase.repeated_samples:
-        found.append(f"{timebase.repeated_samples} samples stand at a time already taken and were left out")
+    found += clock_remarks(timebase)
     if signals.clipped_samples:
         found.append(f"{signals.clipped_samples} samples are saturated; choose a larger range if this happens in play")
-    if not timebase.even:
-        found.append("sample times jitter by a good part of a sample: lost samples are counted only roughly")
     if session.instrument.radius_mm is None:
         found.append("the arch of the strings is not given: the string plane is taken as flat")
     return found

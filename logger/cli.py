@@ -6,6 +6,7 @@ import errno
 import importlib
 import os
 import sys
+from pathlib import Path
 
 import click
 
@@ -87,10 +88,9 @@ def cli(context: click.Context) -> None:
     """Measure the plane of a plectrum player's picking stroke with a hand-worn motion sensor."""
     if context.invoked_subcommand is not None:
         return
-    if sys.stdin.isatty() and _is_first_run():
-        context.invoke(importlib.import_module("logger.commands.start").start_command)
-    else:
-        click.echo(context.get_help())
+    steps = importlib.import_module("logger.terminal.next_step")
+    for line in steps.next_steps(steps.look_into(Path.cwd(), player_known=not _is_first_run())):
+        click.echo(line)
 
 
 def _is_first_run() -> bool:

@@ -49,11 +49,12 @@ LIFTED = Posture("hand lifted", yaw_deg=12.0, grip_change_mm=(3.0, -2.0, 2.0))
 
 @dataclass(frozen=True)
 class Sample:
-    """One shipped log: its file's name, the seed, and what is played."""
+    """One shipped log: its file's name, the seed, what is played, how often the gestures are made at a time."""
 
     name: str
     seed: int
     blocks: tuple[PlayBlock, ...]
+    repetitions: int = 2
 
     @property
     def scenario(self) -> Scenario:
@@ -64,7 +65,7 @@ class Sample:
             player=Player(name="an invented mandolin player"),
             blocks=tuple(played_drill(block, MANDOLIN.courses) for block in self.blocks),
             postures=(RESTING, LIFTED),
-            gestures=GesturePlan(length="short"),
+            gestures=GesturePlan(length="short", repetitions=self.repetitions),
             # Short rests and no host times keep the files small.
             rest_s=(2.0, 3.0),
             recording=Recording(host_times=False, start_s=0.0),
@@ -93,7 +94,7 @@ LADDER = ((76.0, 26.0), (100.0, 22.0), (124.0, 6.0), (148.0, 1.0))
 SAMPLES = (
     Sample("steady_and_tilted", 1, (_block(112.0, 28.0, 10.0), _block(112.0, 28.0, 10.0, drill=TUNE))),
     Sample("level_at_speed", 2, tuple(_block(tempo, tilt, 6.0) for tempo, tilt in LADDER)),
-    Sample("two_postures", 3, _in_turn("rllrrl")),
+    Sample("two_postures", 3, _in_turn("rllrrl"), repetitions=1),
 )
 AS_CSV = SAMPLES[0]
 """The log that is shipped as CSV too, for ``strokeplane import``."""

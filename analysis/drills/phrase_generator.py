@@ -14,10 +14,11 @@ from typing import Literal
 
 import numpy as np
 
-from analysis.drills.phrases import MAX_FRET, Note, Phrase, Stroke, make_twin
+from analysis.drills.phrases import MAX_FRET, Note, Phrase, make_twin
 from analysis.drills.tuning import Tuning
 from analysis.model.errors import InputError
 from analysis.model.records import FloatArray
+from analysis.model.strokes import Stroke
 
 
 @dataclass(frozen=True)

@@ -22,8 +22,8 @@ from typing import Literal
 
 from analysis.model.errors import InputError
 from analysis.model.records import Clearing
+from analysis.model.strokes import Stroke, other_stroke
 
-Stroke = Literal["down", "up"]
 DemandKind = Literal["down", "up", "mixed", "none"]
 
 MAX_FRET = 36
@@ -136,11 +136,6 @@ class Demand:
     def suits(self, clearing: Clearing) -> bool:
         """Tell whether every change follows a stroke that clears."""
         return self.suited(clearing) == len(self.changes)
-
-
-def other_stroke(stroke: Stroke) -> Stroke:
-    """Return the stroke that alternates with this one."""
-    return "up" if stroke == "down" else "down"
 
 
 def read_demand(phrase: Phrase) -> Demand:

@@ -15,9 +15,10 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analysis.drills.phrases import MAX_FRET, Note, Phrase, Stroke
+from analysis.drills.phrases import MAX_FRET, Note, Phrase
 from analysis.drills.tuning import Tuning, read_root
 from analysis.model.errors import InputError
+from analysis.model.strokes import Stroke
 
 _LINE = re.compile(r"\s*((?:[A-Ga-g][#b]?\d?)?)\s*\|")
 _FRET = re.compile(r"\d+|[xX]", re.ASCII)

@@ -45,8 +45,8 @@ def answer_finding(result: SessionResult, verdict: Verdict, holds: Sequence[Hold
         claim = _held_up_to(hold, turn[1])
         measured = (hold_measured(hold),)
         action = _slower(verdict, hold, action)
-    elif len(verdict.postures) == 1:
-        measured = _tilt(verdict.postures[0].summary) if turn is None else ()
+    elif len(verdict.postures) == 1 and turn is None and _agree(verdict):
+        measured = _tilt(verdict.postures[0].summary)
     return Finding(
         topic="answer",
         claim=claim,
@@ -57,6 +57,15 @@ def answer_finding(result: SessionResult, verdict: Verdict, holds: Sequence[Hold
         assumptions=_assumptions(verdict),
         action=action,
     )
+
+
+def _agree(verdict: Verdict) -> bool:
+    """Whether one tilt speaks for all blocks: of blocks that differ, neither the average nor the weakest does."""
+    together = verdict.postures[0].summary.tilt_ci95_deg
+    if together is None:
+        return len(verdict.blocks) < 2
+    intervals = [case.summary.tilt_ci95_deg for case in verdict.blocks]
+    return all(own is not None and own[0] <= together[1] and together[0] <= own[1] for own in intervals)
 
 
 def hold_measured(hold: HoldTempo) -> Measured:

@@ -59,14 +59,16 @@ class Doubt:
         return self.blocks is None or not set(self.blocks).isdisjoint(blocks)
 
 
-def doubts_on(doubts: Iterable[Doubt], blocks: Sequence[int]) -> tuple[Doubt, ...]:
-    """The doubts that touch these blocks, the strictest first."""
-    touching = [doubt for doubt in doubts if doubt.touches(blocks)]
+def doubts_on(doubts: Iterable[Doubt], blocks: Sequence[int], about: About = "tip") -> tuple[Doubt, ...]:
+    """The doubts that touch these blocks, the strictest first; a claim about the hand has no doubts about the tip."""
+    touching = [doubt for doubt in doubts if doubt.touches(blocks) and about in ("tip", doubt.about)]
     return tuple(sorted(touching, key=lambda doubt: CERTAINTIES.index(doubt.cap)))
 
 
-def cap_certainty(certainty: Certainty, doubts: Iterable[Doubt], blocks: Sequence[int]) -> Certainty:
-    """The certainty that is left where these doubts touch these blocks.
+def cap_certainty(
+    certainty: Certainty, doubts: Iterable[Doubt], blocks: Sequence[int], about: About = "tip"
+) -> Certainty:
+    """The certainty that is left to a claim about the hand, or the tip, where these doubts touch these blocks.
 
     Examples
     --------
@@ -74,10 +76,13 @@ def cap_certainty(certainty: Certainty, doubts: Iterable[Doubt], blocks: Sequenc
     >>> cap_certainty("sure", [doubt], [1]), cap_certainty("sure", [doubt], [1, 2]), cap_certainty("open", [doubt], [2])
     ('sure', 'likely', 'open')
     """
-    caps = [certainty, *(doubt.cap for doubt in doubts_on(doubts, blocks))]
+    caps = [certainty, *(doubt.cap for doubt in doubts_on(doubts, blocks, about))]
     return min(caps, key=CERTAINTIES.index)
 
 
-def added_se_deg(doubts: Iterable[Doubt], block: int) -> float:
-    """Standard error (deg) that doubts add to a block's tilt: independent of each other, their squares add up."""
-    return float(np.sqrt(sum(doubt.se_deg**2 for doubt in doubts if doubt.touches((block,)))))
+def added_se_deg(doubts: Iterable[Doubt], block: int, about: About) -> float:
+    """Standard error (deg) that the doubts about the hand, or those about the tip alone, add to a block's tilt.
+
+    Independent of each other: their squares add up.
+    """
+    return float(np.sqrt(sum(doubt.se_deg**2 for doubt in doubts if doubt.touches((block,)) and doubt.about == about)))

@@ -22,11 +22,12 @@ class Facts(TypedDict, total=False):
     next_step: str
     file: str
     row: int
+    sample: int
     column: str
     block: int
 
 
-PLACES = ("row", "column", "block")
+PLACES = ("row", "sample", "column", "block")
 
 
 class StrokeplaneError(Exception):

@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.model.doubts import Doubt
+from analysis.model.strokes import dead_band_deg
 
 if TYPE_CHECKING:  # A second of start-up that no recording needs.
     import pandas as pd
@@ -32,8 +33,10 @@ BoolArray = NDArray[np.bool_]
 
 Side = Literal["down", "up", "none"]
 Clearing = Literal["down", "up", "both", "level"]
-EventKind = Literal["still", "across", "along", "pivot", "play", "rest", "rating", "hurt"]
-EVENT_KINDS: tuple[EventKind, ...] = ("still", "across", "along", "pivot", "play", "rest", "rating", "hurt")
+EventKind = Literal["still", "across", "along", "pivot", "side check", "angle check", "play", "rest", "rating", "hurt"]
+EVENT_KINDS: tuple[EventKind, ...] = (
+    "still", "across", "along", "pivot", "side check", "angle check", "play", "rest", "rating", "hurt"
+)  # fmt: skip
 
 OFF_HAND = "off hand"
 """Label of a ``still`` recorded with the sensor lying on a table, before it is strapped on."""
@@ -103,7 +106,7 @@ class Instrument:
     @property
     def dead_band_deg(self) -> float:
         """Smallest tilt (degrees) at which a straight path clears: ``atan(depth / spacing)``."""
-        return float(np.degrees(np.arctan2(self.plectrum_depth_mm, self.mean_spacing_mm)))
+        return dead_band_deg(self.plectrum_depth_mm, self.mean_spacing_mm)
 
 
 @dataclass(frozen=True)
@@ -195,11 +198,27 @@ class ReferenceSummary:
 
 
 @dataclass(frozen=True)
+class TiltGroup:
+    """One of two tilts between which a block's strokes change: mean, its own error, interval, how it was played.
+
+    ``runs`` groups of strokes of ``mean_run`` strokes on average; ``tilt_ci95_deg`` None where the offset is unknown.
+    """
+
+    tilt_deg: float
+    se_deg: float
+    tilt_ci95_deg: tuple[float, float] | None
+    strokes: int
+    runs: int
+    mean_run: float
+
+
+@dataclass(frozen=True)
 class BlockSummary:
     """One block's answer; fields as in the JSON, None where it cannot be given.
 
     ``share_clearing`` and ``lift_mm`` (median) are of one stroke only: the wanted one, else the one that clears more
-    often. ``span_mm`` and ``bow_mm`` are medians of all strokes.
+    often. ``span_mm`` and ``bow_mm`` are medians of all strokes. Tilt, interval and side are those of the hand's
+    stroke, which the sensor measures; ``tip_*`` hold what can be said of the tip against the strings.
     """
 
     index: int
@@ -224,7 +243,14 @@ class BlockSummary:
     bow_mm: float | None
     lift_mm: float | None
     tilt_offset_parts_deg: Mapping[str, float] | None = None
-    """What each gesture and the heading add to ``tilt_offset_se_deg``; their squares add up to its square."""
+    """What each gesture, the heading and doubts add to ``tilt_offset_se_deg``; their squares add up to its square."""
+    tip_se_deg: float | None = None
+    """Standard error of the mean as a claim about the tip against the strings, not about the hand."""
+    tip_ci95_deg: tuple[float, float] | None = None
+    tip_parts_deg: Mapping[str, float] | None = None
+    """What lies between hand and tip: their squares and the hand's own add up to the square of ``tip_se_deg``."""
+    groups: tuple[TiltGroup, ...] = ()
+    """The two tilts between which its strokes change by groups; empty for a block of one tilt."""
 
 
 @dataclass(frozen=True)
@@ -234,6 +260,35 @@ class StillMoment:
     start_s: float
     end_s: float
     tremor_mps2: float
+
+
+@dataclass(frozen=True)
+class TruthCheck:
+    """What the player knows and the analysis has to find: a side, or an angle.
+
+    Attributes
+    ----------
+    kind : {"side check", "angle check"}
+    start_s : float
+    posture : str
+    stated_deg : float or None
+        Angle of the edge; None in a side check, where any plainly positive tilt is right.
+    read_deg, se_deg : float or None
+        Tilt found and its standard error; None where the strokes could not be read.
+    passed : bool or None
+        None where there is nothing to judge: nothing read, or no angle stated.
+    remark : str
+        Why nothing was read.
+    """
+
+    kind: Literal["side check", "angle check"]
+    start_s: float
+    posture: str
+    stated_deg: float | None
+    read_deg: float | None
+    se_deg: float | None
+    passed: bool | None
+    remark: str = ""
 
 
 @dataclass(frozen=True)
@@ -271,3 +326,4 @@ class SessionResult:
     log_hash: str
     still_moments: tuple[StillMoment, ...] = ()
     doubts: tuple[Doubt, ...] = ()
+    checks: tuple[TruthCheck, ...] = ()

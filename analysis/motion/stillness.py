@@ -27,21 +27,22 @@ def still_gyro_bias(signals: Signals, events: Sequence[Event]) -> Signals:
     -------
     Signals
     """
+    part = stillest_window(signals, events)
+    bias = signals.gyro_radps[part].mean(axis=0) if part.stop > part.start else np.zeros(3)
+    return replace(signals, gyro_radps=signals.gyro_radps - bias)
+
+
+def stillest_window(signals: Signals, events: Sequence[Event]) -> slice:
+    """The two seconds that the bias comes from: those whose rate varies least, off the hand if there are such."""
     stills = [event for event in events if event.kind == "still"]
     for wanted in ([e for e in stills if e.label == OFF_HAND], stills, []):
         spans = [signals.grid.slice_of(e.start_s, e.end_s) for e in wanted]
         spans = [span for span in spans if span.stop - span.start >= 0.5 * signals.grid.rate_hz]
         if spans or not wanted:
             break
-    bias = _stillest_mean(signals, spans or [slice(0, signals.grid.size)])
-    return replace(signals, gyro_radps=signals.gyro_radps - bias)
-
-
-def _stillest_mean(signals: Signals, spans: Sequence[slice]) -> FloatArray:
-    """Mean rate of the window whose rate varies least."""
-    best, bias = np.inf, np.zeros(3)
+    best, found = np.inf, slice(0, 0)
     hop = max(1, int(0.1 * signals.grid.rate_hz))
-    for span in spans:
+    for span in spans or [slice(0, signals.grid.size)]:
         size = span.stop - span.start
         width = min(size, int(BIAS_WINDOW_S * signals.grid.rate_hz))
         gyro = signals.gyro_radps[span]
@@ -52,8 +53,9 @@ def _stillest_mean(signals: Signals, spans: Sequence[slice]) -> FloatArray:
         variance = (square[start + width] - square[start]) / width - (mean**2).sum(axis=1)
         at = int(variance.argmin())
         if variance[at] < best:
-            best, bias = float(variance[at]), mean[at]
-    return bias
+            first = span.start + int(start[at])
+            best, found = float(variance[at]), slice(first, first + width)
+    return found
 
 
 def mean_still_accel(signals: Signals, event: Event) -> FloatArray:

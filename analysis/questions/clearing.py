@@ -15,6 +15,7 @@ import pandas as pd
 
 from analysis.model.errors import InputError, NotEnoughDataError
 from analysis.model.records import FloatArray, Instrument, SessionResult
+from analysis.model.strokes import other_stroke
 from analysis.questions.block_table import check_one_player, frame_se_deg, steady_strokes, tabulate_blocks
 from analysis.questions.hold import choose_posture
 from analysis.questions.next_string import Direction, PlayedPaths, string_pairs
@@ -151,7 +152,7 @@ def judge_clearing(
         strokes=int(mask.sum()),
         share=mean_share,
         margin_mm=mean_margin,
-        other_share=plain["up" if direction == "down" else "down"],
+        other_share=plain[other_stroke(direction)],
         pairs=pairs,
         hardest=hardest,
         room=_room(played, hardest, instrument.plectrum_depth_mm, (weights, turns), settings.share),

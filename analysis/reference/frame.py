@@ -21,6 +21,25 @@ MIN_HEIGHT_M = 3e-3
 
 
 @dataclass(frozen=True)
+class HeldLever:
+    """The lever of one posture.
+
+    Attributes
+    ----------
+    lever_m : float64 (3,)
+        Sensor axes.
+    grip : int
+        Which lever of the lever fit.
+    arm_m : float64 (3,)
+        Mean lever in the world during the gestures, at the reference heading.
+    """
+
+    lever_m: FloatArray
+    grip: int
+    arm_m: FloatArray
+
+
+@dataclass(frozen=True)
 class Frame:
     """Instrument axes at the reference heading.
 
@@ -96,7 +115,7 @@ def build_frame(
     along: Sequence[Direction],
     across: Sequence[Direction],
     drift: HeadingDrift,
-    lever: tuple[FloatArray, int, FloatArray],
+    lever: HeldLever,
     held: Literal["upright", "flat"],
     min_angle_deg: float,
 ) -> Frame:
@@ -107,8 +126,7 @@ def build_frame(
     posture : str
     along, across : sequences of Direction
     drift : HeadingDrift
-    lever : (float64 (3,), int, float64 (3,))
-        Lever in sensor axes, its grip, and the mean lever in the world during the gestures, at the reference heading.
+    lever : HeldLever
     held : str
         ``upright``: Y points down in the world. ``flat``: the first move of ``across`` is a downstroke.
     min_angle_deg : float
@@ -135,11 +153,10 @@ def build_frame(
         votes = np.sign(np.stack(first) @ y)
         y = y if votes.sum() + 0.5 * votes[0] > 0 else -y
     axes = frame_axes(x, y)
-    lever_m, grip, arm_m = lever
-    _check_arm(float(abs(axes[2] @ arm_m)))
-    if axes[2] @ arm_m > 0:  # the tip lies nearer the soundboard than the sensor does
+    _check_arm(float(abs(axes[2] @ lever.arm_m)))
+    if axes[2] @ lever.arm_m > 0:  # the tip lies nearer the soundboard than the sensor does
         axes = frame_axes(-x, y)
-    return Frame(posture, axes, lever_m, grip, tuple(along), tuple(across))
+    return Frame(posture, axes, lever.lever_m, lever.grip, tuple(along), tuple(across))
 
 
 def _check_directions(

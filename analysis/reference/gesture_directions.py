@@ -25,10 +25,12 @@ EARLY_S = 0.4
 class GestureSettings:
     """What a usable gesture needs, and the part of a human's sloppiness that one gesture cannot show.
 
-    ``across_slope_deg`` is the assumed SD, from one repetition to the next, of the slope of ``across`` out of the
-    string plane; ``along_slope_deg`` that of ``along`` against the strings. Both grow with the sloppiness that does
-    show: slip in ``pivot`` against the usual, unsteadiness of ``along`` against ``along_noise_mm``. Slip of more than
-    ``max_slip_ratio`` times the usual is no slip: the tip was not held on its spot, and the lever would be anything.
+    ``across_slope_deg`` is the assumed SD of the slope of one ``across`` out of the string plane. Of its variance,
+    ``across_constant_share`` is the player's own way of doing it, the same in every repetition, which no repetition
+    averages out; nobody has measured how much that is, so it is a half. ``along_slope_deg`` is the SD of ``along``
+    against the strings. All grow with the sloppiness that does show: slip in ``pivot`` against the usual,
+    unsteadiness of ``along`` against ``along_noise_mm``. Slip of more than ``max_slip_ratio`` times the usual is no
+    slip: the tip was not held on its spot, and the lever would be anything.
     """
 
     trim_s: float = 0.3
@@ -37,6 +39,7 @@ class GestureSettings:
     max_spread: float = 0.35
     min_angle_deg: float = 35.0
     across_slope_deg: float = 0.8
+    across_constant_share: float = 0.5
     along_slope_deg: float = 0.15
     along_noise_mm: float = 0.35
     min_pivot_deg: float = 3.0

@@ -89,6 +89,14 @@ class PivotWindow:
 
 
 @dataclass(frozen=True)
+class LeverPrior:
+    """A lever as it is expected: mean (3,) and standard deviation an axis, metres."""
+
+    mean_m: FloatArray
+    sd_m: float
+
+
+@dataclass(frozen=True)
 class LeverFit:
     """Result of :func:`fit_levers`.
 
@@ -118,7 +126,7 @@ def fit_levers(
     windows: Sequence[PivotWindow],
     stills_mps2: Sequence[FloatArray],
     rate_hz: float,
-    lever_priors: Sequence[tuple[FloatArray, float]],
+    lever_priors: Sequence[LeverPrior],
     settings: LeverSettings,
 ) -> LeverFit:
     """Solve for levers and sensor errors of all pivots together.
@@ -129,8 +137,8 @@ def fit_levers(
     stills_mps2 : sequence of float64 (3,)
         Mean accelerometer reading of each still.
     rate_hz : float
-    lever_priors : sequence of (float64 (3,), float)
-        Mean and SD (m) of the lever of each grip.
+    lever_priors : sequence of LeverPrior
+        Of each grip.
     settings : LeverSettings
 
     Returns
@@ -138,8 +146,8 @@ def fit_levers(
     LeverFit
     """
     unknowns = ERRORS + 3 * len(lever_priors)
-    mean = np.concatenate([np.zeros(ERRORS), *[prior for prior, _ in lever_priors]])
-    sd = np.concatenate([_error_sds(settings), *[np.full(3, spread) for _, spread in lever_priors]])
+    mean = np.concatenate([np.zeros(ERRORS), *[prior.mean_m for prior in lever_priors]])
+    sd = np.concatenate([_error_sds(settings), *[np.full(3, prior.sd_m) for prior in lever_priors]])
     x = mean.copy()
     for _ in range(settings.iterations):
         information = np.diag(1 / sd**2)

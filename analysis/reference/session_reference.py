@@ -7,30 +7,24 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from analysis.consistency.stills import BiasHistory, follow_bias, less_drift
 from analysis.model.errors import GestureError
-from analysis.model.records import Event, FloatArray, GestureQuality, Session
+from analysis.model.records import Event, GestureQuality, Session
 from analysis.motion.hand_motion import Motion, build_motion
 from analysis.motion.heading_drift import HeadingDrift, HeadingSettings
-from analysis.motion.orientation import gapless_parts, integrate_rotation
+from analysis.motion.orientation import gapless_parts
 from analysis.motion.rotation import matrices, yaw_matrix
 from analysis.motion.stillness import mean_still_accel, still_gyro_bias
-from analysis.reference.frame import Frame, build_frame
+from analysis.reference.epochs import Splits, epoch_label, label_epochs, posture_of, rolled_sets, split_epochs
+from analysis.reference.frame import Frame, HeldLever, build_frame
 from analysis.reference.gesture_directions import Direction, GestureSettings, measure_direction
 from analysis.reference.hand_frame import hand_frame
 from analysis.reference.hand_yaw import fit_heading, see_yaws
 from analysis.reference.lever import LeverFit, LeverSettings, PivotWindow, borrow_lever, fit_levers
+from analysis.reference.mounting import MountingChange, find_changes, see_poses
+from analysis.reference.mounting_strings import strings_told
+from analysis.reference.pivots import ReferenceSettings, lever_prior, usable_pivots
 from analysis.signal.working_grid import Signals
-
-MIN_PIVOT_S = 2.0
-
-
-@dataclass(frozen=True)
-class ReferenceSettings:
-    """Settings of every step that leads to the frame."""
-
-    lever: LeverSettings = field(default_factory=LeverSettings)
-    gestures: GestureSettings = field(default_factory=GestureSettings)
-    heading: HeadingSettings = field(default_factory=HeadingSettings)
 
 
 @dataclass(frozen=True)
@@ -40,7 +34,8 @@ class Reference:
     Attributes
     ----------
     frames : mapping of str to Frame
-        By posture; ``""`` serves strokes without one.
+        By posture; ``""`` serves strokes without one. Where gestures were repeated after a change of the mounting, by
+        :func:`analysis.reference.epochs.epoch_label`.
     lever_fit : LeverFit
     drift : HeadingDrift
     qualities : tuple of GestureQuality
@@ -52,10 +47,16 @@ class Reference:
     drift: HeadingDrift
     qualities: tuple[GestureQuality, ...]
     warnings: tuple[str, ...]
+    changes: tuple[MountingChange, ...] = ()
+    splits: Splits = field(default_factory=dict)
 
-    def frame(self, posture: str) -> Frame:
-        """Frame of a posture, or the session's first where the posture has none of its own."""
-        return self.frames.get(posture) or next(iter(self.frames.values()))
+    def frame(self, posture: str, at_s: float | None = None) -> Frame:
+        """Frame of a posture at a time, or the session's first where the posture has none of its own.
+
+        Without a time the latest: gestures repeated after a change of the mounting replace the old ones from there on.
+        """
+        label = epoch_label(posture, np.inf if at_s is None else at_s, self.splits)
+        return self.frames.get(label) or self.frames.get(posture) or next(iter(self.frames.values()))
 
 
 @dataclass(frozen=True)
@@ -73,6 +74,9 @@ class Gestures:
         With the rate that this sensor's bias leaves, and the gaps of the log.
     qualities : tuple of GestureQuality
     warnings : tuple of str
+    changes : tuple of MountingChange
+    splits : mapping of str to tuple of float
+        By posture: the times from which its gestures were made anew after a change.
     """
 
     directions: tuple[Direction, ...]
@@ -82,6 +86,8 @@ class Gestures:
     heading: HeadingSettings
     qualities: tuple[GestureQuality, ...]
     warnings: tuple[str, ...]
+    changes: tuple[MountingChange, ...] = ()
+    splits: Splits = field(default_factory=dict)
 
 
 def establish_reference(signals: Signals, session: Session, settings: ReferenceSettings) -> tuple[Motion, Reference]:
@@ -105,11 +111,30 @@ def establish_reference(signals: Signals, session: Session, settings: ReferenceS
 
 
 def measure_gestures(signals: Signals, session: Session, settings: ReferenceSettings) -> tuple[Motion, Gestures]:
-    """Solve levers and sensor errors, run the orientation filter, measure the gestures' directions."""
-    events = session.events
-    signals = still_gyro_bias(signals, events)
+    """Solve levers and sensor errors, run the orientation filter, measure the gestures' directions.
+
+    Gestures that were repeated after the mounting changed are kept apart from the older ones, and replace them.
+    """
+    signals = still_gyro_bias(signals, session.events)
+    history = follow_bias(signals, session.events)
+    signals, settings = less_drift(signals, history), _with_bias(settings, history)
+    changes = find_changes(see_poses(signals, session.events), settings.mounting, strings_told(session))
+    splits = split_epochs(session.events, changes)
+    motion, gestures = _measure(signals, session, splits, settings)
+    rolled = rolled_sets(gestures.directions, session.events, settings.gestures)
+    both = split_epochs(session.events, (*changes, *rolled))
+    if both != splits:
+        motion, gestures = _measure(signals, session, both, settings)
+    return motion, replace(gestures, changes=(*changes, *rolled))
+
+
+def _measure(
+    signals: Signals, session: Session, splits: Splits, settings: ReferenceSettings
+) -> tuple[Motion, Gestures]:
+    """Measure the gestures of every epoch by themselves, ``signals`` less the gyroscope's bias."""
+    events = label_epochs(session.events, splits)
     prior = lever_prior(session, settings.lever)
-    pivots, warnings = _usable_pivots(signals, events, prior, settings)
+    pivots, warnings = usable_pivots(signals, events, prior, settings)
     grips = sorted({event.posture for event, _, _ in pivots}) or [""]
     windows = [
         PivotWindow(signals.accel_mps2[part], signals.gyro_radps[part], grips.index(event.posture))
@@ -129,121 +154,30 @@ def measure_gestures(signals: Signals, session: Session, settings: ReferenceSett
     gaps = [part.start for part in gapless_parts(motion.grid)[1:]]
     jumps_s = tuple(float(time) for time in motion.grid.time_at(np.array(gaps)))
     known_lever = bool(windows) or session.lever_mm is not None
-    qualities = sorted([d.quality for d in directions] + [q for _, _, q in pivots], key=lambda q: q.start_s)
+    said_of = [d.quality for d in directions] + [q for _, _, q in pivots]
+    qualities = sorted((replace(q, posture=posture_of(q.posture)) for q in said_of), key=lambda q: q.start_s)
     heading = replace(settings.heading, rate_dps=rate_dps, jumps_s=jumps_s)
     said = (*warnings, *borrowed)
-    return motion, Gestures(tuple(directions), fit, tuple(grips), known_lever, heading, tuple(qualities), said)
+    return motion, Gestures(
+        tuple(directions), fit, tuple(grips), known_lever, heading, tuple(qualities), said, (), splits
+    )
+
+
+def _with_bias(settings: ReferenceSettings, history: BiasHistory) -> ReferenceSettings:
+    """Settings that know how well the still told the gyroscope's bias, and how it walked since."""
+    lever = replace(settings.lever, gyro_bias_dps=float(np.hypot(settings.lever.gyro_bias_dps, history.start_se_dps)))
+    walk = float(np.hypot(settings.heading.walk_dps_rts, history.walk_dps_rts))
+    return replace(settings, lever=lever, heading=replace(settings.heading, walk_dps_rts=walk))
 
 
 def complete_reference(
     motion: Motion, session: Session, gestures: Gestures, drift: HeadingDrift, settings: ReferenceSettings
 ) -> Reference:
     """Frames from the gestures, given how the heading drifted; ``motion`` reaches over the gestures."""
-    levers = (gestures.lever_fit, gestures.grips, gestures.known_lever)
-    frames, more = _frames(motion, session, gestures.directions, drift, levers, settings)
-    return Reference(frames, gestures.lever_fit, drift, gestures.qualities, (*gestures.warnings, *more))
-
-
-@dataclass(frozen=True)
-class PivotJudgement:
-    """What one pivot shows. ``remark`` says why it cannot be used; empty where it can.
-
-    ``rocking_deg`` is the RMS rotation about the three principal axes, largest first; ``slip_ratio`` None where it was
-    not asked for.
-    """
-
-    parts: tuple[slice, ...]
-    rocking_deg: tuple[float, ...]
-    slip_ratio: float | None
-    remark: str
-
-
-def judge_pivot(
-    signals: Signals, event: Event, prior: tuple[FloatArray, float], settings: ReferenceSettings
-) -> PivotJudgement:
-    """Whether a pivot rocks enough, about one spot, without gaps.
-
-    Parameters
-    ----------
-    signals : Signals
-        Less the gyroscope's bias.
-    event : Event
-    prior : (float64 (3,), float)
-        Lever and its standard deviation, m.
-    settings : ReferenceSettings
-    """
-    inner = signals.grid.slice_of(event.start_s + settings.lever.trim_s, event.end_s - settings.lever.trim_s)
-    parts = tuple(_gapless(signals, inner.start, inner.stop))
-    if not parts:
-        return PivotJudgement((), (), None, "expected at least 2 s without a gap; repeat it for 9 s")
-    longest = max(parts, key=lambda part: part.stop - part.start)
-    rocking = tuple(np.degrees(_rocking_rad(signals.gyro_radps[longest], signals.grid.rate_hz)).tolist())
-    if rocking[1] < settings.gestures.min_pivot_deg:
-        remark = (
-            f"expected rocking of about 15 deg about every axis, found {rocking[1]:.1f} deg about the second largest; "
-            "keep the tip on one spot and rock the hand"
-        )
-        return PivotJudgement(parts, rocking, None, remark)
-    windows = [PivotWindow(signals.accel_mps2[part], signals.gyro_radps[part], 0) for part in parts]
-    slip = fit_levers(windows, [], signals.grid.rate_hz, [prior], settings.lever).slip_ratio
-    remark = ""
-    if slip > settings.gestures.max_slip_ratio:
-        remark = (
-            f"expected the tip to stay within 1 mm of its spot, found it moving by "
-            f"{slip * settings.lever.slip_mm:.1f} mm or more; repeat it with the tip pressed on one spot, and mark "
-            "only the time of the rocking"
-        )
-    return PivotJudgement(parts, rocking, slip, remark)
-
-
-def _usable_pivots(
-    signals: Signals, events: Sequence[Event], prior: tuple[FloatArray, float], settings: ReferenceSettings
-) -> tuple[list[tuple[Event, list[slice], GestureQuality]], tuple[str, ...]]:
-    """Pivots that rock enough about one spot, each as its gapless parts, with its quality; else a sentence."""
-    found, warnings = [], []
-    for event in (e for e in events if e.kind == "pivot"):
-        pivot = judge_pivot(signals, event, prior, settings)
-        if pivot.remark:
-            warnings.append(f"pivot at {event.start_s:.1f} s was left out: {pivot.remark}")
-            continue
-        unknown = (float("nan"),) * 3
-        rocking = pivot.rocking_deg
-        words = f"rocked {rocking[0]:.0f}, {rocking[1]:.0f}, {rocking[2]:.0f} deg (RMS, largest axis first)"
-        quality = GestureQuality("pivot", event.start_s, event.end_s, event.posture, *unknown, True, words)
-        found.append((event, list(pivot.parts), quality))
-    return found, tuple(warnings)
-
-
-def _gapless(signals: Signals, first: int, last: int) -> list[slice]:
-    """Parts of ``first:last`` of at least 2 s without a gap; two samples beside a gap are left out with it."""
-    sound = np.ones(max(0, last - first), dtype=np.int8)
-    for gap in np.flatnonzero(~signals.grid.valid[first:last]):
-        sound[max(0, gap - 2) : gap + 3] = 0
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], sound, [0]]))).reshape(-1, 2)
-    return [slice(first + int(a), first + int(b)) for a, b in edges if b - a >= MIN_PIVOT_S * signals.grid.rate_hz]
-
-
-def _rocking_rad(gyro: FloatArray, rate_hz: float) -> FloatArray:
-    """RMS rotation about the three principal axes, largest first."""
-    rotation = matrices(integrate_rotation(gyro, rate_hz))
-    vector = 0.5 * np.stack(
-        [
-            rotation[:, 2, 1] - rotation[:, 1, 2],
-            rotation[:, 0, 2] - rotation[:, 2, 0],
-            rotation[:, 1, 0] - rotation[:, 0, 1],
-        ],
-        axis=1,
-    )
-    vector = vector - vector.mean(axis=0)
-    return np.asarray(np.linalg.svd(vector, compute_uv=False) / np.sqrt(len(vector)))
-
-
-def lever_prior(session: Session, settings: LeverSettings) -> tuple[FloatArray, float]:
-    """Lever (3,) that a session expects before its pivot, and its standard deviation an axis, metres."""
-    if session.lever_mm is None:
-        return np.zeros(3), 1e-3 * settings.free_lever_mm
-    spread = session.lever_sd_mm if session.lever_sd_mm is not None else settings.ruler_sd_mm
-    return 1e-3 * np.asarray(session.lever_mm), 1e-3 * spread
+    labelled = replace(session, events=label_epochs(session.events, gestures.splits))
+    frames, more = _frames(motion, labelled, gestures, drift, settings)
+    said = (*gestures.warnings, *more)
+    return Reference(frames, gestures.lever_fit, drift, gestures.qualities, said, gestures.changes, gestures.splits)
 
 
 def _lend_levers(
@@ -254,10 +188,13 @@ def _lend_levers(
     used = sorted({event.posture for event in events if event.kind in ("play", "across", "along")})
     for posture in used if "" not in grips else ():
         if posture and posture not in grips:
-            fit = borrow_lever(fit, 0, settings)
+            lender = _grip_of(posture_of(posture), grips)
+            fit = borrow_lever(fit, lender, settings)
+            when = "" if posture == posture_of(posture) else ", repeated after sensor or instrument moved,"
             warnings.append(
-                f"posture {posture!r} has no usable pivot: the plectrum is taken to be gripped as in posture "
-                f"{grips[0]!r}, which may put its tilt a degree or two off; record pivot in each posture"
+                f"posture {posture_of(posture)!r}{when} has no usable pivot: the plectrum is taken to be gripped as in "
+                f"posture {posture_of(grips[lender])!r}, which may put its tilt a degree or two off; record pivot in "
+                "each posture"
             )
             grips.append(posture)
     return fit, grips, warnings
@@ -294,19 +231,18 @@ def _vertical_bias_sd_dps(motion: Motion, fit: LeverFit, directions: Sequence[Di
 def _frames(
     motion: Motion,
     session: Session,
-    directions: Sequence[Direction],
+    gestures: Gestures,
     drift: HeadingDrift,
-    levers: tuple[LeverFit, Sequence[str], bool],
     settings: ReferenceSettings,
 ) -> tuple[dict[str, Frame], tuple[str, ...]]:
     """One frame a posture; the hand's own where the gestures do not suffice, with the reason."""
-    fit, grips, known_lever = levers
+    directions, fit, grips = gestures.directions, gestures.lever_fit, gestures.grips
     warnings = [
         f"{d.kind} at {d.quality.start_s:.1f} s was left out: {d.quality.remark}" for d in directions if not d.usable
     ]
     usable = [d for d in directions if d.usable]
     missing = [kind for kind in ("across", "along") if not any(d.kind == kind for d in usable)]
-    if not known_lever:
+    if not gestures.known_lever:
         missing.append("pivot (or a ruler's lever_mm)")
     postures = sorted({event.posture for event in session.events if event.kind == "play"}) or [""]
     if missing:
@@ -328,12 +264,12 @@ def _frames(
                 along,
                 across,
                 drift,
-                (fit.levers_m[grip], grip, arm_m),
+                HeldLever(fit.levers_m[grip], grip, arm_m),
                 session.instrument.held,
                 settings.gestures.min_angle_deg,
             )
         except GestureError as error:
-            warnings.append(f"no instrument frame for posture {posture!r}: {error}")
+            warnings.append(f"no instrument frame for posture {posture_of(posture)!r}: {error}")
     if not frames:
         return {postures[0]: hand_frame(motion, session, fit.levers_m[0])}, tuple(warnings)
     return frames, tuple(warnings)

@@ -8,6 +8,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from analysis.model.records import BoolArray, SessionResult
+from analysis.model.strokes import Stroke
 from analysis.report.figures import (
     COLOUR,
     DASH,
@@ -24,7 +25,6 @@ from analysis.report.figures import (
     note,
     single,
 )
-from analysis.stroke.block_case import Stroke
 from analysis.stroke.mean_paths import LEAST_STROKES, PathBand, measure_band, paths_from_contact, string_places
 
 

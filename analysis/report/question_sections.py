@@ -31,6 +31,7 @@ from analysis.report.figures_questions import (
 from analysis.report.sections import Choice, Picture, Section, Table
 from analysis.report.session_answers import SessionAnswers
 from analysis.report.tension_sections import tension_section
+from analysis.statistics.estimate_words import LEAST_DF, TOO_FEW
 
 EFFECT_NOTE = "Effect is the difference in units of the scatter between blocks (Hedges' g)."
 
@@ -106,7 +107,7 @@ def consistency_section(steady: Sequence[Consistency]) -> Section:
     for s in steady:
         for e in s.evenness:
             d = e.difference
-            ends = f"{signed(d.low, 2)} to {signed(d.high, 2)}"
+            ends = TOO_FEW if d.df < LEAST_DF else f"{signed(d.low, 2)} to {signed(d.high, 2)}"
             rows.append((e.name, s.posture, f"{signed(d.value, 2)} {e.unit}", ends))
     columns = ("Difference in", "Posture", "Downstroke less upstroke", "95 % interval")
     return Section(

@@ -6,15 +6,30 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from analysis.model.cautions import HURT, discomfort
-from analysis.model.doubts import Certainty, doubts_on
+from analysis.model.doubts import CERTAINTIES, Certainty, Doubt, doubts_on
 from analysis.model.findings import ActionKind
 from analysis.model.number_words import block_number, clock, degrees, millimetres, of_100, speed
 from analysis.model.records import BlockSummary, SessionResult
+from analysis.model.strokes import other_stroke
 from analysis.report.data_quality import QualityLine, describe_quality, repeat_gestures
-from analysis.stroke.block_case import BlockCase, Case, Stroke, find_block, find_group
+from analysis.stroke.block_case import BlockCase, Case, blocks_differ, find_block, find_group
 
 # The less a case leaves to hope for, the later it stands: the action cures the last one that is met.
-SEVERITY: tuple[Case, ...] = ("both", "clears", "uneven", "short", "shallow", "level", "wrong", "unsure", "hand")
+SEVERITY: tuple[Case, ...] = (
+    "both",
+    "clears",
+    "uneven",
+    "short",
+    "shallow",
+    "level",
+    "wrong",
+    "mixed",
+    "unsure",
+    "hand",
+)
+
+BY_HAND = "By the hand's motion,"
+"""Opens every answer that rests on the hand's stroke: what the tip makes of it is a claim of its own."""
 
 STEP_UP = 1.04
 STEP_DOWN = 0.9
@@ -29,8 +44,11 @@ class Verdict:
     sentence : str
         The answer.
     certainty : {"sure", "likely", "open"}
+        Of the answer as a claim about the hand's stroke, which the sensor measures.
+    tip_certainty : {"sure", "likely", "open"}
+        Of the same as a claim about the tip against the strings: fingers and the instrument may move unseen.
     certainty_words : str
-        The certainty with its reason, one sentence.
+        Both with their reasons, one sentence each.
     action : str
         The one thing to do next, one sentence.
     action_kind : str
@@ -52,6 +70,7 @@ class Verdict:
 
     sentence: str
     certainty: Certainty
+    tip_certainty: Certainty
     certainty_words: str
     action: str
     action_kind: ActionKind
@@ -78,18 +97,25 @@ def judge_session(result: SessionResult) -> Verdict:
     played = [block for block in result.blocks if block.strokes]
     blocks = tuple(find_block(result, block) for block in played)
     groups = by_posture(played) or {"": []}
-    postures = tuple(find_group(result, members) for members in groups.values())
+    postures = tuple(_find_posture(result, members, blocks) for members in groups.values())
     focus = max(postures, key=lambda finding: SEVERITY.index(finding.case))
     ladder = [finding for finding in blocks if finding.summary.posture == focus.summary.posture]
     turn = find_speed_turn(ladder)
     focus = turn[1] if turn is not None else focus
     kind, action = _action(result, focus, ladder)
     turn = turn if len(postures) == 1 else None
-    certainty = min((f.certainty for f in turn or postures), key=("open", "likely", "sure").index)
+    certainty = min((f.certainty for f in turn or postures), key=CERTAINTIES.index)
+    tip_certainty = min((f.tip_certainty for f in turn or postures), key=CERTAINTIES.index)
     return Verdict(
         sentence=_sentence(postures, blocks),
         certainty=certainty,
-        certainty_words=_certainty_words(certainty, turn or postures, result),
+        tip_certainty=tip_certainty,
+        certainty_words=" ".join(
+            [
+                _certainty_words(certainty, turn or postures, result),
+                *_tip_words(tip_certainty, turn or postures, result),
+            ]
+        ),
         action=action,
         action_kind=kind,
         quality=describe_quality(result),
@@ -102,6 +128,14 @@ def judge_session(result: SessionResult) -> Verdict:
     )
 
 
+def _find_posture(result: SessionResult, members: Sequence[BlockSummary], blocks: Sequence[BlockCase]) -> BlockCase:
+    """The finding of a posture: its blocks together, or the weakest where their average is none that was played."""
+    if not blocks_differ(members):
+        return find_group(result, members)
+    own = [finding for finding in blocks if finding.summary in members]
+    return max(own, key=lambda finding: (SEVERITY.index(finding.case), -(finding.share or 0.0)))
+
+
 def by_posture(blocks: Sequence[BlockSummary]) -> dict[str, list[BlockSummary]]:
     """Blocks by posture, in order of first play."""
     groups: dict[str, list[BlockSummary]] = {}
@@ -110,16 +144,11 @@ def by_posture(blocks: Sequence[BlockSummary]) -> dict[str, list[BlockSummary]]:
     return groups
 
 
-def other(stroke: Stroke) -> Stroke:
-    """The opposite stroke."""
-    return "up" if stroke == "down" else "down"
-
-
 def clause(finding: BlockCase) -> str:
     """A finding as a short clause: "the downstroke clears (tilt 15.0°)"."""
     mean, share = finding.summary.tilt_mean_deg or 0.0, finding.share or 0.0
     tilt = degrees(mean)
-    side = "down" if mean >= 0 else "up"
+    side, other = "down" if mean >= 0 else "up", other_stroke(finding.stroke)
     return {
         "hand": f"tilt {tilt} against the hand's own mean plane",
         "unsure": f"the side cannot be told (tilt {tilt})",
@@ -129,8 +158,23 @@ def clause(finding: BlockCase) -> str:
         "uneven": f"the {finding.stroke}stroke clears only {of_100(share)} times (tilt {tilt})",
         "clears": f"the {finding.stroke}stroke clears (tilt {tilt})",
         "both": f"both strokes clear (an arched path, tilt {tilt})",
-        "wrong": f"the stroke tilts to the {other(finding.stroke)}stroke's side, not the one wanted (tilt {tilt})",
+        "mixed": f"the stroke changes between two tilts, {_two_tilts(finding)}",
+        "wrong": f"the stroke tilts to the {other}stroke's side, not the one wanted (tilt {tilt})",
     }[finding.case]
+
+
+def _two_tilts(finding: BlockCase) -> str:
+    """Both tilts with their intervals."""
+    said = []
+    for group in finding.summary.groups:
+        ends = "" if group.tilt_ci95_deg is None else f" ({' to '.join(degrees(end) for end in group.tilt_ci95_deg)})"
+        said.append(f"{degrees(group.tilt_deg)}{ends}")
+    return " and ".join(said)
+
+
+def _mean_run(finding: BlockCase) -> float:
+    groups = finding.summary.groups
+    return sum(g.strokes for g in groups) / max(1, sum(g.runs for g in groups))
 
 
 def _only(share: float) -> str:
@@ -153,15 +197,20 @@ def _sentence(postures: Sequence[BlockCase], blocks: Sequence[BlockCase]) -> str
         parts = [f"with posture {_label(finding)} {clause(finding)}" for finding in postures[:3]]
         more = f"; and {len(postures) - 3} more postures below" if len(postures) > 3 else ""
         text = "; ".join(parts) + more + "."
-        return text[0].upper() + text[1:]
+        return text[0].upper() + text[1:] if postures[0].case == "hand" else f"{BY_HAND} {text}"
     turn = find_speed_turn(blocks)
     if turn is not None:
         held, first = turn
         return (
-            f"Your {held.stroke}stroke clears the next string up to {speed(held.summary)}; "
+            f"{BY_HAND} your {held.stroke}stroke clears the next string up to {speed(held.summary)}; "
             f"at {speed(first.summary)} {_short_clause(first)}."
         )
     where = f" in {len(blocks)} blocks taken together" if len(blocks) > 1 else ""
+    summaries = [finding.summary for finding in blocks]
+    if blocks_differ(summaries):
+        tilts = [summary.tilt_mean_deg for summary in summaries if summary.tilt_mean_deg is not None]
+        span = f"{degrees(min(tilts))} to {degrees(max(tilts))}"
+        where = f" in the weakest of {len(blocks)} blocks, whose tilts run from {span}"
     return _full_sentence(postures[0], where)
 
 
@@ -188,44 +237,72 @@ def _full_sentence(finding: BlockCase, where: str) -> str:
     tilt, side = degrees(mean), "down" if mean >= 0 else "up"
     low, high = finding.summary.tilt_ci95_deg or (0.0, 0.0)
     bow = millimetres(finding.summary.bow_mm or 0.0)
-    return {
+    text = {
         "hand": f"Your stroke tilts {tilt} against the hand's own mean plane{where}; without reference gestures "
         "nothing can be said about the strings.",
         "unsure": f"It cannot be told on which side your stroke leaves the strings{where}: its tilt lies somewhere "
         f"between {degrees(low)} and {degrees(high)}.",
-        "level": f"Your stroke runs level{where}, at a tilt of {tilt}: the plectrum stays stuck between two strings.",
-        "shallow": f"Your stroke tilts to the {side}stroke's side{where}, but {degrees(abs(mean))} is too little: "
+        "level": f"your stroke runs level{where}, at a tilt of {tilt}: the plectrum stays stuck between two strings.",
+        "shallow": f"your stroke tilts to the {side}stroke's side{where}, but {degrees(abs(mean))} is too little: "
         "the plectrum stays stuck between two strings.",
-        "short": f"Your stroke is tilted enough to the {side}stroke's side{where}, by {degrees(abs(mean))}, but it is "
+        "short": f"your stroke is tilted enough to the {side}stroke's side{where}, by {degrees(abs(mean))}, but it is "
         f"too short: {_only(share)} {stroke}strokes clear the next string.",
-        "uneven": f"Your {stroke}stroke clears the next string only {of_100(share)} times{where}: its tilt of {tilt} "
+        "uneven": f"your {stroke}stroke clears the next string only {of_100(share)} times{where}: its tilt of {tilt} "
         "is not steady enough.",
-        "clears": f"Your {stroke}stroke clears the next string {of_100(share)} times{where}, at a tilt of {tilt}.",
-        "both": f"Both your strokes clear the next string{where}: the path is arched by {bow}, at a tilt of {tilt}.",
-        "wrong": f"Your stroke is tilted to the {other(stroke)}stroke's side{where}, by {degrees(abs(mean))}, "
+        "clears": f"your {stroke}stroke clears the next string {of_100(share)} times{where}, at a tilt of {tilt}.",
+        "both": f"both your strokes clear the next string{where}: the path is arched by {bow}, at a tilt of {tilt}.",
+        "mixed": f"your stroke changes between two tilts{where}, {_two_tilts(finding)}, every {_mean_run(finding):.0f} "
+        "strokes or so: their average is none that you played.",
+        "wrong": f"your stroke is tilted to the {other_stroke(stroke)}stroke's side{where}, by {degrees(abs(mean))}, "
         f"but the {stroke}stroke was to clear: {of_100(share)} do.",
     }[finding.case]
+    return text if finding.case in ("hand", "unsure") else f"{BY_HAND} {text}"
 
 
 def _certainty_words(certainty: Certainty, said: Sequence[BlockCase], result: SessionResult) -> str:
     if said[0].case == "hand":
         return "Open: without reference gestures the tilt has no string plane to stand against."
-    # The doubt that lowers the certainty is its reason; it says what to change.
-    blocks = [block.index for block in result.blocks if block.strokes]
-    lowering = [doubt for doubt in doubts_on(result.doubts, blocks) if doubt.cap == certainty]
-    if certainty != "sure" and lowering:
-        return f"{certainty.capitalize()}: {lowering[0].sentence[0].lower()}{lowering[0].sentence[1:]}"
+    lowering = _lowering(certainty, said, result, [d for d in result.doubts if d.about == "hand"])
+    if lowering:
+        return f"{certainty.capitalize()} about the hand's stroke: {lowering[0].lower()}{lowering[1:]}"
+    if certainty == "sure" and any(finding.case == "mixed" for finding in said):
+        return (
+            "Sure: two tilts explain the strokes far better than one that wanders; no offset touches their difference."
+        )
     intervals = [finding.summary.tilt_ci95_deg for finding in said]
     known = [interval for interval in intervals if interval is not None]
     if len(known) < len(intervals):
         return "Open: there are too few strokes, or too little is known of the gestures, for an interval."
     spans = " and ".join(f"{degrees(low)} to {degrees(high)}" for low, high in known[:3])
-    tilts = f"95 % interval of the tilt, {spans}" if len(known) == 1 else f"95 % intervals of the tilts, {spans}"
+    tilts = f"95 % interval of its tilt, {spans}" if len(known) == 1 else f"95 % intervals of its tilts, {spans}"
     return {
-        "sure": f"Sure: this holds over the whole {tilts}.",
-        "likely": f"Likely: this holds over the middle two thirds, but not the whole, of the {tilts}.",
-        "open": f"Open: within the {tilts}, the answer changes.",
+        "sure": f"Sure about the hand's stroke: this holds over the whole {tilts}.",
+        "likely": f"Likely about the hand's stroke: this holds over the middle two thirds, but not the whole, of the "
+        f"{tilts}.",
+        "open": f"Open, even about the hand's stroke: within the {tilts}, the answer changes.",
     }[certainty]
+
+
+def _lowering(
+    certainty: Certainty, said: Sequence[BlockCase], result: SessionResult, doubts: Sequence[Doubt]
+) -> str | None:
+    """The doubt that lowers a claim to this certainty is its reason; it says what to change."""
+    postures = {finding.summary.posture for finding in said}
+    blocks = [block.index for block in result.blocks if block.strokes and block.posture in postures]
+    found = [doubt for doubt in doubts_on(doubts, blocks) if doubt.cap == certainty]
+    return found[0].sentence if certainty != "sure" and found else None
+
+
+def _tip_words(certainty: Certainty, said: Sequence[BlockCase], result: SessionResult) -> list[str]:
+    """What the same answer is worth as a claim about the tip; nothing where not even the hand's is measured."""
+    known = [finding.summary.tip_ci95_deg for finding in said if finding.summary.tip_ci95_deg is not None]
+    if len(known) < len(said) or any(finding.case == "mixed" for finding in said):
+        return []
+    lowering = _lowering(certainty, said, result, [d for d in result.doubts if d.about == "tip"])
+    if lowering:
+        return [f"{certainty.capitalize()} about the tip: {lowering[0].lower()}{lowering[1:]}"]
+    spans = " and ".join(f"{degrees(low)} to {degrees(high)}" for low, high in known[:3])
+    return [f"{certainty.capitalize()} about the tip against the strings, {spans}: fingers and instrument move unseen."]
 
 
 def _action(result: SessionResult, focus: BlockCase, ladder: Sequence[BlockCase]) -> tuple[ActionKind, str]:
@@ -255,10 +332,12 @@ def _fastest_held(ladder: Sequence[BlockCase]) -> BlockCase | None:
 
 def _cure(focus: BlockCase, ladder: Sequence[BlockCase]) -> tuple[ActionKind, str]:
     stroke, mean = focus.stroke, focus.summary.tilt_mean_deg or 0.0
+    if focus.case == "mixed":
+        return "steady", "Play each of the two tilts in a block of its own, so that each gets its own answer."
     if focus.case == "wrong":
         return "posture", (
-            f"Turn the hand so that the {stroke}stroke, not the {other(stroke)}stroke, ends away from the strings; "
-            "begin large and slow."
+            f"Turn the hand so that the {stroke}stroke, not the {other_stroke(stroke)}stroke, "
+            "ends away from the strings; begin large and slow."
         )
     if focus.case in ("level", "shallow"):
         choose = "Choose a side and tilt" if focus.case == "level" and focus.summary.wanted is None else "Tilt"

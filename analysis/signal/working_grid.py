@@ -6,7 +6,7 @@ The tip's path is low-passed at 40 Hz at most, so everything but the pick attack
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import pairwise
 from typing import Any
@@ -24,6 +24,8 @@ from analysis.signal.timebase import Timebase
 WORK_RATE_HZ = 133.0
 ATTACK_HIGHPASS_HZ = 60.0
 ATTACK_MIN_RATE_HZ = 150.0
+TURNED_ROWS = 8192
+"""Rows turned to channels at a time: they stay in the cache."""
 GRAVITY_LIMITS_MPS2 = (7.5, 12.5)
 
 
@@ -91,6 +93,25 @@ def prepare_signals(session: Session, timebase: Timebase) -> Signals:
     )
 
 
+def read_together(signals: Signals, delay_s: float) -> Signals:
+    """The signals with the gyroscope read ``delay_s`` later, by the cubic through four samples."""
+    if not delay_s:
+        return signals
+    n = len(signals.gyro_radps)
+    at = np.clip(np.arange(n) + delay_s * signals.grid.rate_hz, 1.0, n - 3.0)
+    base = at.astype(np.int64)
+    return replace(signals, gyro_radps=_lagrange(signals.gyro_radps, base, (at - base)[:, None]))
+
+
+def _lagrange(values: FloatArray, base: np.ndarray, u: FloatArray) -> FloatArray:
+    return np.asarray(
+        -u * (u - 1) * (u - 2) / 6 * values[base - 1]
+        + (u + 1) * (u - 1) * (u - 2) / 2 * values[base]
+        - (u + 1) * u * (u - 2) / 2 * values[base + 1]
+        + (u + 1) * u * (u - 1) / 6 * values[base + 2]
+    )
+
+
 def count_clipped(session: Session) -> int:
     """Count the raw samples with at least one axis at the end of its range (0 where the range is unknown)."""
     counts, profile = session.raw.counts, session.profile
@@ -112,8 +133,9 @@ def _check_gravity(accel: FloatArray, rate_hz: float) -> None:
     usual = float(np.median(np.linalg.norm(means, axis=0)))
     if not GRAVITY_LIMITS_MPS2[0] < usual < GRAVITY_LIMITS_MPS2[1]:
         raise InputError(
-            f"expected an accelerometer that reads gravity, about 9.8 m/s2, found {usual:.3g} m/s2 most of the time; "
-            "correct the scale (range, unit) in the sensor's profile, or the sensor is broken"
+            expected="an accelerometer that reads gravity, about 9.8 m/s2",
+            found=f"{usual:.3g} m/s2 most of the time",
+            next_step="correct the scale (range, unit) in the sensor's profile, or the sensor is broken",
         )
 
 
@@ -125,11 +147,12 @@ def _place(counts: NDArray[np.int32], timebase: Timebase) -> tuple[FloatArray, B
     slot = timebase.slot
     full = np.empty((counts.shape[1], timebase.grid.size))
     valid = timebase.grid.valid.copy()
-    breaks = np.flatnonzero((np.diff(slot) > 1) | (np.diff(timebase.kept) > 1)) + 1
+    breaks = np.flatnonzero((np.diff(slot) > 1) | (np.diff(timebase.kept) != 1)) + 1
     for first, last in pairwise([0, *breaks.tolist(), slot.size]):  # few and long: quicker than an index per sample
-        place = slice(int(slot[first]), int(slot[first]) + last - first)
-        source = int(timebase.kept[first])
-        full[:, place] = counts[source : source + last - first].T
+        to, source = int(slot[first]), int(timebase.kept[first])
+        for at in range(0, last - first, TURNED_ROWS):
+            rows = counts[source + at : source + min(at + TURNED_ROWS, last - first)]
+            full[:, to + at : to + at + len(rows)] = rows.T
     if timebase.lost_samples == 0:
         return full, valid
     missing = np.flatnonzero(~valid)

@@ -5,9 +5,21 @@ from __future__ import annotations
 from analysis.model.number_words import signed
 from analysis.statistics.estimates import Estimate
 
+LEAST_DF = 2.0
+"""Of fewer values than three no interval is printed: that of two is some thirteen times their distance wide."""
+TOO_FEW = "too few for an interval: it takes three blocks or more"
+
 
 def say_interval(value: Estimate) -> str:
-    """The 95 % interval, as ``1.2 to 3.4``."""
+    """The 95 % interval, as ``1.2 to 3.4``; where it rests on two values only, what it takes.
+
+    Examples
+    --------
+    >>> say_interval(Estimate(2.7, 0.0, 2002.6, 1.1, 1.0))
+    'too few for an interval: it takes three blocks or more'
+    """
+    if value.df < LEAST_DF:
+        return TOO_FEW
     return f"{signed(value.low)} to {signed(value.high)}"
 
 

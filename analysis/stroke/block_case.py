@@ -12,17 +12,21 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-import pandas as pd
+from scipy.stats import chi2
 
-from analysis.model.doubts import Certainty, cap_certainty
+from analysis.model.doubts import About, Certainty, Doubt, cap_certainty
 from analysis.model.records import BlockSummary, BoolArray, Event, FloatArray, SessionResult
+from analysis.model.strokes import Stroke, counted_stroke, dead_band_deg, other_stroke
 from analysis.stroke.blocks import summarise_block
+from analysis.stroke.contact import at_contact, contact_share
+from analysis.stroke.tip_claim import EACH_STROKE, claim_tip
 
-Case = Literal["hand", "unsure", "level", "shallow", "short", "uneven", "clears", "both", "wrong"]
-Stroke = Literal["down", "up"]
+Case = Literal["hand", "unsure", "level", "shallow", "short", "uneven", "clears", "both", "wrong", "mixed"]
 
 HELD = ("clears", "both")
 HOLD_SHARE = 0.95
+USUAL_CHANGE_DEG = 1.5
+DIFFER_P = 0.001
 MAX_GROWTH = 2.0
 """A stroke is never advised to grow beyond twice its length: then tilt is what lacks."""
 
@@ -37,14 +41,15 @@ class BlockCase:
         ``hand`` no instrument frame; ``unsure`` the interval reaches from one side to the other; ``level`` no side;
         ``shallow`` a side, but inside the dead band; ``short`` tilted enough, but the stroke ends too soon;
         ``uneven`` clears on average, not steadily; ``clears``; ``both`` an arched path; ``wrong`` the other side
-        than wanted.
+        than wanted; ``mixed`` two tilts in turn, each played by groups of strokes.
     stroke : {"down", "up"}
         The stroke whose clearing counts.
     share : float or None
         Share of those strokes that clear.
     share_range : (float, float) or None
         The same with the session offset at either end of its 95 % interval.
-    certainty : str
+    certainty, tip_certainty : str
+        Of the case as a claim about the hand's stroke, and as one about the tip against the strings.
     needed_span_mm : float or None
         Length at which 95 of 100 strokes would clear at the same tilt, where growing helps.
     needed_tilt_deg : float
@@ -60,6 +65,7 @@ class BlockCase:
     needed_span_mm: float | None
     needed_tilt_deg: float
     summary: BlockSummary
+    tip_certainty: Certainty = "open"
 
     @property
     def held(self) -> bool:
@@ -110,19 +116,8 @@ def reach_mm(paths_mm: FloatArray, contact: FloatArray, spacing_mm: float) -> Fl
     >>> reach_mm(path, np.array([0.5]), 10.5).tolist()
     [8.0]
     """
-    k = paths_mm.shape[1]
-    at = np.clip(contact, 0.0, 1.0) * (k - 1)
-    base = np.minimum(at.astype(np.int64), k - 2)
-    rows = np.arange(len(paths_mm))
     y = paths_mm[:, :, 1].astype(np.float64)
-    met = y[rows, base] + (at - base) * (y[rows, base + 1] - y[rows, base])
-    return np.asarray(np.minimum(np.abs(y[:, -1] - met), spacing_mm))
-
-
-def contact_share(strokes: pd.DataFrame) -> FloatArray:
-    """Moment of string contact of each stroke, as a share of the stroke."""
-    start, end = strokes["start_s"].to_numpy(np.float64), strokes["end_s"].to_numpy(np.float64)
-    return np.asarray((strokes["contact_s"].to_numpy(np.float64) - start) / (end - start))
+    return np.asarray(np.minimum(np.abs(y[:, -1] - at_contact(y, contact)), spacing_mm))
 
 
 def find_block(result: SessionResult, block: BlockSummary) -> BlockCase:
@@ -137,6 +132,21 @@ def find_group(result: SessionResult, blocks: Sequence[BlockSummary]) -> BlockCa
         return find_block(result, blocks[0])
     rows = rows_of(result, blocks) if blocks else np.arange(len(result.strokes))
     return _find(result, rows, pool_blocks(result, blocks, rows), [block.index for block in blocks])
+
+
+def blocks_differ(blocks: Sequence[BlockSummary]) -> bool:
+    """Whether blocks of one posture were played at tilts so different that their average is none of them.
+
+    Their offset is the same, so only each block's own part and a hand's usual change from block to block count.
+    """
+    known = [(b.tilt_mean_deg, b.tilt_mean_se_deg) for b in blocks]
+    pairs = [(mean, se) for mean, se in known if mean is not None and se is not None]
+    if len(pairs) < 2:
+        return False
+    means, own = np.array(pairs).T
+    variance = own**2 + USUAL_CHANGE_DEG**2
+    mean = float((means / variance).sum() / (1 / variance).sum())
+    return bool(chi2.sf(float(((means - mean) ** 2 / variance).sum()), len(pairs) - 1) < DIFFER_P)
 
 
 def pool_blocks(result: SessionResult, blocks: Sequence[BlockSummary], rows: np.ndarray) -> BlockSummary:
@@ -156,7 +166,21 @@ def pool_blocks(result: SessionResult, blocks: Sequence[BlockSummary], rows: np.
         notes_per_beat=notes.pop() if len(notes) == 1 else None,
         wanted=wanted.pop() if len(wanted) == 1 else None,
     )
-    return summarise_block(0, event, strokes, offset, result.reference.kind == "gestures")
+    pooled = summarise_block(0, event, strokes, offset, result.reference.kind == "gestures")
+    return _pool_tip(pooled, blocks)
+
+
+def _pool_tip(pooled: BlockSummary, blocks: Sequence[BlockSummary]) -> BlockSummary:
+    """The tip's claim of blocks taken together: what they share stays, what varies by stroke is averaged."""
+    parts = [block.tip_parts_deg for block in blocks if block.tip_parts_deg is not None]
+    if not parts or len(parts) < len(blocks):
+        return pooled
+    together = {
+        cause: float(np.sqrt(np.mean([part.get(cause, 0.0) ** 2 for part in parts])))
+        for cause in dict.fromkeys(cause for part in parts for cause in part)
+    }
+    together[EACH_STROKE] /= float(np.sqrt(len(parts)))
+    return claim_tip(pooled, together)
 
 
 def rows_of(result: SessionResult, blocks: Sequence[BlockSummary]) -> np.ndarray:
@@ -169,7 +193,7 @@ def _find(result: SessionResult, rows: np.ndarray, summary: BlockSummary, blocks
     strokes = measure(result, rows)
     if result.reference.kind == "hand" or summary.tilt_mean_deg is None:
         return BlockCase("hand", "down", None, None, "open", None, 0.0, summary)
-    stroke = _counted(strokes, summary)
+    stroke = counted_stroke(summary.wanted, strokes.share("down"), strokes.share("up"), summary.tilt_mean_deg)
     growth = _needed_growth(strokes.lifts(stroke), strokes, stroke)
     case = _case(strokes, stroke, summary, growth)
     half = 1.96 * (summary.tilt_offset_se_deg or 0.0)
@@ -180,10 +204,11 @@ def _find(result: SessionResult, rows: np.ndarray, summary: BlockSummary, blocks
         stroke=stroke,
         share=strokes.share(stroke),
         share_range=(ends[0], ends[1]),
-        certainty=cap_certainty(_certainty(case, strokes, stroke, summary), result.doubts, blocks),
+        certainty=_certainty(case, strokes, stroke, summary, (result.doubts, blocks, "hand")),
         needed_span_mm=span,
         needed_tilt_deg=_needed_tilt(summary, strokes),
         summary=summary,
+        tip_certainty=_certainty(case, strokes, stroke, summary, (result.doubts, blocks, "tip")),
     )
 
 
@@ -200,21 +225,13 @@ def measure(result: SessionResult, rows: np.ndarray) -> Strokes:
     )
 
 
-def _counted(strokes: Strokes, summary: BlockSummary) -> Stroke:
-    """The wanted stroke; where none is wanted the one that clears, or that ends higher."""
-    if summary.wanted is not None:
-        return summary.wanted
-    down, up = strokes.share("down"), strokes.share("up")
-    if down == up:
-        return "down" if (summary.tilt_mean_deg or 0.0) >= 0 else "up"
-    return "down" if down > up else "up"
-
-
 def _case(strokes: Strokes, stroke: Stroke, summary: BlockSummary, growth: float | None) -> Case:
-    dead = dead_band_deg(strokes)
+    dead = dead_band_deg(strokes.depth_mm, strokes.spacing_mm)
     tilt = summary.tilt_mean_deg or 0.0
     low, high = summary.tilt_ci95_deg or (-np.inf, np.inf)
-    other: Stroke = "up" if stroke == "down" else "down"
+    other = other_stroke(stroke)
+    if summary.groups:
+        return "mixed"
     if summary.tilt_side == "none" and summary.clearing_stroke != "both" and (low < -dead or high > dead):
         return "unsure"
     if strokes.share(stroke) >= HOLD_SHARE:
@@ -226,11 +243,6 @@ def _case(strokes: Strokes, stroke: Stroke, summary: BlockSummary, growth: float
             return "uneven"
         return "level" if summary.tilt_side == "none" else "shallow"
     return "uneven" if growth is None else "short"
-
-
-def dead_band_deg(strokes: Strokes) -> float:
-    """Smallest tilt at which a straight path clears."""
-    return float(np.degrees(np.arctan2(strokes.depth_mm, strokes.spacing_mm)))
 
 
 def _needed_growth(lift_mm: FloatArray, strokes: Strokes, stroke: Stroke) -> float | None:
@@ -254,17 +266,29 @@ def _needed_tilt(summary: BlockSummary, strokes: Strokes) -> float:
     half = 0.5 * (summary.span_mm or strokes.spacing_mm)
     by_length = np.degrees(np.arcsin(min(1.0, strokes.depth_mm / half)))
     scatter = summary.tilt_sd_deg or 0.0
-    return float(min(60.0, max(dead_band_deg(strokes), by_length) + 1.645 * scatter))
+    return float(min(60.0, max(dead_band_deg(strokes.depth_mm, strokes.spacing_mm), by_length) + 1.645 * scatter))
 
 
-def _certainty(case: Case, strokes: Strokes, stroke: Stroke, summary: BlockSummary) -> Certainty:
-    if case == "unsure" or summary.tilt_ci95_deg is None or summary.tilt_mean_deg is None:
+def _certainty(
+    case: Case,
+    strokes: Strokes,
+    stroke: Stroke,
+    summary: BlockSummary,
+    claim: tuple[Sequence[Doubt], Sequence[int], About],
+) -> Certainty:
+    """How far a case holds over the interval of what is claimed, and what doubts leave of that."""
+    doubts, blocks, about = claim
+    if case == "mixed":  # A difference within one block: no offset touches it.
+        return cap_certainty("sure", doubts, blocks, about)
+    interval = summary.tilt_ci95_deg if about == "hand" else summary.tip_ci95_deg
+    if case == "unsure" or interval is None or summary.tilt_mean_deg is None:
         return "open"
     mean = summary.tilt_mean_deg
-    half = 0.5 * (summary.tilt_ci95_deg[1] - summary.tilt_ci95_deg[0])
-    for certainty, part in (("sure", 1.0), ("likely", 1 / 1.96)):
+    half = 0.5 * (interval[1] - interval[0])
+    levels: tuple[tuple[Certainty, float], ...] = (("sure", 1.0), ("likely", 1 / 1.96))
+    for certainty, part in levels:
         if all(_holds(case, strokes, stroke, mean, shift) for shift in (-part * half, part * half)):
-            return "sure" if certainty == "sure" else "likely"
+            return cap_certainty(certainty, doubts, blocks, about)
     return "open"
 
 
@@ -275,7 +299,7 @@ def _holds(case: Case, strokes: Strokes, stroke: Stroke, mean_deg: float, shift_
     if case in HELD:
         return share > 0.5
     if case == "level":
-        return abs(mean_deg + shift_deg) < dead_band_deg(strokes)
+        return abs(mean_deg + shift_deg) < dead_band_deg(strokes.depth_mm, strokes.spacing_mm)
     if case == "wrong":
         return bool(same_side)
     return bool(same_side) and share < HOLD_SHARE

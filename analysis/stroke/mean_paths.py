@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.model.records import FloatArray, Instrument, SessionResult
-from analysis.stroke.block_case import contact_share
+from analysis.stroke.contact import at_contact, contact_share
 
 LEAST_STROKES = 3
 BAND = (10.0, 90.0)
@@ -26,10 +26,7 @@ class PathBand:
 def paths_from_contact(result: SessionResult, rows: np.ndarray) -> FloatArray:
     """Paths (n, k, 2) in the end view, the moment of contact at (0, -plectrum depth): string tops stand at 0."""
     yz = result.paths_mm[rows][:, :, 1:].astype(np.float64)
-    at = np.clip(contact_share(result.strokes.iloc[rows]), 0.0, 1.0) * (yz.shape[1] - 1)
-    base = np.minimum(at.astype(np.int64), yz.shape[1] - 2)
-    n = np.arange(len(yz))
-    met = yz[n, base] + (at - base)[:, None] * (yz[n, base + 1] - yz[n, base])
+    met = at_contact(yz, contact_share(result.strokes.iloc[rows]))
     return np.asarray(yz - met[:, None] + [0.0, -result.instrument.plectrum_depth_mm])
 
 

@@ -33,6 +33,7 @@ Columns: TypeAlias = dict[str, NDArray[Any]]
 
 BLOCK_SILENCE_S = 2.0
 MIN_FOUND_BLOCK = 8
+MIN_FRAGMENT = 4
 
 
 @dataclass(frozen=True)
@@ -44,12 +45,20 @@ class TableSettings:
     accel_noise_mps2_rthz: float = 400e-6 * 9.80665
 
 
+@dataclass(frozen=True)
+class PlayContext:
+    """What play is measured against: the frames, and the level of a pick attack (None where none can be seen)."""
+
+    reference: Reference
+    attack_mps2: float | None
+
+
 def measure_columns(
     motion: Motion,
     strokes: StrokeSet,
     posture: Sequence[str],
     session: Session,
-    context: tuple[Reference, float | None],
+    context: PlayContext,
     settings: TableSettings,
 ) -> tuple[Columns, TracedStrokes]:
     """Keep the strokes that are play and measure them.
@@ -63,8 +72,7 @@ def measure_columns(
         Posture of each.
     session : Session
         Its events in time order, its instrument.
-    context : (Reference, float or None)
-        Frames, and the level of a pick attack; None where attacks cannot be seen.
+    context : PlayContext
     settings : TableSettings
 
     Returns
@@ -74,7 +82,7 @@ def measure_columns(
     strokes : TracedStrokes
         Those in the columns.
     """
-    reference, threshold_mps2 = context
+    reference, threshold_mps2 = context.reference, context.attack_mps2
     blocks = [event for event in session.events if event.kind == "play"]
     attack = has_attack(attack_strength(motion, strokes), threshold_mps2, settings.strokes.attack_of_typical)
     middle_s = motion.grid.time_at(0.5 * (strokes.start + strokes.end))
@@ -83,8 +91,10 @@ def measure_columns(
     run = np.where(sound, find_runs(strokes.start, strokes.end, strokes.span_m, settings.strokes), -1)
     seen = None if threshold_mps2 is None else attack
     keep = np.flatnonzero(accept_strokes(run, block, seen, bool(blocks), settings.strokes))
+    whole = _not_cut_off(motion, strokes.select(keep))
+    keep = keep[whole]
     kept = settle_ends(strokes.select(keep))
-    frames = [reference.frame(posture[int(i)]) for i in keep]
+    frames = [reference.frame(posture[int(i)], float(middle_s[int(i)])) for i in keep]
     traced = trace_paths(motion, kept, frames, partial(turned_axes, drift=reference.drift), settings.bands)
     # An end placed by the rhythm may lie in a gap, or where the hand already leaves: a stroke that runs backwards.
     forward = traced.sign * (traced.path_m[:, -1, 1] - traced.path_m[:, 0, 1]) > 0
@@ -96,7 +106,7 @@ def measure_columns(
     bands = {float(c): settings.bands.tilt_band(float(c)) for c in np.unique(traced.cycle_hz)}
     se_deg = noise_tilt_se_deg(traced, settings.accel_noise_mps2_rthz, bands)
     tempo = np.array([event.tempo_bpm or np.nan for event in blocks] + [np.nan])[block[keep]]
-    own = [reference.frame(posture[int(i)]) for i in keep]
+    own = [reference.frame(posture[int(i)], float(middle_s[int(i)])) for i in keep]
     sparc, ldlj = stroke_smoothness(motion, traced, own, settings.bands.highest_lowpass_hz)
     more = {
         "posture": np.array(posture, dtype=object)[keep],
@@ -142,6 +152,24 @@ def _unbroken(motion: Motion, strokes: StrokeSet) -> BoolArray:
     missing = np.concatenate([[0], np.cumsum(~motion.grid.valid)])
     last, first = np.ceil(strokes.end).astype(np.int64), np.floor(strokes.start).astype(np.int64)
     return np.asarray(missing[np.minimum(last, motion.grid.size)] == missing[first])
+
+
+def _not_cut_off(motion: Motion, strokes: StrokeSet) -> BoolArray:
+    """Strokes outside fragments: under four in a row, of which a gap cut off the others.
+
+    A path has no rhythm to be filtered by in so few, and its ends lean on samples that are missing: their tilts were 40
+    to 80 degrees off. A short burst between rests has its own turns and stays.
+    """
+    missing = np.concatenate([[0], np.cumsum(~motion.grid.valid)])
+    keep = np.ones(strokes.start.size, dtype=bool)
+    for members in strokes.series():
+        if members.size >= MIN_FRAGMENT:
+            continue
+        start, end = strokes.start[members[0]], strokes.end[members[-1]]
+        beside = (end - start) / members.size
+        first, last = np.clip([start - beside, end + beside], 0, motion.grid.valid.size).astype(np.int64)
+        keep[members] = missing[last] == missing[first]
+    return keep
 
 
 def _block_of(time_s: FloatArray, blocks: Sequence[Event]) -> IntArray:

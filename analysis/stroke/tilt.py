@@ -18,6 +18,7 @@ import numpy as np
 from analysis.model.records import BoolArray, FloatArray, Instrument, IntArray
 from analysis.motion.hand_motion import Motion
 from analysis.motion.tip_path import Band
+from analysis.stroke.contact import at_contact
 from analysis.stroke.play import StrokeSet
 from analysis.stroke.stroke_paths import PATH_POINTS, TracedStrokes
 
@@ -130,11 +131,7 @@ def lift_mm(
     n, k = path_mm.shape[:2]
     rows = np.arange(n)
     travel = path_mm[:, :, 1] * sign[:, None]
-    at = np.clip(contact, 0.0, 1.0) * (k - 1)
-    base = np.minimum(at.astype(np.int64), k - 2)
-    share = at - base
-    travel_c = travel[rows, base] * (1 - share) + travel[rows, base + 1] * share
-    height_c = path_mm[rows, base, 2] * (1 - share) + path_mm[rows, base + 1, 2] * share
+    travel_c, height_c = at_contact(travel, contact), at_contact(path_mm[:, :, 2], contact)
     past = travel >= (travel_c + spacing_mm)[:, None]
     past[:, 0] = False
     reached = past.any(axis=1)

@@ -4,10 +4,11 @@ Tilt is a function of three directions - ``along``, ``across``, the block's mean
 times. Each direction is linear in the sensor and lever errors, so the variance of the mean tilt is
 
 .. math:: \sigma^2 = J_\theta \Sigma_\theta J_\theta^T + J_\psi \Sigma_\psi J_\psi^T
-          + \sum_k J_k \Sigma_k J_k^T                                                                   (6)
+          + \sum_k J_k \Sigma_k J_k^T + \sigma_c^2 |J_c|^2                                                (6)
 
-with ``Sigma_theta`` from the pivot problem, ``Sigma_psi`` from the heading process, and ``Sigma_k`` the scatter of
-each gesture's chords plus the slope that a human gives a whole repetition. Derivatives are central differences.
+with ``Sigma_theta`` from the pivot problem, ``Sigma_psi`` from the heading process, ``Sigma_k`` the scatter of each
+gesture's chords plus the slope that a human gives a whole repetition, and ``sigma_c`` the slope that a human gives to
+all repetitions of ``across`` alike, which turns them together. Derivatives are central differences.
 """
 
 from __future__ import annotations
@@ -111,7 +112,8 @@ def offset_parts_deg(
         settings, across_slope_deg=ratio * settings.across_slope_deg, along_slope_deg=ratio * settings.along_slope_deg
     )
     own = [_gesture_variance(chords, i, g, angles[i], split, human) for i, g in enumerate(gestures)]
-    variance |= {"along": sum(own[:split]), "across": sum(own[split:])}
+    constant = _constant_lift_variance(chords, split, human)
+    variance |= {"along": sum(own[:split]), "across": sum(own[split:]) + constant}
     return {cause: float(np.degrees(np.sqrt(part))) for cause, part in variance.items()}
 
 
@@ -120,13 +122,25 @@ def _gesture_variance(
 ) -> float:
     """Scatter of one gesture's chords, and the slope of the whole repetition."""
     turn = yaw_matrix(-angle)
-    slope_deg = settings.along_slope_deg if index < split else settings.across_slope_deg
+    varies_deg = settings.across_slope_deg * float(np.sqrt(1.0 - settings.across_constant_share))
+    slope_deg = settings.along_slope_deg if index < split else varies_deg
     human = np.radians(slope_deg) * float(np.linalg.norm(gesture.chord_m))
     cov = turn @ gesture.chord_cov @ turn.T + human**2 * np.eye(3)
     moves = np.zeros((3, len(chords), 3))
     moves[:, index] = STEP * np.eye(3)
     slope = _slopes(chords, moves, split) / STEP
     return float(slope @ cov @ slope)
+
+
+def _constant_lift_variance(chords: FloatArray, split: int, settings: GestureSettings) -> float:
+    """Variance from the slope that a player gives to every ``across`` alike: repeating does not narrow it."""
+    across = chords[split:-1]
+    sign = np.where(across @ across[0] < 0, -1.0, 1.0)
+    moves = np.zeros((3, len(chords), 3))
+    moves[:, split:-1] = STEP * np.eye(3)[:, None, :] * (sign * np.linalg.norm(across, axis=1))[None, :, None]
+    slope = _slopes(chords, moves, split) / STEP
+    sd = np.radians(settings.across_slope_deg) * np.sqrt(settings.across_constant_share)
+    return float(sd**2 * (slope @ slope))
 
 
 def _slopes(chords: FloatArray, moves: FloatArray, split: int) -> FloatArray:

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.model.records import BoolArray, Event, FloatArray, RawSamples, Session
+from analysis.synthesis.disturbance import Disturbance, disturb
 from analysis.synthesis.draw import draw_attitude, draw_hand, hand_matrix
 from analysis.synthesis.grades import GRADES, SensorGrade
 from analysis.synthesis.performance import Performance
@@ -87,7 +88,10 @@ class SimulatedSession:
 
 
 def simulate(
-    scenario: Scenario, seed: int, on_progress: Callable[[float], None] = lambda part: None
+    scenario: Scenario,
+    seed: int,
+    on_progress: Callable[[float], None] = lambda part: None,
+    disturbance: Callable[[Performance], Disturbance] | None = None,
 ) -> SimulatedSession:
     """Simulate one session.
 
@@ -98,6 +102,8 @@ def simulate(
         The same scenario and seed give the same session, to the bit on one machine.
     on_progress : callable, optional
         Told the part of the samples that are done, 0 to 1.
+    disturbance : callable, optional
+        What happens beside the playing, given the performance that it befalls.
 
     Returns
     -------
@@ -117,6 +123,8 @@ def simulate(
     grade = scenario.grade if isinstance(scenario.grade, SensorGrade) else GRADES[scenario.grade]
     sensor = draw_sensor(streams.sensor, grade, scenario.rate_hz, scenario.recording)
     performance = perform(scenario, hand, attitude, streams)
+    if disturbance is not None:
+        performance = disturb(performance, disturbance(performance))
     raw, lost = _record(performance, (sensor, grade), scenario, streams, on_progress)
     strokes = stroke_table(performance, scenario.instrument)
     for name in ("start_s", "end_s", "contact_s"):

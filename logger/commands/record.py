@@ -135,7 +135,23 @@ def _say_result(path: Path, state: RecordingState, recorder: Recorder, session: 
     fit = recorder.clock_fit
     if fit is not None:
         click.echo(f"The sensor's clock: {(fit.rate - 1.0) * 1e6:+.0f} ppm, placed to {fit.residual_s * 1e3:.1f} ms.")
+    _say_sensor(path)
     if session.hurt:
         from logger.guide.view import HURT_WORDS
 
         say(HURT_WORDS)
+
+
+def _say_sensor(path: Path) -> None:
+    """What the log itself says against its sensor: while it is still at hand, it costs nothing to try again."""
+    from analysis.consistency.judge import judge_log
+    from analysis.model.errors import StrokeplaneError
+    from logger.session.session_file import read_session
+
+    try:
+        judgement = judge_log(read_session(path))
+    except StrokeplaneError as error:
+        say(f"The sensor could not be judged: {error}.", err=True)
+        return
+    for doubt in judgement.doubts:
+        say(f"Note: {doubt.sentence}")

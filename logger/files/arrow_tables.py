@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from analysis.model.errors import InputError
 from analysis.model.stroke_columns import Column
+from logger.files.missing_package import missing_package
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -36,10 +36,7 @@ def need_pyarrow() -> None:
     try:
         import pyarrow  # noqa: F401
     except ModuleNotFoundError as error:
-        raise InputError(
-            "Parquet needs the package pyarrow, which is not installed; run "
-            'python -m pip install ".[parquet]" in the folder that strokeplane was installed from'
-        ) from error
+        raise missing_package("Parquet", "pyarrow", "parquet") from error
 
 
 def build_schema(columns: Sequence[Column], provenance: Mapping[str, str]) -> pa.Schema:

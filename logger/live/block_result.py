@@ -15,9 +15,14 @@ from analysis.model.cautions import session_cautions
 from analysis.model.records import Event, FloatArray, ReferenceSummary, Session, SessionResult
 from analysis.reference.session_reference import Reference
 from analysis.stroke.blocks import summarise_block
+<<<<<<< HEAD
 from logger.guide.shown import Wanted
 from logger.guide.stretch import zone_deg
 from logger.live.state import ChangeRow, Verdict
+=======
+from analysis.stroke.tip_claim import claim_tip, effective_strokes, tip_parts_deg
+from logger.live.state import ChangeRow, Verdict, Wanted
+>>>>>>> main
 from logger.sliding.estimator import LiveSettings
 
 
@@ -49,6 +54,8 @@ def block_session_result(
     marks, problems = mark_session_changes(block.strokes, (block.event,), session.instrument, session.metadata)
     strokes = block.strokes.assign(string_change=marks)
     summary = summarise_block(0, block.event, strokes, offset, from_gestures)
+    independent = effective_strokes(summary.strokes, summary.tilt_sd_deg, summary.tilt_mean_se_deg)
+    tip = tip_parts_deg(summary.span_mm, session.instrument.mean_spacing_mm, independent, settings.chain.tip)
     qualities = () if reference is None else reference.qualities
     kinds = ("across", "along", "pivot")
     repetitions = {kind: sum(1 for q in qualities if q.kind == kind and q.usable) for kind in kinds}
@@ -63,7 +70,7 @@ def block_session_result(
         lever_mm=None,
         lever_se_mm=None,
         warnings=problems,
-        blocks=(replace(summary, tilt_offset_parts_deg=parts),),
+        blocks=(claim_tip(replace(summary, tilt_offset_parts_deg=parts), tip),),
         strokes=strokes,
         paths_mm=block.paths_mm.astype(np.float32),
         events=(block.event,),

@@ -18,6 +18,7 @@ import numpy as np
 from analysis.model.errors import InputError
 from analysis.model.records import Calibration, Event, RawSamples, SensorProfile
 from analysis.signal.si_units import counts_to_si
+from logger.files.missing_package import missing_package
 from logger.sources.base import Source, steady_time_s
 from logger.sources.clock import DeviceClock
 from logger.sources.even_time import EvenTime
@@ -59,10 +60,7 @@ def load_pylsl() -> ModuleType:
     try:
         import pylsl
     except ModuleNotFoundError as error:
-        raise InputError(
-            "streaming needs the package pylsl, which is not installed; run "
-            'python -m pip install ".[lsl]" in the folder that strokeplane was installed from'
-        ) from error
+        raise missing_package("streaming", "pylsl", "lsl") from error
     except (OSError, RuntimeError) as error:
         raise InputError(
             "streaming needs liblsl, the library beneath pylsl, which was not found; install it for this system"

@@ -17,7 +17,8 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from analysis.model.errors import ClusterError, InputError
+from analysis.model.errors import ClusterError
+from logger.files.missing_package import missing_package
 from logger.many.session_store import fingerprint
 from logger.many.session_work import Analyse, Crew
 
@@ -48,10 +49,7 @@ def open_cluster(address: str) -> Iterator[Crew]:
     try:
         import distributed
     except ModuleNotFoundError as error:
-        raise InputError(
-            "a cluster needs the package distributed, which is not installed; run "
-            'python -m pip install ".[cluster]" in the folder that strokeplane was installed from'
-        ) from error
+        raise missing_package("a cluster", "distributed", "cluster") from error
     if not ADDRESS.fullmatch(address):
         raise ClusterError(f"expected a scheduler's address such as tcp://127.0.0.1:8786, found {address}; name one")
     # Its own lines on lost workers and links would stand between ours; what matters is said as an error.

@@ -88,6 +88,7 @@ def build_result(found: SessionFindings) -> dict[str, object]:
             "ratings": [_mark(event) for event in result.events if event.kind in ("rating", "hurt")],
         },
         "blocks": [_block(block) for block in result.blocks],
+        "checks": result.checks,
         "cautions": result.cautions,
         "settings": result.settings,
         "version": result.version,

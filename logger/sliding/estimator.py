@@ -30,6 +30,7 @@ from analysis.signal.working_grid import Signals, prepare_signals
 from analysis.stroke.play import turned_axes
 from analysis.stroke.play_intervals import order_events
 from analysis.stroke.stroke_paths import TracedStrokes
+from analysis.stroke.stroke_table import PlayContext
 from analysis.stroke.uncertainty import block_chord, offset_parts_deg
 from logger.sliding.block_strokes import NAMES, BlockStrokes, Judged
 from logger.sliding.heading_anchor import KEEP_S, HeadingAnchor
@@ -207,7 +208,7 @@ class LiveEstimator:
         if event.end_s <= event.start_s:
             return self._strokes.judged()
         session = replace(self.context, events=(event,))
-        context = (reference, self.foundation.attack_mps2)
+        context = PlayContext(reference, self.foundation.attack_mps2)
         columns, traced = measure_window(motion, session, context, settings.chain.table)
         at_start = motion.grid.start_s <= block.start_s
         late = at_start | (columns["start_s"] >= motion.grid.start_s + settings.edge_s)

@@ -29,7 +29,7 @@ plays = st.lists(
         scatter_deg=st.floats(0.3, 8),
         bow_mm=st.sampled_from([0.0, 0.0, 2.0, 5.0]),
         rate=st.floats(2, 16),
-        seconds=st.floats(6, 25),
+        seconds=st.floats(3, 9),
         posture=st.sampled_from(["A", "A", "B"]),
         tempo_bpm=st.sampled_from([None, 72.0, 96.0, 131.0]),
         wanted=st.sampled_from([None, None, "down", "up"]),
@@ -44,7 +44,7 @@ reports = st.lists(
         end_s=st.just(START_S + 45.0),
         kind=st.sampled_from(["rating", "hurt"]),
         label=st.sampled_from(["effort", "discomfort"]),
-        rating=st.floats(0, 10),
+        rating=st.integers(0, 10).map(float),
     ),
     max_size=2,
 )

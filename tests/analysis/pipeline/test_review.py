@@ -18,11 +18,11 @@ from analysis.motion.rotation import rotate, yaw_matrix
 from analysis.motion.tip_path import Band, band_displacements
 from analysis.pipeline import analyse_session
 from analysis.reference import session_reference as reference_module
-from analysis.reference.frame import Frame, build_frame
+from analysis.reference.frame import Frame, HeldLever, build_frame
 from analysis.reference.gesture_directions import Direction, GestureSettings, measure_direction
 from analysis.reference.hand_frame import hand_frame
 from analysis.reference.lever import LeverFit, LeverSettings, borrow_lever
-from analysis.reference.session_reference import ReferenceSettings
+from analysis.reference.pivots import ReferenceSettings
 from analysis.signal.grid import Grid
 from analysis.signal.sensor_errors import ERRORS, ErrorCovariance, SensorErrors
 from analysis.signal.timebase import fit_timebase
@@ -155,9 +155,8 @@ def test_lever_gives_z_its_sign_at_the_reference_heading() -> None:
     raw = RawSamples(np.arange(1), np.arange(1), np.zeros(1), np.zeros((1, 6), np.int32))
     session = Session(raw, SensorProfile("x", 20.0, 1.0, 1.0, 1.0), events=tuple(events))
     drift = reference_module._drift(motion, events, [d for d in directions if d.kind == "along"], HeadingSettings())
-    frames, _ = reference_module._frames(
-        motion, session, directions, drift, (fit, ["A", "B"], True), ReferenceSettings()
-    )
+    gestures = reference_module.Gestures(tuple(directions), fit, ("A", "B"), True, HeadingSettings(), (), ())
+    frames, _ = reference_module._frames(motion, session, gestures, drift, ReferenceSettings())
     for posture in "AB":
         assert frames[posture].axes[2] == pytest.approx([0.0, 1.0, 0.0], abs=0.1)
 
@@ -239,7 +238,8 @@ def test_pivot_with_a_gap_still_gives_the_lever() -> None:
 def log_of(times_s: np.ndarray, tick_s: float = 1e-6) -> RawSamples:
     n = times_s.size
     ticks = np.rint(np.maximum.accumulate(np.floor(times_s / tick_s) * tick_s) * 1e6).astype(np.int64)
-    return RawSamples(ticks, np.arange(n), np.full(n, np.nan), np.zeros((n, 6), np.int32))
+    counts = np.random.default_rng(n).integers(-9000, 9000, (n, 6)).astype(np.int32)
+    return RawSamples(ticks, np.arange(n), np.full(n, np.nan), counts)
 
 
 @pytest.mark.parametrize("jitter", [0.05, 0.1, 0.15, 0.2])
@@ -335,7 +335,9 @@ def test_gestures_of_another_grip_do_not_cancel_the_lever() -> None:
     drift = fit_drift(np.zeros(1), np.zeros(1), np.zeros(1, np.int64), np.zeros(1, bool), 0.0, HeadingSettings())
     covariance = np.diag(np.concatenate([np.full(ERRORS, 1e-12), np.full(3, 1e-6)]))
     one = LeverFit(SensorErrors.from_vector(np.zeros(ERRORS)), np.zeros((1, 3)), ErrorCovariance(covariance), 1.0)
-    frame = build_frame("A", made[:1], made[1:], drift, (np.zeros(3), 0, np.array([0.0, -1.0, 0.0])), "upright", 35.0)
+    frame = build_frame(
+        "A", made[:1], made[1:], drift, HeldLever(np.zeros(3), 0, np.array([0.0, -1.0, 0.0])), "upright", 35.0
+    )
     same = offset_parts_deg(chord, frame, one, drift, GestureSettings())["pivot"]
     two = borrow_lever(one, 0, LeverSettings())
     regripped = offset_parts_deg(chord, replace(frame, grip=1), two, drift, GestureSettings())["pivot"]
@@ -388,4 +390,4 @@ def test_a_lever_that_does_not_tell_the_near_side_is_refused() -> None:
     drift = fit_drift(np.zeros(1), np.zeros(1), np.zeros(1, np.int64), np.zeros(1, bool), 0.0, HeadingSettings())
     along, across = direction("along", 0.0, x, "A"), direction("across", 0.0, down, "A")
     with pytest.raises(GestureError, match="farther out"):
-        build_frame("A", [along], [across], drift, (x, 0, np.array([0.06, 0.002, -0.02])), "upright", 35.0)
+        build_frame("A", [along], [across], drift, HeldLever(x, 0, np.array([0.06, 0.002, -0.02])), "upright", 35.0)

@@ -139,8 +139,7 @@ def test_what_may_be_the_only_copy_of_an_evening_is_not_written_over(log: Path) 
 @pytest.mark.parametrize(
     "arguments",
     [
-        ("import", "imu.csv", "-o", "s.mcap"),
-        ("import", "imu.csv", "--columns", "map.toml"),
+        ("import", "exported.signals.parquet", "--columns", "map.toml", "--point", "x"),
         ("import", "--columns", "map.toml", "-o", "s.mcap"),
         ("import", "imu.csv", "--columns", "map.toml", "-o", "s.mcap", "--loud"),
         ("analyse",),

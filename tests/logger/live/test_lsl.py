@@ -66,7 +66,7 @@ class Inlet:
     """A listener in a process of its own."""
 
     def __init__(self, *names: str) -> None:
-        script = [sys.executable, str(Path(__file__).with_name("lsl_inlet.py")), *names]
+        script = [sys.executable, str(ROOT / "tests" / "logger" / "live" / "lsl_inlet.py"), *names]
         self._process = subprocess.Popen(script, stdout=subprocess.PIPE, text=True)
 
     def wait_until_listening(self) -> None:

@@ -1,0 +1,224 @@
+r"""Whether sensor and instrument still sit as they did when the gestures were made.
+
+Of all that a sensor on the hand feels, the mean direction of gravity in its own axes is the one thing that stays while
+a hand plays in one way. It turns when the strap slips, and when player and instrument lean together; it cannot say
+which. It turns honestly too: the hand finds its place anew for every gesture and block, and other strings turn the
+forearm.
+So a change is asked for against the scatter that this hand shows in this session: with ``x_i`` the direction in each
+gesture and block, in time order, in the plane that touches the sphere at their mean,
+
+.. math:: x_i = \mu + \beta c_i + \Delta [t_i > t] + e_i , \qquad
+          F = \frac{|\hat\Delta|^2 / (2 v)}{s^2}                                                          (8)
+
+``c_i`` is the string on which a block is played, where a drill tells it, ``v s^2`` the variance of ``\Delta`` on one
+axis, ``s^2`` that of the residuals. ``F`` has 2 and ``2 (n - k)`` degrees of freedom. A slow creep is the same with
+``t_i`` in place of the step. Each part beside a change is searched again.
+
+References
+----------
+Hotelling, The generalization of Student's ratio, Annals of Mathematical Statistics 2, 1931, 360-378, for spherical
+scatter; Scott and Knott, Biometrics 30, 1974, 507-512, for splitting again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import f as f_distribution
+
+from analysis.model.records import OFF_HAND, Event, FloatArray
+from analysis.signal.working_grid import Signals
+
+POSES = ("still", "across", "along", "pivot", "play")
+EDGE_S = 0.5
+
+
+@dataclass(frozen=True)
+class MountingSettings:
+    """When a change of gravity's direction counts.
+
+    ``jump_deg`` is the least that is worth a word: half of a slip of 8 deg. ``false_alarm`` is the chance, a session,
+    that a hand which settles anew for each gesture and block is taken for a change, if these were independent; a hand
+    that drifts over minutes makes it some ten times as large. ``unrest_deg`` keeps a session
+    whose few poses happen to agree from being sure of too little. ``string_deg`` is how far one string further turns
+    the forearm: 12 deg over six strings were seen. A creep lasts at least ``creep_s``: a hand's own attitude wanders
+    over minutes.
+    """
+
+    jump_deg: float = 4.0
+    false_alarm: float = 0.0005
+    unrest_deg: float = 1.5
+    string_deg: float = 2.4
+    creep_s: float = 300.0
+    worth_deg_per_deg: float = 0.25
+
+
+@dataclass(frozen=True)
+class Pose:
+    """How gravity lies in the sensor over one gesture or block; ``block`` is None for a gesture."""
+
+    time_s: float
+    start_s: float
+    end_s: float
+    posture: str
+    block: int | None
+    down: FloatArray
+
+
+@dataclass(frozen=True)
+class MountingChange:
+    """Sensor or instrument sit differently.
+
+    Attributes
+    ----------
+    posture : str
+    before_s, after_s : float
+        End of the last pose before, start of the first one after it; a creep lasts from one to the other.
+    turned_deg : float
+        By how much gravity turned in the sensor.
+    axis : float64 (3,)
+        About which the sensor seems to have turned, sensor axes.
+    creep : bool
+        A slow turn from the one time to the other.
+    rolled : bool
+        Seen by gestures that were repeated, not by gravity: the instrument's roll about its strings.
+    """
+
+    posture: str
+    before_s: float
+    after_s: float
+    turned_deg: float
+    axis: FloatArray
+    creep: bool = False
+    rolled: bool = False
+
+
+def see_poses(signals: Signals, events: Sequence[Event]) -> tuple[Pose, ...]:
+    """Mean direction of gravity in sensor axes over every gesture and block, in time order.
+
+    Pieces of one block share the pose that the hand took for it: they would count as more than they are.
+
+    Parameters
+    ----------
+    signals : Signals
+    events : sequence of Event
+    """
+    poses, number = [], -1
+    for event in events:
+        number += event.kind == "play"
+        if event.kind not in POSES or event.label == OFF_HAND:
+            continue
+        start_s, end_s = event.start_s + EDGE_S, event.end_s - EDGE_S
+        first, last = signals.grid.index_at(start_s), signals.grid.index_at(end_s)
+        sound = signals.grid.valid[first:last]
+        if sound.sum() < signals.grid.rate_hz:
+            continue
+        # The hand comes back to where it was, so what is left of its acceleration is gravity.
+        mean = signals.accel_mps2[first:last][sound].mean(axis=0)
+        block = number if event.kind == "play" else None
+        down = -mean / np.linalg.norm(mean)
+        poses.append(Pose(0.5 * (start_s + end_s), start_s, end_s, event.posture, block, down))
+    return tuple(sorted(poses, key=lambda pose: pose.time_s))
+
+
+def find_changes(
+    poses: Sequence[Pose], settings: MountingSettings, strings: Mapping[int, float] | None = None
+) -> tuple[MountingChange, ...]:
+    """Changes of the mounting in each posture, jumps and creep.
+
+    Parameters
+    ----------
+    poses : sequence of Pose
+    settings : MountingSettings
+    strings : mapping of int to float, optional
+        By block: the mean string that it is played on, counted from the middle of all strings.
+
+    Returns
+    -------
+    tuple of MountingChange
+        In time order.
+    """
+    changes: list[MountingChange] = []
+    for posture in sorted({pose.posture for pose in poses}):
+        own = [pose for pose in poses if pose.posture in (posture, "")]
+        changes += _split(posture, own, settings, strings or {})
+    return tuple(sorted(changes, key=lambda change: change.after_s))
+
+
+def _split(
+    posture: str, poses: Sequence[Pose], settings: MountingSettings, strings: Mapping[int, float]
+) -> list[MountingChange]:
+    if len(poses) < 4:
+        return []
+    x, mean = _tangent(poses)
+    borders = range(1, len(poses))
+    course = np.array([0.0 if pose.block is None else strings.get(pose.block, 0.0) for pose in poses])
+    steps = [(at, *_shift(x, course, (np.arange(len(poses)) >= at).astype(np.float64), settings)) for at in borders]
+    large = [step for step in steps if np.linalg.norm(step[1]) >= settings.jump_deg]
+    best = min(large, key=lambda step: step[2], default=None)
+    creep, chance = _creep(posture, poses, (x, course, mean), settings)
+    alarmed = best is not None and best[2] < settings.false_alarm / len(borders)
+    if creep is not None and chance < settings.false_alarm and (best is None or chance < best[2]):
+        return [creep]
+    if best is None or not (alarmed or (creep is not None and chance < settings.false_alarm)):
+        return []
+    at, shift, _ = best
+    change = MountingChange(
+        posture, poses[at - 1].end_s, poses[at].start_s, float(np.linalg.norm(shift)), _axis(shift, mean)
+    )
+    earlier, later = _split(posture, poses[:at], settings, strings), _split(posture, poses[at:], settings, strings)
+    return [*earlier, change, *later]
+
+
+def _creep(
+    posture: str, poses: Sequence[Pose], seen: tuple[FloatArray, FloatArray, FloatArray], settings: MountingSettings
+) -> tuple[MountingChange | None, float]:
+    """A slow turn over the whole of a posture's poses, and the chance of one so large."""
+    x, course, mean = seen
+    time = np.array([pose.time_s for pose in poses])
+    if len({pose.block for pose in poses if pose.block is not None}) < 2 or np.ptp(time) < settings.creep_s:
+        return None, 1.0
+    shift, chance = _shift(x, course, (time - time[0]) / (time[-1] - time[0]), settings)
+    turned = float(np.linalg.norm(shift))
+    if turned < settings.jump_deg:
+        return None, 1.0
+    return MountingChange(posture, poses[0].start_s, poses[-1].end_s, turned, _axis(shift, mean), creep=True), chance
+
+
+def _tangent(poses: Sequence[Pose]) -> tuple[FloatArray, FloatArray]:
+    """Directions as degrees in the plane that touches the sphere at their mean (n, 2), and that plane (3, 3)."""
+    down = np.array([pose.down for pose in poses])
+    centre = down.mean(axis=0)
+    basis = np.linalg.svd(centre[None])[2]
+    return np.degrees(down @ basis[1:].T), basis
+
+
+def _axis(shift_deg: FloatArray, basis: FloatArray) -> FloatArray:
+    """Axis about which the sensor turned: gravity moved the other way."""
+    moved = shift_deg @ basis[1:]
+    axis = np.cross(moved, basis[0] * np.sign(basis[0] @ basis[0]))
+    return np.asarray(axis / np.linalg.norm(axis))
+
+
+def _shift(
+    x_deg: FloatArray, course: FloatArray, regressor: FloatArray, settings: MountingSettings
+) -> tuple[FloatArray, float]:
+    """Size of one regressor (2,) beside the mean and the string, and the chance of so large a one, equation (8)."""
+    n = len(x_deg)
+    design = np.column_stack([np.ones(n), regressor, course])
+    string = course.any()
+    scatter = settings.unrest_deg
+    prior = np.diag([0.0, 0.0, (scatter / settings.string_deg) ** 2 if string else 1.0])
+    information = design.T @ design + prior
+    inverse = np.linalg.pinv(information, hermitian=True)
+    fit = inverse @ design.T @ x_deg
+    freedom = n - (3 if string else 2)
+    if freedom < 1:
+        return fit[1], 1.0
+    # The assumed unrest counts as two poses' worth of evidence.
+    residual = float(((x_deg - design @ fit) ** 2).sum())
+    scatter2 = (residual + 2 * 2 * scatter**2) / (2 * freedom + 4)
+    statistic = float(fit[1] @ fit[1]) / (2 * inverse[1, 1] * scatter2)
+    return fit[1], float(f_distribution.sf(statistic, 2, 2 * freedom + 4))

@@ -1,0 +1,124 @@
+"""What a change of the mounting leaves in doubt, what it is worth in degrees, and when to ask for new gestures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from analysis.model.doubts import Doubt
+from analysis.model.number_words import clock
+from analysis.model.records import Event, FloatArray
+from analysis.motion.hand_motion import Motion
+from analysis.motion.rotation import matrices, yaw_matrix
+from analysis.reference.epochs import GESTURES
+from analysis.reference.frame import Frame
+from analysis.reference.mounting import MountingChange, MountingSettings, Pose, find_changes
+from analysis.reference.session_reference import Reference
+
+
+def doubt_mounting(
+    motion: Motion, reference: Reference, blocks: Sequence[Event], settings: MountingSettings
+) -> tuple[Doubt, ...]:
+    """A doubt on the blocks that a change of the mounting parts from their gestures.
+
+    Parameters
+    ----------
+    motion : Motion
+    reference : Reference
+    blocks : sequence of Event
+        The play events.
+    settings : MountingSettings
+
+    Returns
+    -------
+    tuple of Doubt
+        Where gestures were repeated after the change, later blocks have those, and no doubt.
+    """
+    doubts = []
+    for change in reference.changes:
+        parted = tuple(
+            index
+            for index, event in enumerate(blocks)
+            if event.posture in (change.posture, "")
+            and _parts(change, event, reference.frame(event.posture, 0.5 * (event.start_s + event.end_s)))
+        )
+        if parted:
+            frame = reference.frame(change.posture, blocks[parted[0]].start_s)
+            worth = worth_deg(change, motion, frame, reference, settings)
+            doubts.append(_doubt(change, parted, worth, motion.grid.start_s))
+    return tuple(doubts)
+
+
+def _parts(change: MountingChange, block: Event, frame: Frame) -> bool:
+    """Whether a change came between a block and the gestures of its frame."""
+    if not frame.from_gestures:
+        return False
+    if change.rolled or change.creep:
+        return block.end_s > change.before_s and block.start_s < change.after_s
+    at = 0.5 * (change.before_s + change.after_s)
+    later = block.end_s > at
+    return any((gesture.time_s > at) != later for gesture in (*frame.along, *frame.across))
+
+
+def worth_deg(
+    change: MountingChange, motion: Motion, frame: Frame, reference: Reference, settings: MountingSettings
+) -> float:
+    """How far the tilt may be off: by the whole roll about the strings if the instrument leaned, less if a strap moved.
+
+    A strap that slips by a degree moves the lever, which is worth about a quarter of a degree.
+    """
+    if change.rolled:
+        return change.turned_deg
+    at = motion.grid.index_at(change.after_s)
+    angle = float(reference.drift.mean_rad(np.array([change.after_s]))[0])
+    strings: FloatArray = yaw_matrix(angle) @ frame.axes[0]
+    axis = matrices(motion.quat_wxyz[min(at, motion.grid.valid.size - 1)][None])[0] @ change.axis
+    roll = change.turned_deg * abs(float(axis @ strings))
+    return max(roll, settings.worth_deg_per_deg * change.turned_deg)
+
+
+def _doubt(change: MountingChange, blocks: tuple[int, ...], worth: float, start_s: float) -> Doubt:
+    since, until = clock(change.before_s - start_s), clock(change.after_s - start_s)
+    if change.rolled:
+        fault = f"between {since} and {until} the instrument was tilted otherwise"
+        evidence = f"gestures repeated since show its strings turned by {change.turned_deg:.0f} deg"
+    elif change.creep:
+        fault = f"from {since} to {until} sensor or instrument moved slowly"
+        evidence = f"gravity turned by {change.turned_deg:.0f} deg in the sensor; which of them moved it cannot show"
+    else:
+        fault = f"since about {until} the sensor or the instrument sits differently"
+        evidence = f"gravity turned by {change.turned_deg:.0f} deg in the sensor; which of them moved it cannot show"
+    change_words = f"tilts may be {worth:.1f} deg off, so tighten the strap and repeat across, along and pivot"
+    # The interval then reaches as far as the change may be worth.
+    return Doubt("mounting", "likely", fault, evidence, change_words, blocks, se_deg=worth / 1.96)
+
+
+def new_gestures_wanted(
+    poses: Sequence[Pose], events: Sequence[Event], posture: str, settings: MountingSettings
+) -> MountingChange | None:
+    """The change of the mounting after which a posture's gestures should be made anew, in the next rest, once.
+
+    Parameters
+    ----------
+    poses : sequence of Pose
+        So far, as :func:`analysis.reference.mounting.see_poses` gives them.
+    events : sequence of Event
+        So far.
+    posture : str
+    settings : MountingSettings
+
+    Returns
+    -------
+    MountingChange or None
+        None as well once gestures were made after the latest change: asking once is enough.
+    """
+    changes = [change for change in find_changes(poses, settings) if change.posture == posture]
+    if not changes:
+        return None
+    latest = changes[-1]
+    at = latest.before_s if latest.creep else 0.5 * (latest.before_s + latest.after_s)
+    made = [event.start_s for event in events if event.kind in GESTURES and event.posture in (posture, "")]
+    play = [event.start_s for event in events if event.kind == "play"]
+    asked_since = max(play, default=-np.inf) if latest.creep else at
+    return None if any(time > asked_since for time in made) else latest

@@ -1,0 +1,181 @@
+r"""Walking, and a turn of player and instrument together: seen in the hand's slow motion while it plays.
+
+A hand that plays sitting leaves next to nothing between its slow wander, below 0.7 Hz, and its strokes. A walking body
+bounces there by some 1 m/s2, at 1.4 to 2.5 steps a second, upright above all. String changes move the hand there too,
+but in a fixed ratio to the strokes.
+
+A chair that turns takes the heading of the strings with it, and no gyroscope on the hand can tell that from a hand that
+turns on its arm; only that it is too large for one. With windows of play before and after,
+
+.. math:: \hat\psi = \bar y_{after} - \bar y_{before}, \qquad
+          \sigma^2 = 2 \left( s_v^2 \, k^{-1} + s_u^2 (1 - e^{-T / \tau_u}) \right)                            (9)
+
+for ``k`` windows on either side, ``T`` apart, with the wander of :mod:`analysis.motion.heading_drift`.
+
+References
+----------
+Pachi and Ji, Frequency and velocity of people walking, The Structural Engineer 83 (3), 2005: 1.8 steps a second on
+average (quoted from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.signal import periodogram
+
+from analysis.model.doubts import Doubt
+from analysis.model.number_words import clock
+from analysis.model.records import Event, FloatArray
+from analysis.motion.hand_motion import Motion
+from analysis.motion.heading_drift import HeadingDrift, HeadingSettings
+from analysis.motion.rotation import matrices, rotate
+from analysis.reference.frame import Frame
+from analysis.reference.session_reference import Reference
+
+
+@dataclass(frozen=True)
+class BodySettings:
+    """When the body counts as moving.
+
+    ``walk_mps2`` is the vertical acceleration (RMS) between ``walk_hz`` that no sitting hand showed; strokes' own cycle
+    must lie above the band by ``below_cycle``. ``locked`` is how near to a whole fraction of the strokes a frequency
+    belongs to them. ``turn_deg`` is the least turn worth a word, ``turn_sd`` how many times its own error it must be.
+    """
+
+    walk_mps2: float = 0.5
+    walk_hz: tuple[float, float] = (1.2, 2.8)
+    below_cycle: float = 0.75
+    locked: float = 0.03
+    turn_deg: float = 10.0
+    turn_sd: float = 4.0
+    turn_windows: int = 3
+    oblique: float = 0.36
+
+
+def doubt_body(
+    motion: Motion,
+    reference: Reference,
+    blocks: Sequence[Event],
+    rates: Sequence[float | None],
+    settings: BodySettings,
+) -> tuple[Doubt, ...]:
+    """Doubts on blocks in which the player walked, or turned with the instrument.
+
+    Parameters
+    ----------
+    motion : Motion
+    reference : Reference
+    blocks : sequence of Event
+    rates : sequence of float or None
+        Strokes a second of each block.
+    settings : BodySettings
+    """
+    walked = [
+        index
+        for index, (event, rate) in enumerate(zip(blocks, rates, strict=True))
+        if rate is not None and step_frequency_hz(motion, event, rate, settings) is not None
+    ]
+    doubts = []
+    if walked:
+        names = ", ".join(str(index + 1) for index in walked)
+        fault = f"the body moved up and down as in walking in block{'s' * (len(walked) > 1)} {names}"
+        evidence = f"the hand was shaken upright at step rate by more than {settings.walk_mps2:g} m/s2"
+        doubts.append(Doubt("walking", "open", fault, evidence, "stand or sit still while you play", tuple(walked)))
+    for index, event in enumerate(blocks):
+        found = find_turn(motion, event, reference.drift, settings)
+        if found is not None:
+            doubts.append(
+                _turn_doubt(found, blocks, index, reference.frame(event.posture, event.start_s), motion.grid.start_s)
+            )
+    return tuple(doubts)
+
+
+def step_frequency_hz(motion: Motion, block: Event, strokes_per_s: float, settings: BodySettings) -> float | None:
+    """Rate of the steps in a block; None where there are none, or where strokes so slow would hide them."""
+    first, last = motion.grid.index_at(block.start_s + 0.5), motion.grid.index_at(block.end_s - 0.5)
+    high_hz = min(settings.walk_hz[1], settings.below_cycle * 0.5 * strokes_per_s)
+    if last - first < 4 * motion.grid.rate_hz or high_hz < settings.walk_hz[0] + 0.4:
+        return None
+    sound = motion.grid.valid[first:last]
+    if sound.mean() < 0.8:
+        return None
+    upright = rotate(motion.quat_wxyz[first:last], motion.accel_mps2[first:last])[:, 2]
+    frequency, density = periodogram(upright, motion.grid.rate_hz, window="hann")
+    band = (frequency >= settings.walk_hz[0]) & (frequency <= high_hz)
+    strength = float(np.sqrt(density[band].sum() * frequency[1]))
+    peak_hz = float(frequency[band][density[band].argmax()])
+    # Beats and string changes move the hand in whole numbers of strokes.
+    ratio = strokes_per_s / peak_hz
+    if strength < settings.walk_mps2 or abs(ratio / round(ratio) - 1) < settings.locked:
+        return None
+    return peak_hz
+
+
+@dataclass(frozen=True)
+class Turn:
+    """A turn about the vertical while playing."""
+
+    time_s: float
+    turned_deg: float
+
+
+def find_turn(motion: Motion, block: Event, drift: HeadingDrift, settings: BodySettings) -> Turn | None:
+    """The largest turn about the vertical within a block, where it is too large for a hand's own, equation (9)."""
+    heading = drift.settings
+    width_s, k = heading.window_s, settings.turn_windows
+    starts = np.arange(block.start_s + 0.5, block.end_s - 0.5 - width_s, width_s)
+    if starts.size < 2:
+        return None
+    step = max(1, int(motion.grid.rate_hz // 25))
+    means = []
+    for start in starts:
+        first, last = motion.grid.index_at(float(start)), motion.grid.index_at(float(start) + width_s)
+        means.append(matrices(motion.quat_wxyz[first:last:step]).mean(axis=0))
+    middle_s = starts + 0.5 * width_s
+    yaw = np.unwrap([float(np.arctan2(*_twist(mean @ means[0].T))) for mean in means])
+    yaw = np.degrees(yaw - drift.mean_rad(middle_s))
+    best: Turn | None = None
+    for at in range(1, starts.size):
+        before, after = yaw[max(0, at - k) : at], yaw[at : at + k]
+        # A turn that takes a while is half over in the windows beside it.
+        turned = float(np.median(after) - np.median(before))
+        if abs(turned) < max(settings.turn_deg, settings.turn_sd * _turn_sd_deg(min(before.size, after.size), heading)):
+            continue
+        if best is None or abs(turned) > abs(best.turned_deg):
+            best = Turn(float(starts[at]), turned)
+    return best
+
+
+def _twist(rotation: FloatArray) -> tuple[float, float]:
+    return float(rotation[1, 0] - rotation[0, 1]), float(rotation[0, 0] + rotation[1, 1])
+
+
+def _turn_sd_deg(windows: int, heading: HeadingSettings) -> float:
+    """Equation (9)."""
+    apart_s = windows * heading.window_s
+    wander2 = heading.wander_deg**2 * (1 - np.exp(-apart_s / heading.wander_tau_s))
+    return float(np.sqrt(2 * (heading.unrest_deg**2 / windows + wander2)))
+
+
+def _turn_doubt(turn: Turn, blocks: Sequence[Event], index: int, frame: Frame, start_s: float) -> Doubt:
+    """The turn touches its own block and those of its posture after it, until the heading is known again."""
+    posture = blocks[index].posture
+    again = [d.time_s for d in frame.along if d.time_s > turn.time_s]
+    until = min(again, default=np.inf)
+    touched = tuple(
+        i for i, event in enumerate(blocks) if i >= index and event.posture == posture and event.start_s < until
+    )
+    # The frame turns about the vertical: by the neck's elevation, and by how obliquely strokes run to the strings.
+    worth = abs(turn.turned_deg) * float(np.hypot(frame.axes[0, 2], BodySettings.oblique * frame.axes[1, 2]))
+    return Doubt(
+        "turn",
+        "likely",
+        f"at {clock(turn.time_s - start_s)} the hand turned about the vertical by {abs(turn.turned_deg):.0f} deg",
+        "that is more than a playing hand turns, so player and instrument may have turned with it",
+        f"tilts may be {worth:.1f} deg off, so keep the chair still, or repeat across and along",
+        touched,
+        se_deg=worth / 1.96,
+    )

@@ -1,0 +1,150 @@
+"""Truth that a player has at home: a side that anybody can see, an angle that a ruler gives.
+
+Side check, ten seconds: five big strokes whose downstroke plainly leaves the strings. The tool must say ``down``, else
+nothing is sure that evening. Angle check: the tip slides to and fro along a straight edge that lies across the strings
+with one end raised by a measured height; 20 mm on 100 mm are 11.3 deg. An edge shows the hand, not free picking.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import Literal
+
+import numpy as np
+
+from analysis.model.doubts import Doubt
+from analysis.model.errors import InputError
+from analysis.model.number_words import clock, degrees
+from analysis.model.records import Event, TruthCheck
+from analysis.motion.hand_motion import Motion
+from analysis.motion.rotation import yaw_matrix
+from analysis.reference.gesture_directions import GestureSettings, measure_direction
+from analysis.reference.session_reference import Reference
+from analysis.stroke.uncertainty import BlockChord, offset_parts_deg
+
+EDGE = re.compile(r"^\s*([+-]?\d+(?:\.\d+)?)\s*/\s*(\d+(?:\.\d+)?)\s*$")
+MOST_EDGE_DEG = 45.0
+
+
+def edge_angle_deg(label: str) -> float:
+    """Angle of an edge from the label of its check: height over length, ``20/100``.
+
+    Positive where the end that a downstroke reaches is the raised one, negative for the other.
+
+    Raises
+    ------
+    InputError
+
+    Examples
+    --------
+    >>> round(edge_angle_deg("20/100"), 1), round(edge_angle_deg("-20 / 100"), 1)
+    (11.3, -11.3)
+    """
+    found = EDGE.match(label)
+    if found is None or float(found[2]) == 0.0:
+        raise InputError(
+            f"expected the label of an angle check as height/length in millimetres, as 20/100, found {label!r}; "
+            "correct the label"
+        )
+    angle = float(np.degrees(np.arctan2(float(found[1]), float(found[2]))))
+    if abs(angle) > MOST_EDGE_DEG:
+        raise InputError(
+            f"expected an edge raised by at most its length, found {label!r}, {angle:.0f} deg; correct the label"
+        )
+    return angle
+
+
+def read_checks(
+    motion: Motion, reference: Reference, events: Sequence[Event], settings: GestureSettings
+) -> tuple[TruthCheck, ...]:
+    """What the analysis reads in each check.
+
+    Parameters
+    ----------
+    motion : Motion
+    reference : Reference
+    events : sequence of Event
+    settings : GestureSettings
+    """
+    return tuple(
+        _read(motion, reference, event, "side check" if event.kind == "side check" else "angle check", settings)
+        for event in events
+        if event.kind in ("side check", "angle check")
+    )
+
+
+def _read(
+    motion: Motion,
+    reference: Reference,
+    event: Event,
+    kind: Literal["side check", "angle check"],
+    settings: GestureSettings,
+) -> TruthCheck:
+    stated, remark = None, ""
+    if kind == "angle check":
+        try:
+            stated = edge_angle_deg(event.label)
+        except InputError as error:
+            remark = str(error)
+    frame = reference.frame(event.posture, event.start_s)
+    direction = measure_direction(motion, event, frame.lever_m, settings)
+    if not frame.from_gestures or not direction.usable:
+        why = direction.quality.remark or "there is no instrument frame to read it in"
+        return TruthCheck(kind, event.start_s, event.posture, stated, None, None, None, why)
+    turn = yaw_matrix(-float(reference.drift.mean_rad(np.array([direction.time_s]))[0]))
+    chord = turn @ direction.chord_m
+    in_frame = frame.axes @ chord
+    chord = chord if in_frame[1] > 0 else -chord
+    y, z = (frame.axes @ chord)[1:]
+    read = float(np.degrees(np.arctan2(z, y)))
+    normal = np.array([0.0, -z, y]) @ frame.axes / np.hypot(y, z)
+    own = np.degrees(np.sqrt(normal @ turn @ direction.chord_cov @ turn.T @ normal) / np.hypot(y, z))
+    block = BlockChord(direction.time_s, chord, direction.columns @ turn.T)
+    parts = offset_parts_deg(block, frame, reference.lever_fit, reference.drift, settings)
+    se = float(np.sqrt(own**2 + sum(part**2 for part in parts.values())))
+    passed: bool | None = read > 1.96 * se
+    if kind == "angle check":
+        passed = None if stated is None else abs(read - stated) <= 1.96 * se
+    return TruthCheck(kind, event.start_s, event.posture, stated, read, se, passed, remark)
+
+
+def doubt_checks(checks: Sequence[TruthCheck], blocks: Sequence[Event], start_s: float) -> tuple[Doubt, ...]:
+    """A side that is not found takes every ``Sure`` from the session; an angle that is not, from its posture.
+
+    Parameters
+    ----------
+    checks : sequence of TruthCheck
+    blocks : sequence of Event
+    start_s : float
+        Start of the log.
+    """
+    doubts = []
+    for check in checks:
+        at, read = clock(check.start_s - start_s), check.read_deg
+        if check.kind == "side check" and not check.passed:
+            evidence = (
+                "its strokes could not be read" if read is None else f"a tilt of {degrees(read)} was read instead"
+            )
+            fault = f"the side check at {at} did not come out as down"
+            change = "make the side check again, and if it fails again check how the sensor's axes are declared"
+            doubts.append(Doubt("side check", "likely", fault, evidence, change))
+        elif check.passed is False and read is not None and check.stated_deg is not None:
+            own = tuple(i for i, event in enumerate(blocks) if check.posture in ("", event.posture))
+            apart = abs(read - check.stated_deg)
+            fault = f"the angle check at {at} read {degrees(read)} where the edge stood at {degrees(check.stated_deg)}"
+            evidence = (
+                f"they lie {degrees(apart)} apart, and {degrees(1.96 * (check.se_deg or 0.0))} is what is allowed"
+            )
+            doubts.append(
+                Doubt(
+                    "angle check",
+                    "likely",
+                    fault,
+                    evidence,
+                    "repeat the gestures, then the check",
+                    own,
+                    se_deg=apart / 1.96,
+                )
+            )
+    return tuple(doubts)

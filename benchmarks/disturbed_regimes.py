@@ -1,0 +1,88 @@
+"""Regimes of the doubts' benchmark: what befalls a hand, its strap, its instrument. One row each.
+
+Three blocks at 8 strokes/s of one tilt, gestures twice. A ``quiet`` hand finds its attitude again to 0.8 deg, others
+to 1.5 to 4 deg.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analysis.synthesis.disturbance import Disturbance
+from analysis.synthesis.draw import random_scenario
+from analysis.synthesis.performance import Performance
+from analysis.synthesis.scenario import GesturePlan, Scenario, Vector
+from analysis.synthesis.simulate import SimulatedSession, simulate
+
+QUIET_DEG = 0.8
+BLOCKS, BLOCK_S = 3, 10.0
+
+
+@dataclass(frozen=True)
+class DisturbedRegime:
+    """A named way to draw a session from a seed."""
+
+    name: str
+    befalls: Callable[[Performance, int], Disturbance] | None = None
+    quiet: bool = False
+    repetitions: int = 2
+
+    def draw(self, seed: int) -> SimulatedSession:
+        """The session of a seed."""
+        befalls = self.befalls
+        disturbance = None if befalls is None else lambda performance: befalls(performance, seed)
+        return simulate(self.scenario(seed), seed, disturbance=disturbance)
+
+    def scenario(self, seed: int) -> Scenario:
+        """What is played."""
+        scenario = random_scenario(seed, 8.0, BLOCK_S, blocks=BLOCKS)
+        tilt = scenario.blocks[0].tilt_deg
+        blocks = tuple(replace(block, tilt_deg=tilt) for block in scenario.blocks)
+        hand = scenario.hand
+        if self.quiet and hand is not None:
+            hand = replace(hand, settle_deg=QUIET_DEG, posture_drift_deg=QUIET_DEG)
+        return replace(scenario, blocks=blocks, hand=hand, gestures=GesturePlan(repetitions=self.repetitions))
+
+
+def _rest_before(performance: Performance, block: int) -> float:
+    return float(performance.blocks[block].turns_s[0]) - 3.0
+
+
+def _turned(seed: int, size: float) -> Vector:
+    way = np.random.default_rng([seed, 0xD0]).normal(size=3)
+    way *= size / np.linalg.norm(way)
+    return (float(way[0]), float(way[1]), float(way[2]))
+
+
+def _slip(deg: float, mm: float) -> Callable[[Performance, int], Disturbance]:
+    return lambda p, seed: Disturbance(
+        at_s=_rest_before(p, 1), slip_deg=_turned(seed, deg), slip_mm=_turned(seed + 1, mm)
+    )
+
+
+def _lean(deg: float, block: int, follows: bool) -> Callable[[Performance, int], Disturbance]:
+    return lambda p, seed: Disturbance(at_s=_rest_before(p, block), lean_deg=deg * (-1) ** seed, hand_follows=follows)
+
+
+REGIMES: tuple[DisturbedRegime, ...] = (
+    DisturbedRegime("clean"),
+    DisturbedRegime("clean, quiet hand", quiet=True),
+    DisturbedRegime("one across only", repetitions=1),
+    DisturbedRegime("strap slips 8 deg, quiet hand", _slip(8.0, 0.0), quiet=True),
+    DisturbedRegime("strap slips 15 deg and 5 mm, quiet hand", _slip(15.0, 5.0), quiet=True),
+    DisturbedRegime("strap slips 15 deg and 5 mm", _slip(15.0, 5.0)),
+    DisturbedRegime("lean of 5 deg, the hand follows", _lean(5.0, 0, True)),
+    DisturbedRegime("lean of 10 deg, the hand follows, quiet hand", _lean(10.0, 1, True), quiet=True),
+    DisturbedRegime("lean of 5 deg, the hand does not follow", _lean(5.0, 0, False)),
+    DisturbedRegime(
+        "chair turns 20 deg",
+        lambda p, seed: Disturbance(at_s=float(p.blocks[0].turns_s[30]), over_s=2.0, chair_deg=20.0 * (-1) ** seed),
+    ),
+    DisturbedRegime("walking", lambda p, _: Disturbance(at_s=_rest_before(p, 0), walk_mm=12.0, walk_deg=2.0)),
+    DisturbedRegime("foot taps", lambda p, _: Disturbance(at_s=_rest_before(p, 0), tap_mm=2.5)),
+    DisturbedRegime("instrument rolls 0.09 deg in step", lambda p, _: Disturbance(reaction_deg=0.09)),
+    DisturbedRegime("instrument rolls 0.2 deg in step", lambda p, _: Disturbance(reaction_deg=0.2)),
+)

@@ -1,0 +1,133 @@
+"""Sessions with one fault each: what leaves a trace takes the `Sure` away, and says why; the clean one keeps it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import pytest
+
+from analysis.model.records import Event, SessionResult
+from analysis.pipeline import analyse_session
+from analysis.report.verdict import Verdict, judge_session
+from analysis.synthesis.disturbance import Disturbance
+from analysis.synthesis.draw import random_scenario
+from analysis.synthesis.performance import Performance
+from analysis.synthesis.scenario import GesturePlan
+from analysis.synthesis.simulate import SimulatedSession, simulate
+
+SEED = 721
+
+
+@cache
+def made(fault: str = "", repetitions: int = 2, missing: tuple[str, ...] = ()) -> SimulatedSession:
+    scenario = random_scenario(SEED, 8.0, 10.0, blocks=2)
+    blocks = tuple(replace(block, tilt_deg=20.0) for block in scenario.blocks)
+    scenario = replace(scenario, blocks=blocks, gestures=GesturePlan(repetitions=repetitions, missing=missing))
+    return simulate(scenario, SEED, disturbance=FAULTS.get(fault))
+
+
+def rest_before(performance: Performance, block: int) -> float:
+    return float(performance.blocks[block].turns_s[0]) - 3.0
+
+
+FAULTS = {
+    "walking": lambda p: Disturbance(at_s=rest_before(p, 0), walk_mm=12.0, walk_deg=2.0),
+    "turn": lambda p: Disturbance(at_s=float(p.blocks[0].turns_s[30]), over_s=2.0, chair_deg=25.0),
+    "mounting": lambda p: Disturbance(at_s=rest_before(p, 0), slip_deg=(20.0, 14.0, 0.0)),
+}
+
+
+@cache
+def judged(fault: str = "", repetitions: int = 2, missing: tuple[str, ...] = ()) -> tuple[SessionResult, Verdict]:
+    result = analyse_session(made(fault, repetitions, missing).session)
+    return result, judge_session(result)
+
+
+def test_a_clean_session_is_sure_of_the_hand_and_says_less_of_the_tip() -> None:
+    result, verdict = judged()
+    assert result.doubts == ()
+    assert verdict.certainty == "sure"
+    assert "the hand's stroke" in verdict.certainty_words
+    assert "the tip against the strings" in verdict.certainty_words
+    for block in result.blocks:
+        assert block.tip_se_deg is not None
+        assert block.tilt_ci95_deg is not None
+        assert block.tip_ci95_deg is not None
+        assert block.tip_se_deg**2 == pytest.approx(
+            ((block.tilt_ci95_deg[1] - block.tilt_ci95_deg[0]) / 3.92) ** 2
+            + sum(part**2 for part in (block.tip_parts_deg or {}).values())
+        )
+        assert block.tip_ci95_deg[0] < block.tilt_ci95_deg[0]
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_a_fault_takes_the_sure_away_and_is_named(fault: str) -> None:
+    result, verdict = judged(fault)
+    assert fault in {doubt.kind for doubt in result.doubts}
+    assert verdict.certainty != "sure"
+    for doubt in result.doubts:
+        assert doubt.sentence.count(". ") == 0
+        assert len(doubt.sentence) < 300
+
+
+@pytest.mark.parametrize(("repetitions", "missing"), [(1, ()), (2, ("pivot",))])
+def test_a_gesture_that_was_left_out_caps_certainty(repetitions: int, missing: tuple[str, ...]) -> None:
+    result, verdict = judged("", repetitions, missing)
+    assert {doubt.kind for doubt in result.doubts} == {"gestures"}
+    assert verdict.certainty != "sure"
+    assert "record" in verdict.certainty_words
+
+
+def test_gestures_made_anew_after_a_lean_replace_the_old() -> None:
+    """The instrument leans 10 deg with the hand before gestures are repeated: averaged, half of it would stay.
+
+    Two postures, so that gestures come again before every change of posture; the third block is the first posture's.
+    """
+    scenario = random_scenario(SEED, 8.0, 8.0, blocks=3)
+    labels = ("A", "B", "A")
+    blocks = tuple(replace(b, tilt_deg=20.0, posture=p) for b, p in zip(scenario.blocks, labels, strict=True))
+    scenario = replace(scenario, blocks=blocks, gestures=GesturePlan(repetitions=2))
+    leaned = simulate(
+        scenario,
+        SEED,
+        disturbance=lambda p: Disturbance(at_s=float(p.blocks[1].turns_s[-1]) + 0.5, over_s=0.6, lean_deg=10.0),
+    )
+    result = analyse_session(leaned.session)
+    error = [
+        (b.tilt_mean_deg or 0.0) - t for b, t in zip(result.blocks, leaned.truth.blocks["tilt_mean_deg"], strict=True)
+    ]
+    assert abs(error[2]) < 3.0
+    assert abs(error[0]) < 3.0
+
+
+@pytest.mark.parametrize(("tilt_deg", "passed"), [(25.0, True), (-25.0, False)])
+def test_the_side_check_is_read_like_any_strokes(tilt_deg: float, passed: bool) -> None:
+    """Five strokes of the first block are marked as a side check: a downstroke that leaves the strings, or does not."""
+    scenario = random_scenario(SEED, 3.0, 8.0, blocks=2, span_mm=30.0)
+    blocks = (replace(scenario.blocks[0], tilt_deg=tilt_deg), replace(scenario.blocks[1], tilt_deg=20.0))
+    session = simulate(replace(scenario, blocks=blocks, gestures=GesturePlan(repetitions=2)), SEED).session
+    first = next(event for event in session.events if event.kind == "play")
+    marked = Event(first.start_s, first.end_s, "side check")
+    events = tuple(marked if event is first else event for event in session.events)
+    result = analyse_session(replace(session, events=events))
+    (check,) = result.checks
+    assert check.passed is passed
+    assert check.read_deg == pytest.approx(tilt_deg, abs=4.0)
+    assert judge_session(result).certainty == "sure" if passed else judge_session(result).certainty != "sure"
+
+
+@pytest.mark.parametrize(("label", "passed"), [("47/100", True), ("10/100", False), ("steep", None)])
+def test_the_angle_check_compares_with_height_over_length(label: str, passed: bool | None) -> None:
+    """A path of 25 deg: 47 mm on 100 mm are 25.2 deg, 10 mm are 5.7."""
+    scenario = random_scenario(SEED, 3.0, 8.0, blocks=2, span_mm=30.0)
+    blocks = (replace(scenario.blocks[0], tilt_deg=25.0), replace(scenario.blocks[1], tilt_deg=20.0))
+    session = simulate(replace(scenario, blocks=blocks, gestures=GesturePlan(repetitions=2)), SEED).session
+    first = next(event for event in session.events if event.kind == "play")
+    marked = Event(first.start_s, first.end_s, "angle check", label)
+    events = tuple(marked if event is first else event for event in session.events)
+    result = analyse_session(replace(session, events=events))
+    (check,) = result.checks
+    assert check.passed is passed
+    assert ("angle check" in {doubt.kind for doubt in result.doubts}) is (passed is False)
+    assert bool(check.remark) is (passed is None)
