@@ -149,7 +149,7 @@ def press_in_gestures(guide: Guide, press: Pressed) -> Step:
         return guide, [ended, *orders]
     if isinstance(phase, Unsolved):
         if skips:
-            return go_on(replace(guide, notice="" if phase.framed else NO_FRAME), press.at_s)
+            return go_on(replace(guide, notice=phase.notice), press.at_s)
         return start_gesture(replace(guide, wanted=guide.wanted + phase.again), press.at_s)
     return guide, []
 
@@ -168,6 +168,7 @@ def solved(guide: Guide, found: GesturesSolved) -> Step:
     if not isinstance(guide.phase, Solving):
         return guide, []
     guide = replace(guide, lenders=found.lenders)
+    notice = found.notice or ("" if found.framed else NO_FRAME)
     repeat: dict[tuple[str, str], WantedGesture] = {}
     for wanted in guide.wanted:
         name = (wanted.asked.kind, wanted.posture)
@@ -176,5 +177,5 @@ def solved(guide: Guide, found: GesturesSolved) -> Step:
     if repeat:
         kind = next(iter(repeat))[0]
         reason = dict(found.reasons).get(kind, f"{kind.capitalize()} was no good.")
-        return enter(guide, Unsolved(tuple(repeat.values()), reason, found.framed)), []
-    return go_on(replace(guide, notice="" if found.framed else NO_FRAME), found.at_s)
+        return enter(guide, Unsolved(tuple(repeat.values()), reason, notice)), []
+    return go_on(replace(guide, notice=notice), found.at_s)

@@ -103,7 +103,7 @@ class Unsolved:
 
     again: tuple[WantedGesture, ...]
     reason: str
-    framed: bool
+    notice: str
 
 
 @dataclass(frozen=True)

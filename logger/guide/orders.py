@@ -83,7 +83,7 @@ class GesturesSolved:
     """All gestures were solved together.
 
     ``usable`` are those (kind, posture) of which one was usable; ``reasons`` say of a kind why none was. ``framed``:
-    they give an instrument frame. ``lenders`` are postures without gestures of their own, each with the one whose serve
+    they give an instrument frame; ``notice`` says what speaks against the sensor. ``lenders`` are postures without gestures of their own, each with the one whose serve
     it.
     """
 
@@ -91,6 +91,7 @@ class GesturesSolved:
     usable: frozenset[tuple[str, str]]
     reasons: tuple[tuple[str, str], ...]
     framed: bool
+    notice: str = ""
     lenders: tuple[tuple[str, str], ...] = ()
 
 

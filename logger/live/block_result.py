@@ -15,14 +15,10 @@ from analysis.model.cautions import session_cautions
 from analysis.model.records import Event, FloatArray, ReferenceSummary, Session, SessionResult
 from analysis.reference.session_reference import Reference
 from analysis.stroke.blocks import summarise_block
-<<<<<<< HEAD
+from analysis.stroke.tip_claim import claim_tip, effective_strokes, tip_parts_deg
 from logger.guide.shown import Wanted
 from logger.guide.stretch import zone_deg
 from logger.live.state import ChangeRow, Verdict
-=======
-from analysis.stroke.tip_claim import claim_tip, effective_strokes, tip_parts_deg
-from logger.live.state import ChangeRow, Verdict, Wanted
->>>>>>> main
 from logger.sliding.estimator import LiveSettings
 
 

@@ -14,15 +14,10 @@ from analysis.model.records import OFF_HAND, Event
 from analysis.motion.hand_motion import build_motion
 from analysis.motion.stillness import still_gyro_bias
 from analysis.reference.gesture_directions import measure_direction
-<<<<<<< HEAD
-from analysis.reference.lever import PivotWindow, fit_levers
-from analysis.reference.session_reference import judge_pivot, lever_prior, settings_for_strings
-from analysis.signal.sensor_errors import ERRORS, SensorErrors, lever_of
-=======
+from analysis.reference.lever import LeverPrior, PivotWindow, fit_levers
 from analysis.reference.pivots import judge_pivot, lever_prior
 from analysis.reference.session_reference import settings_for_strings
-from analysis.signal.sensor_errors import ERRORS, SensorErrors
->>>>>>> main
+from analysis.signal.sensor_errors import ERRORS, SensorErrors, lever_of
 from analysis.signal.timebase import fit_timebase
 from analysis.signal.working_grid import Signals, prepare_signals
 from logger.guide.shown import GestureLive
@@ -146,7 +141,7 @@ class GestureCheck:
         if context.lever_mm is None or context.lever_sd_mm is None:
             return False
         windows = [PivotWindow(signals.accel_mps2[part], signals.gyro_radps[part], 0) for part in parts]
-        unknown = (np.zeros(3), 1e-3 * settings.free_lever_mm)
+        unknown = LeverPrior(np.zeros(3), 1e-3 * settings.free_lever_mm)
         fit = fit_levers(windows, [], signals.grid.rate_hz, [unknown], settings)
         off_mm = 1e3 * fit.levers_m[0] - np.asarray(context.lever_mm)
         own = lever_of(0)

@@ -11,7 +11,7 @@ from analysis.reference.session_reference import Gestures
 from logger.guide.orders import GesturesSolved
 from logger.guide.shown import GestureLive
 from logger.live.estimator_thread import EstimatorThread
-from logger.live.gesture_check import GestureCheck
+from logger.live.gesture_check import GestureCheck, sensor_notice
 from logger.live.protocol import ServerMessage
 from logger.live.session_log import SessionLog
 from logger.sliding.estimator import LiveEstimator
@@ -63,12 +63,14 @@ class GestureFollower:
         """Solve all gestures; say of every posture that is offered whose gestures serve it."""
         estimator, events = self._estimator, tuple(self._log.events)
         gestures = await self._worker.run(lambda: estimator.establish(events, tuple(postures)))
+        notice = await self._worker.run(lambda: sensor_notice(estimator, events)) if events else ""
         lenders = [(posture, lender_of(estimator, posture)) for posture in offered]
         return GesturesSolved(
             at_s=self._log.pace.now_s(),
             usable=frozenset((quality.kind, quality.posture) for quality in gestures.qualities if quality.usable),
             reasons=tuple((kind, _reason(gestures, kind)) for kind in ("across", "along", "pivot")),
             framed=estimator.reference is not None,
+            notice=notice,
             lenders=tuple((posture, lender) for posture, lender in lenders if lender is not None),
         )
 

@@ -132,7 +132,9 @@ class Driven:
             return GestureJudged(self.now_s, GestureLive(kind, good, words, done=True, moved=moved))
         if isinstance(order, SolveGestures):
             usable = self.usable(self.guide.done)
-            return GesturesSolved(self.now_s, usable, (("across", "Across: too short."),), bool(usable), self.lenders)
+            return GesturesSolved(
+                self.now_s, usable, (("across", "Across: too short."),), bool(usable), lenders=self.lenders
+            )
         return Reported(self.now_s, "The downstroke clears.") if isinstance(order, WriteReport) else None
 
     def do_gestures(self) -> None:
