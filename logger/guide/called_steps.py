@@ -7,8 +7,9 @@ from dataclasses import replace
 from analysis.model.records import Event
 from logger.guide.asked_gestures import gestures_anew, gestures_for, gestures_of
 from logger.guide.gesture_transitions import count_gesture, start_gesture
-from logger.guide.guide_state import Gesturing, Guide, Paused, Playing, Preparing, Ready, Step, enter
+from logger.guide.guide_state import Guide, Step, enter
 from logger.guide.orders import Begin, End, Order, Pressed, Task
+from logger.guide.phases import Gesturing, Paused, Playing, Preparing, Ready
 from logger.guide.play_transitions import SCALES, begin_play, count_in, end_play, stop_play
 
 

@@ -6,17 +6,7 @@ from dataclasses import replace
 
 from analysis.model.records import Event
 from logger.guide.asked_gestures import WantedGesture, full_gestures, gestures_for, gestures_of
-from logger.guide.guide_state import (
-    Gesturing,
-    Guide,
-    Judging,
-    Poor,
-    Preparing,
-    Solving,
-    Step,
-    Unsolved,
-    enter,
-)
+from logger.guide.guide_state import Guide, Step, enter
 from logger.guide.orders import (
     Begin,
     End,
@@ -30,6 +20,7 @@ from logger.guide.orders import (
     Task,
     WatchGesture,
 )
+from logger.guide.phases import Gesturing, Judging, Poor, Preparing, Solving, Unsolved
 from logger.guide.play_transitions import go_on
 
 TO_SOLVE = ("across", "along", "pivot")

@@ -83,8 +83,8 @@ class GesturesSolved:
     """All gestures were solved together.
 
     ``usable`` are those (kind, posture) of which one was usable; ``reasons`` say of a kind why none was. ``framed``:
-    they give an instrument frame; ``notice`` says what speaks against the sensor. ``lenders`` are postures without gestures of their own, each with the one whose serve
-    it.
+    they give an instrument frame; ``notice`` says what speaks against the sensor. ``lenders`` are postures without
+    gestures of their own, each with the one whose serve it.
     """
 
     at_s: float

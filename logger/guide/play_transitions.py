@@ -5,19 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from analysis.model.records import Event
-from logger.guide.guide_state import (
-    CountingIn,
-    Finishing,
-    Guide,
-    OnBreak,
-    Playing,
-    Ready,
-    Resting,
-    Step,
-    enter,
-    step_back,
-)
+from logger.guide.guide_state import Guide, Step, enter, step_back
 from logger.guide.orders import Begin, End, FollowBlock, JudgeBlock, Mark, Order, Pressed, Task, WriteReport
+from logger.guide.phases import CountingIn, Finishing, OnBreak, Playing, Ready, Resting
 from logger.guide.shown import Click, Coming, Rest
 from logger.guide.stretch import Stretch, planned_stretch
 

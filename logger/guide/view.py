@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 from analysis.model.cautions import HURT, NOT_MEDICAL, STOP
-from logger.guide.guide_state import (
+from logger.guide.guide_state import Guide, plan_place
+from logger.guide.phases import (
     Connecting,
     CountingIn,
     Done,
     Finishing,
     Gesturing,
-    Guide,
     Hurting,
     Judging,
     OnBreak,
@@ -26,7 +26,6 @@ from logger.guide.guide_state import (
     Solving,
     Unconnected,
     Unsolved,
-    plan_place,
 )
 from logger.guide.play_transitions import SCALES, coming_of
 from logger.guide.shown import Gesture, GestureLive, GesturePhase, Hurt, Key, Rating, Step, View

@@ -12,7 +12,7 @@ from typing import Any
 from analysis.model.errors import DeviceError, InputError, StrokeplaneError
 from analysis.model.records import Event
 from analysis.tension.caution_level import TensionLevel
-from logger.guide.guide_state import Closed, Done, Finishing, Script, due_s
+from logger.guide.guide_state import Script, due_s
 from logger.guide.machine import begin, step
 from logger.guide.orders import (
     Begin,
@@ -38,6 +38,7 @@ from logger.guide.orders import (
     WatchGesture,
     WriteReport,
 )
+from logger.guide.phases import Closed, Done, Finishing
 from logger.guide.view import NO_SENSOR_WORDS, keys_of, view
 from logger.live.block_follower import BlockFollower
 from logger.live.commands import Choose, Command, Rate, Simple

@@ -9,21 +9,10 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from logger.guide.asked_gestures import AskedGesture, full_gestures
-from logger.guide.guide_state import (
-    Closed,
-    Done,
-    Finishing,
-    Gesturing,
-    Guide,
-    Hurting,
-    Paused,
-    Phase,
-    Playing,
-    Preparing,
-    Script,
-)
+from logger.guide.guide_state import Guide, Script
 from logger.guide.machine import begin, step
 from logger.guide.orders import Begin, Chosen, End, FollowBlock, Happening, Mark, Order, Pressed, TimePassed
+from logger.guide.phases import Closed, Done, Finishing, Gesturing, Hurting, Paused, Phase, Playing, Preparing
 from logger.guide.stretch import FreePlay
 from logger.guide.view import HURT_WORDS, keys_of
 from logger.record.recorder import Recorder

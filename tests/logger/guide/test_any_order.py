@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.guide.guide_state import Closed, due_s
+from logger.guide.guide_state import due_s
 from logger.guide.orders import (
     GestureJudged,
     GesturesSolved,
@@ -21,6 +21,7 @@ from logger.guide.orders import (
     SensorMissing,
     TimePassed,
 )
+from logger.guide.phases import Closed
 from logger.guide.shown import GestureLive
 from logger.guide.view import keys_of, view
 from logger.live.commands import SimpleName

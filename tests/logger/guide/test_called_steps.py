@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from logger.guide.guide_state import Paused
 from logger.guide.machine import CALM_S
+from logger.guide.phases import Paused
 from tests.logger.guide.driving import Driven
 
 

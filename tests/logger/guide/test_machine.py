@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from logger.guide.asked_gestures import choose_gestures
-from logger.guide.guide_state import Closed, Connecting, Done, Finishing, due_s
+from logger.guide.guide_state import due_s
 from logger.guide.machine import CALM_S, step
 from logger.guide.orders import (
     Close,
@@ -23,6 +23,7 @@ from logger.guide.orders import (
     TimePassed,
     WriteReport,
 )
+from logger.guide.phases import Closed, Connecting, Done, Finishing
 from logger.guide.play_transitions import LEAD_S, SETTLE_S
 from logger.guide.stretch import FreePlay
 from logger.guide.view import view
