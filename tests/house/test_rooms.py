@@ -25,6 +25,7 @@ FLOORS = {
         "reference",
         "consistency",
         "motion",
+        "sound",
         "drills signal statistics synthesis",
         "model",
     ],
@@ -37,7 +38,7 @@ FLOORS = {
         "many sources cli",
         "terminal",
         "guide",
-        "session practice sliding",
+        "session practice sliding sound",
         "files",
     ],
 }
