@@ -155,6 +155,19 @@ def test_a_key_held_down_is_one_press(browser: Any, stage: PageStage) -> None:
         assert len(stage.commands) == 1
 
 
+def test_a_pedal_that_bounces_is_one_press(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "rating")
+        page.evaluate(
+            "for (let k = 0; k < 3; k += 1) document.dispatchEvent(new KeyboardEvent('keydown', { key: 'PageUp' }))"
+        )
+        stage.wait_for_command(lambda c: c.name == "again")
+        page.wait_for_timeout(150)
+        assert len(stage.commands) == 1
+        page.keyboard.press("PageUp")
+        stage.wait_for_command(lambda c: len(stage.commands) == 2)
+
+
 def test_what_is_not_offered_is_not_sent_and_the_end_wants_two_presses(browser: Any, stage: PageStage) -> None:
     with open_page(browser) as (page, _):
         opened(page, stage, "hurt")
