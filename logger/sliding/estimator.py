@@ -34,6 +34,7 @@ from analysis.stroke.stroke_paths import TracedStrokes
 from analysis.stroke.uncertainty import block_chord, offset_parts_deg
 from logger.sliding.block_strokes import NAMES, BlockStrokes, Judged
 from logger.sliding.heading_anchor import KEEP_S, HeadingAnchor
+from logger.sliding.note_marks import NoteFollower, NoteMarks
 from logger.sliding.sample_store import SampleStore
 from logger.sliding.tip_trace import TipTrace
 
@@ -107,7 +108,8 @@ class LiveEstimator:
         self._events: tuple[Event, ...] = ()
         self._gap_times_s: list[float] = []
         self._next_yaw_s = 0.0
-        self._settled_s = 0.0
+        self._settled_s = self._final_s = 0.0
+        self._notes: NoteFollower | None = None
         self._block: Event | None = None
         self._strokes = BlockStrokes()
         self._last: tuple[Motion, TracedStrokes] | None = None
@@ -188,7 +190,8 @@ class LiveEstimator:
         self._block = block
         self._strokes = BlockStrokes(first_id)
         self._next_yaw_s = block.start_s + 0.5
-        self._settled_s = block.start_s
+        self._settled_s = self._final_s = block.start_s
+        self._notes = NoteFollower(block, self.context.instrument)
         self._last = None
         self._aim_trace(block.posture)
 
@@ -219,9 +222,19 @@ class LiveEstimator:
         axes = turned_axes(reference.frame(block.posture), middles_s, reference.drift)
         settle_s = self._settle_s(columns["end_s"] - columns["start_s"])
         settled = known_s - settle_s if end_s is None else np.inf
+        self._final_s = settled
         self._settled_s = known_s - 2 * settle_s
         since_s = motion.grid.start_s + (0.0 if at_start else settings.edge_s)
         return self._strokes.take(columns, 1e3 * traced.path_m, axes, settled, since_s)
+
+    def notes(self) -> NoteMarks | None:
+        """The block's notes and string changes so far; None without a drill or an instrument frame."""
+        block, reference = self._block, self._reference
+        if self._notes is None or block is None or reference is None:
+            return None
+        if not reference.frame(block.posture).from_gestures:
+            return None
+        return self._notes.mark(*self._strokes.table(), self._final_s)
 
     def finish(self, end_s: float) -> tuple[Judged, pd.DataFrame, FloatArray, dict[str, float] | None]:
         """End the block; return what changed, its strokes, their paths (mm), and the parts of its offset's error."""

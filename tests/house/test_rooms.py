@@ -37,6 +37,7 @@ FLOORS = {
         "report record",
         "many sources cli",
         "terminal",
+        "guide",
         "session practice sliding sound",
         "files",
     ],

@@ -204,7 +204,7 @@ def test_record_guided_by_keys(tmp_path: Path) -> None:
     assert session.lever_mm == (60.0, 5.0, -30.0)
     kinds = [(e.kind, e.label, e.posture) for e in sorted(session.events, key=lambda e: (e.start_s, e.end_s))]
     assert kinds == [
-        ("still", OFF_HAND, "resting"),
+        ("still", OFF_HAND, ""),
         ("play", "block 1", "resting"),
         ("rest", "", "resting"),
         ("play", "block 2", "free"),

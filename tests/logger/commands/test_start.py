@@ -13,6 +13,7 @@ from analysis.model.errors import InputError
 from analysis.model.records import Instrument, Player, RawSamples, SensorProfile, Session, SessionResult
 from logger.cli import cli
 from logger.commands.start import start_command
+from logger.guide.asked_gestures import choose_gestures, full_gestures
 from logger.player.instrument_presets import find_preset, load_presets, with_outer_distance
 from logger.player.player_profile import (
     RESTRAP_SD_MM,
@@ -27,7 +28,6 @@ from logger.player.player_profile import (
     save_players,
 )
 from logger.player.setup_file import setup_of_player
-from logger.record.record_session import choose_gestures, full_gestures
 from tests.analysis.report.make_result import Play, make_result
 
 
