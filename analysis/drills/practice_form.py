@@ -74,9 +74,11 @@ class PracticeForm:
         return self.beats_per_bar if self.count_in_beats is None else self.count_in_beats
 
     def passes(self, phrase: Phrase, tempo_bpm: float) -> int:
-        """How often a phrase is played at a tempo."""
+        """How often a phrase is played at a tempo; one that does not loop is played once, unless passes are counted."""
         if self.repeats is not None:
             return self.repeats
+        if not phrase.loops:
+            return 1
         pass_s = float(phrase.pass_units / self.notes_per_beat) * 60 / tempo_bpm
         return min(max(1, math.ceil(self.section_s / pass_s - 1e-9)), 256)
 

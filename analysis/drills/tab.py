@@ -78,7 +78,7 @@ def read_tab(text: str, tuning: Tuning, first_stroke: Stroke | None = None, loop
         capo = _check_words(line, tuning) or capo
         remarks.append(Remark(line.number, line.text.strip(), _said_of(line)))
     notes = _join_sounds([sound for bar in unfold(bars) for sound in bar.content])
-    first, notes = _settle_strokes(notes, first_stroke)
+    first, notes = _settle_strokes(notes, first_stroke, tuning.strings)
     phrase = Phrase(tuning.strings, notes, first, loops)
     return MusicRead(phrase, tuple(sorted(remarks, key=lambda remark: remark.line or 0)), capo)
 
@@ -160,7 +160,7 @@ def _join_sounds(sounds: Sequence[Sound]) -> tuple[Note, ...]:
     return tuple(line.notes)
 
 
-def _settle_strokes(notes: tuple[Note, ...], first: Stroke | None) -> tuple[Stroke, tuple[Note, ...]]:
+def _settle_strokes(notes: tuple[Note, ...], first: Stroke | None, strings: int) -> tuple[Stroke, tuple[Note, ...]]:
     """Return the first stroke; stated strokes go where they are what strict alternation gives anyway."""
     stated = [(k, note.stroke) for k, note in enumerate(notes) if note.stroke]
     if not stated:
@@ -168,7 +168,7 @@ def _settle_strokes(notes: tuple[Note, ...], first: Stroke | None) -> tuple[Stro
     place, stroke = stated[0]
     opening: Stroke = stroke if place % 2 == 0 else ("up" if stroke == "down" else "down")
     bare = tuple(replace(note, stroke=None) for note in notes)
-    strict = Phrase(max(note.string for note in bare), bare, opening, loops=False)
+    strict = Phrase(strings, bare, opening, loops=False)
     if all(strict.stroke_at(k) == stroke for k, stroke in stated):
         return opening, bare
     return opening, notes

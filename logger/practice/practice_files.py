@@ -97,11 +97,12 @@ def render_tab(practice: Practice, tuning: Tuning, name: str) -> str:
     """Return phrase and twin as text tab with remarks on how to practise them."""
     form = practice.form
     tempi = ", ".join(f"{tempo:g}" for _, tempo in practice.tempo_changes)
+    length = f"at least {form.section_s:g} s" if practice.sections[0].phrase.loops else "once"
+    length = length if form.repeats is None else f"{form.repeats} times"
     lines = [
         f"# {' '.join(name.split())}",
-        f"# Tempo: {tempi} BPM, {float(form.notes_per_beat):g} notes a beat. Each "
-        f"{'for ' + format(form.section_s, 'g') + ' s' if form.repeats is None else str(form.repeats) + ' times'}, "
-        f"{form.rest} beats of rest, then the other with the other posture.",
+        f"# Tempo: {tempi} BPM, {float(form.notes_per_beat):g} notes a beat. Each {length}, "
+        f"then {form.rest} beats of rest, then the other with the other posture.",
         "# d: downstroke, u: upstroke.",
         "",
     ]

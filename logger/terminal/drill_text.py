@@ -52,7 +52,10 @@ def describe_reading(read: MusicRead) -> str:
 def render_reading(read: MusicRead, tuning: Tuning) -> str:
     """Return what was read as a tab that can be changed and read again, with all other lines as remarks."""
     remarks = [f"# {remark.text}" for remark in read.remarks if remark.text]
-    lines = [f"# {write_phrase(read.phrase)}", *(line.replace("# #", "#") for line in remarks)]
+    phrase = read.phrase
+    # An uneven phrase has its line of text in the tab already.
+    head = [f"# {write_phrase(phrase)}"] if phrase.is_even and not phrase.lead else []
+    lines = [*head, *(line.replace("# #", "#") for line in remarks)]
     return "\n".join([*lines, "", write_tab(read.phrase, tuning)]) + "\n"
 
 

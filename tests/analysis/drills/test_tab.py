@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from analysis.drills.phrases import Note, Phrase, read_phrase
+from analysis.drills.phrases import Note, Phrase, Slur, read_phrase
 from analysis.drills.tab import read_tab
 from analysis.drills.tab_writing import write_tab
 from analysis.drills.tuning import Tuning, read_degrees, read_root, read_tuning
@@ -61,6 +63,27 @@ def test_random_phrases_are_read_back_whatever_the_tuning(spelled: str) -> None:
         assert read_tab(text, tuning).phrase == phrase
         systems = [block.splitlines()[1:] for block in text.split("\n\n")]
         assert all(len({len(line) for line in lines if line}) == 1 for lines in systems)  # fixed width
+
+
+def test_random_phrases_with_slurs_and_strokes_of_their_own_are_read_back() -> None:
+    """A tab has no lengths; everything else comes back, slurs to another string too."""
+    rng = np.random.default_rng(12)
+    for _ in range(400):
+        notes = []
+        for _ in range(int(rng.integers(1, 40))):
+            string = int(rng.integers(1, 7))
+            kinds = rng.choice(["hammer-on", "pull-off", "slide", "tap"], int(rng.integers(0, 3)))
+            slurs = [Slur(str(kind), int(rng.integers(0, 25))) for kind in kinds]  # type: ignore[arg-type]
+            if slurs and rng.random() < 0.2:
+                other = int(rng.integers(1, 7))
+                slurs = [replace(slurs[0], kind="hammer-on", string=None if other == string else other)]
+            stroke = ("down", "up")[int(rng.integers(2))] if rng.random() < 0.1 else None
+            notes.append(Note(string, int(rng.integers(0, 25)), slurs=tuple(slurs), stroke=stroke))
+        phrase = Phrase(6, tuple(notes), "down" if rng.random() < 0.5 else "up")
+        read = read_tab(write_tab(phrase, GUITAR), GUITAR).phrase
+        assert [replace(note, stroke=None) for note in read.notes] == [replace(note, stroke=None) for note in notes]
+        count = len(notes)
+        assert [read.stroke_at(k) for k in range(count)] == [phrase.stroke_at(k) for k in range(count)]
 
 
 def test_string_one_stands_at_the_top() -> None:

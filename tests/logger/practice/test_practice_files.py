@@ -186,6 +186,8 @@ def test_lengths_are_seconds_and_rests_are_bars_unless_the_player_says_otherwise
     assert second.phrase == make_twin(first.phrase)
     assert practice.end_beat == 4 + 28 + 28
     assert practice.cues == (4 + 24,)
+    once = read_phrase("4:5-7 3:4-7 once", 6)
+    assert [section.repeats for section in practice_of(PracticeForm(tempi_bpm=(90.0,)), once).sections] == [1, 1]
     faster = practice_of(PracticeForm(tempi_bpm=(180.0,), beats_per_bar=7))
     assert faster.sections[0].repeats == 23  # 2/3 s a pass
     assert (faster.form.rest, faster.form.count_in) == (7, 7)
