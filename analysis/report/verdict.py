@@ -261,9 +261,7 @@ def _certainty_words(certainty: Certainty, said: Sequence[BlockCase], result: Se
     if lowering:
         return f"{certainty.capitalize()} about the hand's stroke: {lowering}"
     if certainty == "sure" and any(finding.case == "mixed" for finding in said):
-        return (
-            "Sure: two tilts explain the strokes far better than one that wanders, and no offset changes that."
-        )
+        return "Sure: two tilts explain the strokes far better than one that wanders, and no offset changes that."
     intervals = [finding.summary.tilt_ci95_deg for finding in said]
     known = [interval for interval in intervals if interval is not None]
     if len(known) < len(intervals):
@@ -299,9 +297,7 @@ def _tip_words(certainty: Certainty, said: Sequence[BlockCase], result: SessionR
     if lowering:
         return [f"{certainty.capitalize()} about the tip: {lowering}"]
     spans = " and ".join(f"{degrees(low)} to {degrees(high)}" for low, high in known[:3])
-    return [
-        f"{certainty.capitalize()} about the tip: {spans}, with room for fingers, skin and instrument, which move unseen."
-    ]
+    return [f"{certainty.capitalize()} about the tip: {spans}, which allows for unseen fingers, skin and instrument."]
 
 
 def _action(result: SessionResult, focus: BlockCase, ladder: Sequence[BlockCase]) -> tuple[ActionKind, str]:
