@@ -324,8 +324,7 @@ def _score_starts(stretch: _Stretch, notes: IntArray, timing: DrillTiming, setti
 
 def _score_matches(stretch: _Stretch, notes: IntArray, phrase: Phrase, settings: AlignmentSettings) -> FloatArray:
     """Score each stroke as each note by its direction and its attack."""
-    downstroke = (notes % 2 == 0) == (phrase.first_stroke == "down")
-    right = downstroke == stretch.down[:, None]
+    right = phrase.downstrokes(notes) == stretch.down[:, None]
     share = min(max(float(stretch.attack.mean()), 0.5), 0.98)
     own = np.where(stretch.attack, np.log(share), np.log1p(-share)) + stretch.span_score + np.log1p(-settings.p_missed)
     score = np.where(right, np.log1p(-settings.p_wrong), np.log(settings.p_wrong)) + own[:, None]
@@ -374,5 +373,5 @@ def _local_period(times: FloatArray, nominal_s: float | None, strokes: int) -> F
 def _total_notes(phrase: Phrase, timing: DrillTiming) -> float:
     """Return how many notes there are at most."""
     if not phrase.loops:
-        return len(phrase.notes)
-    return np.inf if timing.repeats is None else timing.repeats * len(phrase.notes)
+        return phrase.stroke_count(1)
+    return np.inf if timing.repeats is None else phrase.stroke_count(timing.repeats)

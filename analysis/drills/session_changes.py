@@ -207,17 +207,22 @@ def timing_of(block: Event | BlockSummary) -> DrillTiming:
 
 
 def require_room(phrase: Phrase, block: Event | BlockSummary, strokes: pd.DataFrame) -> None:
-    """Raise InputError if the block is too short for its drill to be played once."""
+    """Raise InputError if the block is too short for its drill to be played once, or its strokes come unevenly."""
+    if not phrase.is_even:
+        raise InputError(
+            "The drill has rests, slurs or notes of different lengths; strokes are matched with notes only where they "
+            "come evenly, so its string changes are not judged: tilt and hold of the block are."
+        )
     duration_s = block.end_s - block.start_s
     period_s = timing_of(block).period_s
     if period_s is None and len(strokes):
         period_s = float((strokes["end_s"] - strokes["start_s"]).median())
-    needed_s = len(phrase.notes) * (period_s or 0.0)
+    needed_s = phrase.stroke_count(1) * (period_s or 0.0)
     # A block's marks are set by hand: a tenth of a second more or less is no reason to refuse it.
     if needed_s > duration_s + 0.1:
         raise InputError(
-            f"The drill's {len(phrase.notes)} notes take {needed_s:.1f} s, but the block lasts {duration_s:.1f} s; "
-            "make the block longer, the tempo higher or the drill shorter."
+            f"The drill's {phrase.stroke_count(1)} notes take {needed_s:.1f} s, but the block lasts "
+            f"{duration_s:.1f} s; make the block longer, the tempo higher or the drill shorter."
         )
 
 

@@ -214,7 +214,7 @@ def find_weakest(pairs: pd.DataFrame) -> pd.Series | None:
 def mark_string_changes(alignment: DrillAlignment, phrase: Phrase, least_confidence: float = 0.9) -> list[str]:
     """Return for every stroke whether the next note stands on another string: true, false, or unknown."""
     marks = []
-    last = len(phrase.notes) - 1
+    last = phrase.stroke_count(1) - 1
     for note, confidence in zip(alignment.note.tolist(), alignment.confidence.tolist(), strict=True):
         if note < 0 or confidence < least_confidence or (not phrase.loops and note >= last):
             marks.append("unknown")

@@ -176,7 +176,7 @@ def _only(share: float) -> str:
     return f"only {of_100(share)}" if share > 0 else "none of 100"
 
 
-def _short_clause(finding: BlockCase) -> str:
+def short_clause(finding: BlockCase) -> str:
     """What keeps a block from holding, without its numbers' brackets."""
     if finding.case == "short":
         return f"the stroke is too short: {_only(finding.share or 0.0)} clear"
@@ -198,7 +198,7 @@ def _sentence(postures: Sequence[BlockCase], blocks: Sequence[BlockCase]) -> str
         held, first = turn
         return (
             f"{BY_HAND} your {held.stroke}stroke clears the next string up to {speed(held.summary)}; "
-            f"at {speed(first.summary)} {_short_clause(first)}."
+            f"at {speed(first.summary)} {short_clause(first)}."
         )
     where = f" in {len(blocks)} blocks taken together" if len(blocks) > 1 else ""
     summaries = [finding.summary for finding in blocks]
