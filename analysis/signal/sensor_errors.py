@@ -22,7 +22,18 @@ LEVERS = slice(ERRORS, None)
 
 
 def lever_of(grip: int) -> slice:
-    """Place of one grip's lever among the unknowns."""
+    """Place of one grip's lever among the unknowns.
+
+    Parameters
+    ----------
+    grip : int
+        From 0.
+
+    Returns
+    -------
+    slice
+        Three places.
+    """
     return slice(ERRORS + 3 * grip, ERRORS + 3 * grip + 3)
 
 

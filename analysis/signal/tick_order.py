@@ -219,6 +219,16 @@ def _without_strays_ahead(found: OrderedTicks, tick_hz: float) -> OrderedTicks:
 def mean_period(ticks: IntArray) -> float:
     """About one sample's period (ticks) from times in any order: the median over stretches of a few hundred rows.
 
+    Parameters
+    ----------
+    ticks : int64 (n,)
+        At least two.
+
+    Returns
+    -------
+    float
+        Ticks a sample.
+
     Raises
     ------
     TimebaseError
