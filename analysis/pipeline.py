@@ -154,7 +154,22 @@ def measure_play(
 def measure_window(
     motion: Motion, session: Session, context: PlayContext, settings: TableSettings
 ) -> tuple[Columns, TracedStrokes]:
-    """The same as bare columns: for windows of which only a few rows are wanted, again and again."""
+    """The same as bare columns: for windows of which only a few rows are wanted, again and again.
+
+    Parameters
+    ----------
+    motion : Motion
+        Over the window.
+    session : Session
+    context : PlayContext
+        Reference, instrument and what else play is measured against.
+    settings : TableSettings
+
+    Returns
+    -------
+    (Columns, TracedStrokes)
+        The columns of the stroke table, and the strokes with their paths.
+    """
     play = find_play(motion, session.events, context, settings)
     return measure_columns(motion, play, session)
 

@@ -74,7 +74,18 @@ def band_displacements(
 
 
 def main_direction(path_m: FloatArray) -> FloatArray:
-    """Direction (3,) along which a path (n, 3) varies most; its sign is arbitrary."""
+    """Direction (3,) along which a path (n, 3) varies most; its sign is arbitrary.
+
+    Parameters
+    ----------
+    path_m : float64 (n, 3)
+        Metres.
+
+    Returns
+    -------
+    float64 (3,)
+        Of length 1.
+    """
     centred = path_m - path_m.mean(axis=0)
     return np.asarray(np.linalg.eigh(centred.T @ centred)[1][:, -1])
 

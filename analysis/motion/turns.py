@@ -193,6 +193,16 @@ def find_runs(
 def running_median(values: FloatArray, half: int = 4) -> FloatArray:
     """Median of each value and its ``half`` neighbours on both sides.
 
+    Parameters
+    ----------
+    values : float64 (n,)
+    half : int
+
+    Returns
+    -------
+    float64 (n,)
+        In the values' unit.
+
     Examples
     --------
     >>> running_median(np.array([1.0, 1.0, 9.0, 1.0, 1.0, 1.0]), 1).tolist()

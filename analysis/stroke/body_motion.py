@@ -72,6 +72,11 @@ def doubt_body(
     rates : sequence of float or None
         Strokes a second of each block.
     settings : BodySettings
+
+    Returns
+    -------
+    tuple of Doubt
+        Empty where the player kept his place.
     """
     walked = [
         index

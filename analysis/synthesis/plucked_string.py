@@ -145,7 +145,23 @@ def pluck(
 def pluck_strings(
     notes: PluckedNotes, duration_s: float, rate_hz: float, model: StringModel, rng: np.random.Generator
 ) -> FloatArray:
-    """Sound of all notes at the strings, before any room, (duration_s rate_hz,)."""
+    """Sound of all notes at the strings, before any room, (duration_s rate_hz,).
+
+    Parameters
+    ----------
+    notes : PluckedNotes
+        Times in s, pitches as MIDI numbers, strengths.
+    duration_s, rate_hz : float
+        Of the sound.
+    model : StringModel
+        The string's and the touch's properties.
+    rng : Generator
+
+    Returns
+    -------
+    float64 (n,)
+        1 is as loud as a usual stroke's excitation.
+    """
     sound = np.zeros(round(duration_s * rate_hz))
     until = _note_ends(notes, model.touch_s)
     fade = max(2, round(0.003 * rate_hz))

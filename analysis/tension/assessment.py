@@ -127,7 +127,16 @@ def measure_tension(
 
 
 def is_long(result: SessionResult) -> bool:
-    """Whether a session is long enough to ask, or holds a report of discomfort that must be answered."""
+    """Whether a session is long enough to ask, or holds a report of discomfort that must be answered.
+
+    Parameters
+    ----------
+    result : SessionResult
+
+    Returns
+    -------
+    bool
+    """
     starts = [block.start_s for block in result.blocks if block.strokes]
     ends = [block.end_s for block in result.blocks if block.strokes]
     return bool(discomfort(result.events)) or bool(starts and max(ends) - min(starts) >= 60 * SHORTEST_MIN)
