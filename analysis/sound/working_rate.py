@@ -18,6 +18,16 @@ LOWEST_HZ, HIGHEST_HZ = 8_000, 192_000
 def working_factor(rate_hz: float) -> int:
     """By how much a rate is divided.
 
+    Parameters
+    ----------
+    rate_hz : float
+        Of the recording.
+
+    Returns
+    -------
+    int
+        At least 1.
+
     Examples
     --------
     >>> [working_factor(rate) for rate in (8000, 16000, 44100, 48000, 96000, 192000)]

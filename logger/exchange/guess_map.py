@@ -287,7 +287,19 @@ def _near(value: float, choices: Sequence[float], ratio: float) -> float | None:
 
 
 def map_text(columns: ColumnMap, source: str) -> str:
-    """MAP.toml of a map."""
+    """MAP.toml of a map.
+
+    Parameters
+    ----------
+    columns : ColumnMap
+    source : str
+        Name of the file it was guessed for.
+
+    Returns
+    -------
+    str
+        TOML, with a remark in front.
+    """
     quote = json.dumps
     lines = [f"# Guessed for {source}; correct what is wrong and give it with --columns.", "[time]"]
     lines += [f"column = {quote(columns.time_column)}", f"unit = {quote(columns.time_unit)}"]

@@ -127,6 +127,11 @@ def _sessions_at(place: str) -> tuple[Path, list[Path]]:
 def check_folder(folder: Path) -> None:
     """Refuse an output folder that holds anything but a batch's own files.
 
+    Parameters
+    ----------
+    folder : Path
+        May not exist yet.
+
     Raises
     ------
     OutputError
@@ -194,6 +199,18 @@ def run_batch(
 
 def forecast_batch(named: Named, folder: Path) -> Forecast:
     """Say what is left to do and, from one session of middling size, what each will cost; nothing is kept.
+
+    Parameters
+    ----------
+    named : Named
+        The session files by the names they get in the tables.
+    folder : Path
+        Where the batch keeps or will keep its results.
+
+    Returns
+    -------
+    Forecast
+        Sizes in MB, times in s.
 
     Raises
     ------

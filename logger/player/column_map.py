@@ -85,6 +85,15 @@ class ColumnMap:
 def read_column_map(path: Path) -> ColumnMap:
     """Read and check a MAP.toml.
 
+    Parameters
+    ----------
+    path : Path
+        Of the TOML file.
+
+    Returns
+    -------
+    ColumnMap
+
     Raises
     ------
     InputError

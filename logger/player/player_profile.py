@@ -133,6 +133,10 @@ def players_path() -> Path:
 def load_players() -> Players:
     """Read the players; none where there is no file yet.
 
+    Returns
+    -------
+    Players
+
     Raises
     ------
     InputError
@@ -159,13 +163,31 @@ def load_players() -> Players:
 
 
 def load_active() -> PlayerProfile | None:
-    """The player who plays now, or None where nobody is known yet."""
+    """The player who plays now, or None where nobody is known yet.
+
+    Returns
+    -------
+    PlayerProfile or None
+
+    Raises
+    ------
+    InputError
+        The players' file is damaged or of a newer version.
+    """
     players = load_players()
     return players.find(players.active)
 
 
 def save_players(players: Players) -> Path:
     """Write the players and return the file.
+
+    Parameters
+    ----------
+    players : Players
+
+    Returns
+    -------
+    Path
 
     Raises
     ------

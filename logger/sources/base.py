@@ -28,7 +28,13 @@ _HOST_ZERO_S = time.time() - time.monotonic()
 
 
 def steady_time_s() -> float:
-    """Seconds since the epoch on a clock that never steps, whatever happens to the computer's date."""
+    """Seconds since the epoch on a clock that never steps, whatever happens to the computer's date.
+
+    Returns
+    -------
+    float
+        Seconds.
+    """
     return _HOST_ZERO_S + time.monotonic()
 
 

@@ -73,13 +73,28 @@ class Losses:
 
 
 def empty_samples() -> RawSamples:
-    """Return no samples."""
+    """Return no samples.
+
+    Returns
+    -------
+    RawSamples
+    """
     none = np.empty(0, np.int64)
     return RawSamples(none, none.copy(), np.empty(0), np.empty((0, 6), np.int32))
 
 
 def join_samples(parts: list[RawSamples]) -> RawSamples:
-    """Return the samples of several stretches as one."""
+    """Return the samples of several stretches as one.
+
+    Parameters
+    ----------
+    parts : list of RawSamples
+        In order of time.
+
+    Returns
+    -------
+    RawSamples
+    """
     if len(parts) == 1:
         return parts[0]
     if not parts:
