@@ -93,6 +93,10 @@ def place_notes(
     last_fret : int
         Highest fret of the instrument.
 
+    Returns
+    -------
+    Fingering
+
     Raises
     ------
     InputError

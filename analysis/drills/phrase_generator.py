@@ -120,7 +120,28 @@ def generate_phrase(
 def generate_twins(
     tuning: Tuning, root: int, degrees: Sequence[int], seed: int, settings: PhraseSettings | None = None
 ) -> tuple[Phrase, Phrase]:
-    """Draw a phrase and its twin, which demands the other stroke; parameters as in :func:`generate_phrase`."""
+    """Draw a phrase and its twin, which demands the other stroke; parameters as in :func:`generate_phrase`.
+
+    Parameters
+    ----------
+    tuning : Tuning
+    root : int
+        Pitch class, 0 to 11.
+    degrees : sequence of int
+        Semitones above the root.
+    seed : int
+    settings : PhraseSettings, optional
+
+    Returns
+    -------
+    (Phrase, Phrase)
+        Phrase and twin.
+
+    Raises
+    ------
+    InputError
+        No such phrase, or no twin of it, can be played.
+    """
     phrase = generate_phrase(tuning, root, degrees, seed, settings)
     return phrase, make_twin(phrase)
 

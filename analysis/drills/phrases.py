@@ -174,6 +174,19 @@ def find_drill(label: str, strings: int, metadata: Mapping[str, str]) -> Phrase 
 
     A label is looked up in the session's metadata (key ``drill.LABEL``) first; else it may be the phrase itself.
 
+    Parameters
+    ----------
+    label : str
+        The block's drill.
+    strings : int
+        Strings or courses of the instrument.
+    metadata : mapping of str to str
+        Of the session.
+
+    Returns
+    -------
+    Phrase or None
+
     Raises
     ------
     InputError

@@ -45,6 +45,14 @@ def list_twins(phrase: Phrase) -> tuple[Twin, ...]:
 
     A way that would lose a string change, or that the phrase has no room for, is left out.
 
+    Parameters
+    ----------
+    phrase : Phrase
+
+    Returns
+    -------
+    tuple of Twin
+
     Raises
     ------
     InputError
@@ -68,6 +76,16 @@ def list_twins(phrase: Phrase) -> tuple[Twin, ...]:
 def find_twin(phrase: Phrase, way: TwinWay | None = None) -> Twin:
     """Return the twin made in one way; the musically smallest where none is named.
 
+    Parameters
+    ----------
+    phrase : Phrase
+    way : TwinWay, optional
+        How the twin is to be made; None takes the smallest change.
+
+    Returns
+    -------
+    Twin
+
     Raises
     ------
     InputError
@@ -85,6 +103,21 @@ def find_counterpart(phrase: Phrase, way: TwinWay | None = None) -> Twin:
     """Return what is practised beside a phrase: a twin, or where it can have none the phrase from the other stroke.
 
     A phrase on one string has no string changes to turn, a loop over an odd number of strokes demands both anyway.
+
+    Parameters
+    ----------
+    phrase : Phrase
+    way : TwinWay, optional
+        How the twin is to be made; None takes the smallest change.
+
+    Returns
+    -------
+    Twin
+
+    Raises
+    ------
+    InputError
+        The phrase has no twin of that kind.
     """
     odd = phrase.loops and phrase.cycle_notes > len(phrase.notes)
     if way is None and (odd or not read_demand(phrase).changes):

@@ -144,7 +144,17 @@ def enter(guide: Guide, phase: Phase) -> Guide:
 
 
 def due_s(guide: Guide) -> float | None:
-    """When the state changes by itself; None where it waits for somebody."""
+    """When the state changes by itself; None where it waits for somebody.
+
+    Parameters
+    ----------
+    guide : Guide
+
+    Returns
+    -------
+    float or None
+        Seconds on the clock of the guide's own times.
+    """
     phase = guide.phase
     if isinstance(phase, Gesturing):
         return phase.starts_s if phase.leading else phase.ends_s

@@ -137,6 +137,18 @@ def free_stretch(free: FreePlay) -> Stretch:
 def zone_deg(wanted: Wanted | None, dead_band_deg: float) -> tuple[float, float] | None:
     """Wanted zone of tilt: beyond the dead band, on the wanted side.
 
+    Parameters
+    ----------
+    wanted : Wanted or None
+        The stroke that is to clear.
+    dead_band_deg : float
+        Smallest tilt that clears.
+
+    Returns
+    -------
+    (float, float) or None
+        Lower and upper end, degrees; None where no stroke is wanted.
+
     Examples
     --------
     >>> zone_deg("up", 10.8)
