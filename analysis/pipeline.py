@@ -49,7 +49,19 @@ NO_BLOCKS = "no block of play was marked: blocks were found from the strokes the
 
 @dataclass(frozen=True)
 class Settings:
-    """Settings of the whole chain."""
+    """Settings of the whole chain.
+
+    Attributes
+    ----------
+    reference : ReferenceSettings
+        From gestures to the instrument frame.
+    table : TableSettings
+        Strokes and their measures.
+    body : BodySettings
+        Motion of the whole body.
+    tip : TipSettings
+        From the hand to the tip.
+    """
 
     reference: ReferenceSettings = field(default_factory=ReferenceSettings)
     table: TableSettings = field(default_factory=TableSettings)

@@ -31,6 +31,7 @@ class PhraseSettings:
         Length of the loop; even, so that its strokes stay the same on every pass.
     demand : {"up", "down", "mixed"}
         Stroke that precedes the changes.
+    first_stroke : Stroke
     position, stretch : int
         Lowest fret under the hand and how many frets it spans. Position 0 starts at the open strings.
     max_leap_semitones : int

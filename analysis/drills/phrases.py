@@ -62,7 +62,15 @@ class StringChange:
 
 @dataclass(frozen=True)
 class Demand:
-    """What a phrase demands: its changes over one cycle and the stroke that must clear."""
+    """What a phrase demands: its changes over one cycle and the stroke that must clear.
+
+    Attributes
+    ----------
+    kind : DemandKind
+        The stroke that must clear at the changes, or that it differs.
+    changes : tuple of StringChange
+        Over one cycle.
+    """
 
     kind: DemandKind
     changes: tuple[StringChange, ...]

@@ -83,7 +83,18 @@ class PracticeForm:
 
 @dataclass(frozen=True)
 class Section:
-    """One stretch of play: one phrase, posture and tempo. Beats count from the start of the practice."""
+    """One stretch of play: one phrase, posture and tempo. Beats count from the start of the practice.
+
+    Attributes
+    ----------
+    phrase : Phrase
+    posture : str
+    tempo_bpm : float
+    start_beat : int
+        Without the count-in.
+    repeats : int
+        Passes through the phrase.
+    """
 
     phrase: Phrase
     posture: str
@@ -113,6 +124,9 @@ class Practice:
 
     Attributes
     ----------
+    form : PracticeForm
+    sections : tuple of Section
+        In order of play.
     tempo_changes : tuple of (int, float)
         Beat and tempo in BPM.
     clicks : tuple of (int, bool)

@@ -67,12 +67,17 @@ def _fret(note: Note) -> str:
 
 
 def require_strings(phrase: Phrase, tuning: Tuning) -> None:
-    """Raise InputError if phrase and tuning have different numbers of strings.
+    """Refuse a phrase and a tuning with different numbers of strings.
 
     Parameters
     ----------
     phrase : Phrase
     tuning : Tuning
+
+    Raises
+    ------
+    InputError
+        The numbers differ.
     """
     if phrase.strings != tuning.strings:
         raise InputError(

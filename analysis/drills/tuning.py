@@ -38,6 +38,11 @@ TUNINGS: dict[str, str] = {
 class Tuning:
     """Open strings as MIDI numbers, string 1 first.
 
+    Attributes
+    ----------
+    open_midi : tuple of int
+        MIDI numbers, string 1 first.
+
     Raises
     ------
     InputError

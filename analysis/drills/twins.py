@@ -33,7 +33,17 @@ MOST_SLUR_FRETS = 4
 
 @dataclass(frozen=True)
 class Twin:
-    """A twin, the way to it, and what was changed in one sentence."""
+    """A twin, the way to it, and what was changed in one sentence.
+
+    Attributes
+    ----------
+    way : TwinWay
+        How it was made.
+    phrase : Phrase
+        The twin.
+    change : str
+        What was changed, in a sentence.
+    """
 
     way: TwinWay
     phrase: Phrase

@@ -24,7 +24,17 @@ FADE_S = 2.0
 
 @dataclass(frozen=True)
 class Band:
-    """A zero-phase band: high-pass ``1/(1 + (f_h/f)^n)`` times low-pass ``1/(1 + (f/f_l)^8)``."""
+    """A zero-phase band: high-pass ``1/(1 + (f_h/f)^n)`` times low-pass ``1/(1 + (f/f_l)^8)``.
+
+    Attributes
+    ----------
+    highpass_hz : float
+        ``f_h``.
+    highpass_order : int
+        ``n``.
+    lowpass_hz : float
+        ``f_l``.
+    """
 
     highpass_hz: float
     highpass_order: int

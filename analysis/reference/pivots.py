@@ -21,7 +21,19 @@ MIN_PIVOT_S = 2.0
 
 @dataclass(frozen=True)
 class ReferenceSettings:
-    """Settings of every step that leads to the frame."""
+    """Settings of every step that leads to the frame.
+
+    Attributes
+    ----------
+    lever : LeverSettings
+        Lever and sensor errors from the pivots.
+    gestures : GestureSettings
+        What makes a gesture usable.
+    mounting : MountingSettings
+        When the sensor counts as moved on the hand.
+    heading : HeadingSettings
+        How the heading may drift.
+    """
 
     lever: LeverSettings = field(default_factory=LeverSettings)
     gestures: GestureSettings = field(default_factory=GestureSettings)

@@ -40,6 +40,10 @@ class Reference:
     drift : HeadingDrift
     qualities : tuple of GestureQuality
     warnings : tuple of str
+    changes : tuple of MountingChange
+        Where the sensor moved on the hand.
+    splits : Splits
+        Times of them, by posture.
     """
 
     frames: Mapping[str, Frame]

@@ -51,7 +51,13 @@ class CalibrationSettings:
 
 @dataclass(frozen=True)
 class StillMean:
-    """Mean of a still stretch and its standard error, SI units, sensor axes."""
+    """Mean of a still stretch and its standard error, SI units, sensor axes.
+
+    Attributes
+    ----------
+    accel_mps2, gyro_radps : float64 (3,)
+    accel_se_mps2, gyro_se_radps : float64 (3,)
+    """
 
     accel_mps2: FloatArray
     gyro_radps: FloatArray

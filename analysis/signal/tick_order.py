@@ -56,7 +56,16 @@ class ClockFaults:
 
 @dataclass(frozen=True)
 class OrderedTicks:
-    """Ticks in the order of the samples; ``row`` (n,) is each one's place in the raw log."""
+    """Ticks in the order of the samples; ``row`` (n,) is each one's place in the raw log.
+
+    Attributes
+    ----------
+    ticks : int64 (n,)
+        Without wraps.
+    row : int64 (n,)
+    faults : ClockFaults
+        What was wrong with the clock.
+    """
 
     ticks: IntArray
     row: IntArray

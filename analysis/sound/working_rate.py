@@ -41,6 +41,11 @@ class Decimator:
 
     The filter's delay is taken out: sample ``k`` of what comes out is at the time of sample ``k factor`` of what goes
     in.
+
+    Parameters
+    ----------
+    factor : int
+        At least 1, as :func:`working_factor` gives it.
     """
 
     def __init__(self, factor: int) -> None:

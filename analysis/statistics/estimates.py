@@ -30,7 +30,17 @@ SLACK = 1e-9
 
 @dataclass(frozen=True)
 class Estimate:
-    """A value with its 95 % interval; ``se`` of the sampling, ``df`` of its t distribution."""
+    """A value with its 95 % interval; ``se`` of the sampling, ``df`` of its t distribution.
+
+    Attributes
+    ----------
+    value : float
+    low, high : float
+        Ends of the interval.
+    se : float
+        In the value's unit.
+    df : float
+    """
 
     value: float
     low: float
@@ -41,7 +51,16 @@ class Estimate:
 
 @dataclass(frozen=True)
 class Equivalence:
-    """Two one-sided tests against ``margin``: p is the larger of the two; small p: equivalent."""
+    """Two one-sided tests against ``margin``: p is the larger of the two; small p: equivalent.
+
+    Attributes
+    ----------
+    margin : float
+        In the unit of the difference.
+    p : float
+    p_lower, p_upper : float
+        Against the difference lying below, above the margins.
+    """
 
     margin: float
     p: float

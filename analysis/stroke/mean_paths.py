@@ -15,7 +15,15 @@ BAND = (10.0, 90.0)
 
 @dataclass(frozen=True)
 class PathBand:
-    """Mean path of many strokes and the band that holds four of five, over the way across the strings (mm)."""
+    """Mean path of many strokes and the band that holds four of five, over the way across the strings (mm).
+
+    Attributes
+    ----------
+    y_mm : float64 (k,)
+        Across the strings.
+    mean_mm, low_mm, high_mm : float64 (k,)
+        Off the strings: the mean, and the band's ends.
+    """
 
     y_mm: FloatArray
     mean_mm: FloatArray

@@ -34,6 +34,14 @@ class TipSettings:
     ``instrument_deg`` stands for the instrument's slow roll about its strings since the gestures: in the same
     recordings it moved through 1.5 to 12 deg within a take. Taken as uniform, these ranges are standard deviations of
     0.4 to 3.5; takes of one player say too little of others, so it lies near the upper end.
+
+    Attributes
+    ----------
+    posture_deg : float
+    strum_deg : float
+    pick_deg : float
+    strum_spacings : float
+    instrument_deg : float
     """
 
     posture_deg: float = 1.1

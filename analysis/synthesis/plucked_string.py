@@ -66,6 +66,19 @@ class StringModel:
     without stiffness. ``place`` is the plectrum's place as a part of the string, ``touch_s`` how long before the note
     the plectrum touches the string, ``scrape`` how loud it is meanwhile. ``muted`` strings are damped by a hand: they
     thud and have no pitch to speak of.
+
+    Attributes
+    ----------
+    decay_s : float
+    dullness : float
+    stiffness : float
+    stages : int
+    place : float
+    touch_s : float
+    pick_noise : float
+        How loud the plectrum's own noise is.
+    scrape : float
+    muted : bool
     """
 
     decay_s: float = 2.5

@@ -47,6 +47,16 @@ class MarkerTrend:
     ``first`` and ``last``: medians of the first and last ten minutes. ``drift`` and ``change`` are None where there
     are too few rows, or where tempo and posture explain them. ``change`` is a step in the marker's unit (of its
     logarithm, for a relative one); its p counts all markers together.
+
+    Attributes
+    ----------
+    marker : Marker
+    rows : int
+        Number of them.
+    first : float
+    last : float
+    drift : MarkerDrift or None
+    change : ChangePoint or None
     """
 
     marker: Marker

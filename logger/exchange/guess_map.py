@@ -34,7 +34,15 @@ SENSOR_CHECKS: list[SensorCheck] = []
 
 @dataclass(frozen=True)
 class GuessedMap:
-    """A map as guessed; ``table`` shows it a line a sensor: what, columns, unit, what says so."""
+    """A map as guessed; ``table`` shows it a line a sensor: what, columns, unit, what says so.
+
+    Attributes
+    ----------
+    columns : ColumnMap
+    table : tuple[tuple[str, str, str, str], ...]
+    notes : tuple of str
+        Sentences on what was guessed.
+    """
 
     columns: ColumnMap
     table: tuple[tuple[str, str, str, str], ...]

@@ -10,7 +10,19 @@ from analysis.model.records import OFF_HAND, EventKind
 
 @dataclass(frozen=True)
 class AskedGesture:
-    """One reference gesture: what to do in plain words, and for how long."""
+    """One reference gesture: what to do in plain words, and for how long.
+
+    Attributes
+    ----------
+    kind : EventKind
+    seconds : float
+    prompt : str
+        What to do.
+    label : str
+        Of the event; empty for most.
+    lead_s : float
+        Time to get ready.
+    """
 
     kind: EventKind
     seconds: float

@@ -16,7 +16,16 @@ SILENT_BAR_S = 2.0
 
 @dataclass(frozen=True)
 class FreePlay:
-    """What free blocks are, where there is no plan."""
+    """What free blocks are, where there is no plan.
+
+    Attributes
+    ----------
+    posture : str
+    wanted : Wanted or None
+    tempo_bpm : float or None
+    notes_per_beat : float or None
+    drill : str
+    """
 
     posture: str = "A"
     wanted: Wanted | None = None

@@ -44,7 +44,18 @@ Named = list[tuple[str, Path]]
 
 @dataclass(frozen=True)
 class BatchResult:
-    """What a batch came to; ``seconds`` went by."""
+    """What a batch came to; ``seconds`` went by.
+
+    Attributes
+    ----------
+    count : BatchCount
+        Rows written.
+    done : WorkDone
+        What was computed and what was kept.
+    sessions : int
+        Number of them.
+    seconds : float
+    """
 
     count: BatchCount
     done: WorkDone

@@ -58,7 +58,16 @@ class RememberedLever:
 
 @dataclass(frozen=True)
 class PlayerProfile:
-    """One player's settings. ``strap`` is the one worn now."""
+    """One player's settings. ``strap`` is the one worn now.
+
+    Attributes
+    ----------
+    player : Player
+    instrument : Instrument
+    strap : str
+    levers : tuple of LeverSeen
+        Measured by gestures, by strap.
+    """
 
     player: Player
     instrument: Instrument
@@ -73,7 +82,14 @@ class PlayerProfile:
 
 @dataclass(frozen=True)
 class Players:
-    """Everybody known here, and who plays now."""
+    """Everybody known here, and who plays now.
+
+    Attributes
+    ----------
+    profiles : tuple of PlayerProfile
+    active : str
+        Name of who plays now; empty where nobody does.
+    """
 
     profiles: tuple[PlayerProfile, ...] = ()
     active: str = ""

@@ -162,6 +162,11 @@ class PlanBlock:
 class Plan:
     """A named list of blocks, in the order of play.
 
+    Attributes
+    ----------
+    name : str
+    blocks : tuple of PlanBlock
+
     Raises
     ------
     InputError

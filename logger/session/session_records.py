@@ -49,7 +49,21 @@ T = TypeVar("T")
 
 @dataclass(frozen=True)
 class SessionHead:
-    """Everything about a session but its samples and events."""
+    """Everything about a session but its samples and events.
+
+    Attributes
+    ----------
+    profile : SensorProfile
+    calibration : Calibration
+    player : Player
+    instrument : Instrument
+    lever_mm : (float, float, float) or None
+        From the sensor to the plectrum's tip, sensor axes.
+    lever_sd_mm : float or None
+        Standard error an axis.
+    warnings : tuple of str
+    metadata : mapping of str to str
+    """
 
     profile: SensorProfile
     calibration: Calibration = field(default_factory=Calibration)

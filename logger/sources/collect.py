@@ -20,6 +20,11 @@ STALL_S = 3.0
 class Collector:
     """A running source whose samples can be taken in stretches.
 
+    Parameters
+    ----------
+    source : Source
+        Not started yet.
+
     Attributes
     ----------
     battery : Battery or None

@@ -55,7 +55,15 @@ class TextLayout:
 
 @dataclass(frozen=True)
 class BleSettings:
-    """How the device is found and read: by name (its beginning) or service, never by address."""
+    """How the device is found and read: by name (its beginning) or service, never by address.
+
+    Attributes
+    ----------
+    name : str
+        Beginning of the device's name.
+    service, notify, write : str, str, str or None
+        UUIDs; ``write`` None where nothing can be sent.
+    """
 
     name: str = "strokeplane"
     service: str = UART_SERVICE

@@ -37,6 +37,14 @@ class SensorFinding:
     """One line of the check: what was looked at, what was found, what follows.
 
     ``tilt_deg`` is the error of a single stroke's tilt that it causes, None where it cannot be put in degrees.
+
+    Attributes
+    ----------
+    name : str
+    found : str
+    verdict : Verdict
+    advice : str
+    tilt_deg : float or None
     """
 
     name: str
