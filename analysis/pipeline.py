@@ -12,7 +12,7 @@ import pandas as pd
 from analysis.consistency.judge import judge_sensor
 from analysis.consistency.stream_map import DELAY_FLOOR_S
 from analysis.drills.session_changes import mark_session_changes
-from analysis.model.cautions import session_cautions
+from analysis.model.cautions import is_simulated, session_cautions
 from analysis.model.doubts import About, Doubt, added_se_deg
 from analysis.model.errors import NotEnoughDataError
 from analysis.model.events import keep_within
@@ -278,7 +278,7 @@ def _result(
         events=session.events,
         instrument=session.instrument,
         player=session.player,
-        cautions=session_cautions(session.events, known),
+        cautions=session_cautions(session.events, known, is_simulated(session.metadata)),
         settings=asdict(settings),
         version=version("strokeplane"),
         log_hash=session.log_hash,

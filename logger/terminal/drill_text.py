@@ -176,7 +176,7 @@ def _changes_table(phrase: Phrase, demand: Demand) -> list[str]:
         if change.seam:
             marks.append("the loop's seam")
         if change.turnaround:
-            marks.append("turns back")
+            marks.append("change of direction")
         rows.append(
             (
                 str(change.index % count + 1),
