@@ -35,6 +35,15 @@ DISCOMFORT = ("discomfort", "pain", "hurt", "ache", "numb", "tingl", "sore")
 def is_simulated(metadata: Mapping[str, str]) -> bool:
     """Whether a session's metadata says that a simulator made it; every export must say so too.
 
+    Parameters
+    ----------
+    metadata : mapping of str to str
+        Of the session.
+
+    Returns
+    -------
+    bool
+
     Examples
     --------
     >>> is_simulated({"synthetic": "true"}), is_simulated({})

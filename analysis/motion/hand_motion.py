@@ -58,13 +58,41 @@ class Motion:
     factor: int
 
     def displacement(self, first: int, last: int, lever_m: FloatArray, band: Band) -> FloatArray:
-        """Tip displacement (m, world axes) over samples ``first:last``, filtered with a margin on both sides."""
+        """Tip displacement (m, world axes) over samples ``first:last``, filtered with a margin on both sides.
+
+        Parameters
+        ----------
+        first, last : int
+            Sample numbers, half-open.
+        lever_m : float64 (3,)
+            From the sensor to the tip, sensor axes.
+        band : Band
+
+        Returns
+        -------
+        float64 (last - first, 3)
+            Metres.
+        """
         return self.displacements(first, last, lever_m, (band,))[0]
 
     def displacements(
         self, first: int, last: int, lever_m: FloatArray, bands: tuple[Band, ...]
     ) -> tuple[FloatArray, ...]:
-        """Tip displacement in several bands, as :meth:`displacement`."""
+        """Tip displacement in several bands, as :meth:`displacement`.
+
+        Parameters
+        ----------
+        first, last : int
+            Sample numbers, half-open.
+        lever_m : float64 (3,)
+            From the sensor to the tip, sensor axes.
+        bands : tuple of Band
+
+        Returns
+        -------
+        tuple of float64 (last - first, 3)
+            Metres, one a band.
+        """
         start, end = self._with_margin(first, last, bands)
         quat = self.quat_wxyz[start:end]
         accel = rotate(quat, self.accel_mps2[start:end])
@@ -73,7 +101,20 @@ class Motion:
         return tuple(path[first - start : last - start] for path in paths)
 
     def series_path(self, first: int, last: int, lever_m: FloatArray) -> FloatArray:
-        """Tip displacement (m, world axes) from samples ``first:last`` alone, with the drift of a double integral."""
+        """Tip displacement (m, world axes) from samples ``first:last`` alone, with the drift of a double integral.
+
+        Parameters
+        ----------
+        first, last : int
+            Sample numbers, half-open.
+        lever_m : float64 (3,)
+            From the sensor to the tip, sensor axes.
+
+        Returns
+        -------
+        float64 (last - first, 3)
+            Metres.
+        """
         quat = self.quat_wxyz[first:last]
         accel = rotate(quat, self.accel_mps2[first:last])
         accel -= accel.mean(axis=0)
@@ -87,6 +128,14 @@ class Motion:
 
     def displacement_columns(self, first: int, last: int, lever_m: FloatArray, band: Band) -> FloatArray:
         """Change of the tip displacement for a unit of each sensor error, then of each lever component.
+
+        Parameters
+        ----------
+        first, last : int
+            Sample numbers, half-open.
+        lever_m : float64 (3,)
+            From the sensor to the tip, sensor axes.
+        band : Band
 
         Returns
         -------

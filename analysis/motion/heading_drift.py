@@ -105,12 +105,32 @@ class HeadingDrift:
     settings: HeadingSettings
 
     def mean_rad(self, times_s: FloatArray) -> FloatArray:
-        """Expected drift (rad) at each time (s)."""
+        """Expected drift (rad) at each time (s).
+
+        Parameters
+        ----------
+        times_s : float64 (n,)
+            Log time.
+
+        Returns
+        -------
+        float64 (n,)
+        """
         cross = _drift_cov(np.atleast_1d(times_s), self.times_s, self.reference_s, self.settings)
         return np.asarray(np.radians(cross @ self.weights))
 
     def covariance_rad2(self, times_s: FloatArray) -> FloatArray:
-        """Posterior covariance (rad^2) of the drift between times (s)."""
+        """Posterior covariance (rad^2) of the drift between times (s).
+
+        Parameters
+        ----------
+        times_s : float64 (n,)
+            Log time.
+
+        Returns
+        -------
+        float64 (n, n)
+        """
         t = np.atleast_1d(times_s)
         cross = _drift_cov(t, self.times_s, self.reference_s, self.settings)
         half = linalg.solve_triangular(self.factor, cross.T, lower=True)

@@ -58,6 +58,16 @@ class Reference:
         """Frame of a posture at a time, or the session's first where the posture has none of its own.
 
         Without a time the latest: gestures repeated after a change of the mounting replace the old ones from there on.
+
+        Parameters
+        ----------
+        posture : str
+        at_s : float, optional
+            Log time.
+
+        Returns
+        -------
+        Frame
         """
         label = epoch_label(posture, np.inf if at_s is None else at_s, self.splits)
         return self.frames.get(label) or self.frames.get(posture) or next(iter(self.frames.values()))

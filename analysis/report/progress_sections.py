@@ -36,7 +36,7 @@ def progress_sections(player: PlayerProgress, id_stem: str, pictures: bool) -> t
 
 
 def _choice(trend: MeasureTrend) -> Choice:
-    from analysis.report.figures_questions import draw_trend
+    from analysis.report.figures_progress import draw_trend
 
     return Choice(trend.name, (Picture(draw_trend(trend), say_trend(trend)),))
 

@@ -198,7 +198,18 @@ def _only(share: float) -> str:
 
 
 def short_clause(finding: BlockCase) -> str:
-    """What keeps a block from holding, without its numbers' brackets."""
+    """What keeps a block from holding, without its numbers' brackets.
+
+    Parameters
+    ----------
+    finding : BlockCase
+        Of one that does not hold.
+
+    Returns
+    -------
+    str
+        Without a capital or a full stop.
+    """
     if finding.case == "short":
         return f"the stroke is too short: {_only(finding.share or 0.0)} clear"
     if finding.case == "uneven":

@@ -141,6 +141,7 @@ def still_mean(
     ----------
     accel_mps2, gyro_radps : float64 (n, 3)
     rate_hz : float
+    settings : CalibrationSettings, optional
 
     Returns
     -------
@@ -229,6 +230,7 @@ def fit_positions(
         Of the place, see :func:`normal_gravity_mps2`.
     gyro_bias_radps : 3 floats
         Passed through to the calibration.
+    settings : CalibrationSettings, optional
 
     Returns
     -------

@@ -69,7 +69,19 @@ class SensorErrors:
         )
 
     def correct_accel(self, accel: FloatArray, rate_hz: float) -> FloatArray:
-        """Corrected specific force (n, 3), m/s2."""
+        """Corrected specific force (n, 3), m/s2.
+
+        Parameters
+        ----------
+        accel : float64 (n, 3)
+            m/s2.
+        rate_hz : float
+
+        Returns
+        -------
+        float64 (n, 3)
+            m/s2.
+        """
         out = accel @ (np.eye(3) - self.accel_matrix).T
         out -= self.accel_bias_mps2
         if self.skew_s:
@@ -77,7 +89,18 @@ class SensorErrors:
         return np.asarray(out)
 
     def correct_gyro(self, gyro: FloatArray) -> FloatArray:
-        """Corrected rotation rate (n, 3), rad/s."""
+        """Corrected rotation rate (n, 3), rad/s.
+
+        Parameters
+        ----------
+        gyro : float64 (n, 3)
+            rad/s.
+
+        Returns
+        -------
+        float64 (n, 3)
+            rad/s.
+        """
         out = gyro @ (np.eye(3) - self.gyro_matrix).T
         out -= self.gyro_bias_radps
         return np.asarray(out)
