@@ -149,9 +149,9 @@ export class EndView {
     pen.beginPath();
     const [dx, dy] = hatch === "level" ? [0, 9] : [14, 0];
     for (let k = -60; k < 140; k += 1) {
-      const [ax, ay] = hatch === "level" ? [0, y + k * dy - 40 * dy] : [k * dx, 0];
+      const [ax, ay] = hatch === "level" ? [0, y + k * dy - 40 * dy] : [k * dx, this.height];
       pen.moveTo(ax, ay);
-      pen.lineTo(hatch === "level" ? this.width : ax + this.height * 0.6, hatch === "level" ? ay : this.height);
+      pen.lineTo(hatch === "level" ? this.width : ax + this.height * 0.6, hatch === "level" ? ay : 0);
     }
     pen.stroke();
     pen.restore();
