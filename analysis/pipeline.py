@@ -49,7 +49,19 @@ NO_BLOCKS = "no block of play was marked: blocks were found from the strokes the
 
 @dataclass(frozen=True)
 class Settings:
-    """Settings of the whole chain."""
+    """Settings of the whole chain.
+
+    Attributes
+    ----------
+    reference : ReferenceSettings
+        From gestures to the instrument frame.
+    table : TableSettings
+        Strokes and their measures.
+    body : BodySettings
+        Motion of the whole body.
+    tip : TipSettings
+        From the hand to the tip.
+    """
 
     reference: ReferenceSettings = field(default_factory=ReferenceSettings)
     table: TableSettings = field(default_factory=TableSettings)
@@ -154,7 +166,22 @@ def measure_play(
 def measure_window(
     motion: Motion, session: Session, context: PlayContext, settings: TableSettings
 ) -> tuple[Columns, TracedStrokes]:
-    """The same as bare columns: for windows of which only a few rows are wanted, again and again."""
+    """The same as bare columns: for windows of which only a few rows are wanted, again and again.
+
+    Parameters
+    ----------
+    motion : Motion
+        Over the window.
+    session : Session
+    context : PlayContext
+        Reference, instrument and what else play is measured against.
+    settings : TableSettings
+
+    Returns
+    -------
+    (Columns, TracedStrokes)
+        The columns of the stroke table, and the strokes with their paths.
+    """
     play = find_play(motion, session.events, context, settings)
     return measure_columns(motion, play, session)
 

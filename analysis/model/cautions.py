@@ -70,7 +70,18 @@ def session_cautions(events: Sequence[Event], from_gestures: bool, simulated: bo
 
 
 def discomfort(events: Sequence[Event]) -> list[str]:
-    """Reports of discomfort, in words: marks of it, and ratings of it above zero."""
+    """Reports of discomfort, in words: marks of it, and ratings of it above zero.
+
+    Parameters
+    ----------
+    events : sequence of Event
+        Of a session, in order.
+
+    Returns
+    -------
+    list of str
+        Empty where none was reported.
+    """
     said = ["you reported discomfort"] if any(event.kind == "hurt" for event in events) else []
     rated = [e for e in events if e.kind == "rating" and is_discomfort(e.label) and (e.rating or 0) > 0]
     return said + [f"you rated {event.label} {event.rating:g} of 10" for event in rated[-1:]]
@@ -78,6 +89,15 @@ def discomfort(events: Sequence[Event]) -> list[str]:
 
 def is_discomfort(label: str) -> bool:
     """Whether a rating of that label is a report of discomfort, not of effort or tension.
+
+    Parameters
+    ----------
+    label : str
+        A rating's label, in any case.
+
+    Returns
+    -------
+    bool
 
     Examples
     --------

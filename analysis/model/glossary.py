@@ -65,7 +65,13 @@ TERMS: tuple[Term, ...] = (
 
 
 class Explainer:
-    """Explains every term once: in the part of a text in which it is first met."""
+    """Explains every term once: in the part of a text in which it is first met.
+
+    Parameters
+    ----------
+    terms : sequence of Term, optional
+        In the order of the glossary.
+    """
 
     def __init__(self, terms: Iterable[Term] = TERMS) -> None:
         self._left = list(terms)

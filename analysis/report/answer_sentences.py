@@ -26,7 +26,17 @@ def name_posture(posture: str) -> str:
 
 
 def say_hold(hold: HoldTempo) -> str:
-    """Say up to which tempo the tilt holds, how sure that is, and how it ends."""
+    """Say up to which tempo the tilt holds, how sure that is, and how it ends.
+
+    Parameters
+    ----------
+    hold : HoldTempo
+
+    Returns
+    -------
+    str
+        One or two sentences.
+    """
     keeps = f"the {hold.side}stroke's side holds in {of_100(hold.share)} strokes"
     if hold.bound == "at least":
         said = f"{keeps} at every speed tested: hold tempo at least {say_speed(hold, hold.strokes_per_s)}"
@@ -42,7 +52,19 @@ def say_hold(hold: HoldTempo) -> str:
 
 
 def say_speed(hold: HoldTempo, strokes_per_s: float) -> str:
-    """A speed in strokes a second, and in BPM where notes per beat are known."""
+    """A speed in strokes a second, and in BPM where notes per beat are known.
+
+    Parameters
+    ----------
+    hold : HoldTempo
+        Knows the notes per beat, if anyone does.
+    strokes_per_s : float
+
+    Returns
+    -------
+    str
+        A piece of a sentence.
+    """
     notes = hold.notes_per_beat
     more = "" if notes is None else f" at {notes:g} note{'s' * (notes != 1)} a beat"
     return _short_speed(hold, strokes_per_s, more)
@@ -73,7 +95,17 @@ def _hold_interval(hold: HoldTempo) -> str:
 
 
 def say_consistency(steady: Consistency) -> str:
-    """Say how far strokes scatter, how far blocks lie apart, and which change could be seen."""
+    """Say how far strokes scatter, how far blocks lie apart, and which change could be seen.
+
+    Parameters
+    ----------
+    steady : Consistency
+
+    Returns
+    -------
+    str
+        One or two sentences; angles in deg.
+    """
     within = steady.within_sd_deg
     said = (
         f"tilt {degrees(steady.axis.mean_deg)} scatters by {degrees(within.value)} from stroke to stroke within a "
@@ -94,7 +126,17 @@ def say_consistency(steady: Consistency) -> str:
 
 
 def say_clearing(clearing: Clearing) -> str:
-    """Say how many strokes pass the next string, by how much, and how small the stroke may become."""
+    """Say how many strokes pass the next string, by how much, and how small the stroke may become.
+
+    Parameters
+    ----------
+    clearing : Clearing
+
+    Returns
+    -------
+    str
+        Two or three sentences.
+    """
     share, margin = clearing.share, clearing.margin_mm
     side = "above" if margin.value > 0 else "below"
     said = (
@@ -130,7 +172,17 @@ def _in_100(share: float | None) -> str:
 
 
 def say_comparison(comparison: PostureComparison) -> str:
-    """Say in which measures the postures differ, and in which no difference was shown."""
+    """Say in which measures the postures differ, and in which no difference was shown.
+
+    Parameters
+    ----------
+    comparison : PostureComparison
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
     different = [m for m in comparison.measures if m.verdict == "different"]
     if not different:
         return f"No difference shown between postures {comparison.first} and {comparison.second}."
@@ -150,7 +202,20 @@ def say_p(measure: MeasureDifference) -> str:
 
 
 def say_measure(comparison: PostureComparison, measure: MeasureDifference) -> str:
-    """One measure in a sentence: different, equivalent, or what it would take to show a difference."""
+    """One measure in a sentence: different, equivalent, or what it would take to show a difference.
+
+    Parameters
+    ----------
+    comparison : PostureComparison
+        Names the postures.
+    measure : MeasureDifference
+        One of the comparison's.
+
+    Returns
+    -------
+    str
+        In the measure's unit.
+    """
     unit = "°" if measure.unit == "deg" else f" {measure.unit}"
     margin = f"{measure.equivalence.margin:g}{unit}"
     head = f"{capitalise(measure.name)}: "
@@ -182,7 +247,16 @@ def say_hold_difference(comparison: PostureComparison, hold: HoldDifference) -> 
 
 
 def say_switching(switching: Switching) -> str:
-    """Changes of posture in a sentence or two."""
+    """Changes of posture in a sentence or two.
+
+    Parameters
+    ----------
+    switching : Switching
+
+    Returns
+    -------
+    str
+    """
     if not switching.switches:
         return "No posture follows directly on another, so switching cannot be told."
     count = len(switching.switches)

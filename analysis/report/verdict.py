@@ -132,7 +132,17 @@ def _find_posture(result: SessionResult, members: Sequence[BlockSummary], blocks
 
 
 def by_posture(blocks: Sequence[BlockSummary]) -> dict[str, list[BlockSummary]]:
-    """Blocks by posture, in order of first play."""
+    """Blocks by posture, in order of first play.
+
+    Parameters
+    ----------
+    blocks : sequence of BlockSummary
+        In order.
+
+    Returns
+    -------
+    dict of str to list[BlockSummary]
+    """
     groups: dict[str, list[BlockSummary]] = {}
     for block in blocks:
         groups.setdefault(block.posture, []).append(block)
@@ -140,7 +150,18 @@ def by_posture(blocks: Sequence[BlockSummary]) -> dict[str, list[BlockSummary]]:
 
 
 def clause(finding: BlockCase) -> str:
-    """A finding as a short clause: "the downstroke clears (tilt 15.0°)"."""
+    """A finding as a short clause: "the downstroke clears (tilt 15.0°)".
+
+    Parameters
+    ----------
+    finding : BlockCase
+        Of one block or one posture.
+
+    Returns
+    -------
+    str
+        Without a capital or a full stop.
+    """
     mean, share = finding.summary.tilt_mean_deg or 0.0, finding.share or 0.0
     tilt = degrees(mean)
     side, other = "down" if mean >= 0 else "up", other_stroke(finding.stroke)
@@ -214,7 +235,18 @@ def _label(finding: BlockCase) -> str:
 
 
 def find_speed_turn(blocks: Sequence[BlockCase]) -> tuple[BlockCase, BlockCase] | None:
-    """The fastest block that held and the slowest that did not, where all that held are slower; else None."""
+    """The fastest block that held and the slowest that did not, where all that held are slower; else None.
+
+    Parameters
+    ----------
+    blocks : sequence of BlockCase
+        Of one posture.
+
+    Returns
+    -------
+    (BlockCase, BlockCase) or None
+        The one that held first.
+    """
     held = [finding for finding in blocks if finding.held]
     failing = [finding for finding in blocks if not finding.held]
     if not held or not failing:

@@ -33,6 +33,15 @@ class BidsSettings:
     """What a user chooses.
 
     ``participants`` gives labels to use in place of players' names. ``replace`` lets a data set of ours be replaced.
+
+    Attributes
+    ----------
+    task : str
+        Label of what was done.
+    participants : mapping of str to str
+    strokes : bool
+        Whether strokes are found and written, too.
+    replace : bool
     """
 
     task: str = "picking"

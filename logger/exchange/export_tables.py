@@ -94,6 +94,19 @@ def load_source(
 
     A session without strokes that can be found is still worth exporting: ``remark`` says why there are none.
 
+    Parameters
+    ----------
+    path : Path
+        Session file.
+    strokes : bool
+        Whether to find strokes.
+    progress : callable
+        Takes a stage's name and the share that is done, 0 to 1.
+
+    Returns
+    -------
+    ExportSource
+
     Raises
     ------
     SessionFileError
