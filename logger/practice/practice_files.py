@@ -23,6 +23,7 @@ from analysis.drills.session_changes import DrillBlock
 from analysis.drills.string_changes import CHANGE_COLUMNS
 from analysis.drills.tab_writing import require_strings, write_tab
 from analysis.drills.tuning import Tuning
+from analysis.model.cautions import STOP
 from analysis.model.errors import InputError, OutputError
 from logger.files.atomic_file import open_atomic, reason, write_text_atomic
 from logger.practice.plan import render_plan
@@ -112,6 +113,7 @@ def render_tab(practice: Practice, tuning: Tuning, name: str) -> str:
         f"{'for ' + format(form.section_s, 'g') + ' s' if form.repeats is None else str(form.repeats) + ' times'}, "
         f"{form.rest} beats of rest, then the other with the other posture.",
         "# d: downstroke, u: upstroke.",
+        f"# {STOP}",
         "",
     ]
     for title, section in zip(("Phrase", "Twin"), practice.sections[:2], strict=True):
