@@ -1,6 +1,6 @@
 # Everything a player or a contributor does here, one command each. Python 3.11 or newer, venv and make are enough.
 .DEFAULT_GOAL := help
-.PHONY: help demo live test setup setup-run check lint types docs bench soak fuzz samples lock clean
+.PHONY: help demo live test setup setup-run check lint types docs bench soak fuzz samples pictures lock clean
 unexport PYTHONPATH PYTHONHOME
 PY := .venv/bin/python
 RUN := .venv/bin/strokeplane
@@ -46,6 +46,9 @@ soak: setup  ## the long runs
 
 fuzz: setup  ## a minute of fuzzing what reads a sensor's bytes, findings kept (FUZZ_S=600: ten minutes)
 	$(PY) tests/logger/sources/fuzz_readers.py -max_total_time=$(or $(FUZZ_S),60)
+
+pictures: setup  ## take the README's pictures anew (needs Chromium)
+	$(PY) -m tests.house.readme_pictures
 
 samples: setup  ## make the shipped logs anew
 	$(PY) -m logger.sample_logs

@@ -43,7 +43,7 @@ DRILL_KEY = "drill."
 class StringChange:
     """A change of string after the note at ``index`` (0-based, within the cycle) and the stroke that precedes it.
 
-    ``turnaround`` marks a change that goes the other way across the strings than the change before it; ``seam`` one
+    ``reverses`` marks a change that goes the other way across the strings than the change before it; ``seam`` one
     from the last note of a pass to the first of the next.
     """
 
@@ -51,7 +51,7 @@ class StringChange:
     from_string: int
     to_string: int
     after: Stroke
-    turnaround: bool
+    reverses: bool
     seam: bool
 
     @property

@@ -62,7 +62,7 @@ def judge_attention(
     found += [(3, text) for text in _ratings(sessions)]
     found += [(3, f"{name} is getting worse") for name in dict.fromkeys(worse)]
     checks: tuple[tuple[int, Callable[[SessionSummary], str]], ...] = (
-        (2, _stuck),
+        (2, _too_flat),
         (2, _no_frame),
         (2, _long_play),
         (1, _lossy),
@@ -104,10 +104,10 @@ def _ratings(sessions: Sequence[SessionSummary]) -> list[str]:
     return []
 
 
-def _stuck(session: SessionSummary) -> str:
+def _too_flat(session: SessionSummary) -> str:
     shares = [g.share_clearing for g in session.groups if g.share_clearing is not None]
     if shares and max(shares) < 0.5:
-        return f"the stroke is stuck: {100 * max(shares):.0f} of 100 cleared in the last session"
+        return f"the stroke clears too seldom: {100 * max(shares):.0f} of 100 in the last session"
     return ""
 
 

@@ -346,7 +346,7 @@ def _remarks(
     results: Sequence[SessionResult], blocks: pd.DataFrame, posture: str, speed: FloatArray, found: float
 ) -> tuple[str, ...]:
     speeds = f"{count_distinct(np.log(speed))} speeds, {speed.min():.1f} to {speed.max():.1f} strokes/s"
-    said = [f"rests on {int(blocks['strokes'].sum())} strokes in {len(blocks)} blocks at {speeds}"]
+    said = [f"based on {int(blocks['strokes'].sum())} strokes in {len(blocks)} blocks at {speeds}"]
     if blocks["tempo_bpm"].isna().any():
         said.append("no tempo was given for some blocks: their speed is known from the strokes alone")
     if not any(own_frame(result, posture) == "" for result in results):

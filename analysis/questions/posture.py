@@ -322,7 +322,7 @@ def _compare_hold(
 def _remarks(design: Design, pair: tuple[str, str], measures: Sequence[MeasureDifference]) -> tuple[str, ...]:
     count = len(design.blocks)
     said = [
-        f"rests on {count} blocks in the order {design.order} (1 is {pair[0]}, 2 is {pair[1]}); "
+        f"based on {count} blocks in the order {design.order} (1 is {pair[0]}, 2 is {pair[1]}); "
         "time on task, tempo and drill are adjusted for",
         *design.remarks,
     ]

@@ -37,7 +37,7 @@ def say_hold(hold: HoldTempo) -> str:
     str
         One or two sentences.
     """
-    keeps = f"the {hold.side}stroke's side holds in {of_100(hold.share)} strokes"
+    keeps = f"{of_100(hold.share)} strokes stay on the {hold.side}stroke's side"
     if hold.bound == "at least":
         said = f"{keeps} at every speed tested: hold tempo at least {say_speed(hold, hold.strokes_per_s)}"
         if hold.low is not None and hold.low < hold.strokes_per_s:
@@ -79,7 +79,7 @@ def say_failure(hold: HoldTempo, failure: Failure) -> str:
     """Say how the tilt ends."""
     start = f"From {_short_speed(hold, failure.from_strokes_per_s)} on"
     if failure.mode is None:
-        return f"{start} fewer hold, in no one way."
+        return f"{start} fewer do, for no single reason."
     return f"{start} {FAILURE_WORDS[failure.mode]} ({of_100(failure.shares[failure.mode])} strokes there)."
 
 
@@ -112,7 +112,7 @@ def say_consistency(steady: Consistency) -> str:
         f"block ({say_interval(within)})"
     )
     if steady.between_sd_deg is None or steady.smallest_change is None:
-        return capitalise(f"{name_posture(steady.posture)}{said}; how far blocks lie apart one block cannot say.")
+        return capitalise(f"{name_posture(steady.posture)}{said}; one block cannot say how far blocks lie apart.")
     drift = steady.drift_deg_per_min
     if drift is not None and (drift.low > 0 or drift.high < 0):
         said += f", drifts by {degrees(drift.value)} a minute ({say_interval(drift)})"
@@ -226,7 +226,7 @@ def say_measure(comparison: PostureComparison, measure: MeasureDifference) -> st
         return f"{head}the same within {margin} ({say_difference(measure)})."
     said = f"{head}no difference shown ({say_difference(measure)})"
     if measure.more_blocks is None:
-        what = "repeat the gestures of each posture more often" if measure.frame_se > 0 else "no number of blocks does"
+        what = "repeat the gestures of each posture more often" if measure.frame_se > 0 else "no number of blocks will"
         return f"{said}; more blocks would not show {margin}: {what}."
     if measure.more_blocks == 0:
         return f"{said}; {margin} would have been shown in 8 of 10 cases."
@@ -238,7 +238,9 @@ def say_hold_difference(comparison: PostureComparison, hold: HoldDifference) -> 
     if hold.difference is None:
         words = {"inside": "", "at least": "at least ", "below": "below "}
         both = [f"{h.posture} {words[h.bound]}{say_speed(h, h.strokes_per_s)}" for h in (hold.first, hold.second)]
-        return f"Hold tempo: {', '.join(both)}; the difference is not known, as one lies beyond the tempi played."
+        return (
+            f"Hold tempo: {', '.join(both)}; their difference is not known, because one lies beyond the tempi played."
+        )
     low, high = signed(hold.low or 0.0), signed(hold.high or 0.0)
     return (
         f"Hold tempo: {comparison.second} {say_change(hold.difference)} strokes/s against {comparison.first} "
@@ -258,13 +260,13 @@ def say_switching(switching: Switching) -> str:
     str
     """
     if not switching.switches:
-        return "No posture follows directly on another, so switching cannot be told."
+        return "No posture directly follows another, so there is no switch to judge."
     count = len(switching.switches)
     if switching.median_strokes is None:
         said = f"In none of {count} changes of posture did the new tilt come within the first half of the block."
     else:
         said = f"After a change of posture the new tilt is usually there {_after(switching.median_strokes)}"
-        said += f"; in {switching.never} of {count} it was not by mid-block." if switching.never else "."
+        said += f"; in {switching.never} of {count} not even by mid-block." if switching.never else "."
     accidents = f"{switching.accidents} by accident" if switching.accidents else "none by accident"
     times = "once" if switching.flips == 1 else f"{switching.flips} times"
     return f"{said} The tilt changed sides {times} on purpose, {accidents}."

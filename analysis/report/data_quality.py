@@ -128,7 +128,7 @@ def _silence(result: SessionResult) -> QualityLine | None:
     words = (
         "Strokes were found throughout the marked play."
         if silent == 0
-        else (f"In {duration(silent)} of {duration(marked)} of marked play no stroke was found.")
+        else (f"No stroke was found in {duration(silent)} of {duration(marked)} of marked play.")
     )
     return QualityLine("Strokes", f"{len(result.strokes)} strokes. {words}", "0°", grade)
 

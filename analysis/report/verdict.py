@@ -290,7 +290,7 @@ def _full_sentence(finding: BlockCase, where: str) -> str:
         "clears": f"your {stroke}stroke clears the next string {of_100(share)} times{where}, at a tilt of {tilt}.",
         "both": f"both your strokes clear the next string{where}: the path is arched by {bow}, at a tilt of {tilt}.",
         "mixed": f"your stroke changes between two tilts{where}, {_two_tilts(finding)}, every {_mean_run(finding):.0f} "
-        "strokes or so: their average is none that you played.",
+        "strokes or so: you never played their average.",
         "wrong": f"your stroke is tilted to the {other_stroke(stroke)}stroke's side{where}, by {degrees(abs(mean))}, "
         f"but the {stroke}stroke was to clear: {of_100(share)} do.",
     }[finding.case]

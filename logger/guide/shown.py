@@ -152,7 +152,7 @@ class Click:
 class Block:
     """A block of play, to come (``starts_server_s`` null), running or just played.
 
-    ``zone_deg`` is the wanted zone of tilt, (least, most), null where no stroke is wanted. ``ends_server_s`` is null
+    ``zone_deg`` is the target of tilt, (least, most), null where no stroke is wanted. ``ends_server_s`` is null
     where the player ends it.
 
     Attributes

@@ -144,7 +144,7 @@ def free_stretch(free: FreePlay) -> Stretch:
 
 
 def zone_deg(wanted: Wanted | None, dead_band_deg: float) -> tuple[float, float] | None:
-    """Wanted zone of tilt: beyond the dead band, on the wanted side.
+    """The target of tilt: beyond the dead band, on the wanted side.
 
     Parameters
     ----------

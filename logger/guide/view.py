@@ -135,7 +135,7 @@ def edge_words(phase: Phase) -> tuple[str, str]:
             return "The sensor is not right", phase.sentence
         return "The recording cannot be written" if phase.on_disk else "The sensor was not found", phase.sentence
     if isinstance(phase, SettingUp):
-        return "Who plays, on what?", phase.refused or "Choose, or press the key if this is right."
+        return "Who plays, on what?", phase.refused or f"Choose, or press the key if this is right. {STOP}"
     if isinstance(phase, Finishing):
         return "Working out the report", ""
     return "Done", phase.sentence if isinstance(phase, Done) else ""

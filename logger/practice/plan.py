@@ -12,6 +12,7 @@ from typing import Literal
 
 from analysis.drills.phrases import MAX_NOTES, Phrase, read_phrase
 from analysis.drills.practice_form import section_beats
+from analysis.model.cautions import STOP
 from analysis.model.errors import InputError, StrokeplaneError
 from logger.files.atomic_file import reason
 from logger.files.toml_table import Table
@@ -220,7 +221,7 @@ def render_plan(plan: Plan) -> str:
     -------
     str
     """
-    lines = [f"name = {_toml(plan.name)}"]
+    lines = [f"# {STOP}", f"name = {_toml(plan.name)}"]
     for block in plan.blocks:
         lines += ["", "[[block]]", f"kind = {_toml(block.kind)}"]
         lines += [f"{name} = {_toml(value)}" for name, value in given(block).items() if name != "kind"]

@@ -178,7 +178,7 @@ def _changes_table(phrase: Phrase, demand: Demand) -> list[str]:
             marks.append("second pass")
         if change.seam:
             marks.append("the loop's seam")
-        if change.turnaround:
+        if change.reverses:
             marks.append("change of direction")
         rows.append(
             (

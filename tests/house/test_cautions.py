@@ -39,6 +39,8 @@ SAID = {
     "logger/commands/live.py": ("STOP", "SKIN"),
     "logger/commands/start.py": ("WEARING",),
     "logger/guide/view.py": ("STOP", "HURT", "NOT_MEDICAL"),
+    "logger/practice/plan.py": ("STOP",),
+    "logger/practice/practice_files.py": ("STOP",),
     "logger/report/progress_page.py": ("STOP", "BREAKS", "NOT_MEDICAL"),
     "logger/terminal/plan_text.py": ("PLAYING",),
 }
