@@ -40,7 +40,7 @@ def _watson_pelli(distance: FloatArray, _width: FloatArray) -> FloatArray:
 
 def test_the_bayesian_staircase_is_as_efficient_as_its_trials_allow() -> None:
     """Watson and Pelli 1983: of two alternatives the best trials are near 92 % right, and the spread of the estimate
-    after n trials comes near the ideal of Taylor and Creelman 1967, the root of a factor over n (values from memory)."""
+    after n trials comes near the ideal of Taylor and Creelman 1967, a constant over the root of n (from memory)."""
     x = np.linspace(-0.6, 0.6, 2401)
     p = _watson_pelli(-x, x)
     information = np.gradient(p, x) ** 2 / (p * (1 - p))
@@ -97,11 +97,11 @@ class InventedPlayer:
 def draw_player(rng: np.random.Generator) -> InventedPlayer:
     return InventedPlayer(
         speed=float(rng.uniform(80, 200)),
-        slope=float(rng.uniform(25, 80)),
+        slope=float(np.exp(rng.uniform(np.log(12), np.log(80)))),
         scatter_deg=float(rng.uniform(2, 4)),
-        block_deg=float(rng.uniform(0.5, 1.5)),
-        learns=float(rng.choice([0.0, 0.05, 0.1])),
-        tires=float(rng.choice([0.0, 0.03, 0.08])),
+        block_deg=float(rng.uniform(0.5, 3.0)),
+        learns=float(rng.choice([0.0, 0.05, 0.1, 0.2])),
+        tires=float(rng.choice([0.0, 0.03, 0.08, 0.15])),
     )
 
 
