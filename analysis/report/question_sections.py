@@ -49,7 +49,8 @@ def question_sections(answers: SessionAnswers) -> tuple[Section, ...]:
     Returns
     -------
     tuple of Section
-        Hold tempo, consistency, clearing, the comparison of two postures, switches, tension; each where there is an answer.
+        Hold tempo, consistency, clearing, the comparison of two postures, switches, tension; each where there is an
+        answer.
     """
     sections: list[Section] = []
     if answers.holds:

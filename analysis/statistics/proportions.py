@@ -2,7 +2,8 @@
 
 References
 ----------
-Wilson, J. Am. Stat. Assoc. 22, 1927, 209-212. Newcombe, Statistics in Medicine 17, 1998, 857-872 and 873-890 (method 10).
+Wilson, J. Am. Stat. Assoc. 22, 1927, 209-212. Newcombe, Statistics in Medicine 17, 1998, 857-872, and 873-890 (method
+10).
 """
 
 from __future__ import annotations
