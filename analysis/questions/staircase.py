@@ -9,8 +9,8 @@ did not; the level comes to rest where both weigh the same,
 
 .. math:: P(x) = (1 - \delta) \exp\left( \ln\frac{p^*}{1 - \delta} \, e^{(x - \theta) / w} \right)            (2)
 
-so that :math:`P(\theta) = p^*`: the target, .95, is the definition of the hold tempo. Strokes of one burst share its form
-of the moment, so ``k`` is beta-binomial with correlation :math:`\rho`. The posterior of :math:`\theta` and
+so that :math:`P(\theta) = p^*`: the target, .95, is the definition of the hold tempo. Strokes of one burst share its
+form of the moment, so ``k`` is beta-binomial with correlation :math:`\rho`. The posterior of :math:`\theta` and
 :math:`w` is kept on a grid; between bursts :math:`\theta` may wander, so that a player who learns or tires is followed.
 The next burst is played at the posterior mean, never more than one rung above what was held tonight.
 

@@ -3,8 +3,8 @@
 Each posture's level is the median over its blocks' median tilts; a stroke belongs to the posture whose level lies
 nearer. A switch is the start of a block in another posture than the block right before it. It is *made* with the first
 of four strokes in a row that belong to the new posture, if that is one of the first sixteen; else it is *missed*. It is
-*lost by accident* if, once made, three strokes or more in a row belong to the old one again. Blocks whose tilt changes by groups
-(:mod:`analysis.stroke.mixed_play`) also tell how often it changed inside them.
+*lost by accident* if, once made, three strokes or more in a row belong to the old one again. Blocks whose tilt changes
+by groups (:mod:`analysis.stroke.mixed_play`) also tell how often it changed inside them.
 
 Shares carry Wilson's interval; fatigue is the share made in the evening's first half less that in its second, with
 Newcombe's (:mod:`analysis.statistics.proportions`).

@@ -13,7 +13,7 @@ import numpy as np
 from analysis.questions.staircase import BayesStaircase, HoldEstimate, start_staircase
 
 UNKNOWN_SD, OVERNIGHT_SD, LEAST_SD = 0.25, 0.05, 0.01
-"""Of the logarithm of the hold tempo: before anything is known, what a day adds, and no surer than that (own choices)."""
+"""Of the logarithm of the hold tempo: before anything is known, what a day adds, the surest (own choices)."""
 KEPT_EVENINGS = 60
 USUAL_EVENINGS = 4
 
@@ -29,7 +29,7 @@ class Burst:
 
 @dataclass(frozen=True)
 class PlayedPosture:
-    """One posture and phrase tonight; ``smallest`` size that still clears, as a share of ``span_mm``, None if unknown."""
+    """One posture and phrase tonight; ``smallest`` that still clears, as a share of ``span_mm``; None: unknown."""
 
     posture: str
     drill: str

@@ -1,4 +1,4 @@
-"""The next evening's plan from what was played: which posture, pair, tempo, size, length and rest, each with its reason.
+"""The next evening's plan from what was played: posture, pair, tempo, size, length and rest, each with its reason.
 
 Tempi come from the staircase, never more than one rung above what was held on the last evening; minutes from the usual
 load, never more than a tenth above it. After worry the day is easier: slower, shorter, more breaks, no switching. The
@@ -62,8 +62,8 @@ def plan_next(ability: Ability, wishes: Wishes | None = None) -> NextPlan:
     wishes = wishes or Wishes()
     if not ability.evenings or not ability.postures:
         raise InputError(
-            "no evening with a known tilt is there to follow on; play one first, with reference gestures, or make a plan "
-            "with: strokeplane plan new"
+            "no evening with a known tilt is there to follow on; play one first, with reference gestures, or make a "
+            "plan with: strokeplane plan new"
         )
     last = ability.evenings[-1]
     worried = bool(last.worry)
@@ -157,7 +157,10 @@ def _span(posture: PostureAbility, wishes: Wishes) -> tuple[float, str]:
     if posture.smallest is None:
         return span, f"Strokes of {span:.0f} mm as before: no smaller size is known to clear; more tilt comes first."
     if posture.smallest > 1:
-        return GROWTH * span, f"Strokes a tenth larger, {GROWTH * span:.0f} mm: those of {span:.0f} mm do not clear yet."
+        return (
+            GROWTH * span,
+            f"Strokes a tenth larger, {GROWTH * span:.0f} mm: those of {span:.0f} mm do not clear yet.",
+        )
     smaller = max(SMALLER, posture.smallest) * span
     return smaller, (
         f"Strokes of {smaller:.0f} mm instead of {span:.0f}: the tilt holds, and {posture.smallest * span:.0f} mm "
@@ -191,9 +194,7 @@ def _switching(ability: Ability, wishes: Wishes, worried: bool) -> tuple[list[Pl
     return blocks, f"{SWITCHES} switches between {pair[0]} and {pair[1]}: {why}. At {tempo:g} BPM: {why_tempo}."
 
 
-def _switch_tempo(
-    first: PostureAbility, second: PostureAbility, tried: Sequence[PlayedSwitch]
-) -> tuple[float, str]:
+def _switch_tempo(first: PostureAbility, second: PostureAbility, tried: Sequence[PlayedSwitch]) -> tuple[float, str]:
     """The slower of what both hold, and a rung up or three down from where switches were tried."""
     notes = max(first.notes_per_beat, second.notes_per_beat)
     most = min(_safe(p) * p.notes_per_beat / notes for p in (first, second))

@@ -9,7 +9,7 @@ import numpy as np
 from analysis.drills.phrases import read_phrase
 from analysis.model.cautions import discomfort
 from analysis.model.errors import InputError
-from analysis.model.records import SessionResult
+from analysis.model.records import BlockSummary, SessionResult
 from analysis.questions.block_table import FEWEST_STROKES, steady_strokes
 from analysis.report.session_answers import SessionAnswers
 from analysis.tension.assessment import Tension
@@ -17,6 +17,8 @@ from logger.practice.ability import Burst, Evening, PlayedPosture, PlayedSwitch
 from logger.practice.plan import MOST_STRINGS, NUMBERS
 
 HIGH_RATING = 7.0
+FOLLOWED = 0.05
+"""A speed so near to the click's is the click's."""
 USUAL_NOTES = 4.0
 """Notes a beat where blocks do not say."""
 
@@ -69,13 +71,19 @@ def _postures(result: SessionResult, answers: SessionAnswers) -> tuple[PlayedPos
         bursts = []
         for index in indices:
             part = own[own["block"] == index]
-            tempo = 60 * float(part["strokes_per_s"].median()) / notes
+            tempo = _tempo_bpm(result.blocks[index], 60 * float(part["strokes_per_s"].median()) / notes)
             margin = sign * part["tilt_deg"].to_numpy(np.float64) - result.instrument.dead_band_deg
             low, high = NUMBERS["tempo_bpm"]
             bursts.append(Burst(float(np.clip(tempo, low, high)), int((margin > 0).sum()), len(part)))
         span = float(own["span_mm"].median())
         found.append(PlayedPosture(posture, drill, notes, wanted, tuple(bursts), span, smallest.get(posture)))
     return tuple(found)
+
+
+def _tempo_bpm(block: BlockSummary, measured_bpm: float) -> float:
+    """The click's tempo, where it was followed; else the one measured."""
+    followed = block.tempo_bpm is not None and abs(measured_bpm / block.tempo_bpm - 1) < FOLLOWED
+    return block.tempo_bpm if followed and block.tempo_bpm else measured_bpm
 
 
 def _phrase(drill: str) -> str:

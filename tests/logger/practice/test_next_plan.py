@@ -73,7 +73,9 @@ def test_no_plan_jumps_in_tempo_or_in_hours(evenings: list[Evening]) -> None:
 
 
 def evening(log_hash: str = "one", **more: object) -> Evening:
-    low = PlayedPosture("low", "", 4.0, "down", (Burst(90, 100, 100), Burst(110, 98, 100), Burst(130, 40, 100)), 20, 0.7)
+    low = PlayedPosture(
+        "low", "", 4.0, "down", (Burst(90, 100, 100), Burst(110, 98, 100), Burst(130, 40, 100)), 20, 0.7
+    )
     high = PlayedPosture("high", "", 4.0, "up", (Burst(90, 100, 100), Burst(130, 99, 100)), 18.0, None)
     switches = (PlayedSwitch("low", "high", 90.0, 8, 8), PlayedSwitch("high", "low", 90.0, 7, 8))
     return replace(Evening(log_hash, 20.0, "", False, (low, high), switches), **more)  # type: ignore[arg-type]
