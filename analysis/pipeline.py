@@ -12,7 +12,7 @@ import pandas as pd
 from analysis.consistency.judge import judge_sensor
 from analysis.consistency.stream_map import DELAY_FLOOR_S
 from analysis.drills.session_changes import mark_session_changes
-from analysis.model.cautions import session_cautions
+from analysis.model.cautions import is_simulated, session_cautions
 from analysis.model.doubts import About, Doubt, added_se_deg
 from analysis.model.errors import NotEnoughDataError
 from analysis.model.events import keep_within
@@ -49,7 +49,19 @@ NO_BLOCKS = "no block of play was marked: blocks were found from the strokes the
 
 @dataclass(frozen=True)
 class Settings:
-    """Settings of the whole chain."""
+    """Settings of the whole chain.
+
+    Attributes
+    ----------
+    reference : ReferenceSettings
+        From gestures to the instrument frame.
+    table : TableSettings
+        Strokes and their measures.
+    body : BodySettings
+        Motion of the whole body.
+    tip : TipSettings
+        From the hand to the tip.
+    """
 
     reference: ReferenceSettings = field(default_factory=ReferenceSettings)
     table: TableSettings = field(default_factory=TableSettings)
@@ -154,7 +166,22 @@ def measure_play(
 def measure_window(
     motion: Motion, session: Session, context: PlayContext, settings: TableSettings
 ) -> tuple[Columns, TracedStrokes]:
-    """The same as bare columns: for windows of which only a few rows are wanted, again and again."""
+    """The same as bare columns: for windows of which only a few rows are wanted, again and again.
+
+    Parameters
+    ----------
+    motion : Motion
+        Over the window.
+    session : Session
+    context : PlayContext
+        Reference, instrument and what else play is measured against.
+    settings : TableSettings
+
+    Returns
+    -------
+    (Columns, TracedStrokes)
+        The columns of the stroke table, and the strokes with their paths.
+    """
     play = find_play(motion, session.events, context, settings)
     return measure_columns(motion, play, session)
 
@@ -251,7 +278,7 @@ def _result(
         events=session.events,
         instrument=session.instrument,
         player=session.player,
-        cautions=session_cautions(session.events, known),
+        cautions=session_cautions(session.events, known, is_simulated(session.metadata)),
         settings=asdict(settings),
         version=version("strokeplane"),
         log_hash=session.log_hash,

@@ -30,6 +30,16 @@ class PitchedNote:
     """A note as a file has it: its pitch, and the phrase's note with everything but its place.
 
     ``place`` is (string, fret) where the file says it; ``row`` says where in the file, for messages.
+
+    Attributes
+    ----------
+    pitch : int
+        MIDI number.
+    note : Note
+    slurred : tuple of int
+        MIDI numbers of the sounds slurred to it.
+    place : (int, int) or None
+    row : str
     """
 
     pitch: int
@@ -92,6 +102,10 @@ def place_notes(
         The stroke that clears.
     last_fret : int
         Highest fret of the instrument.
+
+    Returns
+    -------
+    Fingering
 
     Raises
     ------

@@ -38,7 +38,16 @@ MAX_LENGTH = 256
 
 @dataclass(frozen=True)
 class Slur:
-    """A sound without a stroke of its own; ``string`` is None where it is the string of the note before."""
+    """A sound without a stroke of its own; ``string`` is None where it is the string of the note before.
+
+    Attributes
+    ----------
+    kind : SlurKind
+    fret : int or None
+    length : Fraction or int
+        In units of the phrase.
+    string : int or None
+    """
 
     kind: SlurKind
     fret: int | None = None
@@ -89,7 +98,15 @@ class Sounding(NamedTuple):
 
 @dataclass(frozen=True)
 class Metre:
-    """A metre such as 7/8, and which note value one unit is (1/16: a sixteenth)."""
+    """A metre such as 7/8, and which note value one unit is (1/16: a sixteenth).
+
+    Attributes
+    ----------
+    beats, value : int
+        7 and 8 in 7/8.
+    note : Fraction
+        One unit as a part of a whole note.
+    """
 
     beats: int
     value: int

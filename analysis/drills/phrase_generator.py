@@ -31,6 +31,7 @@ class PhraseSettings:
         Length of the loop; even, so that its strokes stay the same on every pass.
     demand : {"up", "down", "mixed"}
         Stroke that precedes the changes.
+    first_stroke : Stroke
     position, stretch : int
         Lowest fret under the hand and how many frets it spans. Position 0 starts at the open strings.
     max_leap_semitones : int
@@ -120,7 +121,28 @@ def generate_phrase(
 def generate_twins(
     tuning: Tuning, root: int, degrees: Sequence[int], seed: int, settings: PhraseSettings | None = None
 ) -> tuple[Phrase, Phrase]:
-    """Draw a phrase and its twin, which demands the other stroke; parameters as in :func:`generate_phrase`."""
+    """Draw a phrase and its twin, which demands the other stroke; parameters as in :func:`generate_phrase`.
+
+    Parameters
+    ----------
+    tuning : Tuning
+    root : int
+        Pitch class, 0 to 11.
+    degrees : sequence of int
+        Semitones above the root.
+    seed : int
+    settings : PhraseSettings, optional
+
+    Returns
+    -------
+    (Phrase, Phrase)
+        Phrase and twin.
+
+    Raises
+    ------
+    InputError
+        No such phrase, or no twin of it, can be played.
+    """
     phrase = generate_phrase(tuning, root, degrees, seed, settings)
     return phrase, make_twin(phrase)
 

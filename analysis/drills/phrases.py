@@ -62,7 +62,15 @@ class StringChange:
 
 @dataclass(frozen=True)
 class Demand:
-    """What a phrase demands: its changes over one cycle and the stroke that must clear."""
+    """What a phrase demands: its changes over one cycle and the stroke that must clear.
+
+    Attributes
+    ----------
+    kind : DemandKind
+        The stroke that must clear at the changes, or that it differs.
+    changes : tuple of StringChange
+        Over one cycle.
+    """
 
     kind: DemandKind
     changes: tuple[StringChange, ...]
@@ -173,6 +181,19 @@ def find_drill(label: str, strings: int, metadata: Mapping[str, str]) -> Phrase 
     """Return the phrase that a block's drill stands for, or None where the label is only a name.
 
     A label is looked up in the session's metadata (key ``drill.LABEL``) first; else it may be the phrase itself.
+
+    Parameters
+    ----------
+    label : str
+        The block's drill.
+    strings : int
+        Strings or courses of the instrument.
+    metadata : mapping of str to str
+        Of the session.
+
+    Returns
+    -------
+    Phrase or None
 
     Raises
     ------

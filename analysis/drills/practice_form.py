@@ -83,7 +83,18 @@ class PracticeForm:
 
 @dataclass(frozen=True)
 class Section:
-    """One stretch of play: one phrase, posture and tempo. Beats count from the start of the practice."""
+    """One stretch of play: one phrase, posture and tempo. Beats count from the start of the practice.
+
+    Attributes
+    ----------
+    phrase : Phrase
+    posture : str
+    tempo_bpm : float
+    start_beat : int
+        Without the count-in.
+    repeats : int
+        Passes through the phrase.
+    """
 
     phrase: Phrase
     posture: str
@@ -113,6 +124,9 @@ class Practice:
 
     Attributes
     ----------
+    form : PracticeForm
+    sections : tuple of Section
+        In order of play.
     tempo_changes : tuple of (int, float)
         Beat and tempo in BPM.
     clicks : tuple of (int, bool)
@@ -153,12 +167,33 @@ class Practice:
 
 
 def microseconds_per_beat(tempo_bpm: float) -> int:
-    """Return a tempo as the whole microseconds per beat that a MIDI file holds."""
+    """Return a tempo as the whole microseconds per beat that a MIDI file holds.
+
+    Parameters
+    ----------
+    tempo_bpm : float
+        Above 0.
+
+    Returns
+    -------
+    int
+    """
     return round(60e6 / tempo_bpm)
 
 
 def tempo_ladder(first_bpm: float, last_bpm: float, step_bpm: float) -> tuple[float, ...]:
     """Return the tempi from the first to the last, both included where the step hits it.
+
+    Parameters
+    ----------
+    first_bpm, last_bpm : float
+    step_bpm : float
+        Negative where the tempi fall.
+
+    Returns
+    -------
+    tuple of float
+        BPM.
 
     Raises
     ------
@@ -186,6 +221,17 @@ def tempo_ladder(first_bpm: float, last_bpm: float, step_bpm: float) -> tuple[fl
 
 def lay_out(phrase: Phrase, twin: Phrase, form: PracticeForm) -> Practice:
     """Lay phrase and twin out in beats, at every tempo of the ladder.
+
+    Parameters
+    ----------
+    phrase, twin : Phrase
+        Played by turns.
+    form : PracticeForm
+        Tempi, click, rests and postures.
+
+    Returns
+    -------
+    Practice
 
     Raises
     ------
@@ -222,7 +268,19 @@ def lay_out(phrase: Phrase, twin: Phrase, form: PracticeForm) -> Practice:
 
 
 def section_beats(phrase: Phrase, repeats: int, notes_per_beat: Fraction) -> int:
-    """Return the whole beats that a phrase takes with its lead."""
+    """Return the whole beats that a phrase takes with its lead.
+
+    Parameters
+    ----------
+    phrase : Phrase
+    repeats : int
+        How often it is played after the lead.
+    notes_per_beat : Fraction
+
+    Returns
+    -------
+    int
+    """
     lead = math.ceil(phrase.lead_units / notes_per_beat)
     return lead + math.ceil(repeats * phrase.pass_units / notes_per_beat)
 
@@ -233,7 +291,21 @@ def _click(start: int, beats: int, beats_per_bar: int, before_bar: int = 0) -> l
 
 
 def read_notes_per_beat(text: str) -> Fraction:
-    """Read notes per beat: a whole number, a decimal (1.5) or a fraction (3/2)."""
+    """Read notes per beat: a whole number, a decimal (1.5) or a fraction (3/2).
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    Fraction
+
+    Raises
+    ------
+    InputError
+        It is none of these.
+    """
     try:
         return Fraction(text)
     except (ValueError, ZeroDivisionError):

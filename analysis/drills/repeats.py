@@ -44,6 +44,15 @@ def unfold(bars: Sequence[Bar]) -> list[Bar]:
     A repeat without a beginning goes back to the end of the one before it, or to the first bar. Under an ending of
     number n the bars are played on pass n only; an ending lasts until the repeat ends or the next ending begins.
 
+    Parameters
+    ----------
+    bars : sequence of Bar
+        As written.
+
+    Returns
+    -------
+    list of Bar
+
     Raises
     ------
     InputError

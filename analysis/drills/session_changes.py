@@ -68,7 +68,18 @@ class DrillBlock:
 
 
 def pair_cells(pairs: pd.DataFrame) -> list[tuple[str, ...]]:
-    """Texts of a table of string pairs: from, to, after, changes, cleared, caught, cannot tell, height in mm."""
+    """Texts of a table of string pairs: from, to, after, changes, cleared, caught, cannot tell, height in mm.
+
+    Parameters
+    ----------
+    pairs : DataFrame
+        One string pair a row, as :class:`DrillBlock` holds it.
+
+    Returns
+    -------
+    list[tuple[str, ...]]
+        One tuple a row.
+    """
     cells = []
     for pair in pairs.to_dict("records"):
         height = "" if pd.isna(pair["height_mm"]) else f"{pair['height_mm']:+.1f}"
@@ -78,7 +89,16 @@ def pair_cells(pairs: pd.DataFrame) -> list[tuple[str, ...]]:
 
 
 def weakest_words(block: DrillBlock) -> tuple[str, ...]:
-    """Sentences that name a block's weakest change and what to do next; none where no string change was played."""
+    """Sentences that name a block's weakest change and what to do next; none where no string change was played.
+
+    Parameters
+    ----------
+    block : DrillBlock
+
+    Returns
+    -------
+    tuple of str
+    """
     weakest, pairs = block.weakest, block.pairs
     if pairs.empty:
         return ()
@@ -199,7 +219,17 @@ def share_agreed(alignment: DrillAlignment, heard: FloatArray) -> float:
 
 
 def timing_of(block: Event | BlockSummary) -> DrillTiming:
-    """Return what a block's tempo says of its notes' timing."""
+    """Return what a block's tempo says of its notes' timing.
+
+    Parameters
+    ----------
+    block : Event or BlockSummary
+
+    Returns
+    -------
+    DrillTiming
+        Seconds; without times where the block has no tempo.
+    """
     if not block.tempo_bpm or not block.notes_per_beat:
         return DrillTiming()
     beat_s = 60.0 / block.tempo_bpm

@@ -46,7 +46,23 @@ class StringPlaces:
 
 
 def place_strings(instrument: Instrument) -> StringPlaces:
-    """Return the strings' places from spacing and arch; a flat plane where no radius is known."""
+    """Return the strings' places from spacing and arch; a flat plane where no radius is known.
+
+    Parameters
+    ----------
+    instrument : Instrument
+        Spacing and arch in mm.
+
+    Returns
+    -------
+    StringPlaces
+        Millimetres, string 1 first.
+
+    Raises
+    ------
+    InputError
+        The arch is too narrow for the strings.
+    """
     across = np.concatenate([[0.0], np.cumsum(instrument.spacing_mm)])
     # spacing_mm starts at the string that a downstroke meets first, which is the last string.
     y = (across - 0.5 * across[-1])[::-1]

@@ -14,6 +14,18 @@ def write_tab(phrase: Phrase, tuning: Tuning, notes_per_line: int = 16) -> str:
     Slurs are written as h, p, / and t. A tab has no rests and no lengths: where the phrase is not even, its one line of
     text stands above as a remark, and a rest leaves a gap.
 
+    Parameters
+    ----------
+    phrase : Phrase
+    tuning : Tuning
+    notes_per_line : int
+        Strokes in a system.
+
+    Returns
+    -------
+    str
+        Several lines.
+
     Raises
     ------
     InputError
@@ -55,7 +67,18 @@ def _fret(note: Note) -> str:
 
 
 def require_strings(phrase: Phrase, tuning: Tuning) -> None:
-    """Raise InputError if phrase and tuning have different numbers of strings."""
+    """Refuse a phrase and a tuning with different numbers of strings.
+
+    Parameters
+    ----------
+    phrase : Phrase
+    tuning : Tuning
+
+    Raises
+    ------
+    InputError
+        The numbers differ.
+    """
     if phrase.strings != tuning.strings:
         raise InputError(
             f"The phrase is for {phrase.strings} strings, the tuning has {tuning.strings}; choose a tuning that fits."

@@ -38,6 +38,11 @@ TUNINGS: dict[str, str] = {
 class Tuning:
     """Open strings as MIDI numbers, string 1 first.
 
+    Attributes
+    ----------
+    open_midi : tuple of int
+        MIDI numbers, string 1 first.
+
     Raises
     ------
     InputError
@@ -94,6 +99,15 @@ class Tuning:
 def read_tuning(text: str) -> Tuning:
     """Read a tuning: one of :data:`TUNINGS`' names, or pitches from the last string to string 1.
 
+    Parameters
+    ----------
+    text : str
+        In any case if a name.
+
+    Returns
+    -------
+    Tuning
+
     Raises
     ------
     InputError
@@ -114,6 +128,14 @@ def read_tuning(text: str) -> Tuning:
 
 def usual_tuning(instrument: Instrument) -> Tuning:
     """Return the usual tuning of an instrument, by its name and number of courses.
+
+    Parameters
+    ----------
+    instrument : Instrument
+
+    Returns
+    -------
+    Tuning
 
     Raises
     ------
@@ -146,6 +168,15 @@ def own_scale(tuning: Tuning) -> tuple[int, tuple[int, ...]]:
     The root is the last string; the scale is the set of seven tones in a row of fifths that holds most of the open
     strings and, of those, lies nearest to the root's own place in the middle of the row.
 
+    Parameters
+    ----------
+    tuning : Tuning
+
+    Returns
+    -------
+    tuple[int, tuple[int, ...]]
+        Pitch class of the root, 0 to 11, and semitones above it.
+
     Examples
     --------
     >>> own_scale(read_tuning("mandolin"))
@@ -163,6 +194,21 @@ def own_scale(tuning: Tuning) -> tuple[int, tuple[int, ...]]:
 
 def own_position(tuning: Tuning, root: int, degrees: Sequence[int], stretch: int) -> int:
     """Return the lowest fret, from the first to the twelfth, under which a hand has most notes of a scale.
+
+    Parameters
+    ----------
+    tuning : Tuning
+    root : int
+        Pitch class, 0 to 11.
+    degrees : sequence of int
+        Semitones above the root.
+    stretch : int
+        Frets under the hand.
+
+    Returns
+    -------
+    int
+        1 to 12.
 
     Examples
     --------
@@ -201,7 +247,21 @@ def _read_pitch(word: str) -> int:
 
 
 def read_root(text: str) -> int:
-    """Return the pitch class (0 to 11, C is 0) of a root such as A, Bb or F#."""
+    """Return the pitch class (0 to 11, C is 0) of a root such as A, Bb or F#.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    int
+
+    Raises
+    ------
+    InputError
+        It is no note name.
+    """
     match = _ROOT.fullmatch(text.strip())
     if match is None:
         raise InputError(f"Cannot read {text!r} as a root; write a note name such as A, Bb or F#.")
@@ -211,6 +271,16 @@ def read_root(text: str) -> int:
 
 def read_degrees(text: str) -> tuple[int, ...]:
     """Return semitones above the root for scale degrees counted in the major scale.
+
+    Parameters
+    ----------
+    text : str
+        Degrees with spaces between.
+
+    Returns
+    -------
+    tuple of int
+        Ascending, each once.
 
     Raises
     ------

@@ -33,7 +33,17 @@ MOST_SLUR_FRETS = 4
 
 @dataclass(frozen=True)
 class Twin:
-    """A twin, the way to it, and what was changed in one sentence."""
+    """A twin, the way to it, and what was changed in one sentence.
+
+    Attributes
+    ----------
+    way : TwinWay
+        How it was made.
+    phrase : Phrase
+        The twin.
+    change : str
+        What was changed, in a sentence.
+    """
 
     way: TwinWay
     phrase: Phrase
@@ -44,6 +54,14 @@ def list_twins(phrase: Phrase) -> tuple[Twin, ...]:
     """Return the twins of a phrase, the musically smallest change first.
 
     A way that would lose a string change, or that the phrase has no room for, is left out.
+
+    Parameters
+    ----------
+    phrase : Phrase
+
+    Returns
+    -------
+    tuple of Twin
 
     Raises
     ------
@@ -68,6 +86,16 @@ def list_twins(phrase: Phrase) -> tuple[Twin, ...]:
 def find_twin(phrase: Phrase, way: TwinWay | None = None) -> Twin:
     """Return the twin made in one way; the musically smallest where none is named.
 
+    Parameters
+    ----------
+    phrase : Phrase
+    way : TwinWay, optional
+        How the twin is to be made; None takes the smallest change.
+
+    Returns
+    -------
+    Twin
+
     Raises
     ------
     InputError
@@ -85,6 +113,21 @@ def find_counterpart(phrase: Phrase, way: TwinWay | None = None) -> Twin:
     """Return what is practised beside a phrase: a twin, or where it can have none the phrase from the other stroke.
 
     A phrase on one string has no string changes to turn, a loop over an odd number of strokes demands both anyway.
+
+    Parameters
+    ----------
+    phrase : Phrase
+    way : TwinWay, optional
+        How the twin is to be made; None takes the smallest change.
+
+    Returns
+    -------
+    Twin
+
+    Raises
+    ------
+    InputError
+        The phrase has no twin of that kind.
     """
     odd = phrase.loops and phrase.cycle_notes > len(phrase.notes)
     if way is None and (odd or not read_demand(phrase).changes):

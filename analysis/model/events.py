@@ -43,6 +43,11 @@ class PlayBlock:
 def check_events(events: Sequence[Event]) -> None:
     """Refuse events that contradict each other.
 
+    Parameters
+    ----------
+    events : sequence of Event
+        In any order.
+
     Raises
     ------
     InputError
@@ -89,6 +94,17 @@ def keep_within(events: Sequence[Event], start_s: float, end_s: float) -> tuple[
     """Cut gestures and rest to the time that the log covers, and leave out those that lie outside.
 
     Blocks of play stay whole, so that their numbers do; marks without length stay as they are.
+
+    Parameters
+    ----------
+    events : sequence of Event
+    start_s, end_s : float
+        Log time of the first sample and of the end of the last.
+
+    Returns
+    -------
+    tuple of Event
+        In the order given.
 
     Examples
     --------

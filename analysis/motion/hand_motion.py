@@ -108,6 +108,17 @@ def running_integral(values: FloatArray, rate_hz: float) -> FloatArray:
     The trapezoid rule is too short by ``(pi f / rate)^2 / 3``: 1.2 % at 8 Hz and 133 samples/s, and twice that in a
     double integral, which would no longer fit the rotated lever.
 
+    Parameters
+    ----------
+    values : float64 (n, ...)
+        On a uniform grid.
+    rate_hz : float
+
+    Returns
+    -------
+    float64 (n, ...)
+        In the values' unit times seconds; 0 at the first sample.
+
     Examples
     --------
     >>> t = np.arange(134) / 133
@@ -123,7 +134,20 @@ def running_integral(values: FloatArray, rate_hz: float) -> FloatArray:
 
 
 def build_motion(signals: Signals, errors: SensorErrors) -> Motion:
-    """Correct the signals and run the orientation filter once over the session."""
+    """Correct the signals and run the orientation filter once over the session.
+
+    Parameters
+    ----------
+    signals : Signals
+        m/s2 and rad/s, in the sensor's axes.
+    errors : SensorErrors
+        Biases and scales to take away.
+
+    Returns
+    -------
+    Motion
+        Corrected signals and orientation at every sample; gaps are marked as not valid.
+    """
     accel = errors.correct_accel(signals.accel_mps2, signals.grid.rate_hz)
     gyro = errors.correct_gyro(signals.gyro_radps)
     quat = estimate_orientation(gyro, accel, signals.grid)

@@ -78,7 +78,32 @@ class Room:
 
 @dataclass(frozen=True)
 class Clearing:
-    """The answer for one posture and direction. ``hardest`` is the pair with the smallest share."""
+    """The answer for one posture and direction. ``hardest`` is the pair with the smallest share.
+
+    Attributes
+    ----------
+    posture : str
+    direction : Direction
+        The stroke that is asked about.
+    strokes : int
+        Number counted.
+    share : Bounded
+        That pass, 0 to 1.
+    margin_mm : Bounded
+        Median height over what is needed.
+    other_share : float
+        Of the other stroke, 0 to 1.
+    pairs : tuple of StringPair
+        By pair of neighbouring strings.
+    hardest : StringPair
+    room : Room
+        How small the stroke may become.
+    plectrum_depth_mm : float
+    wanted_share : float
+        Share that counts as clearing.
+    remarks : tuple of str
+        Sentences.
+    """
 
     posture: str
     direction: Direction

@@ -87,6 +87,12 @@ class HoldTempo:
 
     Attributes
     ----------
+    posture : str
+    side : {down, up}
+        The stroke whose side is to hold.
+    dead_band_deg : float
+    share : float
+        Of the strokes that must hold, 0 to 1.
     bound : str
         ``inside`` the tested speeds; ``at least`` the fastest of them; ``below`` the slowest.
     strokes_per_s : float
@@ -95,6 +101,14 @@ class HoldTempo:
         95 % interval, strokes a second; None where it runs beyond the tested speeds.
     notes_per_beat : float or None
         Where all blocks agree.
+    tested : (float, float)
+        Slowest and fastest speed, strokes a second.
+    pieces : tuple of HoldPiece
+        Blocks, or parts of them, by speed.
+    curve : HoldCurve
+        Share that holds against speed.
+    failure : Failure or None
+        How it ends; None where it does not.
     resampled : float64 (n,)
         Hold tempo of every resample: 0 below, inf beyond the tested speeds.
     remarks : tuple of str

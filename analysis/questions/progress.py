@@ -50,6 +50,12 @@ class MeasureTrend:
 
     Attributes
     ----------
+    name : str
+    unit : str
+    drill, posture : str
+        Empty for whole sessions.
+    points : tuple of Point
+        One a session, in order of time.
     change : Estimate or None
         Of the line, first to last session; None with fewer than four sessions.
     per_week : float or None
@@ -74,7 +80,20 @@ class MeasureTrend:
 
 @dataclass(frozen=True)
 class PlayerProgress:
-    """One player. ``undated`` sessions hold no date and are in no trend."""
+    """One player. ``undated`` sessions hold no date and are in no trend.
+
+    Attributes
+    ----------
+    player : str
+        Name, empty where none was given.
+    sessions : tuple of SessionSummary
+        In order of time.
+    trends : tuple of MeasureTrend
+        One a measure.
+    attention : Attention
+        What a teacher should look at, and why.
+    undated : int
+    """
 
     player: str
     sessions: tuple[SessionSummary, ...]

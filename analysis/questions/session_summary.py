@@ -11,6 +11,30 @@ class GroupSummary:
 
     ``tilt_se_deg`` holds the frame's error and the scatter of blocks. ``hold_bound`` is ``inside``, ``at least``,
     ``below``, or empty where there is no hold tempo; ``hold_low`` and ``hold_high`` are its 95 % interval.
+
+    Attributes
+    ----------
+    drill : str
+    posture : str
+    blocks, strokes : int
+        Numbers of them.
+    strokes_per_s : float
+    notes_per_beat : float or None
+    tilt_deg : float
+        Mean.
+    tilt_se_deg : float or None
+    spread_deg : float
+        Scatter from stroke to stroke.
+    span_mm : float
+        Median.
+    share_clearing : float or None
+        0 to 1.
+    timing_pct : float or None
+        Scatter of the intervals, percent of the interval.
+    hold_bound : str
+    hold_strokes_per_s : float or None
+    hold_low : float or None
+    hold_high : float or None
     """
 
     drill: str

@@ -59,6 +59,16 @@ def summarise_session(result: SessionResult, name: str, started_s: float | None)
 def check_ratings(events: Sequence[Event]) -> tuple[tuple[str, float], ...]:
     """Label and value of every rating, in order of time.
 
+    Parameters
+    ----------
+    events : sequence of Event
+        In any order.
+
+    Returns
+    -------
+    tuple[tuple[str, float], ...]
+        Values from 0 to 10.
+
     Raises
     ------
     InputError

@@ -40,6 +40,10 @@ class Reference:
     drift : HeadingDrift
     qualities : tuple of GestureQuality
     warnings : tuple of str
+    changes : tuple of MountingChange
+        Where the sensor moved on the hand.
+    splits : Splits
+        Times of them, by posture.
     """
 
     frames: Mapping[str, Frame]
@@ -114,6 +118,19 @@ def measure_gestures(signals: Signals, session: Session, settings: ReferenceSett
     """Solve levers and sensor errors, run the orientation filter, measure the gestures' directions.
 
     Gestures that were repeated after the mounting changed are kept apart from the older ones, and replace them.
+
+    Parameters
+    ----------
+    signals : Signals
+        As prepared: the gyroscope's bias still in; m/s2 and rad/s.
+    session : Session
+        Its events in order.
+    settings : ReferenceSettings
+
+    Returns
+    -------
+    (Motion, Gestures)
+        Motion over the whole session, and what the gestures tell.
     """
     signals = still_gyro_bias(signals, session.events)
     history = follow_bias(signals, session.events)
@@ -173,7 +190,22 @@ def _with_bias(settings: ReferenceSettings, history: BiasHistory) -> ReferenceSe
 def complete_reference(
     motion: Motion, session: Session, gestures: Gestures, drift: HeadingDrift, settings: ReferenceSettings
 ) -> Reference:
-    """Frames from the gestures, given how the heading drifted; ``motion`` reaches over the gestures."""
+    """Frames from the gestures, given how the heading drifted; ``motion`` reaches over the gestures.
+
+    Parameters
+    ----------
+    motion : Motion
+    session : Session
+    gestures : Gestures
+        As :func:`measure_gestures` gives them.
+    drift : HeadingDrift
+        Of the heading, rad against log time.
+    settings : ReferenceSettings
+
+    Returns
+    -------
+    Reference
+    """
     labelled = replace(session, events=label_epochs(session.events, gestures.splits))
     frames, more = _frames(motion, labelled, gestures, drift, settings)
     said = (*gestures.warnings, *more)
@@ -209,7 +241,18 @@ def _grip_of(posture: str, grips: Sequence[str]) -> int:
 
 
 def settings_for_strings(settings: GestureSettings, session: Session) -> GestureSettings:
-    """``across`` goes over all strings: less than half of the way, and something else was marked, play perhaps."""
+    """``across`` goes over all strings: less than half of the way, and something else was marked, play perhaps.
+
+    Parameters
+    ----------
+    settings : GestureSettings
+    session : Session
+        Its instrument's spacing counts, mm.
+
+    Returns
+    -------
+    GestureSettings
+    """
     least_mm = 0.5 * float(sum(session.instrument.spacing_mm))
     return replace(settings, min_extent_mm=max(settings.min_extent_mm, least_mm))
 

@@ -27,7 +27,17 @@ def name_posture(posture: str) -> str:
 
 
 def say_hold(hold: HoldTempo) -> str:
-    """Say up to which tempo the tilt holds, how sure that is, and how it ends."""
+    """Say up to which tempo the tilt holds, how sure that is, and how it ends.
+
+    Parameters
+    ----------
+    hold : HoldTempo
+
+    Returns
+    -------
+    str
+        One or two sentences.
+    """
     keeps = f"the {hold.side}stroke's side holds in {of_100(hold.share)} strokes"
     if hold.bound == "at least":
         said = f"{keeps} at every speed tested: hold tempo at least {say_speed(hold, hold.strokes_per_s)}"
@@ -43,7 +53,19 @@ def say_hold(hold: HoldTempo) -> str:
 
 
 def say_speed(hold: HoldTempo, strokes_per_s: float) -> str:
-    """A speed in strokes a second, and in BPM where notes per beat are known."""
+    """A speed in strokes a second, and in BPM where notes per beat are known.
+
+    Parameters
+    ----------
+    hold : HoldTempo
+        Knows the notes per beat, if anyone does.
+    strokes_per_s : float
+
+    Returns
+    -------
+    str
+        A piece of a sentence.
+    """
     notes = hold.notes_per_beat
     more = "" if notes is None else f" at {notes:g} note{'s' * (notes != 1)} a beat"
     return _short_speed(hold, strokes_per_s, more)
@@ -74,7 +96,17 @@ def _hold_interval(hold: HoldTempo) -> str:
 
 
 def say_consistency(steady: Consistency) -> str:
-    """Say how far strokes scatter, how far blocks lie apart, and which change could be seen."""
+    """Say how far strokes scatter, how far blocks lie apart, and which change could be seen.
+
+    Parameters
+    ----------
+    steady : Consistency
+
+    Returns
+    -------
+    str
+        One or two sentences; angles in deg.
+    """
     within = steady.within_sd_deg
     said = (
         f"tilt {degrees(steady.axis.mean_deg)} scatters by {degrees(within.value)} from stroke to stroke within a "
@@ -95,7 +127,17 @@ def say_consistency(steady: Consistency) -> str:
 
 
 def say_clearing(clearing: Clearing) -> str:
-    """Say how many strokes pass the next string, by how much, and how small the stroke may become."""
+    """Say how many strokes pass the next string, by how much, and how small the stroke may become.
+
+    Parameters
+    ----------
+    clearing : Clearing
+
+    Returns
+    -------
+    str
+        Two or three sentences.
+    """
     share, margin = clearing.share, clearing.margin_mm
     side = "above" if margin.value > 0 else "below"
     said = (
@@ -131,7 +173,17 @@ def _in_100(share: float | None) -> str:
 
 
 def say_comparison(comparison: PostureComparison) -> str:
-    """Say in which measures the postures differ, and in which no difference was shown."""
+    """Say in which measures the postures differ, and in which no difference was shown.
+
+    Parameters
+    ----------
+    comparison : PostureComparison
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
     different = [m for m in comparison.measures if m.verdict == "different"]
     if not different:
         return f"No difference shown between postures {comparison.first} and {comparison.second}."
@@ -151,7 +203,20 @@ def say_p(measure: MeasureDifference) -> str:
 
 
 def say_measure(comparison: PostureComparison, measure: MeasureDifference) -> str:
-    """One measure in a sentence: different, equivalent, or what it would take to show a difference."""
+    """One measure in a sentence: different, equivalent, or what it would take to show a difference.
+
+    Parameters
+    ----------
+    comparison : PostureComparison
+        Names the postures.
+    measure : MeasureDifference
+        One of the comparison's.
+
+    Returns
+    -------
+    str
+        In the measure's unit.
+    """
     unit = "°" if measure.unit == "deg" else f" {measure.unit}"
     margin = f"{measure.equivalence.margin:g}{unit}"
     head = f"{capitalise(measure.name)}: "
@@ -183,17 +248,39 @@ def say_hold_difference(comparison: PostureComparison, hold: HoldDifference) -> 
 
 
 def say_switching(switching: Switching) -> str:
-    """Changes of posture in a sentence or two."""
+    """Changes of posture in a sentence or two.
+
+    Parameters
+    ----------
+    switching : Switching
+
+    Returns
+    -------
+    str
+    """
     if not switching.switches:
         return "No posture follows directly on another, so switching cannot be told."
     count = len(switching.switches)
     if switching.median_strokes is None:
         said = f"In none of {count} changes of posture did the new tilt come within the first half of the block."
     else:
-        said = f"After a change of posture the new tilt is there after {switching.median_strokes:.0f} strokes (median)"
+        said = f"After a change of posture the new tilt is usually there {_after(switching.median_strokes)}"
         said += f"; in {switching.never} of {count} it was not by mid-block." if switching.never else "."
     accidents = f"{switching.accidents} by accident" if switching.accidents else "none by accident"
-    return f"{said} The tilt changed its side {switching.flips} times on purpose, {accidents}."
+    times = "once" if switching.flips == 1 else f"{switching.flips} times"
+    return f"{said} The tilt changed sides {times} on purpose, {accidents}."
+
+
+def _after(strokes: float) -> str:
+    """From which stroke on.
+
+    Examples
+    --------
+    >>> _after(0.0), _after(1.0), _after(3.0)
+    ('right from the first stroke', 'after one stroke', 'after 3 strokes')
+    """
+    count = round(strokes)
+    return {0: "right from the first stroke", 1: "after one stroke"}.get(count, f"after {count} strokes")
 
 
 def say_switches(found: SwitchSuccess) -> str:
@@ -202,8 +289,7 @@ def say_switches(found: SwitchSuccess) -> str:
     ends = f"({_in_100(made.low)} to {_in_100(made.high)} of 100, 95 % interval)"
     said = f"Of {made.of} switches of posture {made.count} were made {ends}"
     if found.median_strokes is not None:
-        strokes = f"{found.median_strokes:.0f} stroke{'s' * (found.median_strokes != 1)}"
-        said += f"; the new tilt holds after {strokes} (median)"
+        said += f"; the new tilt usually holds {_after(found.median_strokes)}"
     said += f". {_say_lost(found)}"
     return said + (f" {say_switch_fatigue(found.fatigue)}" if found.fatigue else "")
 

@@ -26,7 +26,19 @@ WORTH_REPEATING = 0.5
 
 @dataclass(frozen=True)
 class QualityLine:
-    """One statement about the data: what it is about, how it stands, what it costs."""
+    """One statement about the data: what it is about, how it stands, what it costs.
+
+    Attributes
+    ----------
+    subject : str
+        What it is about.
+    words : str
+        How it stands.
+    cost : str
+        What it costs the answer; empty where nothing.
+    grade : Grade
+        For a colour or sign.
+    """
 
     subject: str
     words: str

@@ -57,7 +57,16 @@ def say_trend(trend: MeasureTrend) -> str:
 
 
 def say_progress(progress: PlayerProgress) -> str:
-    """One player in a sentence."""
+    """One player in a sentence.
+
+    Parameters
+    ----------
+    progress : PlayerProgress
+
+    Returns
+    -------
+    str
+    """
     count = len(progress.sessions)
     minutes = sum(s.minutes_played for s in progress.sessions)
     name = progress.player or "(no name)"

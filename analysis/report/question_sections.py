@@ -74,7 +74,17 @@ def question_sections(answers: SessionAnswers) -> tuple[Section, ...]:
 
 
 def hold_section(holds: Sequence[HoldTempo]) -> Section:
-    """Does it stay tilted at speed."""
+    """Does it stay tilted at speed.
+
+    Parameters
+    ----------
+    holds : sequence of HoldTempo
+        One a posture.
+
+    Returns
+    -------
+    Section
+    """
     choices = tuple(Choice(_label(h.posture), (Picture(draw_hold(h), say_hold(h)),)) for h in holds)
     rows = []
     for hold in holds:
@@ -107,7 +117,17 @@ def _block_speed(hold: HoldTempo, strokes_per_s: float) -> str:
 
 
 def consistency_section(steady: Sequence[Consistency]) -> Section:
-    """Is it consistent."""
+    """Is it consistent.
+
+    Parameters
+    ----------
+    steady : sequence of Consistency
+        One a posture.
+
+    Returns
+    -------
+    Section
+    """
     choices = tuple(Choice(_label(s.posture), (Picture(draw_consistency(s), say_consistency(s)),)) for s in steady)
     rows = []
     for s in steady:
@@ -127,7 +147,17 @@ def consistency_section(steady: Sequence[Consistency]) -> Section:
 
 
 def clearing_section(clears: Sequence[Clearing]) -> Section:
-    """Will it clear."""
+    """Will it clear.
+
+    Parameters
+    ----------
+    clears : sequence of Clearing
+        One a posture.
+
+    Returns
+    -------
+    Section
+    """
     choices = tuple(Choice(_label(c.posture), (Picture(draw_clearing(c), say_clearing(c)),)) for c in clears)
     rows = []
     for c in clears:
@@ -148,7 +178,16 @@ def clearing_section(clears: Sequence[Clearing]) -> Section:
 
 
 def comparison_section(comparison: PostureComparison) -> Section:
-    """Which posture."""
+    """Which posture.
+
+    Parameters
+    ----------
+    comparison : PostureComparison
+
+    Returns
+    -------
+    Section
+    """
     pictures = [Picture(draw_posture_blocks(comparison), "Tilt of every block, by posture.")]
     if comparison.measures:
         pictures.append(Picture(draw_differences(comparison), say_comparison(comparison)))

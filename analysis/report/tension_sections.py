@@ -47,7 +47,16 @@ def tension_section(tension: Tension, pictures: bool = True) -> Section:
 
 
 def say_level(level: TensionLevel) -> str:
-    """The level in two or three sentences; a report of discomfort first and, with what to do, alone."""
+    """The level in two or three sentences; a report of discomfort first and, with what to do, alone.
+
+    Parameters
+    ----------
+    level : TensionLevel
+
+    Returns
+    -------
+    str
+    """
     if level.hurt:
         return f"{level.sentence} ({capitalise('; '.join(level.reasons))}.)"
     since = f" by minute {level.since_min:.0f} of play" if level.since_min is not None else ""

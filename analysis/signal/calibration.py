@@ -51,7 +51,13 @@ class CalibrationSettings:
 
 @dataclass(frozen=True)
 class StillMean:
-    """Mean of a still stretch and its standard error, SI units, sensor axes."""
+    """Mean of a still stretch and its standard error, SI units, sensor axes.
+
+    Attributes
+    ----------
+    accel_mps2, gyro_radps : float64 (3,)
+    accel_se_mps2, gyro_se_radps : float64 (3,)
+    """
 
     accel_mps2: FloatArray
     gyro_radps: FloatArray
@@ -94,6 +100,18 @@ def normal_gravity_mps2(latitude_deg: float, height_m: float = 0.0) -> float:
 
     Local deviations stay below 0.001 m/s^2 nearly everywhere, 0.01 % of the scale.
 
+    Parameters
+    ----------
+    latitude_deg : float
+        North positive.
+    height_m : float
+        Above the ellipsoid; sea level will do.
+
+    Returns
+    -------
+    float
+        m/s^2.
+
     Raises
     ------
     InputError
@@ -123,6 +141,11 @@ def still_mean(
     ----------
     accel_mps2, gyro_radps : float64 (n, 3)
     rate_hz : float
+
+    Returns
+    -------
+    StillMean
+        Means in m/s^2 and rad/s.
 
     Raises
     ------
@@ -170,7 +193,18 @@ def _standard_error(data: FloatArray, block: int = 32) -> FloatArray:
 
 
 def face_up(accel_mps2: FloatArray, settings: CalibrationSettings | None = None) -> str | None:
-    """Return which axis (one of :data:`FACES`) points up, or None if none does within the limit."""
+    """Return which axis (one of :data:`FACES`) points up, or None if none does within the limit.
+
+    Parameters
+    ----------
+    accel_mps2 : float64 (3,)
+        Mean reading at rest.
+    settings : CalibrationSettings, optional
+
+    Returns
+    -------
+    str or None
+    """
     s = settings or CalibrationSettings()
     axis = int(np.argmax(np.abs(accel_mps2)))
     angle = np.degrees(np.arccos(min(1.0, abs(accel_mps2[axis]) / float(np.linalg.norm(accel_mps2)))))
@@ -195,6 +229,11 @@ def fit_positions(
         Of the place, see :func:`normal_gravity_mps2`.
     gyro_bias_radps : 3 floats
         Passed through to the calibration.
+
+    Returns
+    -------
+    AccelerometerFit
+        The calibration, its standard errors and what the fit leaves over.
 
     Raises
     ------

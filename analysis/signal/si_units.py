@@ -82,6 +82,12 @@ def si_to_counts(si: FloatArray, profile: SensorProfile, calibration: Calibratio
 def exact_decimals(profile: SensorProfile, calibration: Calibration) -> tuple[int, int]:
     """How many decimals of m/s^2 and of rad/s keep every count: rounding there and back is safe by a factor of ten.
 
+    Parameters
+    ----------
+    profile : SensorProfile
+        With the size of a count.
+    calibration : Calibration
+
     Returns
     -------
     (int, int)

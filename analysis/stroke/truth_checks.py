@@ -66,6 +66,11 @@ def read_checks(
     reference : Reference
     events : sequence of Event
     settings : GestureSettings
+
+    Returns
+    -------
+    tuple of TruthCheck
+        One a check, in the events' order; angles in deg.
     """
     return tuple(
         _read(motion, reference, event, "side check" if event.kind == "side check" else "angle check", settings)
@@ -118,6 +123,11 @@ def doubt_checks(checks: Sequence[TruthCheck], blocks: Sequence[Event], start_s:
     blocks : sequence of Event
     start_s : float
         Start of the log.
+
+    Returns
+    -------
+    tuple of Doubt
+        Empty where every check came out.
     """
     doubts = []
     for check in checks:

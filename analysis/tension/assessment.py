@@ -47,6 +47,16 @@ class MarkerTrend:
     ``first`` and ``last``: medians of the first and last ten minutes. ``drift`` and ``change`` are None where there
     are too few rows, or where tempo and posture explain them. ``change`` is a step in the marker's unit (of its
     logarithm, for a relative one); its p counts all markers together.
+
+    Attributes
+    ----------
+    marker : Marker
+    rows : int
+        Number of them.
+    first : float
+    last : float
+    drift : MarkerDrift or None
+    change : ChangePoint or None
     """
 
     marker: Marker
@@ -127,7 +137,16 @@ def measure_tension(
 
 
 def is_long(result: SessionResult) -> bool:
-    """Whether a session is long enough to ask, or holds a report of discomfort that must be answered."""
+    """Whether a session is long enough to ask, or holds a report of discomfort that must be answered.
+
+    Parameters
+    ----------
+    result : SessionResult
+
+    Returns
+    -------
+    bool
+    """
     starts = [block.start_s for block in result.blocks if block.strokes]
     ends = [block.end_s for block in result.blocks if block.strokes]
     return bool(discomfort(result.events)) or bool(starts and max(ends) - min(starts) >= 60 * SHORTEST_MIN)

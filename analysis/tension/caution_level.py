@@ -46,6 +46,17 @@ class LevelSettings:
     ``looks_min``: minutes of the first looks; then every ``every_min``. ``false_alarms`` is the share of steady
     sessions of ``per_min`` minutes that may be alarmed about; ``ease_share`` the part of them that may reach the
     second alarm. ``draws`` permutations a look.
+
+    Attributes
+    ----------
+    looks_min, every_min : tuple of float, float
+        Minutes of play.
+    per_min : float
+    false_alarms : float
+    ease_share : float
+    draws : int
+    seed : int
+        Of the permutations.
     """
 
     looks_min: tuple[float, ...] = (20.0, 30.0, 45.0)

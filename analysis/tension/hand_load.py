@@ -30,7 +30,17 @@ PLANNED_BREAK_MIN = 5.0
 
 @dataclass(frozen=True)
 class HandActivity:
-    """Duty cycle in percent of the session, strokes a second while playing, and equation (1) of both."""
+    """Duty cycle in percent of the session, strokes a second while playing, and equation (1) of both.
+
+    Attributes
+    ----------
+    duty_pct : float
+    strokes_per_s : float
+    level : float
+        Equation (1).
+    beyond_tables : bool
+        Whether speed or duty lie outside what equation (1) was made for.
+    """
 
     duty_pct: float
     strokes_per_s: float

@@ -41,6 +41,17 @@ class Marker:
     """One marker: its column, its name for a player, unit, and which way is worse.
 
     ``relative``: its changes are told as shares, and its logarithm is what is compared.
+
+    Attributes
+    ----------
+    key : str
+        Column of the marker table.
+    name : str
+    unit : str
+    worse : Worse
+    relative : bool
+    decimals : int
+        To show.
     """
 
     key: str

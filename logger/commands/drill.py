@@ -210,6 +210,7 @@ def check_command(session: Path, changes: Path | None, sound: Path | None, tunin
     A block's drill is a PHRASE, or a name that the session knows one for.
     """
     from analysis.drills.session_changes import judge_drills
+    from analysis.model.cautions import HURT, NOT_MEDICAL, STOP, discomfort
     from analysis.model.errors import InputError
     from logger.commands.sound_options import hear_file, render_heard
     from logger.files.atomic_file import check_writable
@@ -233,6 +234,8 @@ def check_command(session: Path, changes: Path | None, sound: Path | None, tunin
         raise InputError(f"{session}: " + " ".join(problems))
     listened = () if heard is None else (render_heard(heard),)
     say(join_parts([*(describe_block(block) for block in blocks), *problems, *listened]), indent="  ")
+    urgent = (HURT,) if discomfort(found.session.events) else ()
+    say("\n" + "\n".join(f"! {caution}" for caution in (*urgent, STOP, NOT_MEDICAL)), indent="  ")
     if changes is not None:
         write_changes(changes, blocks)
 

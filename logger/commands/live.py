@@ -76,6 +76,7 @@ def live_command(
     with the space bar, the arrow keys or a page-turner pedal. With the source 'simulated' an invented player does what
     it is asked; with 'none' plan, tab and click serve without a sensor, and nothing is recorded.
     """
+    from analysis.model.cautions import SKIN, STOP
     from analysis.model.errors import OutputError
     from logger.live.pace import Pace
     from logger.live.sensor_link import LiveSession
@@ -121,6 +122,7 @@ def live_command(
             say("Nothing is recorded without a sensor; Ctrl-C ends the session.", err=True)
         else:
             say(f"Recording into {path}; Ctrl-C ends the session and writes the report.", err=True)
+        say(f"{STOP} {SKIN}", err=True)
 
         async def both() -> None:
             running = asyncio.ensure_future(run_session(run, pages, guard, listening))

@@ -217,7 +217,20 @@ def grow_tense(blocks: tuple[PlayBlock, ...], growth: float) -> tuple[PlayBlock,
 
 
 def truth_json(made: SimulatedSession, scenario: Scenario, seed: int) -> str:
-    """Return the truth of a session as JSON."""
+    """Return the truth of a session as JSON.
+
+    Parameters
+    ----------
+    made : SimulatedSession
+        The session with its truth.
+    scenario : Scenario
+        What it was made from.
+    seed : int
+
+    Returns
+    -------
+    str
+    """
     truth = made.truth
     document = {
         "synthetic": True,
@@ -242,7 +255,17 @@ def _plain(value: object) -> object:
 
 
 def imu_csv(session: Session) -> str:
-    """Return the raw samples as CSV: ticks and counts."""
+    """Return the raw samples as CSV: ticks and counts.
+
+    Parameters
+    ----------
+    session : Session
+
+    Returns
+    -------
+    str
+        With a header line.
+    """
     rows = np.column_stack((session.raw.ticks, session.raw.counts))
     text = io.StringIO()
     text.write("tick,ax,ay,az,gx,gy,gz\n")
@@ -251,7 +274,18 @@ def imu_csv(session: Session) -> str:
 
 
 def map_toml(session: Session) -> str:
-    """Return the column map that goes with :func:`imu_csv`."""
+    """Return the column map that goes with :func:`imu_csv`.
+
+    Parameters
+    ----------
+    session : Session
+        Its sensor, lever, player and instrument.
+
+    Returns
+    -------
+    str
+        TOML.
+    """
     profile, instrument = session.profile, session.instrument
     lines = [
         "# synthetic: an invented player",
@@ -276,7 +310,17 @@ def map_toml(session: Session) -> str:
 
 
 def events_csv(session: Session) -> str:
-    """Return the events as the table that ``strokeplane import`` reads."""
+    """Return the events as the table that ``strokeplane import`` reads.
+
+    Parameters
+    ----------
+    session : Session
+
+    Returns
+    -------
+    str
+        With a header line.
+    """
     text = io.StringIO()
     writer = csv.DictWriter(text, EVENT_FIELDS, extrasaction="ignore", lineterminator="\n")
     writer.writeheader()

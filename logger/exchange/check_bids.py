@@ -24,7 +24,18 @@ READ_BYTES = 1 << 20
 
 
 def find_recordings(top: Path) -> list[Path]:
-    """Every ``motion.tsv`` of the raw data, by name."""
+    """Every ``motion.tsv`` of the raw data, by name.
+
+    Parameters
+    ----------
+    top : Path
+        Folder of the data set.
+
+    Returns
+    -------
+    list of Path
+        Empty where there is none.
+    """
     return sorted(path for path in top.glob(f"sub-*/**/motion/*{MOTION}") if path.is_file())
 
 

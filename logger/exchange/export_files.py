@@ -47,6 +47,17 @@ def file_names(path: Path, kind: FileKind) -> dict[str, str]:
 def prepare_folder(folder: Path, sessions: Sequence[Path], kind: FileKind, replace: bool) -> None:
     """Make the folder if need be, and find out before any work what would keep its files from being written.
 
+    Parameters
+    ----------
+    folder : Path
+        May not exist yet.
+    sessions : sequence of Path
+        Session files.
+    kind : FileKind
+        Of the files to write.
+    replace : bool
+        Whether files that are there may be written over.
+
     Raises
     ------
     InputError

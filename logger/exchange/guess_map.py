@@ -34,7 +34,15 @@ SENSOR_CHECKS: list[SensorCheck] = []
 
 @dataclass(frozen=True)
 class GuessedMap:
-    """A map as guessed; ``table`` shows it a line a sensor: what, columns, unit, what says so."""
+    """A map as guessed; ``table`` shows it a line a sensor: what, columns, unit, what says so.
+
+    Attributes
+    ----------
+    columns : ColumnMap
+    table : tuple[tuple[str, str, str, str], ...]
+    notes : tuple of str
+        Sentences on what was guessed.
+    """
 
     columns: ColumnMap
     table: tuple[tuple[str, str, str, str], ...]
@@ -287,7 +295,19 @@ def _near(value: float, choices: Sequence[float], ratio: float) -> float | None:
 
 
 def map_text(columns: ColumnMap, source: str) -> str:
-    """MAP.toml of a map."""
+    """MAP.toml of a map.
+
+    Parameters
+    ----------
+    columns : ColumnMap
+    source : str
+        Name of the file it was guessed for.
+
+    Returns
+    -------
+    str
+        TOML, with a remark in front.
+    """
     quote = json.dumps
     lines = [f"# Guessed for {source}; correct what is wrong and give it with --columns.", "[time]"]
     lines += [f"column = {quote(columns.time_column)}", f"unit = {quote(columns.time_unit)}"]

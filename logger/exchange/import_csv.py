@@ -242,7 +242,17 @@ def _checked_rate(settled: Settled, columns: ColumnMap, path: Path) -> float:
 
 
 def count_missing(raw: RawSamples) -> tuple[int, int]:
-    """Missing samples, and in how many gaps, by the sample numbers."""
+    """Missing samples, and in how many gaps, by the sample numbers.
+
+    Parameters
+    ----------
+    raw : RawSamples
+
+    Returns
+    -------
+    (int, int)
+        Samples and gaps.
+    """
     jumps = np.diff(raw.sequence) - 1
     return int(jumps.sum()), int((jumps > 0).sum())
 

@@ -58,7 +58,22 @@ def import_parquet(path: Path) -> Session:
 
 
 def is_exported(path: Path) -> bool:
-    """Whether strokeplane wrote this Parquet; of damaged files, by the name."""
+    """Whether strokeplane wrote this Parquet; of damaged files, by the name.
+
+    Parameters
+    ----------
+    path : Path
+        A Parquet file.
+
+    Returns
+    -------
+    bool
+
+    Raises
+    ------
+    InputError
+        The package that reads Parquet is missing.
+    """
     need_pyarrow()
     import pyarrow as pa
     import pyarrow.parquet as pq

@@ -23,6 +23,11 @@ def open_atomic(path: Path) -> Iterator[BinaryIO]:
     path : Path
         An existing file is replaced; a symbolic link keeps pointing to its target.
 
+    Yields
+    ------
+    BinaryIO
+        Open for writing.
+
     Raises
     ------
     OutputError
@@ -101,6 +106,10 @@ def check_absent(path: Path, replace: bool) -> None:
 def make_folder(folder: Path) -> None:
     """Make a folder unless it is there; the one that it stands in must be.
 
+    Parameters
+    ----------
+    folder : Path
+
     Raises
     ------
     OutputError
@@ -115,13 +124,35 @@ def make_folder(folder: Path) -> None:
 
 
 def write_text_atomic(path: Path, text: str) -> None:
-    """Write UTF-8 text, line ends as they are, through :func:`open_atomic`."""
+    """Write UTF-8 text, line ends as they are, through :func:`open_atomic`.
+
+    Parameters
+    ----------
+    path : Path
+        An existing file is replaced.
+    text : str
+
+    Raises
+    ------
+    OutputError
+        The file cannot be written.
+    """
     with open_atomic(path) as stream:
         stream.write(text.encode("utf-8"))
 
 
 def sync_folder(folder: Path) -> None:
-    """Make a new or renamed name in ``folder`` survive a power cut, where the system lets folders be synced."""
+    """Make a new or renamed name in ``folder`` survive a power cut, where the system lets folders be synced.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Raises
+    ------
+    OSError
+        The folder cannot be opened or synced.
+    """
     if os.name != "posix":
         return
     descriptor = os.open(folder, os.O_RDONLY)
@@ -132,7 +163,16 @@ def sync_folder(folder: Path) -> None:
 
 
 def reason(error: OSError) -> str:
-    """The system's own words for an error, in lower case at the start."""
+    """The system's own words for an error, in lower case at the start.
+
+    Parameters
+    ----------
+    error : OSError
+
+    Returns
+    -------
+    str
+    """
     words = error.strerror or str(error)
     return words[:1].lower() + words[1:]
 
@@ -143,6 +183,13 @@ def _cannot(path: Path, error: OSError) -> OutputError:
 
 def give_name(partial: Path, path: Path) -> None:
     """Let a file that was written under another name appear under its own, unless that is taken.
+
+    Parameters
+    ----------
+    partial : Path
+        The file as it was written, in the same folder.
+    path : Path
+        The name that it is to have.
 
     Raises
     ------

@@ -57,6 +57,21 @@ def read_events(path: Path) -> tuple[Event, ...]:
 def read_event(path: Path, row: int, cells: Mapping[str, str], decimal: str = ".") -> Event:
     """One event from its cells by column.
 
+    Parameters
+    ----------
+    path : Path
+        Of the file, for the sentence.
+    row : int
+        Number of the row, for the sentence.
+    cells : mapping of str to str
+        Texts by column's name.
+    decimal : str
+        The mark before decimals.
+
+    Returns
+    -------
+    Event
+
     Raises
     ------
     InputError
@@ -67,6 +82,14 @@ def read_event(path: Path, row: int, cells: Mapping[str, str], decimal: str = ".
 
 def check_within(events: Sequence[Event], start_s: float, end_s: float, path: Path) -> list[str]:
     """Compare events with the time that the log covers.
+
+    Parameters
+    ----------
+    events : sequence of Event
+    start_s, end_s : float
+        Times of the log's first and last sample.
+    path : Path
+        Of the events' file, for the sentence.
 
     Returns
     -------

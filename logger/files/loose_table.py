@@ -95,6 +95,17 @@ class _Layout:
 def read_loose_table(name: str, data: bytes) -> LooseTable:
     """Read a table of numbers from its bytes.
 
+    Parameters
+    ----------
+    name : str
+        Of the file, for the sentences.
+    data : bytes
+        The file's bytes.
+
+    Returns
+    -------
+    LooseTable
+
     Raises
     ------
     InputError

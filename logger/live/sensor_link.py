@@ -44,6 +44,17 @@ class LiveSession:
     """What a session is made of; ``streams`` hand it to other programs while it runs.
 
     ``sensor`` False: plan, tab and click alone.
+
+    Attributes
+    ----------
+    path : Path
+        Of the session file to write.
+    open_source : callable
+        Makes the sensor's source.
+    set_up : SetUp
+    plan : Plan or None
+    sensor : bool
+    streams : LslStreams or None
     """
 
     path: Path

@@ -214,6 +214,17 @@ async def run_session(run: SessionRun, pages: Pages, guard: Guard, listening: Se
 def listen(address: str, port: int) -> socket.socket:
     """Open a socket that listens; port 0 takes any that is free.
 
+    Parameters
+    ----------
+    address : str
+        Of the network interface.
+    port : int
+
+    Returns
+    -------
+    socket.socket
+        Not blocking.
+
     Raises
     ------
     DeviceError

@@ -69,6 +69,19 @@ def _with_damage(error: StrokeplaneError, warnings: Sequence[str]) -> Strokeplan
 def analyse_file(path: Path, progress: Progress = _silent, raps: bool = True) -> Analysed:
     """Read and analyse one session file, as :func:`analyse_recording`.
 
+    Parameters
+    ----------
+    path : Path
+        Session file.
+    progress : callable
+        Takes a stage's name and the share that is done, 0 to 1.
+    raps : bool
+        Whether three raps begin and end blocks where no marks do.
+
+    Returns
+    -------
+    Analysed
+
     Raises
     ------
     StrokeplaneError
@@ -106,6 +119,22 @@ def analyse_files(paths: Sequence[Path], progress: Progress = _silent) -> list[S
 
 
 def analyse_with_progress(paths: Sequence[Path]) -> list[SessionResult]:
-    """:func:`analyse_files` with a bar where it takes long."""
+    """:func:`analyse_files` with a bar where it takes long.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Session files.
+
+    Returns
+    -------
+    list of SessionResult
+        In the order of the paths.
+
+    Raises
+    ------
+    StrokeplaneError
+        With the name of the file at fault.
+    """
     with show_progress() as progress:
         return analyse_files(paths, progress)

@@ -44,7 +44,18 @@ Named = list[tuple[str, Path]]
 
 @dataclass(frozen=True)
 class BatchResult:
-    """What a batch came to; ``seconds`` went by."""
+    """What a batch came to; ``seconds`` went by.
+
+    Attributes
+    ----------
+    count : BatchCount
+        Rows written.
+    done : WorkDone
+        What was computed and what was kept.
+    sessions : int
+        Number of them.
+    seconds : float
+    """
 
     count: BatchCount
     done: WorkDone
@@ -127,6 +138,11 @@ def _sessions_at(place: str) -> tuple[Path, list[Path]]:
 def check_folder(folder: Path) -> None:
     """Refuse an output folder that holds anything but a batch's own files.
 
+    Parameters
+    ----------
+    folder : Path
+        May not exist yet.
+
     Raises
     ------
     OutputError
@@ -194,6 +210,18 @@ def run_batch(
 
 def forecast_batch(named: Named, folder: Path) -> Forecast:
     """Say what is left to do and, from one session of middling size, what each will cost; nothing is kept.
+
+    Parameters
+    ----------
+    named : Named
+        The session files by the names they get in the tables.
+    folder : Path
+        Where the batch keeps or will keep its results.
+
+    Returns
+    -------
+    Forecast
+        Sizes in MB, times in s.
 
     Raises
     ------

@@ -39,6 +39,11 @@ def open_cluster(address: str) -> Iterator[Crew]:
     address : str
         Of its scheduler, as ``tcp://127.0.0.1:8786``.
 
+    Yields
+    ------
+    Crew
+        Ready to work; the link is closed afterwards.
+
     Raises
     ------
     InputError

@@ -95,7 +95,19 @@ class WorkDone:
 
 
 def local_crew(jobs: int | None, sessions: int) -> Crew:
-    """Processes of this computer, one a core unless ``jobs`` says otherwise; a thread if one is enough."""
+    """Processes of this computer, one a core unless ``jobs`` says otherwise; a thread if one is enough.
+
+    Parameters
+    ----------
+    jobs : int or None
+        Number of processes; None takes one a core.
+    sessions : int
+        Number of sessions to work on; never more processes than that.
+
+    Returns
+    -------
+    Crew
+    """
     workers = min(jobs or count_cores(), sessions)
     if workers <= 1:
         return Crew(lambda: ThreadPoolExecutor(1), lambda: 1)

@@ -53,7 +53,28 @@ class Triad:
 
 @dataclass(frozen=True)
 class ColumnMap:
-    """A read MAP.toml; None where a key was left out."""
+    """A read MAP.toml; None where a key was left out.
+
+    Attributes
+    ----------
+    path : Path
+        Of the MAP.toml.
+    time_column : str
+    time_unit : TimeUnit
+    tick_hz : float or None
+    accel : Triad
+    gyro : Triad
+    rate_hz : float or None
+    lever_mm : (float, float, float) or None
+    player : Player
+    instrument : Instrument
+    nanoseconds_column : str
+    gravity : Triad or None
+    date : datetime or None
+        Of the recording.
+    posture : str
+    sensor_place : SensorPlace
+    """
 
     path: Path
     time_column: str
@@ -84,6 +105,15 @@ class ColumnMap:
 
 def read_column_map(path: Path) -> ColumnMap:
     """Read and check a MAP.toml.
+
+    Parameters
+    ----------
+    path : Path
+        Of the TOML file.
+
+    Returns
+    -------
+    ColumnMap
 
     Raises
     ------

@@ -15,7 +15,12 @@ from logger.player.column_map import read_instrument
 
 @cache
 def load_presets() -> dict[str, Instrument]:
-    """Return every preset by its short name, in the order of the file."""
+    """Return every preset by its short name, in the order of the file.
+
+    Returns
+    -------
+    dict of str to Instrument
+    """
     text = (resources.files("logger") / "data" / "instruments.toml").read_text(encoding="utf-8")
     presets = {}
     for name, values in tomllib.loads(text).items():
@@ -28,6 +33,15 @@ def load_presets() -> dict[str, Instrument]:
 
 def find_preset(name: str) -> Instrument:
     """Return the preset of that short name.
+
+    Parameters
+    ----------
+    name : str
+        One of :func:`load_presets`' names.
+
+    Returns
+    -------
+    Instrument
 
     Raises
     ------
@@ -42,6 +56,16 @@ def find_preset(name: str) -> Instrument:
 
 def with_outer_distance(instrument: Instrument, outer_mm: float) -> Instrument:
     """The same instrument with evenly spaced courses, ``outer_mm`` between the middles of the outer ones.
+
+    Parameters
+    ----------
+    instrument : Instrument
+        With at least two courses.
+    outer_mm : float
+
+    Returns
+    -------
+    Instrument
 
     Raises
     ------
@@ -60,7 +84,17 @@ def with_outer_distance(instrument: Instrument, outer_mm: float) -> Instrument:
 
 
 def describe_instrument(instrument: Instrument) -> str:
-    """An instrument in one line, for a person to check."""
+    """An instrument in one line, for a person to check.
+
+    Parameters
+    ----------
+    instrument : Instrument
+
+    Returns
+    -------
+    str
+        Distances in mm.
+    """
     strings = f"{instrument.strings} strings"
     if instrument.courses != instrument.strings:
         strings += f" in {instrument.courses} courses"

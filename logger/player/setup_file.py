@@ -18,6 +18,15 @@ def read_setup(path: Path | None) -> Setup:
 
     The sensor's stored calibration is applied.
 
+    Parameters
+    ----------
+    path : Path or None
+        TOML file; None takes what ``strokeplane start`` kept.
+
+    Returns
+    -------
+    Setup
+
     Raises
     ------
     InputError
@@ -50,7 +59,16 @@ def setup_of_player() -> Setup:
 
 
 def setup_of(profile: PlayerProfile) -> Setup:
-    """Setup of a player, with the lever arm remembered for the strap."""
+    """Setup of a player, with the lever arm remembered for the strap.
+
+    Parameters
+    ----------
+    profile : PlayerProfile
+
+    Returns
+    -------
+    Setup
+    """
     lever = profile.expected_lever()
     return Setup(
         player=profile.player,

@@ -19,6 +19,19 @@ MOST_TAB_BYTES = 1_000_000
 def read_music(path: Path, tuning: Tuning, settings: ReadSettings | None = None) -> MusicRead:
     """Read a phrase from a file.
 
+    Parameters
+    ----------
+    path : Path
+        MIDI, MusicXML or text tab.
+    tuning : Tuning
+        Of the instrument that is to play it.
+    settings : ReadSettings, optional
+
+    Returns
+    -------
+    MusicRead
+        The phrase, and remarks on what was not read.
+
     Raises
     ------
     InputError

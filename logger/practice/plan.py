@@ -162,6 +162,11 @@ class PlanBlock:
 class Plan:
     """A named list of blocks, in the order of play.
 
+    Attributes
+    ----------
+    name : str
+    blocks : tuple of PlanBlock
+
     Raises
     ------
     InputError
@@ -205,7 +210,16 @@ def given(block: PlanBlock) -> dict[str, object]:
 
 
 def render_plan(plan: Plan) -> str:
-    """Return a plan as TOML, which :func:`parse_plan` reads back unchanged."""
+    """Return a plan as TOML, which :func:`parse_plan` reads back unchanged.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    str
+    """
     lines = [f"name = {_toml(plan.name)}"]
     for block in plan.blocks:
         lines += ["", "[[block]]", f"kind = {_toml(block.kind)}"]
@@ -223,6 +237,15 @@ def _toml(value: object) -> str:
 
 def read_plan(path: Path) -> Plan:
     """Read a plan from a file.
+
+    Parameters
+    ----------
+    path : Path
+        Of a TOML file.
+
+    Returns
+    -------
+    Plan
 
     Raises
     ------

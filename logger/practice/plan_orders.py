@@ -18,7 +18,20 @@ QUAD = (0, 1, 1, 0)
 
 
 def plan_ladder(block: PlanBlock, tempi_bpm: Sequence[float], name: str = "Tempo ladder") -> Plan:
-    """One block at every tempo, in the order given."""
+    """One block at every tempo, in the order given.
+
+    Parameters
+    ----------
+    block : PlanBlock
+        What every block is but for its tempo.
+    tempi_bpm : sequence of float
+    name : str
+        Of the plan.
+
+    Returns
+    -------
+    Plan
+    """
     return Plan(name, tuple(replace(block, tempo_bpm=tempo) for tempo in tempi_bpm))
 
 
@@ -36,6 +49,11 @@ def plan_postures(
         A round is A B B A and its mirror B A A B, in either order: eight blocks.
     seed : int
         Decides for every round which of the two comes first.
+
+    Returns
+    -------
+    Plan
+        Eight blocks a round.
 
     Raises
     ------
@@ -69,6 +87,16 @@ def plan_practice(practice: Practice, name: str) -> Plan:
     """The blocks that play a practice: phrase, rest in time with the click, the twin with the other posture.
 
     Only the first block of a tempo is counted in: through the short rests the click goes on.
+
+    Parameters
+    ----------
+    practice : Practice
+    name : str
+        Of the plan.
+
+    Returns
+    -------
+    Plan
     """
     form = practice.form
     blocks = []
@@ -94,6 +122,23 @@ def plan_long(
     block: PlanBlock, play_minutes: float, break_every_min: float, break_s: float, name: str = "Long session"
 ) -> Plan:
     """Blocks until so many minutes are played, with a break whenever so many minutes were played since the last.
+
+    Parameters
+    ----------
+    block : PlanBlock
+        What every block is.
+    play_minutes : float
+        Of play altogether, at least.
+    break_every_min : float
+        Minutes of play between breaks.
+    break_s : float
+        Length of a break.
+    name : str
+        Of the plan.
+
+    Returns
+    -------
+    Plan
 
     Raises
     ------
@@ -125,7 +170,17 @@ def plan_long(
 
 
 def find_remarks(plan: Plan) -> tuple[str, ...]:
-    """Sentences on what a plan can be played with, but hardly answers or does no good."""
+    """Sentences on what a plan can be played with, but hardly answers or does no good.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    tuple of str
+        Empty where there is nothing to say.
+    """
     remarks = []
     longest_s = _longest_play_s(plan)
     if longest_s > LONGEST_PLAY_S:

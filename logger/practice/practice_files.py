@@ -53,6 +53,15 @@ class _Tick(NamedTuple):
 def write_material(folder: Path, practice: Practice, tuning: Tuning, name: str) -> dict[str, Path]:
     """Write tab, MIDI file, plan and a WAV track for every tempo into a folder, which is made if need be.
 
+    Parameters
+    ----------
+    folder : Path
+    practice : Practice
+    tuning : Tuning
+        With as many strings as the phrases.
+    name : str
+        Title of the practice.
+
     Returns
     -------
     dict
@@ -202,6 +211,13 @@ def _track(name: str, events: Sequence[_Tick]) -> mido.MidiTrack:
 
 def write_changes(path: Path, blocks: Sequence[DrillBlock]) -> None:
     """Write the string changes of a session's drills as CSV, one row a change, with the block in front.
+
+    Parameters
+    ----------
+    path : Path
+        Of the CSV file.
+    blocks : sequence of DrillBlock
+        At least one.
 
     Raises
     ------

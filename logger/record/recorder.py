@@ -37,6 +37,14 @@ class RecorderSettings:
 
     ``queue_items`` batches wait at most for the disk (a sensor sends 25 to 250 a second); ``refresh_s`` is how often
     open events are written again and the file's place is checked. ``monotonic_s`` times the syncs.
+
+    Attributes
+    ----------
+    queue_items : int
+    refresh_s : float
+    host_time_s : callable
+        Seconds since the epoch.
+    monotonic_s : callable
     """
 
     queue_items: int = 8192
@@ -47,7 +55,20 @@ class RecorderSettings:
 
 @dataclass(frozen=True)
 class Setup:
-    """What a recording says of player, instrument and sensor, besides the samples."""
+    """What a recording says of player, instrument and sensor, besides the samples.
+
+    Attributes
+    ----------
+    player : Player
+    instrument : Instrument
+    calibration : callable
+        Gives the one that holds for a sensor.
+    lever_mm : (float, float, float) or None
+        From the sensor to the plectrum's tip, sensor axes.
+    lever_sd_mm : float or None
+        Standard error an axis.
+    metadata : dict of str to str
+    """
 
     player: Player = field(default_factory=Player)
     instrument: Instrument = field(default_factory=Instrument)
@@ -59,7 +80,23 @@ class Setup:
 
 @dataclass(frozen=True)
 class RecordingState:
-    """How the recording stands, for a screen."""
+    """How the recording stands, for a screen.
+
+    Attributes
+    ----------
+    elapsed_s : float
+    samples : int
+        Recorded so far.
+    losses : Losses
+    linked : bool
+        Whether the sensor is there.
+    reason : str
+        Why it is not.
+    gaps : int
+        Times the link was lost.
+    open_event : Event or None
+        The event that is running, or None.
+    """
 
     elapsed_s: float
     samples: int

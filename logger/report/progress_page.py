@@ -22,6 +22,17 @@ def put_out_progress(
 ) -> None:
     """Follow the players of a folder and print or write it.
 
+    Parameters
+    ----------
+    found : FolderSummaries
+        The sessions' summaries, and what could not be read.
+    player : str or None
+        The only one to show, or None for all.
+    now_s : float or None
+        Seconds since the epoch, from which breaks are counted; None for no such count.
+    outputs : (Path or None, Path or None)
+        JSON file and page.
+
     Raises
     ------
     InputError

@@ -224,6 +224,11 @@ class SessionWriter:
 def read_session(path: Path) -> Session:
     """Read every sound chunk of a session file.
 
+    Parameters
+    ----------
+    path : Path
+        Of a session file (.mcap).
+
     Returns
     -------
     Session

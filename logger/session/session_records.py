@@ -49,7 +49,21 @@ T = TypeVar("T")
 
 @dataclass(frozen=True)
 class SessionHead:
-    """Everything about a session but its samples and events."""
+    """Everything about a session but its samples and events.
+
+    Attributes
+    ----------
+    profile : SensorProfile
+    calibration : Calibration
+    player : Player
+    instrument : Instrument
+    lever_mm : (float, float, float) or None
+        From the sensor to the plectrum's tip, sensor axes.
+    lever_sd_mm : float or None
+        Standard error an axis.
+    warnings : tuple of str
+    metadata : mapping of str to str
+    """
 
     profile: SensorProfile
     calibration: Calibration = field(default_factory=Calibration)
@@ -154,7 +168,18 @@ _ROW_SIZES = tuple(row_dtype(flags).itemsize for flags in range(8))
 
 
 def encode_head(head: SessionHead, closing: Closing | None = None) -> bytes:
-    """JSON of the session's settings; ``closing`` only in the last chunk of a finished file."""
+    """JSON of the session's settings; ``closing`` only in the last chunk of a finished file.
+
+    Parameters
+    ----------
+    head : SessionHead
+    closing : Closing, optional
+
+    Returns
+    -------
+    bytes
+        UTF-8.
+    """
     record = {"format": FORMAT_NAME, "format_version": FORMAT_VERSION, **asdict(head)}
     record["metadata"] = dict(head.metadata)
     record["closing"] = None if closing is None else asdict(closing)
@@ -163,6 +188,16 @@ def encode_head(head: SessionHead, closing: Closing | None = None) -> bytes:
 
 def decode_head(data: bytes | memoryview) -> tuple[SessionHead, Closing | None]:
     """Read settings back.
+
+    Parameters
+    ----------
+    data : bytes or memoryview
+        As :func:`encode_head` gives it.
+
+    Returns
+    -------
+    (SessionHead, Closing or None)
+        None in place of the closing where the file was not finished.
 
     Raises
     ------
@@ -190,12 +225,34 @@ def decode_head(data: bytes | memoryview) -> tuple[SessionHead, Closing | None]:
 
 
 def encode_event(event: Event, number: int) -> bytes:
-    """JSON of one event with its number, by which a repeated copy is known."""
+    """JSON of one event with its number, by which a repeated copy is known.
+
+    Parameters
+    ----------
+    event : Event
+    number : int
+        From 0, in the order of marking.
+
+    Returns
+    -------
+    bytes
+        UTF-8.
+    """
     return _json_bytes({"number": number, **asdict(event)})
 
 
 def decode_event(data: bytes | memoryview) -> tuple[int, Event]:
     """Read an event and its number back.
+
+    Parameters
+    ----------
+    data : bytes or memoryview
+        As :func:`encode_event` gives it.
+
+    Returns
+    -------
+    (int, Event)
+        Number and event.
 
     Raises
     ------

@@ -28,7 +28,13 @@ _HOST_ZERO_S = time.time() - time.monotonic()
 
 
 def steady_time_s() -> float:
-    """Seconds since the epoch on a clock that never steps, whatever happens to the computer's date."""
+    """Seconds since the epoch on a clock that never steps, whatever happens to the computer's date.
+
+    Returns
+    -------
+    float
+        Seconds.
+    """
     return _HOST_ZERO_S + time.monotonic()
 
 
@@ -80,6 +86,21 @@ class LinkSettings:
     """How patient a source is, and what it asks of the device.
 
     ``rate_hz`` and ``ranges`` (g, deg/s) are asked of a device that speaks the wire protocol; None leaves its own.
+
+    Attributes
+    ----------
+    ready_s : float
+        How long to wait for the first answer.
+    ask_again_s : float
+        How often to ask meanwhile.
+    silence_s : float
+        After which the link counts as lost.
+    backoff_first_s, backoff_last_s : float
+        Shortest and longest wait between attempts.
+    rate_hz : float or None
+    ranges : (int, int) or None
+    host_time_s : callable
+        The computer's clock.
     """
 
     ready_s: float = 6.0

@@ -169,6 +169,22 @@ class BleSource:
 async def find_devices(ble: BleSettings, name: str, scan_s: float, first_only: bool = False) -> list[FoundDevice]:
     """Listen for sensors by name or service.
 
+    Parameters
+    ----------
+    ble : BleSettings
+        Name and service to look for.
+    name : str
+        Beginning of a sensor's name; empty takes the settings'.
+    scan_s : float
+        How long to listen.
+    first_only : bool
+        Whether to stop at the first sensor.
+
+    Returns
+    -------
+    list of FoundDevice
+        The strongest signal first.
+
     Raises
     ------
     DeviceError

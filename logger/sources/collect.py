@@ -20,6 +20,11 @@ STALL_S = 3.0
 class Collector:
     """A running source whose samples can be taken in stretches.
 
+    Parameters
+    ----------
+    source : Source
+        Not started yet.
+
     Attributes
     ----------
     battery : Battery or None
@@ -80,7 +85,23 @@ class Collector:
 
 @contextmanager
 def collecting(source: Source) -> Iterator[tuple[Collector, DeviceInfo]]:
-    """Run a source for a while."""
+    """Run a source for a while.
+
+    Parameters
+    ----------
+    source : Source
+        Not started yet.
+
+    Yields
+    ------
+    (Collector, DeviceInfo)
+        The samples as they come, and what the sensor says of itself; the source is stopped afterwards.
+
+    Raises
+    ------
+    DeviceError
+        The source cannot be started.
+    """
     collector = Collector(source)
     info = collector.start()
     try:
@@ -91,6 +112,18 @@ def collecting(source: Source) -> Iterator[tuple[Collector, DeviceInfo]]:
 
 def wait_for_key(keys: Keys, stopping: threading.Event) -> str:
     """Wait for Enter, space or a letter.
+
+    Parameters
+    ----------
+    keys : Keys
+        Where keys come from.
+    stopping : threading.Event
+        Set when a signal asks the program to end.
+
+    Returns
+    -------
+    str
+        The key; never ``q``.
 
     Raises
     ------

@@ -55,7 +55,15 @@ class TextLayout:
 
 @dataclass(frozen=True)
 class BleSettings:
-    """How the device is found and read: by name (its beginning) or service, never by address."""
+    """How the device is found and read: by name (its beginning) or service, never by address.
+
+    Attributes
+    ----------
+    name : str
+        Beginning of the device's name.
+    service, notify, write : str, str, str or None
+        UUIDs; ``write`` None where nothing can be sent.
+    """
 
     name: str = "strokeplane"
     service: str = UART_SERVICE
@@ -109,13 +117,28 @@ def sensor_from_hello(profile: DeviceProfile, hello: Hello) -> DeviceProfile:
 
 
 def shipped_profiles() -> list[str]:
-    """Names of the profiles that come with the program."""
+    """Names of the profiles that come with the program.
+
+    Returns
+    -------
+    list of str
+        In alphabetical order.
+    """
     folder = resources.files("logger") / "profiles"
     return sorted(entry.name.removesuffix(".toml") for entry in folder.iterdir() if entry.name.endswith(".toml"))
 
 
 def load_profile(name_or_path: str) -> DeviceProfile:
     """Read a shipped profile by name, or a file by path.
+
+    Parameters
+    ----------
+    name_or_path : str
+        A shipped profile's name, or a path that ends in .toml.
+
+    Returns
+    -------
+    DeviceProfile
 
     Raises
     ------

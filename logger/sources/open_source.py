@@ -30,6 +30,10 @@ def open_source(text: str, profile: DeviceProfile, settings: LinkSettings | None
     speed : float
         For replay and simulation.
 
+    Returns
+    -------
+    Source
+
     Raises
     ------
     DeviceError, SessionFileError

@@ -37,6 +37,14 @@ class SensorFinding:
     """One line of the check: what was looked at, what was found, what follows.
 
     ``tilt_deg`` is the error of a single stroke's tilt that it causes, None where it cannot be put in degrees.
+
+    Attributes
+    ----------
+    name : str
+    found : str
+    verdict : Verdict
+    advice : str
+    tilt_deg : float or None
     """
 
     name: str
@@ -57,12 +65,34 @@ class Wobble:
 
 
 def worst(findings: Sequence[SensorFinding]) -> Verdict:
-    """Return the verdict of the whole check: that of its worst finding."""
+    """Return the verdict of the whole check: that of its worst finding.
+
+    Parameters
+    ----------
+    findings : sequence of SensorFinding
+        May be empty: nothing is wrong then.
+
+    Returns
+    -------
+    Verdict
+    """
     return ORDER[max((ORDER.index(finding.verdict) for finding in findings), default=0)]
 
 
 def to_si(raw: RawSamples, profile: SensorProfile) -> tuple[FloatArray, FloatArray]:
-    """Return acceleration (n, 3) in m/s^2 and turning rate (n, 3) in rad/s, uncalibrated."""
+    """Return acceleration (n, 3) in m/s^2 and turning rate (n, 3) in rad/s, uncalibrated.
+
+    Parameters
+    ----------
+    raw : RawSamples
+        Counts, (n, 6).
+    profile : SensorProfile
+        With the size of a count.
+
+    Returns
+    -------
+    (float64 (n, 3), float64 (n, 3))
+    """
     accel = np.asarray(raw.counts[:, :3] * profile.accel_mps2_per_count, dtype=np.float64)
     return accel, np.asarray(raw.counts[:, 3:] * profile.gyro_radps_per_count, dtype=np.float64)
 

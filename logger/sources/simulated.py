@@ -156,7 +156,17 @@ def _frame_edges(ticks: np.ndarray, sequence: np.ndarray, profile: SensorProfile
 
 
 def hello_of(profile: SensorProfile) -> Hello:
-    """Return the hello that a sensor of this profile would send."""
+    """Return the hello that a sensor of this profile would send.
+
+    Parameters
+    ----------
+    profile : SensorProfile
+
+    Returns
+    -------
+    Hello
+        Ranges in g and deg/s.
+    """
     accel, gyro = profile.accel_mps2_per_count / G_MPS2, math.degrees(profile.gyro_radps_per_count)
     return Hello(
         tick_bits=32,

@@ -18,7 +18,26 @@ from analysis.model.records import Clearing
 
 
 def describe_phrase(phrase: Phrase, tuning: Tuning, title: str) -> str:
-    """Return a phrase with its tab and what it demands."""
+    """Return a phrase with its tab and what it demands.
+
+    Parameters
+    ----------
+    phrase : Phrase
+    tuning : Tuning
+        With as many strings as the phrase.
+    title : str
+        What to call it.
+
+    Returns
+    -------
+    str
+        Several lines.
+
+    Raises
+    ------
+    InputError
+        Phrase and tuning have different numbers of strings.
+    """
     demand = read_demand(phrase)
     count = phrase.stroke_count(1)
     shape = (
@@ -34,7 +53,18 @@ def describe_phrase(phrase: Phrase, tuning: Tuning, title: str) -> str:
 
 
 def describe_twins(twins: Sequence[Twin]) -> str:
-    """Return twins as a list: the way, what is changed, and the phrase as text."""
+    """Return twins as a list: the way, what is changed, and the phrase as text.
+
+    Parameters
+    ----------
+    twins : sequence of Twin
+        At least one, the smallest change first.
+
+    Returns
+    -------
+    str
+        Several lines.
+    """
     lines = [f"Twins, the smallest change first. {describe_demand(read_demand(twins[0].phrase))}"]
     for number, twin in enumerate(twins, 1):
         lines += ["", f"  {number}. {twin.way}: {twin.change}", f"     {write_phrase(twin.phrase)}"]
@@ -42,7 +72,17 @@ def describe_twins(twins: Sequence[Twin]) -> str:
 
 
 def describe_reading(read: MusicRead) -> str:
-    """Return what was read and what was not."""
+    """Return what was read and what was not.
+
+    Parameters
+    ----------
+    read : MusicRead
+
+    Returns
+    -------
+    str
+        Several lines.
+    """
     phrase = read.phrase
     tempo = "" if read.tempo_bpm is None else f"; the file's tempo is {read.tempo_bpm:g} BPM"
     lines = [f"Read {phrase.stroke_count(1)} strokes on {len({n.string for n in phrase.played})} strings{tempo}."]
@@ -50,7 +90,24 @@ def describe_reading(read: MusicRead) -> str:
 
 
 def render_reading(read: MusicRead, tuning: Tuning) -> str:
-    """Return what was read as a tab that can be changed and read again, with all other lines as remarks."""
+    """Return what was read as a tab that can be changed and read again, with all other lines as remarks.
+
+    Parameters
+    ----------
+    read : MusicRead
+    tuning : Tuning
+        With as many strings as the phrase.
+
+    Returns
+    -------
+    str
+        Text tab.
+
+    Raises
+    ------
+    InputError
+        Phrase and tuning have different numbers of strings.
+    """
     remarks = [f"# {remark.text}" for remark in read.remarks if remark.text]
     lines = [f"# {write_phrase(read.phrase)}", *(line.replace("# #", "#") for line in remarks)]
     return "\n".join([*lines, "", write_tab(read.phrase, tuning)]) + "\n"
@@ -71,7 +128,19 @@ def describe_demand(demand: Demand) -> str:
 
 
 def describe_suit(demand: Demand, clearing: Clearing | None) -> str:
-    """Return how the phrase suits one clearing stroke, or all of them."""
+    """Return how the phrase suits one clearing stroke, or all of them.
+
+    Parameters
+    ----------
+    demand : Demand
+        Of the phrase.
+    clearing : Clearing or None
+        The stroke that clears, or None for all kinds.
+
+    Returns
+    -------
+    str
+    """
     if not demand.changes:
         return "It suits every hand."
     kinds: Sequence[Clearing] = get_args(Clearing) if clearing is None else (clearing,)
@@ -107,7 +176,7 @@ def _changes_table(phrase: Phrase, demand: Demand) -> list[str]:
         if change.seam:
             marks.append("the loop's seam")
         if change.turnaround:
-            marks.append("turns back")
+            marks.append("change of direction")
         rows.append(
             (
                 str(change.index % count + 1),
@@ -121,7 +190,17 @@ def _changes_table(phrase: Phrase, demand: Demand) -> list[str]:
 
 
 def describe_block(block: DrillBlock) -> str:
-    """Return one block's verdicts: how many changes cleared, by string pair, and the weakest one."""
+    """Return one block's verdicts: how many changes cleared, by string pair, and the weakest one.
+
+    Parameters
+    ----------
+    block : DrillBlock
+
+    Returns
+    -------
+    str
+        Several lines.
+    """
     changes = block.changes
     lines = [f"Block {block_number(block.index)}: {write_phrase(block.phrase)}", f"  {describe_demand(block.demand)}"]
     alignment = block.alignment
@@ -160,5 +239,14 @@ def _indent(text: str) -> str:
 
 
 def join_parts(parts: Iterable[str]) -> str:
-    """Return parts with an empty line between them."""
+    """Return parts with an empty line between them.
+
+    Parameters
+    ----------
+    parts : sequence of str
+
+    Returns
+    -------
+    str
+    """
     return "\n\n".join(parts)
