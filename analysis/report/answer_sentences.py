@@ -8,6 +8,7 @@ from analysis.questions.consistency import Consistency
 from analysis.questions.hold import HoldTempo
 from analysis.questions.hold_failure import Failure
 from analysis.questions.posture import HoldDifference, MeasureDifference, PostureComparison
+from analysis.questions.switch_success import SwitchFatigue, SwitchSuccess
 from analysis.questions.switching import Switching
 from analysis.statistics.estimate_words import capitalise, say_change, say_interval
 
@@ -282,3 +283,32 @@ def _after(strokes: float) -> str:
     """
     count = round(strokes)
     return {0: "right from the first stroke", 1: "after one stroke"}.get(count, f"after {count} strokes")
+
+
+def say_switches(found: SwitchSuccess) -> str:
+    """Say how many switches of posture were made, how fast, which direction is harder, and whether they tire."""
+    made = found.made
+    ends = f"({_in_100(made.low)} to {_in_100(made.high)} of 100, 95 % interval)"
+    said = f"Of {made.of} switches of posture {made.count} were made {ends}"
+    if found.median_strokes is not None:
+        said += f"; the new tilt usually holds {_after(found.median_strokes)}"
+    said += f". {_say_lost(found)}"
+    return said + (f" {say_switch_fatigue(found.fatigue)}" if found.fatigue else "")
+
+
+def _say_lost(found: SwitchSuccess) -> str:
+    if not found.lost.count:
+        return "None was lost again by accident."
+    were = "was" if found.lost.count == 1 else "were"
+    return f"{found.lost.count} of those made {were} lost again by accident."
+
+
+def say_switch_fatigue(fatigue: SwitchFatigue) -> str:
+    """Say whether switches tire over the evening."""
+    counts = f"{fatigue.first.count} of {fatigue.first.of} in the first half, {fatigue.second.count} of "
+    counts += f"{fatigue.second.of} in the second"
+    if fatigue.verdict == "tires":
+        return f"They tire: {counts}."
+    if fatigue.verdict == "improves":
+        return f"They come better as the evening goes on: {counts}."
+    return f"No tiring is shown: {counts}."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import textwrap
 from typing import Any
 
@@ -13,6 +14,7 @@ from analysis.questions.clearing import Clearing
 from analysis.questions.consistency import SPEEDS_APART, Consistency
 from analysis.questions.hold import HoldTempo
 from analysis.questions.posture import PostureComparison
+from analysis.questions.switch_success import SwitchSuccess
 from analysis.report.figures import (
     DOWN_COLOUR,
     DOWN_FILL,
@@ -212,6 +214,42 @@ def draw_differences(comparison: PostureComparison) -> go.Figure:
             xaxis=axis("<br>".join(title), nticks=4),
             yaxis=axis("", categoryorder="array", categoryarray=names[::-1]),
             shapes=[_stripe(-1.0, 1.0), _upright(0.0, INK, "solid")],
+        )
+    )
+    return figure
+
+
+def draw_switches(found: SwitchSuccess) -> go.Figure:
+    """Every switch over the evening: strokes until the new tilt holds; missed ones above the line."""
+    missed_at = 1 + max(4, *(t.strokes or 0 for t in found.tries))
+    figure = go.Figure()
+    names = list(dict.fromkeys((t.from_posture, t.to_posture) for t in found.tries))
+    for (old, new), symbol, colour in zip(
+        names, itertools.cycle(("circle", "diamond", "square")), itertools.cycle((DOWN_COLOUR, UP_COLOUR, INK))
+    ):
+        own = [t for t in found.tries if (t.from_posture, t.to_posture) == (old, new)]
+        figure.add_scatter(
+            x=[t.minute for t in own],
+            y=[missed_at if t.strokes is None else t.strokes for t in own],
+            mode="markers",
+            marker={
+                "color": colour,
+                "size": 10,
+                "symbol": [f"{symbol}{'' if t.made and not t.lost else '-open'}" for t in own],
+            },
+            name=f"{old} to {new} (open: missed, or lost again)",
+            customdata=["missed" if not t.made else "lost again by accident" if t.lost else "made" for t in own],
+            hovertemplate="minute %{x:.1f}: %{customdata}<extra></extra>",
+            showlegend=True,
+        )
+    edge = missed_at - 0.5
+    figure.update_layout(
+        lay_out(
+            HEIGHT,
+            xaxis=axis("minute of the evening"),
+            yaxis=axis("strokes until it holds", range=[-0.5, missed_at + 0.7]),
+            shapes=[_level(edge, SOFT, 1.0, "dot")],
+            annotations=[note(0.0, edge, " missed", xref="paper", xanchor="left", yanchor="bottom")],
         )
     )
     return figure
