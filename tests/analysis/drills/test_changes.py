@@ -20,10 +20,12 @@ from analysis.drills.string_changes import (
     judge_changes,
     summarise_pairs,
 )
+from analysis.findings.arbiter import weigh_session
 from analysis.model.errors import InputError
 from analysis.model.records import Instrument
 from analysis.pipeline import analyse_session
 from analysis.report.drill_sections import drill_sections
+from analysis.report.session_answers import answer_session
 from benchmarks.drill_sessions import DrillPlayer, draw_player, judged, play, scores
 from logger.report.session_page import render_report
 
@@ -63,7 +65,11 @@ def true_height(phrase: Phrase, instrument: Instrument, tilt_deg: float, span_mm
 
 
 def sure(notes: int) -> DrillAlignment:
-    return DrillAlignment(np.arange(notes), np.ones(notes), np.zeros(notes, np.int64), 0, np.full(notes, 0.1))
+    pairs = tuple({(j - 1, j): 1.0} if j else {} for j in range(notes))
+    steady = np.zeros(notes, np.bool_)
+    return DrillAlignment(
+        np.arange(notes), np.ones(notes), steady, pairs, np.zeros(notes, np.int64), 0, np.full(notes, 0.1)
+    )
 
 
 @pytest.mark.parametrize("radius_mm", [None, 250.0])
@@ -114,8 +120,10 @@ def test_what_cannot_be_told_says_why() -> None:
     played = straight_play(phrase, instrument, -26.0, 28.0, 12)
     played.strokes.loc[2, "attack"] = False
     alignment = sure(12)
-    alignment.confidence[5] = 0.5
-    alignment.note[8] = -1
+    pairs = list(alignment.pairs)
+    pairs[6] = {(5, 6): 0.6, (6, 7): 0.4}
+    pairs[8] = {}
+    alignment = replace(alignment, pairs=tuple(pairs))
     found = judge_changes(played, alignment, phrase, instrument).set_index("note")
     assert found["reason"].to_dict() == {
         1: "no pick attack",
@@ -148,7 +156,7 @@ def test_the_weakest_change_is_named() -> None:
     for pair, verdicts in {(4, 3): "ccccx", (3, 4): "ccxx?", (2, 1): "xx", (3, 2): "cc?"}.items():
         for k, letter in enumerate(verdicts):
             verdict = {"c": "cleared", "x": "caught", "?": "cannot tell"}[letter]
-            rows.append((0.0, k, *pair, "up", 1.0 if letter == "c" else -1.0, 0.4, verdict, ""))
+            rows.append((0.0, k, *pair, "up", 1.0 if letter == "c" else -1.0, 0.4, verdict, 0.9, ""))
     pairs = summarise_pairs(pd.DataFrame(rows, columns=[column.name for column in CHANGE_COLUMNS]))
     weakest = find_weakest(pairs)
     assert (weakest["from_string"], weakest["to_string"]) == (3, 4)  # string 2 to 1 was told twice only
@@ -211,14 +219,15 @@ def test_a_session_marks_its_string_changes_and_says_what_it_cannot_judge() -> N
     assert (blocks[0].changes["verdict"] == "cleared").mean() > 0.7
     assert (blocks[1].changes["verdict"] == "caught").mean() > 0.9
     # The report says the same: every change is counted once, and both blocks' weakest changes are named.
-    (section,) = drill_sections(result, {})
+    (section,) = drill_sections(answer_session(result))
     assert section.table
     total = sum(len(block.changes) for block in blocks)
     assert section.sentence.startswith(f"Of {total} string changes ")
     assert sum(int(row[4]) for row in section.table.rows) == total
     assert [note.split(":")[0] for note in section.notes[:2]] == ["Block 1", "Block 2"]
-    assert section.table.caption in render_report(result, light=True, more=(section,))
-    assert drill_sections(replace(result, blocks=(replace(result.blocks[0], drill="my drill"),)), {}) == ()
+    assert section.table.caption in render_report(weigh_session(result), light=True)
+    renamed = replace(result, blocks=tuple(replace(block, drill="my drill") for block in result.blocks))
+    assert drill_sections(answer_session(renamed)) == ()
 
 
 def test_a_drill_that_cannot_be_judged_is_one_sentence() -> None:
