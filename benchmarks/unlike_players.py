@@ -15,6 +15,7 @@ from scipy.special import expit
 from scipy.stats import norm
 
 from analysis.model.records import SessionResult
+from analysis.questions.hold import find_hold_tempo
 from benchmarks.question_players import DEAD_BAND_DEG
 from benchmarks.question_tables import Drawing, DrawnBlock, draw_session
 
@@ -94,7 +95,24 @@ def draw_plan(player: UnlikePlayer, plan: str, rng: np.random.Generator) -> Sess
     else:
         speeds, seconds = np.linspace(slowest, fastest, 4), 30.0
     blocks = [
-        DrawnBlock("A", float(v), seconds, player.tilt_deg(float(v)), player.scatter, flipped_share=player.slip_share(float(v)))
+        DrawnBlock(
+            "A", float(v), seconds, player.tilt_deg(float(v)), player.scatter, flipped_share=player.slip_share(float(v))
+        )
         for v in (speeds if rng.random() < 0.5 else rng.permutation(speeds))
     ]
     return draw_session(blocks, Drawing(player.block_sd, player.wander, frame_se_deg=player.frame_se), rng)
+
+
+def judge_hold(seed: int) -> tuple[str, str, float, bool, float, bool]:
+    """Kind, plan, relative error, covered, relative width, whether it reaches above a tempo that plainly fails."""
+    rng = np.random.default_rng([seed, 0xD1FF])
+    player = draw_unlike(rng)
+    plan = PLANS[seed % len(PLANS)]
+    found = find_hold_tempo([draw_plan(player, plan, rng)], wanted="down")
+    true = player.hold() or np.nan
+    low, high = found.low or 0.0, np.inf if found.high is None else found.high
+    width = float(np.log(min(high, 2 * true) / max(low, true / 2)))
+    held = [piece.strokes_per_s for piece in found.pieces if piece.share_held >= 0.95]
+    failing = [p.strokes_per_s for p in found.pieces if p.share_held < 0.5 and p.strokes_per_s > max(held, default=0.0)]
+    beyond = bool(failing) and high > 1.001 * min(failing)
+    return player.kind, plan, found.strokes_per_s / true - 1, low <= true <= high, width, beyond
