@@ -11,9 +11,9 @@ help:  ## list these commands
 demo: setup-run  ## set up, analyse the shipped logs, show the reports
 	@PY=$(PY) RUN=$(RUN) sh sample_logs/demo.sh
 
-live: setup-run  ## set up, then a guided session in the browser: a simulated player, a short plan
+live: setup-run  ## set up, then a guided session in the browser: a simulated player, a plan by a shipped hold
 	@mkdir -p out
-	@$(RUN) plan new ladder --to 116 --seconds 15 --rest 15 --wanted down --drill "4x1 3x2 4x1" --replace -o out/live.toml
+	@$(RUN) plan new ladder --hold sample_logs/level_at_speed.mcap --step 25 --seconds 15 --rest 15 --wanted down --drill "4x1 3x2 4x1" --replace -o out/live.toml
 	@$(RUN) live out/live.toml --source simulated -o out/live-$$(date +%Y%m%d-%H%M%S).mcap
 
 # A worker a core; the tests of one file stay together, so that what they share is made once.

@@ -9,37 +9,33 @@ from importlib.metadata import version
 import numpy as np
 import pandas as pd
 
+from analysis.consistency.judge import judge_sensor
+from analysis.consistency.stream_map import DELAY_FLOOR_S
 from analysis.drills.session_changes import mark_session_changes
-from analysis.model.cautions import session_cautions
+from analysis.model.cautions import is_simulated, session_cautions
 from analysis.model.doubts import About, Doubt, added_se_deg
 from analysis.model.errors import NotEnoughDataError
 from analysis.model.events import keep_within
 from analysis.model.records import BlockSummary, Event, FloatArray, Instrument, ReferenceSummary, Session, SessionResult
 from analysis.motion.hand_motion import Motion
-from analysis.motion.stillness import attack_threshold
+from analysis.motion.stillness import accel_noise_mps2_rthz, attack_threshold
 from analysis.reference.epochs import label_epochs
 from analysis.reference.frame import Frame
 from analysis.reference.gesture_doubts import doubt_gestures
 from analysis.reference.mounting_doubts import doubt_mounting
 from analysis.reference.pivots import ReferenceSettings
 from analysis.reference.session_reference import Reference, establish_reference
+from analysis.reference.unconfirmed import metadata_doubts
 from analysis.report.data_quality import FEW_LOST
+from analysis.signal.clock_remarks import clock_remarks
 from analysis.signal.timebase import Timebase, fit_timebase
-from analysis.signal.working_grid import Signals, prepare_signals
+from analysis.signal.working_grid import Signals, prepare_signals, read_together
 from analysis.stroke.blocks import summarise_block
 from analysis.stroke.body_motion import BodySettings, doubt_body
-from analysis.stroke.play import StrokeSet, find_pieces, join, trace_strokes, turned_axes
-from analysis.stroke.play_intervals import find_stretches, order_events
+from analysis.stroke.play_intervals import order_events
+from analysis.stroke.play_strokes import PlayContext, TableSettings, find_play
 from analysis.stroke.stroke_paths import TracedStrokes
-from analysis.stroke.stroke_table import (
-    Columns,
-    PlayContext,
-    TableSettings,
-    assign_blocks,
-    found_blocks,
-    measure_columns,
-    tabulate,
-)
+from analysis.stroke.stroke_table import Columns, assign_blocks, found_blocks, measure_columns, tabulate
 from analysis.stroke.tip_claim import TipSettings, claim_tip, effective_strokes, tip_parts_deg
 from analysis.stroke.truth_checks import doubt_checks, read_checks
 from analysis.stroke.uncertainty import block_chord, offset_parts_deg
@@ -90,8 +86,11 @@ def analyse_session(
     signals = prepare_signals(session, timebase)
     tell("orientation and gestures", 0.2)
     session = _fit_events(session, timebase)
+    judgement = judge_sensor(session, timebase, signals)
+    signals, settings = _read_together(signals, judgement.delay_s, settings)
     motion, reference = establish_reference(signals, session, settings.reference)
     tell("strokes", 0.6)
+    settings = replace(settings, table=settings.table.with_noise(accel_noise_mps2_rthz(signals, session.events)))
     threshold = attack_threshold(signals, session.events, settings.table.strokes.attack_ratio)
     blocks = tuple(event for event in session.events if event.kind == "play")
     table, strokes = measure_play(motion, session, PlayContext(reference, threshold), settings.table)
@@ -114,14 +113,22 @@ def analyse_session(
     table = table.assign(string_change=marks)
     session = replace(session, warnings=(*session.warnings, *problems))
     checks = read_checks(motion, reference, session.events, settings.reference.gestures)
-    doubts = _gather_doubts(motion, reference, table, blocks, settings)
-    doubts += doubt_checks(checks, blocks, timebase.grid.start_s)
+    doubts = judgement.doubts + _gather_doubts(motion, reference, table, blocks, settings)
+    doubts += (*doubt_checks(checks, blocks, timebase.grid.start_s), *metadata_doubts(session.metadata))
     claims = _Claims(reference, doubts, session.instrument, settings)
     summaries = _summarise(motion, table, strokes, blocks, claims)
     stills = find_still_moments(motion, session.events, table)
     tell("done", 1.0)
     result = _result(session, timebase, signals, reference, (table, strokes, summaries), settings)
     return replace(result, still_moments=stills, doubts=doubts, checks=checks)
+
+
+def _read_together(signals: Signals, delay_s: float, settings: Settings) -> tuple[Signals, Settings]:
+    """Move late samples of the gyroscope to their place; what the delay leaves open is left to ``pivot``."""
+    if not delay_s:
+        return signals, settings
+    lever = replace(settings.reference.lever, skew_s=DELAY_FLOOR_S)
+    return read_together(signals, delay_s), replace(settings, reference=replace(settings.reference, lever=lever))
 
 
 def _fit_events(session: Session, timebase: Timebase) -> Session:
@@ -148,27 +155,8 @@ def measure_window(
     motion: Motion, session: Session, context: PlayContext, settings: TableSettings
 ) -> tuple[Columns, TracedStrokes]:
     """The same as bare columns: for windows of which only a few rows are wanted, again and again."""
-    strokes, posture = _find_strokes(motion, session.events, context.reference, settings)
-    return measure_columns(motion, strokes, posture, session, context, settings)
-
-
-def _find_strokes(
-    motion: Motion, events: Sequence[Event], reference: Reference, settings: TableSettings
-) -> tuple[StrokeSet, list[str]]:
-    """Trace every stretch; the posture whose frame was used, a stroke."""
-    parts, postures = [], []
-    for stretch in find_stretches(motion, events):
-        frame = reference.frame(stretch.posture, motion.grid.time_at(stretch.first))
-        pieces = find_pieces(motion, stretch.first, stretch.last, frame, reference.drift, settings.strokes)
-
-        def axes_at(times_s: FloatArray, frame: Frame = frame) -> FloatArray:
-            return turned_axes(frame, times_s, reference.drift)
-
-        traced = trace_strokes(motion, pieces, axes_at, frame.lever_m, settings.strokes, settings.bands)
-        if traced.start.size:
-            parts.append(traced)
-            postures += [stretch.posture] * traced.start.size
-    return join(parts), postures
+    play = find_play(motion, session.events, context, settings)
+    return measure_columns(motion, play, session)
 
 
 def _gather_doubts(
@@ -263,7 +251,7 @@ def _result(
         events=session.events,
         instrument=session.instrument,
         player=session.player,
-        cautions=session_cautions(session.events, known),
+        cautions=session_cautions(session.events, known, is_simulated(session.metadata)),
         settings=asdict(settings),
         version=version("strokeplane"),
         log_hash=session.log_hash,
@@ -280,12 +268,9 @@ def _data_warnings(session: Session, timebase: Timebase, signals: Signals) -> li
     share = timebase.lost_samples / timebase.grid.size
     if share >= FEW_LOST:
         found.append(f"{timebase.lost_samples} of {timebase.grid.size} samples are missing ({100 * share:.2g} %)")
-    if timebase.repeated_samples:
-        found.append(f"{timebase.repeated_samples} samples stand at a time already taken and were left out")
+    found += clock_remarks(timebase)
     if signals.clipped_samples:
         found.append(f"{signals.clipped_samples} samples are saturated; choose a larger range if this happens in play")
-    if not timebase.even:
-        found.append("sample times jitter by a good part of a sample: lost samples are counted only roughly")
     if session.instrument.radius_mm is None:
         found.append("the arch of the strings is not given: the string plane is taken as flat")
     return found

@@ -14,7 +14,10 @@ for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 import numpy as np
 
 from analysis.model.errors import StrokeplaneError
-from benchmarks.disturbed_regimes import REGIMES
+from benchmarks.disturbed_regimes import REGIMES as DISTURBED
+from benchmarks.sensor_faults import REGIMES as FAULTY
+
+REGIMES = (*DISTURBED, *FAULTY)
 
 
 @dataclass(frozen=True)

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 
 from analysis.drills.alignment import DrillTiming, align_strokes
-from analysis.drills.hand_travel import measure_travel
 from analysis.drills.phrases import read_phrase
+from analysis.drills.string_change_path import measure_travel
 from analysis.drills.string_changes import BlockStrokes, judge_changes
 from analysis.model.records import Instrument
 from tests.analysis.drills.slipping_play import draw_slipping_player, play_slipping
@@ -78,5 +78,6 @@ def slip_scores(changes: pd.DataFrame) -> dict[str, float]:
 def reliability(changes: pd.DataFrame, fewest: int = 200) -> list[tuple[float, float, int]]:
     """Reliability diagram: (said, found, verdicts) of bins with so many verdicts, by rank of what was said."""
     told = changes[changes["verdict"] != "cannot tell"].sort_values("probability")
-    bins = np.array_split(told, max(1, min(10, len(told) // fewest)))
+    places = np.array_split(np.arange(len(told)), max(1, min(10, len(told) // fewest)))
+    bins = [told.iloc[place] for place in places]
     return [(float(b["probability"].mean()), float(b["right"].mean()), len(b)) for b in bins]

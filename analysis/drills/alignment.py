@@ -15,14 +15,17 @@ followed): from one matched stroke to the next ``u = (t_i - t_k) / T``. All cost
   so is a drill begun with the other stroke (``p_first_other``). The lattice has a state for each way round;
 - direction against alternation the way round that holds: ``-log p_wrong`` or ``-log(1 - p_wrong)``;
 - travel, where it is known: the hand's own way across the strings from stroke to stroke
-  (:mod:`analysis.drills.hand_travel`) against where both notes lie;
+  (:mod:`analysis.drills.string_change_path`) against where both notes lie;
 - pick attack: its share among all strokes for a match, one half for an extra stroke;
 - span, where the table has it: near the block's median for a match, anything up to twice that for an extra stroke (a
-  hand that arrives or leaves makes small ones).
+  hand that arrives or leaves makes small ones);
+- sound, where a microphone heard the block: the log likelihood ratio of every stroke and note, as it is handed in. With
+  it slips show, a note played twice or left out with the strokes still in time (``p_slip`` a stroke); after one the
+  strokes fall on the other notes, so that direction against strict alternation says little (``p_wrong_heard``).
 
-Where a first pass sees many more missed or extra strokes than supposed, a second one takes the shares that it saw; it also
-measures how the hand's travel shows. The best path is Viterbi's; a stroke's confidence is the posterior probability of its note on that path (forward and
-backward sums over all paths).
+Where a first pass sees many more missed or extra strokes than supposed, a second one takes the shares that it saw; it
+also measures how the hand's travel shows. The best path is Viterbi's; a stroke's confidence is the posterior
+probability of its note on that path (forward and backward sums over all paths).
 
 Assumed: the first stroke after the count-in is note 0 unless ``due_s`` says when note 0 is due; after a silence of
 more than ``pause_s`` the phrase starts again at its first note. Without travel a note played twice shows in the
@@ -35,50 +38,24 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from numpy.lib.stride_tricks import sliding_window_view
-from numpy.typing import NDArray
 
-from analysis.drills.hand_travel import HandTravel, fit_travel
-from analysis.drills.hidden_markov import Decoded, Lattice, Moves, decode_lattice
+from analysis.drills.hidden_markov import (
+    AlignmentSettings,
+    Decoded,
+    Lattice,
+    Moves,
+    bell,
+    decode_lattice,
+    list_moves,
+    local_period,
+)
 from analysis.drills.phrases import Phrase
+from analysis.drills.string_change_path import HandTravel, fit_travel
 from analysis.model.errors import InputError, NotEnoughDataError
 from analysis.model.records import BoolArray, FloatArray, IntArray
 
 EXTRA = -1
 """Note number of a stroke that stands for no note."""
-
-
-@dataclass(frozen=True)
-class AlignmentSettings:
-    """Probabilities and bounds of the alignment's model."""
-
-    p_missed: float = 0.03
-    p_extra: float = 0.03
-    p_wrong: float = 0.01
-    p_doubled: float = 0.01
-    p_skipped: float = 0.01
-    p_turn: float = 0.1
-    p_slip_unseen: float = 0.003
-    p_first_other: float = 0.1
-    p_uneven: float = 0.1
-    p_hesitate: float = 0.002
-    hesitation_notes: float = 0.5
-    least_density: float = 1e-6
-    least_uneven: float = 0.04
-    most_uneven: float = 0.25
-    max_missed: int = 6
-    max_extra: int = 4
-    band_notes: int = 16
-    tempo_wander: float = 0.03
-    median_strokes: int = 15
-    pause_s: float = 2.0
-    learn_from: float = 1.5
-    most_learned: float = 0.4
-    start_sd_s: float = 0.06
-    p_other_start: float = 1e-4
-    p_count_in: float = 0.05
-    count_in_sd: float = 0.08
-    least_confidence: float = 0.9
 
 
 @dataclass(frozen=True)
@@ -150,6 +127,7 @@ def align_strokes(
     timing: DrillTiming | None = None,
     settings: AlignmentSettings | None = None,
     travel: HandTravel | None = None,
+    heard: FloatArray | None = None,
 ) -> DrillAlignment:
     """Match the strokes of one block with the notes of its drill.
 
@@ -163,6 +141,8 @@ def align_strokes(
     settings : AlignmentSettings, optional
     travel : HandTravel, optional
         The hand's way across the strings; without it a note played twice or left out is often not told.
+    heard : float64 (strokes, notes of the phrase), optional
+        What a microphone says: log of how much likelier its sound is if the stroke plays the note than if it is extra.
 
     Returns
     -------
@@ -171,7 +151,7 @@ def align_strokes(
     Raises
     ------
     InputError
-        If times go backwards.
+        If times go backwards, or ``heard`` is for other strokes or another phrase.
     NotEnoughDataError
         If there are fewer than two strokes.
     """
@@ -184,21 +164,40 @@ def align_strokes(
         )
     if not np.all(np.isfinite(times)) or np.any(np.diff(times) < 0):
         raise InputError("Strokes must come in order of their contact times; sort the strokes table by contact_s.")
+    if heard is not None and heard.shape != (len(times), len(phrase.notes)):
+        raise InputError(
+            expected=f"what was heard as a row a stroke and a column a note, ({len(times)}, {len(phrase.notes)})",
+            found=str(heard.shape),
+            next_step="hand in the sound of the same block and phrase",
+        )
+    if heard is not None:
+        settings = replace(settings, p_wrong=settings.p_wrong_heard)
     piece = np.concatenate([[0], np.cumsum(np.diff(times) > settings.pause_s)]).astype(np.int64)
     found: list[Decoded] = []
     period: list[FloatArray] = []
     for number in range(int(piece[-1]) + 1):
         rows = np.flatnonzero(piece == number)
         stretch = _read_stretch(strokes.iloc[rows], timing.period_s, settings)
+        stretch = stretch if heard is None else replace(stretch, heard=heard[rows])
         # A due time or a number of repeats is about the first stretch only.
         known = timing if number == 0 else DrillTiming(timing.period_s, timing.beat_s)
         found.append(_decode_stretch(stretch, phrase, known, settings, travel and travel.part(rows)))
         period.append(stretch.period_s)
+    note, confidence = (np.concatenate([getattr(part, name) for part in found]) for name in ("note", "confidence"))
+    pairs = [pair for part in found for pair in part.pairs]
+    if heard is not None:
+        wrong = _sounds_wrong(heard, note)
+        confidence = np.where(wrong, np.minimum(confidence, 0.5), confidence)
+        doubtful = wrong | np.append(False, wrong[:-1])
+        pairs = [
+            {notes: 0.5 * chance for notes, chance in pair.items()} if doubt else pair
+            for pair, doubt in zip(pairs, doubtful, strict=True)
+        ]
     return DrillAlignment(
-        np.concatenate([part.note for part in found]),
-        np.concatenate([part.confidence for part in found]),
+        note,
+        confidence,
         np.concatenate([part.turned for part in found]),
-        tuple(pair for part in found for pair in part.pairs),
+        tuple(pairs),
         piece,
         sum(_count_missed(part.note) for part in found),
         np.concatenate(period),
@@ -209,7 +208,7 @@ def _decode_stretch(
     stretch: _Stretch, phrase: Phrase, timing: DrillTiming, settings: AlignmentSettings, travel: HandTravel | None
 ) -> Decoded:
     """Decode one stretch, and again with what the first pass showed of missed notes and of the hand's travel."""
-    if travel is None:
+    if travel is None and stretch.heard is None:
         # Nothing but the directions could show a slip, and directions are sometimes wrong.
         less = settings.p_slip_unseen
         settings = replace(
@@ -229,6 +228,15 @@ def _decode_stretch(
     seen = _learn_shares(found.note, settings)
     again = fit_travel(travel, phrase, period_s, settings.max_extra, found)
     return decode_lattice(replace(_build_lattice(stretch, phrase, timing, seen), travel=again))
+
+
+def _sounds_wrong(heard: FloatArray, note: IntArray) -> BoolArray:
+    """Strokes whose sound suits another note more than twice as well as their own.
+
+    Two slips that make up for each other hide behind one note that sounds wrong: such a stroke is right half the time.
+    """
+    own = heard[np.arange(len(note)), note % heard.shape[1]]
+    return np.asarray((note != EXTRA) & (own < heard.max(axis=1) - np.log(2.0)))
 
 
 def _count_missed(note: IntArray) -> int:
@@ -264,12 +272,13 @@ class _Stretch:
     sigma: float
     span_score: FloatArray
     """Log of how much likelier each stroke's span is for a note than for an extra stroke."""
+    heard: FloatArray | None = None
 
 
 def _read_stretch(strokes: pd.DataFrame, nominal_s: float | None, settings: AlignmentSettings) -> _Stretch:
     """Measure a stretch's local period and the player's unevenness."""
     times = strokes["contact_s"].to_numpy(np.float64)
-    period_s = _local_period(times, nominal_s, settings.median_strokes)
+    period_s = local_period(times, nominal_s, settings.median_strokes)
     steps = np.diff(times) / period_s[1:]
     single = np.abs(steps - 1)[np.abs(steps - 1) < 0.4]
     spread = 1.4826 * float(np.median(single)) if len(single) else settings.most_uneven
@@ -291,7 +300,7 @@ def _score_spans(strokes: pd.DataFrame) -> FloatArray:
     span = strokes["span_mm"].to_numpy(np.float64)
     off = span / np.median(span) - 1
     variance = max(1.4826 * float(np.median(np.abs(off))), 0.1) ** 2
-    note = 0.9 * _bell(off, variance) + 0.1 * _bell(off, 9 * variance)
+    note = 0.9 * bell(off, variance) + 0.1 * bell(off, 9 * variance)
     return np.asarray(np.log(note + 1e-6) - np.log(0.5))
 
 
@@ -347,71 +356,41 @@ def _score_starts(stretch: _Stretch, notes: IntArray, timing: DrillTiming, setti
 
 def _score_beats(beats: FloatArray, stretch: _Stretch, beat_s: float, settings: AlignmentSettings) -> FloatArray:
     """Score each interval, in beats, as one of a count-in."""
-    density = 0.5 * _bell(beats - 1, settings.count_in_sd**2) * stretch.period_s[1:] / beat_s
+    density = 0.5 * bell(beats - 1, settings.count_in_sd**2) * stretch.period_s[1:] / beat_s
     return np.asarray(np.log(density + 1e-9))
 
 
 def _score_matches(stretch: _Stretch, notes: IntArray, phrase: Phrase, settings: AlignmentSettings) -> FloatArray:
     """Score each stroke as each note, either way round, by its direction and its attack, (n, 2, width)."""
-    downstroke = (notes % 2 == 0) == (phrase.first_stroke == "down")
-    right = (downstroke == stretch.down[:, None])[:, None] ^ np.array([False, True])[None, :, None]
+    right = (phrase.downstrokes(notes) == stretch.down[:, None])[:, None] ^ np.array([False, True])[None, :, None]
     share = min(max(float(stretch.attack.mean()), 0.5), 0.98)
     own = np.where(stretch.attack, np.log(share), np.log1p(-share)) + stretch.span_score + np.log1p(-settings.p_missed)
-    way_round = np.where(right, np.log1p(-settings.p_wrong), np.log(settings.p_wrong))
-    return np.asarray(way_round + own[:, None, None])
-
-
-def _list_moves(settings: AlignmentSettings) -> tuple[Moves, IntArray, FloatArray]:
-    """Every move, the periods it takes, and what it costs beyond timing and extra strokes."""
-    rows = []
-    for extra in range(settings.max_extra + 1):
-        for missed in range(settings.max_missed + 1):
-            lost = missed * np.log(settings.p_missed)
-            rows.append((extra, missed + 1, 0, missed + 1, lost))
-            if 0 < extra + missed <= 2:
-                # The hand may have played what was taken for extra, or waited where a note is missing.
-                rows.append((extra, missed + 1, 1, missed + 1, lost + np.log(settings.p_turn)))
-    rows.append((0, 0, 1, 1, np.log(settings.p_doubled)))
-    rows.append((0, 2, 1, 1, np.log(settings.p_skipped)))
-    whole = np.array([row[:4] for row in rows], dtype=np.int64)
-    cost = np.array([row[4] for row in rows], dtype=np.float64)
-    return Moves(whole[:, 0], whole[:, 1], whole[:, 2]), whole[:, 3], cost
+    score = np.where(right, np.log1p(-settings.p_wrong), np.log(settings.p_wrong)) + own[:, None, None]
+    if stretch.heard is not None:
+        score += np.take_along_axis(stretch.heard, notes % len(phrase.notes), axis=1)[:, None]
+    return np.asarray(score)
 
 
 def _score_moves(stretch: _Stretch, skip: float, settings: AlignmentSettings) -> tuple[Moves, FloatArray]:
     """Score the moves to each stroke, (n, K): timing, missed notes, extra strokes, slips."""
-    moves, periods, cost = _list_moves(settings)
+    moves, periods, cost = list_moves(settings)
     source = np.arange(len(stretch.times))[:, None] - 1 - moves.extra
     off = stretch.phase[:, None] - stretch.phase[np.maximum(source, 0)] - periods
     variance = stretch.sigma**2 + (settings.tempo_wander * periods) ** 2
-    density = (1 - settings.p_uneven - settings.p_hesitate) * _bell(off, variance)
-    density += settings.p_uneven * _bell(off, 9 * variance)
+    density = (1 - settings.p_uneven - settings.p_hesitate) * bell(off, variance)
+    density += settings.p_uneven * bell(off, 9 * variance)
     hesitation = np.exp(-np.maximum(off, 0) / settings.hesitation_notes) / settings.hesitation_notes
     density += settings.p_hesitate * np.where(off > 0, hesitation, 0.0) + settings.least_density
+    if stretch.heard is not None:
+        # A slip: so many strokes on, whatever the notes say.
+        density += settings.p_slip * bell(off + periods - 1 - moves.extra, variance)
     step = np.log(density) + cost + skip * moves.extra
     step[source < 0] = -np.inf
     return moves, np.asarray(step)
 
 
-def _bell(deviation: FloatArray, variance: NDArray[np.floating] | float) -> FloatArray:
-    """Return the normal density of a deviation."""
-    return np.asarray(np.exp(-0.5 * deviation**2 / variance) / np.sqrt(2 * np.pi * variance))
-
-
-def _local_period(times: FloatArray, nominal_s: float | None, strokes: int) -> FloatArray:
-    """Return the running median of the intervals at each stroke; the nominal period where there are too few."""
-    intervals = np.diff(times)
-    if len(intervals) < 5 and nominal_s is not None:
-        return np.full(len(times), nominal_s)
-    size = min(strokes, len(intervals))
-    median = np.median(sliding_window_view(intervals, size), axis=1)
-    # At both ends the window stays inside: a mirrored one would count a count-in twice.
-    window = np.clip(np.arange(len(times)) - (size + 1) // 2, 0, len(median) - 1)
-    return np.maximum(median[window], 1e-3)
-
-
 def _total_notes(phrase: Phrase, timing: DrillTiming) -> float:
     """Return how many notes there are at most."""
     if not phrase.loops:
-        return len(phrase.notes)
-    return np.inf if timing.repeats is None else timing.repeats * len(phrase.notes)
+        return phrase.stroke_count(1)
+    return np.inf if timing.repeats is None else phrase.stroke_count(timing.repeats)

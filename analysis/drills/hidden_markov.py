@@ -14,8 +14,45 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
 
 from analysis.model.records import FloatArray, IntArray
+
+
+@dataclass(frozen=True)
+class AlignmentSettings:
+    """Probabilities and bounds of the alignment's model."""
+
+    p_missed: float = 0.03
+    p_extra: float = 0.03
+    p_wrong: float = 0.01
+    p_doubled: float = 0.01
+    p_skipped: float = 0.01
+    p_turn: float = 0.1
+    p_slip_unseen: float = 0.003
+    p_first_other: float = 0.1
+    p_uneven: float = 0.1
+    p_hesitate: float = 0.002
+    hesitation_notes: float = 0.5
+    least_density: float = 1e-6
+    least_uneven: float = 0.04
+    most_uneven: float = 0.25
+    max_missed: int = 6
+    max_extra: int = 4
+    band_notes: int = 16
+    tempo_wander: float = 0.03
+    median_strokes: int = 15
+    pause_s: float = 2.0
+    learn_from: float = 1.5
+    most_learned: float = 0.4
+    start_sd_s: float = 0.06
+    p_other_start: float = 1e-4
+    p_count_in: float = 0.05
+    count_in_sd: float = 0.08
+    least_confidence: float = 0.9
+    p_slip: float = 0.02
+    p_wrong_heard: float = 0.4
 
 
 @dataclass(frozen=True)
@@ -242,3 +279,37 @@ class _Sweep:
         between = np.exp(-0.5 * (way / travel.wide_mm) ** 2) / travel.wide_mm
         ratio = np.log(own + LEAST_DENSITY) - np.log(between + LEAST_DENSITY)
         return np.asarray(np.where(np.isfinite(way), ratio, 0.0))
+
+
+def list_moves(settings: AlignmentSettings) -> tuple[Moves, IntArray, FloatArray]:
+    """Every move, the periods it takes, and what it costs beyond timing and extra strokes."""
+    rows = []
+    for extra in range(settings.max_extra + 1):
+        for missed in range(settings.max_missed + 1):
+            lost = missed * np.log(settings.p_missed)
+            rows.append((extra, missed + 1, 0, missed + 1, lost))
+            if 0 < extra + missed <= 2:
+                # The hand may have played what was taken for extra, or waited where a note is missing.
+                rows.append((extra, missed + 1, 1, missed + 1, lost + np.log(settings.p_turn)))
+    rows.append((0, 0, 1, 1, np.log(settings.p_doubled)))
+    rows.append((0, 2, 1, 1, np.log(settings.p_skipped)))
+    whole = np.array([row[:4] for row in rows], dtype=np.int64)
+    cost = np.array([row[4] for row in rows], dtype=np.float64)
+    return Moves(whole[:, 0], whole[:, 1], whole[:, 2]), whole[:, 3], cost
+
+
+def bell(deviation: FloatArray, variance: NDArray[np.floating] | float) -> FloatArray:
+    """Return the normal density of a deviation."""
+    return np.asarray(np.exp(-0.5 * deviation**2 / variance) / np.sqrt(2 * np.pi * variance))
+
+
+def local_period(times: FloatArray, nominal_s: float | None, strokes: int) -> FloatArray:
+    """Return the running median of the intervals at each stroke; the nominal period where there are too few."""
+    intervals = np.diff(times)
+    if len(intervals) < 5 and nominal_s is not None:
+        return np.full(len(times), nominal_s)
+    size = min(strokes, len(intervals))
+    median = np.median(sliding_window_view(intervals, size), axis=1)
+    # At both ends the window stays inside: a mirrored one would count a count-in twice.
+    window = np.clip(np.arange(len(times)) - (size + 1) // 2, 0, len(median) - 1)
+    return np.maximum(median[window], 1e-3)

@@ -82,7 +82,7 @@ class ChangeSettings:
     errors : PathErrors
     """
 
-    least_probability: float = 0.75
+    least_probability: float = 0.8
     errors: PathErrors = field(default_factory=PathErrors)
 
 
@@ -259,7 +259,7 @@ def find_weakest(pairs: pd.DataFrame) -> pd.Series | None:
 def mark_string_changes(alignment: DrillAlignment, phrase: Phrase, least_confidence: float = 0.9) -> list[str]:
     """Return for every stroke whether the next note stands on another string: true, false, or unknown."""
     marks = []
-    last = len(phrase.notes) - 1
+    last = phrase.stroke_count(1) - 1
     count = len(alignment.note)
     for i, (note, confidence) in enumerate(zip(alignment.note.tolist(), alignment.confidence.tolist(), strict=True)):
         pairs = _string_pairs(alignment, phrase, i) if i + 1 < count else {}

@@ -8,10 +8,12 @@ meets first.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analysis.drills.phrases import Note
+from analysis.drills.notes import Note
 from analysis.model.errors import InputError
+from analysis.model.records import Instrument
 
 PITCH_NAMES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "G#", "A", "Bb", "B")
 _NATURAL = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
@@ -25,6 +27,7 @@ TUNINGS: dict[str, str] = {
     "seven strings": "B1 E2 A2 D3 G3 B3 E4",
     "bass": "E1 A1 D2 G2",
     "mandolin": "G3 D4 A4 E5",
+    "octave mandolin": "G2 D3 A3 E4",
     "tenor banjo": "C3 G3 D4 A4",
     "ukulele": "G4 C4 E4 A4",
 }
@@ -62,6 +65,15 @@ class Tuning:
         """Names of the open strings without octave, string 1 first."""
         return tuple(PITCH_NAMES[pitch % 12] for pitch in self.open_midi)
 
+    @property
+    def spelled(self) -> str:
+        """The open strings as :func:`read_tuning` reads them, the last string first."""
+        return " ".join(f"{PITCH_NAMES[pitch % 12]}{pitch // 12 - 1}" for pitch in reversed(self.open_midi))
+
+    def with_capo(self, fret: int) -> Tuning:
+        """The same strings, sounding higher by so many frets."""
+        return Tuning(tuple(pitch + fret for pitch in self.open_midi))
+
     def pitch(self, note: Note) -> int:
         """Return a note's MIDI number; an open choice of fret sounds as the open string.
 
@@ -98,6 +110,82 @@ def read_tuning(text: str) -> Tuning:
         raise InputError("Expected a tuning such as 'E2 A2 D3 G3 B3 E4'; found nothing.")
     pitches = [_read_pitch(word) for word in words]
     return Tuning(tuple(reversed(pitches)))
+
+
+def usual_tuning(instrument: Instrument) -> Tuning:
+    """Return the usual tuning of an instrument, by its name and number of courses.
+
+    Raises
+    ------
+    InputError
+        If there is no usual one.
+
+    Examples
+    --------
+    >>> usual_tuning(Instrument()).spelled
+    'E2 A2 D3 G3 B3 E4'
+    """
+    name = instrument.name.lower()
+    words = {"octave mandolin": "octave mandolin", "mandolin": "mandolin", "banjo": "tenor banjo", "ukulele": "ukulele"}
+    words |= {"bass": "bass", "seven": "seven strings", "lap": "", "guitar": "guitar", "": "guitar"}
+    known = next(tuning for word, tuning in words.items() if word in name)
+    if name and "guitar" not in name and known == "guitar":
+        known = ""
+    tuning = read_tuning(known) if known else None
+    if tuning is None or tuning.strings != instrument.courses:
+        raise InputError(
+            f"{instrument.name or 'the instrument'} with {instrument.courses} courses has no usual tuning here",
+            next_step="spell its open strings, such as --tuning 'E2 A2 D3 G3 B3 E4'",
+        )
+    return tuning
+
+
+def own_scale(tuning: Tuning) -> tuple[int, tuple[int, ...]]:
+    """Return root and degrees of the scale that an instrument's open strings suggest.
+
+    The root is the last string; the scale is the set of seven tones in a row of fifths that holds most of the open
+    strings and, of those, lies nearest to the root's own place in the middle of the row.
+
+    Examples
+    --------
+    >>> own_scale(read_tuning("mandolin"))
+    (7, (0, 2, 4, 5, 7, 9, 10))
+    """
+    root = tuning.open_midi[-1] % 12
+    sets = []
+    for before in range(7):
+        # So many fifths stand before the root in the row.
+        degrees = {7 * (k - before) % 12 for k in range(7)}
+        held = sum((pitch - root) % 12 in degrees for pitch in tuning.open_midi)
+        sets.append((-held, abs(before - 2), sorted(degrees)))
+    return root, tuple(min(sets)[2])
+
+
+def own_position(tuning: Tuning, root: int, degrees: Sequence[int], stretch: int) -> int:
+    """Return the lowest fret, from the first to the twelfth, under which a hand has most notes of a scale.
+
+    Examples
+    --------
+    >>> own_position(read_tuning("guitar"), *own_scale(read_tuning("guitar")), 4)
+    2
+    """
+    wanted = {(root + degree) % 12 for degree in degrees}
+
+    def count(position: int) -> int:
+        frets = range(position, position + stretch)
+        return sum((open_midi + fret) % 12 in wanted for open_midi in tuning.open_midi for fret in frets)
+
+    return max(range(1, 13), key=lambda position: (count(position), -position))
+
+
+def frequency_hz(pitch: int) -> float:
+    """Return the frequency of a MIDI number in equal temperament, A4 (69) at 440 Hz.
+
+    References
+    ----------
+    ISO 16:1975, Acoustics: standard tuning frequency.
+    """
+    return float(440.0 * 2.0 ** ((pitch - 69) / 12))
 
 
 def _read_pitch(word: str) -> int:

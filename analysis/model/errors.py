@@ -22,11 +22,12 @@ class Facts(TypedDict, total=False):
     next_step: str
     file: str
     row: int
+    sample: int
     column: str
     block: int
 
 
-PLACES = ("row", "column", "block")
+PLACES = ("row", "sample", "column", "block")
 
 
 class StrokeplaneError(Exception):
@@ -90,6 +91,10 @@ class InputError(StrokeplaneError):
 
 class SessionFileError(StrokeplaneError):
     """A session file that cannot be read or written."""
+
+
+class SoundFileError(StrokeplaneError):
+    """A recording of the sound that cannot be read or written."""
 
 
 class TimebaseError(InputError):

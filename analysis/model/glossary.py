@@ -55,7 +55,7 @@ TERMS: tuple[Term, ...] = (
         "lift",
         r"lift",
         "how high above the needed height the tip passes the next string, or ends if it does not get there. Below zero "
-        "it is stuck",
+        "the stroke does not clear",
     ),
     Term("median", r"median", "the middle value: half are higher, half are lower"),
     Term("standard deviation", r"standard deviation", "two of three strokes lie within it of the mean"),

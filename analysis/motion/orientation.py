@@ -98,17 +98,21 @@ def integrate_rotation(gyro_radps: FloatArray, rate_hz: float) -> FloatArray:
     >>> np.round(quat[-1], 6).tolist()
     [0.707107, 0.0, 0.0, 0.707107]
     """
-    step = rate_since_last(gyro_radps) / rate_hz
-    angle = np.linalg.norm(step, axis=1)
-    quat = np.empty((len(step), 4))
-    quat[:, 0] = np.cos(angle / 2)
-    quat[:, 1:] = 0.5 * np.sinc(angle / (2 * np.pi))[:, None] * step
-    # Prefix products by doubling: after pass k every entry holds the product of the last 2^k steps.
+    return np.asarray(integrate_rotations(np.asarray(gyro_radps, dtype=np.float64)[None], rate_hz)[0])
+
+
+def integrate_rotations(gyro_radps: FloatArray, rate_hz: float) -> FloatArray:
+    """Strapdown integration of several windows (k, n, 3), each as :func:`integrate_rotation`; (k, n, 4)."""
+    step = np.stack([rate_since_last(window) for window in gyro_radps]) / rate_hz
+    angle = np.linalg.norm(step, axis=2, keepdims=True)
+    quat = np.concatenate([np.cos(angle / 2), 0.5 * np.sinc(angle / (2 * np.pi)) * step], axis=2)
+    # Prefix products by doubling: after pass m every entry holds the product of the last 2^m steps.
     reach = 1
-    while reach < len(quat):
-        quat[reach:] = multiply(quat[:-reach], quat[reach:])
+    while reach < quat.shape[1]:
+        left, right = quat[:, :-reach].reshape(-1, 4), quat[:, reach:].reshape(-1, 4)
+        quat[:, reach:] = multiply(left, right).reshape(len(quat), -1, 4)
         reach *= 2
-    return np.asarray(quat / np.linalg.norm(quat, axis=1, keepdims=True))
+    return np.asarray(quat / np.linalg.norm(quat, axis=2, keepdims=True))
 
 
 def rate_since_last(gyro_radps: FloatArray) -> FloatArray:

@@ -1,4 +1,4 @@
-"""What the stills tell: gyroscope bias, gravity, the noise floor of the attack envelope."""
+"""What the stills tell: gyroscope bias, gravity, the accelerometer's noise, the floor of the attack envelope."""
 
 from __future__ import annotations
 
@@ -6,11 +6,13 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from scipy import signal
 
 from analysis.model.records import OFF_HAND, Event, FloatArray
 from analysis.signal.working_grid import Signals
 
 BIAS_WINDOW_S = 2.0
+NOISE_BAND_HZ = (2.0, 20.0)
 
 
 def still_gyro_bias(signals: Signals, events: Sequence[Event]) -> Signals:
@@ -27,21 +29,22 @@ def still_gyro_bias(signals: Signals, events: Sequence[Event]) -> Signals:
     -------
     Signals
     """
+    part = stillest_window(signals, events)
+    bias = signals.gyro_radps[part].mean(axis=0) if part.stop > part.start else np.zeros(3)
+    return replace(signals, gyro_radps=signals.gyro_radps - bias)
+
+
+def stillest_window(signals: Signals, events: Sequence[Event]) -> slice:
+    """The two seconds that the bias comes from: those whose rate varies least, off the hand if there are such."""
     stills = [event for event in events if event.kind == "still"]
     for wanted in ([e for e in stills if e.label == OFF_HAND], stills, []):
         spans = [signals.grid.slice_of(e.start_s, e.end_s) for e in wanted]
         spans = [span for span in spans if span.stop - span.start >= 0.5 * signals.grid.rate_hz]
         if spans or not wanted:
             break
-    bias = _stillest_mean(signals, spans or [slice(0, signals.grid.size)])
-    return replace(signals, gyro_radps=signals.gyro_radps - bias)
-
-
-def _stillest_mean(signals: Signals, spans: Sequence[slice]) -> FloatArray:
-    """Mean rate of the window whose rate varies least."""
-    best, bias = np.inf, np.zeros(3)
+    best, found = np.inf, slice(0, 0)
     hop = max(1, int(0.1 * signals.grid.rate_hz))
-    for span in spans:
+    for span in spans or [slice(0, signals.grid.size)]:
         size = span.stop - span.start
         width = min(size, int(BIAS_WINDOW_S * signals.grid.rate_hz))
         gyro = signals.gyro_radps[span]
@@ -52,8 +55,9 @@ def _stillest_mean(signals: Signals, spans: Sequence[slice]) -> FloatArray:
         variance = (square[start + width] - square[start]) / width - (mean**2).sum(axis=1)
         at = int(variance.argmin())
         if variance[at] < best:
-            best, bias = float(variance[at]), mean[at]
-    return bias
+            first = span.start + int(start[at])
+            best, found = float(variance[at]), slice(first, first + width)
+    return found
 
 
 def mean_still_accel(signals: Signals, event: Event) -> FloatArray:
@@ -61,6 +65,23 @@ def mean_still_accel(signals: Signals, event: Event) -> FloatArray:
     quarter = 0.25 * (event.end_s - event.start_s)
     middle = signals.grid.slice_of(event.start_s + quarter, event.end_s - quarter)
     return np.asarray(signals.accel_mps2[middle.start : max(middle.stop, middle.start + 1)].mean(axis=0))
+
+
+def accel_noise_mps2_rthz(signals: Signals, events: Sequence[Event]) -> float | None:
+    """One-sided noise density of the accelerometer, from the stills off the hand; None without one of a second.
+
+    The median from 2 to 20 Hz of the mean over all axes, in the quietest still: a table may hum, a person walk by.
+    """
+    found = []
+    for event in events:
+        span = signals.grid.slice_of(event.start_s, event.end_s)
+        if event.kind != "still" or event.label != OFF_HAND or span.stop - span.start < signals.grid.rate_hz:
+            continue
+        each = round(signals.grid.rate_hz)
+        frequency, power = signal.welch(signals.accel_mps2[span], signals.grid.rate_hz, nperseg=each, axis=0)
+        inside = (frequency >= NOISE_BAND_HZ[0]) & (frequency <= NOISE_BAND_HZ[1])
+        found.append(float(np.sqrt(np.median(power[inside].mean(axis=1)))))
+    return min(found, default=None)
 
 
 def attack_threshold(signals: Signals, events: Sequence[Event], ratio: float) -> float | None:

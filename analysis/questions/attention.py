@@ -121,7 +121,7 @@ def _discomfort(sessions: Sequence[SessionSummary], now_s: float) -> list[str]:
     if not recent:
         return []
     times = f" in {len(recent)} sessions" if len(recent) > 1 else ""
-    return [f"discomfort was reported{times}: make sure that playing stopped and a clinician is seen if it returns"]
+    return [f"discomfort was reported{times}: no more playing until a clinician has been seen"]
 
 
 def _ratings(sessions: Sequence[SessionSummary]) -> list[str]:

@@ -34,7 +34,7 @@ from analysis.model.errors import InputError, NotEnoughDataError
 from analysis.model.records import BoolArray, FloatArray, SessionResult
 from analysis.questions.block_table import check_one_player, frame_se_deg, own_frame, steady_strokes, tabulate_blocks
 from analysis.questions.hold_failure import Failure, HoldPiece, describe_failure
-from analysis.questions.hold_slips import PieceCounts, count_runs, draw_slip_ends, end_curves
+from analysis.questions.hold_slips import PieceCounts, count_runs, draw_slip_ends, end_curves, latest_end
 from analysis.statistics.monotone_regression import PointErrors, count_distinct, crossing, draw_falling
 
 Bound = Literal["inside", "at least", "below"]
@@ -335,7 +335,7 @@ def _fit(
     ends = draw_slip_ends(counts, 1 - settings.share, settings.resamples, rng)
     curves = end_curves(curves, grid, counts, ends, rng)
     low, best, high = np.quantile(curves, [0.025, 0.5, 0.975], axis=0)
-    found = np.array([crossing(curve, grid) for curve in curves])
+    found = np.minimum([crossing(curve, grid) for curve in curves], latest_end(counts))
     return HoldCurve(np.exp(grid), best, low, high), float(np.exp(crossing(best, grid))), np.exp(found)
 
 

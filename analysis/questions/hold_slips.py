@@ -3,8 +3,8 @@
 A stroke that ends on the wrong side beyond the dead band has slipped. Slips come in runs, so a run counts as one: of
 ``n`` strokes with ``s`` slips in ``r`` runs, ``n r / s`` are independent. Their share never falls with speed: every
 resample draws each piece's share (Beta, Jeffreys' prior), takes the nearest rising sequence, and finds where it passes
-what may fail. Where a curve falls through 0 between two neighbouring tempi it may do so anywhere between them, of which a
-smooth curve knows nothing: half of the resamples are placed there evenly. No resample holds beyond a tempo at which a
+what may fail. Where a curve falls through 0 between two neighbouring tempi it may do so anywhere between them, of which
+a smooth curve knows nothing: half of the resamples are placed there evenly. No resample holds beyond a tempo at which a
 piece plainly fails, unless a faster one plainly holds.
 
 References
@@ -121,7 +121,7 @@ def end_curves(
         Falling curves.
     """
     speeds = np.unique(counts.speed)
-    most = _latest_end(counts)
+    most = latest_end(counts)
     ended = curves.copy()
     for k, curve in enumerate(curves):
         below = np.flatnonzero(curve < 0)
@@ -136,8 +136,8 @@ def end_curves(
     return ended
 
 
-def _latest_end(counts: PieceCounts) -> float:
-    """The slowest speed at which a piece plainly fails and no faster one holds; inf without one."""
+def latest_end(counts: PieceCounts) -> float:
+    """Logarithm of the slowest speed at which a piece plainly fails and no faster one holds; inf without one."""
     holds = counts.held >= 0.95
     fastest_held = counts.speed[holds].max() if holds.any() else -np.inf
     failing = counts.speed[counts.plainly_fails & (counts.speed > fastest_held)]

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from analysis.consistency.stills import BiasHistory, follow_bias, less_drift
 from analysis.model.errors import GestureError
 from analysis.model.records import Event, GestureQuality, Session
 from analysis.motion.hand_motion import Motion, build_motion
@@ -115,6 +116,8 @@ def measure_gestures(signals: Signals, session: Session, settings: ReferenceSett
     Gestures that were repeated after the mounting changed are kept apart from the older ones, and replace them.
     """
     signals = still_gyro_bias(signals, session.events)
+    history = follow_bias(signals, session.events)
+    signals, settings = less_drift(signals, history), _with_bias(settings, history)
     changes = find_changes(see_poses(signals, session.events), settings.mounting, strings_told(session))
     splits = split_epochs(session.events, changes)
     motion, gestures = _measure(signals, session, splits, settings)
@@ -158,6 +161,13 @@ def _measure(
     return motion, Gestures(
         tuple(directions), fit, tuple(grips), known_lever, heading, tuple(qualities), said, (), splits
     )
+
+
+def _with_bias(settings: ReferenceSettings, history: BiasHistory) -> ReferenceSettings:
+    """Settings that know how well the still told the gyroscope's bias, and how it walked since."""
+    lever = replace(settings.lever, gyro_bias_dps=float(np.hypot(settings.lever.gyro_bias_dps, history.start_se_dps)))
+    walk = float(np.hypot(settings.heading.walk_dps_rts, history.walk_dps_rts))
+    return replace(settings, lever=lever, heading=replace(settings.heading, walk_dps_rts=walk))
 
 
 def complete_reference(

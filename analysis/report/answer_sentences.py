@@ -189,7 +189,20 @@ def say_switching(switching: Switching) -> str:
     if switching.median_strokes is None:
         said = f"In none of {count} changes of posture did the new tilt come within the first half of the block."
     else:
-        said = f"After a change of posture the new tilt is there after {switching.median_strokes:.0f} strokes (median)"
+        said = f"After a change of posture the new tilt is usually there {_after(switching.median_strokes)}"
         said += f"; in {switching.never} of {count} it was not by mid-block." if switching.never else "."
     accidents = f"{switching.accidents} by accident" if switching.accidents else "none by accident"
-    return f"{said} The tilt changed its side {switching.flips} times on purpose, {accidents}."
+    times = "once" if switching.flips == 1 else f"{switching.flips} times"
+    return f"{said} The tilt changed sides {times} on purpose, {accidents}."
+
+
+def _after(strokes: float) -> str:
+    """From which stroke on.
+
+    Examples
+    --------
+    >>> _after(0.0), _after(1.0), _after(3.0)
+    ('right from the first stroke', 'after one stroke', 'after 3 strokes')
+    """
+    count = round(strokes)
+    return {0: "right from the first stroke", 1: "after one stroke"}.get(count, f"after {count} strokes")

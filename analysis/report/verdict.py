@@ -1,12 +1,12 @@
-"""The answer a player reads first: one sentence with its certainty, one next action, and what it rests on."""
+"""The answer a player reads first: one sentence with its certainty, one next action, and what it is based on."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from analysis.model.cautions import HURT, discomfort
-from analysis.model.doubts import CERTAINTIES, Certainty, Doubt, doubts_on
+from analysis.model.doubts import CERTAINTIES, Certainty, Doubt, cap_certainty, doubts_on
 from analysis.model.findings import ActionKind
 from analysis.model.number_words import block_number, clock, degrees, millimetres, of_100, speed
 from analysis.model.records import BlockSummary, SessionResult
@@ -16,17 +16,8 @@ from analysis.stroke.block_case import BlockCase, Case, blocks_differ, find_bloc
 
 # The less a case leaves to hope for, the later it stands: the action cures the last one that is met.
 SEVERITY: tuple[Case, ...] = (
-    "both",
-    "clears",
-    "uneven",
-    "short",
-    "shallow",
-    "level",
-    "wrong",
-    "mixed",
-    "unsure",
-    "hand",
-)
+    "both", "clears", "uneven", "short", "shallow", "level", "wrong", "mixed", "unsure", "hand"
+)  # fmt: skip
 
 BY_HAND = "By the hand's motion,"
 """Opens every answer that rests on the hand's stroke: what the tip makes of it is a claim of its own."""
@@ -56,7 +47,7 @@ class Verdict:
     quality : tuple of QualityLine
         Data quality in plain words, each with its cost in degrees.
     how_sure : tuple of str
-        Sentences on the two parts of the uncertainty.
+        Sentences on the three parts of the uncertainty.
     cautions : tuple of str
     against_hand : bool
         True: no instrument frame, tilt is only against the hand's own mean plane.
@@ -133,7 +124,11 @@ def _find_posture(result: SessionResult, members: Sequence[BlockSummary], blocks
     if not blocks_differ(members):
         return find_group(result, members)
     own = [finding for finding in blocks if finding.summary in members]
-    return max(own, key=lambda finding: (SEVERITY.index(finding.case), -(finding.share or 0.0)))
+    worst = max(own, key=lambda finding: (SEVERITY.index(finding.case), -(finding.share or 0.0)))
+    # What makes them differ may be what a doubt on one of them says.
+    indices = [block.index for block in members]
+    hand = cap_certainty(worst.certainty, result.doubts, indices, "hand")
+    return replace(worst, certainty=hand, tip_certainty=cap_certainty(worst.tip_certainty, result.doubts, indices))
 
 
 def by_posture(blocks: Sequence[BlockSummary]) -> dict[str, list[BlockSummary]]:
@@ -181,7 +176,7 @@ def _only(share: float) -> str:
     return f"only {of_100(share)}" if share > 0 else "none of 100"
 
 
-def _short_clause(finding: BlockCase) -> str:
+def short_clause(finding: BlockCase) -> str:
     """What keeps a block from holding, without its numbers' brackets."""
     if finding.case == "short":
         return f"the stroke is too short: {_only(finding.share or 0.0)} clear"
@@ -203,7 +198,7 @@ def _sentence(postures: Sequence[BlockCase], blocks: Sequence[BlockCase]) -> str
         held, first = turn
         return (
             f"{BY_HAND} your {held.stroke}stroke clears the next string up to {speed(held.summary)}; "
-            f"at {speed(first.summary)} {_short_clause(first)}."
+            f"at {speed(first.summary)} {short_clause(first)}."
         )
     where = f" in {len(blocks)} blocks taken together" if len(blocks) > 1 else ""
     summaries = [finding.summary for finding in blocks]
@@ -242,9 +237,9 @@ def _full_sentence(finding: BlockCase, where: str) -> str:
         "nothing can be said about the strings.",
         "unsure": f"It cannot be told on which side your stroke leaves the strings{where}: its tilt lies somewhere "
         f"between {degrees(low)} and {degrees(high)}.",
-        "level": f"your stroke runs level{where}, at a tilt of {tilt}: the plectrum stays stuck between two strings.",
-        "shallow": f"your stroke tilts to the {side}stroke's side{where}, but {degrees(abs(mean))} is too little: "
-        "the plectrum stays stuck between two strings.",
+        "level": f"your stroke runs level{where}, at a tilt of {tilt}: too flat to clear either way.",
+        "shallow": f"your stroke tilts to the {side}stroke's side{where}, but {degrees(abs(mean))} is too "
+        "flat to clear the next string.",
         "short": f"your stroke is tilted enough to the {side}stroke's side{where}, by {degrees(abs(mean))}, but it is "
         f"too short: {_only(share)} {stroke}strokes clear the next string.",
         "uneven": f"your {stroke}stroke clears the next string only {of_100(share)} times{where}: its tilt of {tilt} "
@@ -261,24 +256,21 @@ def _full_sentence(finding: BlockCase, where: str) -> str:
 
 def _certainty_words(certainty: Certainty, said: Sequence[BlockCase], result: SessionResult) -> str:
     if said[0].case == "hand":
-        return "Open: without reference gestures the tilt has no string plane to stand against."
+        return "Open: without reference gestures nobody knows where your strings are."
     lowering = _lowering(certainty, said, result, [d for d in result.doubts if d.about == "hand"])
     if lowering:
-        return f"{certainty.capitalize()} about the hand's stroke: {lowering[0].lower()}{lowering[1:]}"
+        return f"{certainty.capitalize()} about the hand's stroke: {lowering}"
     if certainty == "sure" and any(finding.case == "mixed" for finding in said):
-        return (
-            "Sure: two tilts explain the strokes far better than one that wanders; no offset touches their difference."
-        )
+        return "Sure: two tilts explain the strokes far better than one that wanders, and no offset changes that."
     intervals = [finding.summary.tilt_ci95_deg for finding in said]
     known = [interval for interval in intervals if interval is not None]
     if len(known) < len(intervals):
-        return "Open: there are too few strokes, or too little is known of the gestures, for an interval."
+        return "Open: there are too few strokes, or the gestures say too little, for an interval."
     spans = " and ".join(f"{degrees(low)} to {degrees(high)}" for low, high in known[:3])
     tilts = f"95 % interval of its tilt, {spans}" if len(known) == 1 else f"95 % intervals of its tilts, {spans}"
     return {
-        "sure": f"Sure about the hand's stroke: this holds over the whole {tilts}.",
-        "likely": f"Likely about the hand's stroke: this holds over the middle two thirds, but not the whole, of the "
-        f"{tilts}.",
+        "sure": f"Sure about the hand's stroke: the answer is the same anywhere in the {tilts}.",
+        "likely": f"Likely about the hand's stroke: only near an end of the {tilts}, would the answer change.",
         "open": f"Open, even about the hand's stroke: within the {tilts}, the answer changes.",
     }[certainty]
 
@@ -290,7 +282,10 @@ def _lowering(
     postures = {finding.summary.posture for finding in said}
     blocks = [block.index for block in result.blocks if block.strokes and block.posture in postures]
     found = [doubt for doubt in doubts_on(doubts, blocks) if doubt.cap == certainty]
-    return found[0].sentence if certainty != "sure" and found else None
+    if certainty == "sure" or not found:
+        return None
+    change = found[0].change
+    return f"{found[0].fault} ({found[0].evidence}). {change[0].upper()}{change[1:]}."
 
 
 def _tip_words(certainty: Certainty, said: Sequence[BlockCase], result: SessionResult) -> list[str]:
@@ -300,9 +295,9 @@ def _tip_words(certainty: Certainty, said: Sequence[BlockCase], result: SessionR
         return []
     lowering = _lowering(certainty, said, result, [d for d in result.doubts if d.about == "tip"])
     if lowering:
-        return [f"{certainty.capitalize()} about the tip: {lowering[0].lower()}{lowering[1:]}"]
+        return [f"{certainty.capitalize()} about the tip: {lowering}"]
     spans = " and ".join(f"{degrees(low)} to {degrees(high)}" for low, high in known[:3])
-    return [f"{certainty.capitalize()} about the tip against the strings, {spans}: fingers and instrument move unseen."]
+    return [f"{certainty.capitalize()} about the tip: {spans}, which allows for unseen fingers, skin and instrument."]
 
 
 def _action(result: SessionResult, focus: BlockCase, ladder: Sequence[BlockCase]) -> tuple[ActionKind, str]:
@@ -388,8 +383,8 @@ def _how_sure(findings: Sequence[BlockCase], result: SessionResult) -> tuple[str
             f"{range_words} {finding.stroke}strokes would clear."
         )
     said.append(
-        "A change from one block to the next within one posture feels only the scatter; between postures both offsets "
-        "count."
+        "Fingers and skin, between hand and tip, add a third part. From block to block within one posture only the "
+        "scatter counts; between postures both offsets do."
     )
     return tuple(said)
 

@@ -6,7 +6,7 @@ The tip's path is low-passed at 40 Hz at most, so everything but the pick attack
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import pairwise
 from typing import Any
@@ -24,6 +24,10 @@ from analysis.signal.timebase import Timebase
 WORK_RATE_HZ = 133.0
 ATTACK_HIGHPASS_HZ = 60.0
 ATTACK_MIN_RATE_HZ = 150.0
+BRIDGED_S = 0.1
+"""A straight line fills longer gaps. Which strokes bear a bridge, :mod:`analysis.stroke.gaps` tells."""
+TURNED_ROWS = 8192
+"""Rows turned to channels at a time: they stay in the cache."""
 GRAVITY_LIMITS_MPS2 = (7.5, 12.5)
 
 
@@ -91,6 +95,25 @@ def prepare_signals(session: Session, timebase: Timebase) -> Signals:
     )
 
 
+def read_together(signals: Signals, delay_s: float) -> Signals:
+    """The signals with the gyroscope read ``delay_s`` later, by the cubic through four samples."""
+    if not delay_s:
+        return signals
+    n = len(signals.gyro_radps)
+    at = np.clip(np.arange(n) + delay_s * signals.grid.rate_hz, 1.0, n - 3.0)
+    base = at.astype(np.int64)
+    return replace(signals, gyro_radps=_lagrange(signals.gyro_radps, base, (at - base)[:, None]))
+
+
+def _lagrange(values: FloatArray, base: np.ndarray, u: FloatArray) -> FloatArray:
+    return np.asarray(
+        -u * (u - 1) * (u - 2) / 6 * values[base - 1]
+        + (u + 1) * (u - 1) * (u - 2) / 2 * values[base]
+        - (u + 1) * u * (u - 2) / 2 * values[base + 1]
+        + (u + 1) * u * (u - 1) / 6 * values[base + 2]
+    )
+
+
 def count_clipped(session: Session) -> int:
     """Count the raw samples with at least one axis at the end of its range (0 where the range is unknown)."""
     counts, profile = session.raw.counts, session.profile
@@ -112,24 +135,27 @@ def _check_gravity(accel: FloatArray, rate_hz: float) -> None:
     usual = float(np.median(np.linalg.norm(means, axis=0)))
     if not GRAVITY_LIMITS_MPS2[0] < usual < GRAVITY_LIMITS_MPS2[1]:
         raise InputError(
-            f"expected an accelerometer that reads gravity, about 9.8 m/s2, found {usual:.3g} m/s2 most of the time; "
-            "correct the scale (range, unit) in the sensor's profile, or the sensor is broken"
+            expected="an accelerometer that reads gravity, about 9.8 m/s2",
+            found=f"{usual:.3g} m/s2 most of the time",
+            next_step="correct the scale (range, unit) in the sensor's profile, or the sensor is broken",
         )
 
 
 def _place(counts: NDArray[np.int32], timebase: Timebase) -> tuple[FloatArray, BoolArray]:
     """Counts on their slots, channels first, so that every filter runs along time.
 
-    A single lost sample is filled by a cubic and stays valid; longer gaps do not.
+    A single lost sample is filled by a cubic and stays valid; longer gaps do not, and those above ``BRIDGED_S`` hold a
+    straight line.
     """
     slot = timebase.slot
     full = np.empty((counts.shape[1], timebase.grid.size))
     valid = timebase.grid.valid.copy()
-    breaks = np.flatnonzero((np.diff(slot) > 1) | (np.diff(timebase.kept) > 1)) + 1
+    breaks = np.flatnonzero((np.diff(slot) > 1) | (np.diff(timebase.kept) != 1)) + 1
     for first, last in pairwise([0, *breaks.tolist(), slot.size]):  # few and long: quicker than an index per sample
-        place = slice(int(slot[first]), int(slot[first]) + last - first)
-        source = int(timebase.kept[first])
-        full[:, place] = counts[source : source + last - first].T
+        to, source = int(slot[first]), int(timebase.kept[first])
+        for at in range(0, last - first, TURNED_ROWS):
+            rows = counts[source + at : source + min(at + TURNED_ROWS, last - first)]
+            full[:, to + at : to + at + len(rows)] = rows.T
     if timebase.lost_samples == 0:
         return full, valid
     missing = np.flatnonzero(~valid)
@@ -141,7 +167,34 @@ def _place(counts: NDArray[np.int32], timebase: Timebase) -> tuple[FloatArray, B
     near, far = full[:, single - 1] + full[:, single + 1], full[:, single - 2] + full[:, single + 2]
     full[:, single] = (4 * near - far) / 6
     valid[single] = True
+    _bridge(full, valid, int(BRIDGED_S * timebase.grid.rate_hz))
     return full, valid
+
+
+def _bridge(full: FloatArray, valid: BoolArray, longest: int) -> None:
+    """Fill gaps of 2 to ``longest`` samples by the cubic that fits as many samples on either side, at least three."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[1], valid.astype(np.int8), [1]]))).reshape(-1, 2)
+    there = np.concatenate([[0], np.cumsum(valid)])
+    for first, last in edges.tolist():
+        size = last - first
+        sides = max(3, size)
+        if not 2 <= size <= longest or first < 3 or last + 3 > valid.size:
+            continue
+        if first < sides or last + sides > valid.size or there[last + sides] - there[first - sides] < 2 * sides:
+            sides = 3
+        if there[last + sides] - there[first - sides] == 2 * sides:
+            beside = np.concatenate([full[:, first - sides : first], full[:, last : last + sides]], axis=1)
+            full[:, first:last] = beside @ _cubic_weights(size, sides)
+
+
+@lru_cache(maxsize=64)
+def _cubic_weights(size: int, sides: int) -> FloatArray:
+    """Weights (2 sides, size) of the samples beside a gap in the least-squares cubic over it."""
+    at = (np.arange(-sides, size + sides) - (size - 1) / 2) / (size + sides)
+    powers = np.vander(at, 4)
+    inside = slice(sides, sides + size)
+    beside = np.delete(powers, np.arange(sides, sides + size), axis=0)
+    return np.asarray((powers[inside] @ np.linalg.pinv(beside)).T)
 
 
 def _pooled(values: Any, factor: int, join: np.ufunc, filling: Any) -> Any:

@@ -2,7 +2,7 @@ r"""One caution level for a session: steady, watch, or ease off.
 
 The markers of all blocks so far are looked at after 20, 30, 45 minutes and every quarter of an hour from then on,
 counted from the start of play. At each look the largest drift has a p (:mod:`analysis.tension.marker_drift`); the
-allowance of false alarms :math:`\alpha` for two hours is spent late, and what is left when the session ends is spent then:
+allowance of false alarms :math:`\alpha` for two hours is spent late; what is left when the session ends is spent then:
 
 .. math::
 

@@ -1,4 +1,4 @@
-r"""Drifts of markers over a session: adjusted for tempo, loudness, posture and drill, with slow wander taken account of.
+r"""Drifts of markers over a session: tempo, loudness, posture and drill allowed for, slow wander taken account of.
 
 After equation (2) of :mod:`analysis.statistics.autocorrelated_error`, each marker's drift has a t statistic of
 generalised least squares. Turned to normal scores :math:`z`, oriented so that worse is positive (both ways, where

@@ -40,8 +40,8 @@ Worse = Literal["up", "down", "either"]
 class Marker:
     """One marker: its column, its name for a player, unit, and which way is worse.
 
-    ``relative``: its changes are told as shares, and its logarithm is what is compared. ``load``: it may alarm. How loud
-    a player chooses to play is no load, and what the player reports is no marker of the hand: these two are shown only.
+    ``relative``: its changes are told as shares, and its logarithm is what is compared. ``load``: it may alarm. How
+    loud a player chooses to play is no load, and what the player reports is no marker of the hand: both are shown only.
     """
 
     key: str

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from logger.commands.sound_options import sound_options
 from logger.terminal.say import say
 
 if TYPE_CHECKING:
@@ -36,6 +37,7 @@ STDOUT = Path("-")
     help="Let three raps start and end a block where none is marked.",
 )
 @click.option("--remember/--no-remember", default=True, show_default=True, help="Keep the lever arm of a known player.")
+@sound_options
 def analyse_command(
     session: Path,
     strokes: Path | None,
@@ -44,6 +46,8 @@ def analyse_command(
     light: bool,
     raps: bool,
     remember: bool,
+    sound: Path | None,
+    tuning: str | None,
 ) -> None:
     """Say on which side the stroke leaves the strings, how far, how steadily, and how sure that is.
 
@@ -52,19 +56,23 @@ def analyse_command(
     import shutil
 
     from analysis.findings.arbiter import weigh_session
+    from logger.commands.sound_options import hear_file, render_heard
     from logger.files.atomic_file import check_writable
     from logger.many.analyse import analyse_file
+    from logger.sound.sound_file import read_sound
     from logger.terminal.progress_bar import show_progress
 
     outputs = [path for path in (strokes, None if json_path == STDOUT else json_path, html) if path is not None]
     for path in outputs:
-        check_writable(path, inputs=(session,))
+        check_writable(path, inputs=(session,) if sound is None else (session, sound))
     if len({path.resolve() for path in outputs}) < len(outputs):
         raise click.UsageError("two of --strokes, --json and --html name the same file")
+    take = None if sound is None else read_sound(sound)
     with show_progress() as progress:
         found = analyse_file(session, progress, raps)
+        heard = None if take is None else hear_file(take, tuning, found.session, found.result)
         progress("Writing", 1.0)
-        findings = weigh_session(found.result, found.session.metadata)
+        findings = weigh_session(found.result, found.session.metadata, heard)
         _write(findings, (strokes, json_path, html), light)
     if remember:
         from logger.player.player_profile import remember_lever
@@ -76,6 +84,8 @@ def analyse_command(
         from logger.terminal.terminal_verdict import render_verdict
 
         click.echo(render_verdict(findings, min(100, shutil.get_terminal_size().columns)))
+        if heard is not None:
+            say("\n" + render_heard(heard))
 
 
 def _write(found: SessionFindings, paths: tuple[Path | None, Path | None, Path | None], light: bool) -> None:

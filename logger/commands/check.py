@@ -24,7 +24,10 @@ if TYPE_CHECKING:
 # What the player does, and for how many seconds; a minute with the pauses between.
 STEPS = {
     "still": ("Lay the sensor on a level table with its z mark up, and do not touch table or cable.", 15.0),
-    "turn": ("Take it up and turn it until its x mark points up. Hold it there.", 6.0),
+    "turn": (
+        "Take it up, rock it slowly about all its axes, then turn it until its x mark points up. Hold it there.",
+        9.0,
+    ),
     "strokes": ("Strap it on. Play the hardest strokes that you ever play.", 8.0),
     "flick": ("Flick the hand hard once, as if to shake off water, then hold it still in the air.", 5.0),
 }
@@ -101,6 +104,7 @@ def _find(collector: Collector, info: DeviceInfo, stretches: dict[str, RawSample
     findings += still
     if mean is not None:
         findings += check.check_turn(stretches["turn"], sensor, mean)
+    findings.append(check.check_agreement(everything, sensor))
     findings.append(check.check_clipping(stretches["strokes"], sensor))
     wobble = check.measure_wobble(stretches["flick"], sensor)
     findings.append(check.check_wobble(wobble, stretches["strokes"], sensor))

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from analysis.model.cautions import is_simulated
 from analysis.model.errors import InputError, OutputError
 from analysis.model.records import Player
 from logger.exchange.bids_documents import (
@@ -95,7 +96,7 @@ def export_bids(
             exported.append(export_recording(path, Place(label, number, settings.task), top, settings.strokes, part))
         write_documents(top, dataset_documents(hands, any(k.synthetic for k in known)))
         if (top / DERIVATIVES).exists():
-            write_documents(top / DERIVATIVES, derivative_documents())
+            write_documents(top / DERIVATIVES, derivative_documents(any(k.synthetic for k in known)))
         progress("checking", 1.0)
         faults = check_dataset(top)
         if faults:
@@ -111,9 +112,7 @@ def _look_at(sessions: Sequence[Path], progress: Callable[[str, float], None]) -
         session = read_session(path)
         if any(session.log_hash == other.log_hash for other in known):
             raise InputError(f"{path} holds the same session as one named before it; name each session once")
-        known.append(
-            _Known(session.player, session.log_hash, started_s(session), session.metadata.get("synthetic") == "true")
-        )
+        known.append(_Known(session.player, session.log_hash, started_s(session), is_simulated(session.metadata)))
     return known
 
 

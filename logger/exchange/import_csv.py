@@ -1,4 +1,4 @@
-"""A sensor's CSV to a session: columns by a map, values as integer counts, times as ticks, nothing shifted.
+"""A sensor's table to a session: columns by a map or guessed, values as whole counts, times as ticks, nothing shifted.
 
 Physical values become counts of a fine decimal step (:data:`logger.player.column_map.ACCEL_UNITS`, ``GYRO_UNITS``): a
 value with no more decimals than the step is kept exactly, any other is rounded by half a step, hundreds of times below
@@ -7,142 +7,214 @@ the noise of a cheap sensor.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from analysis.model.errors import InputError
 from analysis.model.records import Event, FloatArray, IntArray, RawSamples, SensorProfile, Session
-from analysis.signal.timebase import RATE_TOLERANCE, mean_step
+from analysis.reference.find_gestures import FoundEvents
+from analysis.reference.unconfirmed import PLACE_KEY
+from analysis.signal.timebase import RATE_TOLERANCE
+from logger.exchange.find_marks import align_marks, find_marks
+from logger.exchange.guess_map import GuessedMap, guess_map, split_by_label
+from logger.exchange.parquet_table import read_parquet_table
 from logger.exchange.saturation import find_clipping
-from logger.files.csv_table import find_layout, read_columns
+from logger.exchange.sensor_streams import Settled, check_columns, join_streams, read_stream, sensors_alone, settle
 from logger.files.events_csv import check_within, read_events
+from logger.files.loose_table import LooseTable, read_loose_table
+from logger.files.packed import read_parts
 from logger.player.column_map import ColumnMap, Triad, read_column_map
 from logger.sources.device_profile import G_MPS2
 
-TICKS_PER_UNIT = {"s": (1e6, 1e9), "ms": (1e3, 1e6), "us": (1.0, 1e3)}
-"""Micro- and nanoseconds in one unit of time."""
-EXACT_INTEGER = 2.0**53
 PLAUSIBLE_MEDIAN_G = (0.2, 5.0)
 
 
+@dataclass(frozen=True)
+class Imported:
+    """A session, and the map and the events that were found for it, None where they were given."""
+
+    session: Session
+    guessed: GuessedMap | None
+    found: FoundEvents | None
+
+
 def import_csv(
-    path: Path, map_path: Path, events_path: Path | None = None, progress: Callable[[float], None] = lambda share: None
+    path: Path,
+    map_path: Path | None = None,
+    events_path: Path | None = None,
+    progress: Callable[[float], None] = lambda share: None,
 ) -> Session:
-    """Read a sensor's CSV into a session.
+    """Read a sensor's table, or the tables of its sensors, into a session; see :func:`import_tables`."""
+    return import_tables(path, map_path, events_path, progress).session
+
+
+def import_tables(
+    path: Path,
+    map_path: Path | None = None,
+    events_path: Path | None = None,
+    progress: Callable[[float], None] = lambda share: None,
+) -> Imported:
+    """Read a sensor's table, or the tables of its sensors, into a session.
 
     Parameters
     ----------
     path, map_path, events_path : Path
-        The log, its MAP.toml and, if there is one, its EVENTS.csv.
+        The log (a file, ``.gz``, ``.zip`` or folder), its MAP.toml and its EVENTS.csv, if there are any.
     progress : callable
-        Told the share of the log that is read.
+        Told the share of the work that is done.
 
     Returns
     -------
-    Session
-        ``warnings`` tells what was odd but could be used.
+    Imported
+        ``session.warnings`` tells what was odd but could be used.
 
     Raises
     ------
     InputError
         With file, row where there is one, and what to do.
     """
-    columns = read_column_map(map_path)
+    given = None if map_path is None else read_column_map(map_path)
     events = () if events_path is None else read_events(events_path)
-    layout = find_layout(path, columns.columns)
-    values, rows = read_columns(layout, columns.columns, progress)
-    if len(rows) < 2:
-        raise InputError(
-            f"{path}: expected at least 2 rows of numbers below the header, found {len(rows)}; check the file"
-        )
-    ticks, tick_hz = _ticks(values[:, 0], rows, columns, path)
-    counts = np.empty((len(rows), 6), dtype=np.int32)
-    counts[:, :3] = _counts(values[:, 1:4], columns.accel, rows, path)
-    counts[:, 3:] = _counts(values[:, 4:7], columns.gyro, rows, path)
-    ticks, counts, warnings = _drop_repeats(ticks, counts, rows, path)
-    rate_hz = _checked_rate(ticks, tick_hz, columns, path)
-    raw = RawSamples(ticks, _sequence(ticks, tick_hz / rate_hz), np.full(ticks.size, np.nan), counts)
-    clips, clip_warnings = find_clipping(counts, columns.accel, columns.gyro)
-    warnings += clip_warnings + _unit_warnings(counts, columns)
-    if events_path is not None:
-        warnings += check_within(events, ticks[0] / tick_hz, ticks[-1] / tick_hz, events_path)
+    tables = read_tables(path, progress)
+    guessed = guess_map(tables, path) if given is None else None
+    columns = given if given is not None else guessed.columns  # type: ignore[union-attr]
+    settled, warnings = _both_sensors(tables, columns, path)
+    progress(0.9)
+    session = _session(settled, columns, events, path)
+    warnings = [*_table_notes(tables), *warnings, *(guessed.notes if guessed else ()), *session.warnings]
+    session = replace(session, warnings=tuple(_sentence(text) for text in warnings))
+    if events_path is None:
+        marked = find_marks(session, columns.posture)
+        return Imported(marked.session, guessed, marked.found)
+    session = align_marks(session)
+    ticks, hz = session.raw.ticks, session.profile.tick_hz
+    outside = check_within(session.events, ticks[0] / hz, ticks[-1] / hz, events_path)
+    return Imported(replace(session, warnings=(*session.warnings, *outside)), guessed, None)
+
+
+def read_tables(path: Path, progress: Callable[[float], None] = lambda share: None) -> list[LooseTable]:
+    """Every table of numbers that a log holds; in a folder or ZIP, what is none is passed over."""
+    parts = read_parts(path)
+    tables, problems = [], []
+    for number, part in enumerate(parts):
+        try:
+            read = read_parquet_table if part.is_parquet else read_loose_table
+            tables.append(read(part.name, part.data))
+        except InputError as error:
+            if len(parts) == 1:
+                raise InputError(str(error).replace(part.name, str(path), 1)) from error
+            problems.append(str(error))
+        progress(0.8 * (number + 1) / len(parts))
+    if not tables:
+        raise InputError(f"{path}: none of its {len(parts)} files is a table of numbers ({problems[0]})")
+    return tables
+
+
+def _both_sensors(tables: Sequence[LooseTable], columns: ColumnMap, path: Path) -> tuple[Settled, list[str]]:
+    """Acceleration and turning rate at common times, (n, 6), in the units of the map."""
+    tables = [part for table in tables for part in split_by_label(table)]
+    notes: list[str] = []
+    homes = [_table_of(tables, triad, path) for triad in columns.triads]
+    for home, triad in zip(homes, columns.triads, strict=True):
+        check_columns(home, (triad.time_column or columns.time_column, *triad.columns))
+    one = all(home is homes[0] for home in homes) and len({t.time_column for t in columns.triads}) == 1
+    if one and columns.gravity is None and not sensors_alone(homes[0], columns.accel, columns.gyro):
+        stream, said = read_stream(homes[0], columns.triads, columns)
+        done = settle(stream, columns.rate_hz)
+        return done, [*said, *done.remarks]
+    parts = []
+    for home, triad in zip(homes, columns.triads, strict=True):
+        stream, said = read_stream(home, (triad,), columns)
+        parts.append(settle(replace(stream, name=_stream_name(home, triad, columns))))
+        notes += [] if sensors_alone(home, columns.accel, columns.gyro) else said if triad.file else []
+    accel = parts[0]
+    if columns.gravity is not None:
+        total, _ = join_streams(parts[0], parts[2])
+        scale = columns.gravity.si_per_count / columns.gravity.step * columns.accel.step / columns.accel.si_per_count
+        values = total.stream.values[:, :3] + scale * total.stream.values[:, 3:]
+        accel = replace(total, stream=replace(total.stream, values=values))
+    both, _ = join_streams(accel, parts[1])
+    return both, [*notes, *both.remarks]
+
+
+def _table_of(tables: Sequence[LooseTable], triad: Triad, path: Path) -> LooseTable:
+    """The table of a triad: by its file, else the first that has its columns."""
+    if triad.file:
+        found = [table for table in tables if table.name == triad.file]
+        if not found:
+            names = ", ".join(table.name for table in tables[:20])
+            raise InputError(f"{path}: expected a table {triad.file!r}, found {names}; correct file in the map")
+        return found[0]
+    holding = [table for table in tables if set(triad.columns) <= set(table.columns)]
+    return holding[0] if holding else tables[0]
+
+
+def _stream_name(home: LooseTable, triad: Triad, columns: ColumnMap) -> str:
+    sensor = {id(columns.accel): "accelerometer", id(columns.gyro): "gyroscope"}.get(id(triad), "gravity")
+    return f"{sensor} of {home.name}" if not triad.file else home.name
+
+
+def _session(settled: Settled, columns: ColumnMap, events: tuple[Event, ...], path: Path) -> Session:
+    stream = settled.stream
+    ticks = stream.ticks
+    rate_hz = _checked_rate(settled, columns, path)
+    counts = np.empty((ticks.size, 6), dtype=np.int32)
+    # Values between another sensor's samples are no whole counts any more: they are rounded to them.
+    whole = columns.gravity is None and " and " not in stream.name
+    counts[:, :3] = _counts(stream.values[:, :3], columns.accel, stream.rows, path, whole)
+    counts[:, 3:] = _counts(stream.values[:, 3:], columns.gyro, stream.rows, path, whole)
+    clips, warnings = find_clipping(counts, columns.accel, columns.gyro)
+    warnings += _unit_warnings(counts, columns)
+    host = np.full(ticks.size, np.nan)
+    if columns.date is not None:
+        host[0] = columns.date.timestamp()
+    elif 1e9 <= ticks[0] / stream.tick_hz < 4e9:
+        host[0] = ticks[0] / stream.tick_hz
+    metadata = {"imported_from": path.name, "column_map": columns.path.name}
+    if columns.sensor_place != "hand":
+        metadata[PLACE_KEY] = columns.sensor_place
+    if columns.posture:
+        events = tuple(replace(e, posture=columns.posture) if not e.posture else e for e in events)
+        metadata["posture"] = columns.posture
     profile = SensorProfile(
         name="imported",
         rate_hz=columns.rate_hz or rate_hz,
         accel_mps2_per_count=columns.accel.si_per_count,
         gyro_radps_per_count=columns.gyro.si_per_count,
-        tick_hz=tick_hz,
+        tick_hz=stream.tick_hz,
         accel_clip_counts=clips[0],
         gyro_clip_counts=clips[1],
     )
-    return _session(raw, profile, columns, events, warnings, path)
-
-
-def _session(
-    raw: RawSamples,
-    profile: SensorProfile,
-    columns: ColumnMap,
-    events: tuple[Event, ...],
-    warnings: list[str],
-    path: Path,
-) -> Session:
     return Session(
-        raw=raw,
+        raw=RawSamples(ticks, settled.sequence, host, counts),
         profile=profile,
         player=columns.player,
         instrument=columns.instrument,
         events=events,
         lever_mm=columns.lever_mm,
         warnings=tuple(warnings),
-        metadata={"imported_from": path.name, "column_map": columns.path.name},
+        metadata=metadata,
     )
 
 
-def _ticks(time: FloatArray, rows: IntArray, columns: ColumnMap, path: Path) -> tuple[IntArray, float]:
-    """Times as whole ticks: the column's own, or micro- or nanoseconds, whichever keeps what the column resolves."""
-    name = columns.time_column
-    if columns.tick_hz is not None:
-        bad = (time != np.rint(time)) | (np.abs(time) > EXACT_INTEGER)
-        if bad.any():
-            at = int(np.argmax(bad))
-            raise InputError(
-                f"{path}, row {rows[at]}: expected whole ticks below {EXACT_INTEGER:.0f} in column {name!r}, found "
-                f"{time[at]:.17g}; correct the cell, or state another time unit"
-            )
-        ticks, tick_hz = time.astype(np.int64), columns.tick_hz
-    else:
-        micro, nano = (time * per_unit for per_unit in TICKS_PER_UNIT[columns.time_unit])
-        # What double precision itself cannot tell from a whole number of microseconds is one.
-        whole = np.abs(micro - np.rint(micro)) <= 4 * np.finfo(np.float64).eps * np.maximum(np.abs(micro), 1.0)
-        tick_hz = 1e6 if whole.all() else 1e9
-        scaled = micro if tick_hz == 1e6 else nano
-        beyond = np.abs(scaled) >= 2.0**63
-        if beyond.any():
-            at = int(np.argmax(beyond))
-            raise InputError(
-                f"{path}, row {rows[at]}: time {time[at]:g} {columns.time_unit} is out of bounds; check the unit"
-            )
-        ticks = np.rint(scaled).astype(np.int64)
-    back = np.diff(ticks) < 0
-    if back.any():
-        at = int(np.argmax(back)) + 1
-        raise InputError(
-            f"{path}, row {rows[at]}: expected times that never go backwards, found {time[at]:.17g} after "
-            f"{time[at - 1]:.17g} in column {name!r}; sort the rows, or cut the file where the sensor restarted or its "
-            "counter wrapped"
-        )
-    return ticks, tick_hz
+def _table_notes(tables: Sequence[LooseTable]) -> list[str]:
+    return [note for table in tables for note in table.notes]
 
 
-def _counts(values: FloatArray, triad: Triad, rows: IntArray, path: Path) -> IntArray:
+def _sentence(text: str) -> str:
+    return f"{text[0]}{text[1:]}" + ("" if text.endswith(".") else ".")
+
+
+def _counts(values: FloatArray, triad: Triad, rows: IntArray, path: Path, exact: bool) -> IntArray:
     """Values as whole counts of the triad's step."""
     scaled = values / triad.step
     counts = np.rint(scaled)
     limit = np.iinfo(np.int32)
     bad = (counts < limit.min) | (counts > limit.max)
-    if triad.unit == "counts":
+    if triad.unit == "counts" and exact:
         bad |= counts != values
     if bad.any():
         at, axis = (int(i) for i in np.argwhere(bad)[0])
@@ -156,46 +228,17 @@ def _counts(values: FloatArray, triad: Triad, rows: IntArray, path: Path) -> Int
     return counts.astype(np.int64)
 
 
-def _drop_repeats(
-    ticks: IntArray, counts: np.ndarray[tuple[int, int], np.dtype[np.int32]], rows: IntArray, path: Path
-) -> tuple[IntArray, np.ndarray[tuple[int, int], np.dtype[np.int32]], list[str]]:
-    """Keep a sample that stands in the file twice once; one time with two values is an error."""
-    same_time = np.diff(ticks) == 0
-    if not same_time.any():
-        return ticks, counts, []
-    differs = same_time & (np.diff(counts, axis=0) != 0).any(axis=1)
-    if differs.any():
-        at = int(np.argmax(differs)) + 1
-        raise InputError(
-            f"{path}, row {rows[at]}: expected one sample at a time, found other values than in row {rows[at - 1]} at "
-            "the same time; remove the wrong row, or use a time column that tells samples apart"
-        )
-    if ticks[0] == ticks[-1]:
-        raise InputError(f"{path}: expected times that advance, found one and the same in every row; check the column")
-    keep = np.concatenate([[True], ~same_time])
-    repeated = int(same_time.sum())
-    first = int(rows[1:][same_time][0])
-    warning = (
-        f"{repeated} rows of {path.name} repeat the sample before them and were left out (the first is row {first})."
-    )
-    return ticks[keep], counts[keep], [warning]
-
-
-def _checked_rate(ticks: IntArray, tick_hz: float, columns: ColumnMap, path: Path) -> float:
+def _checked_rate(settled: Settled, columns: ColumnMap, path: Path) -> float:
     """Samples a second by the times, compared with the map's."""
-    rate_hz = tick_hz / mean_step(np.diff(ticks))
+    ticks = settled.stream.ticks
+    steps = max(1, int(settled.sequence[-1]) - int(settled.sequence[0]))
+    rate_hz = settled.stream.tick_hz * steps / max(1, int(ticks[-1] - ticks[0]))
     if columns.rate_hz is not None and abs(columns.rate_hz / rate_hz - 1) > RATE_TOLERANCE:
         raise InputError(
             f"{path}: expected {columns.rate_hz:g} samples/s as rate_hz in {columns.path} says, found {rate_hz:.5g} by "
             f"column {columns.time_column!r}; correct rate_hz or the unit of time"
         )
-    return rate_hz
-
-
-def _sequence(ticks: IntArray, period_ticks: float) -> IntArray:
-    """Sample numbers by the times: a step of two periods leaves one number out."""
-    steps = np.maximum(np.rint(np.diff(ticks) / period_ticks), 1).astype(np.int64)
-    return np.concatenate([[0], np.cumsum(steps)]).astype(np.int64)
+    return settled.base.grid.rate_hz if settled.base else rate_hz
 
 
 def count_missing(raw: RawSamples) -> tuple[int, int]:

@@ -57,6 +57,19 @@ def import_parquet(path: Path) -> Session:
         raise InputError(f"{path} is not Parquet, or damaged; export or copy it again") from error
 
 
+def is_exported(path: Path) -> bool:
+    """Whether strokeplane wrote this Parquet; of damaged files, by the name."""
+    need_pyarrow()
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        metadata = pq.read_schema(path).metadata or {}
+    except (pa.ArrowException, OSError):
+        return path.name.endswith(".signals.parquet")
+    return (PREFIX + "table").encode() in metadata
+
+
 def _read(path: Path, file: pq.ParquetFile) -> Session:
     """Read part by part, so that hours need little memory."""
     head, events = _settings(path, file.schema_arrow)

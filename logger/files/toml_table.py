@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from datetime import date, datetime, time
 from typing import TypeGuard
 
 from analysis.model.errors import DeviceError, StrokeplaneError
@@ -64,6 +65,19 @@ class Table:
         if value not in choices:
             raise self.error(f"{key} must be one of {', '.join(choices)}, not {value!r}")
         return str(value)
+
+    def date(self, key: str) -> datetime | None:
+        """Return a date, with or without a time of day, or None where the key is absent."""
+        self._used.add(key)
+        value = self._values.get(key)
+        if value is None or isinstance(value, datetime):
+            return value
+        try:
+            if isinstance(value, date):
+                return datetime.combine(value, time())
+            return datetime.fromisoformat(str(value)[:40])
+        except ValueError as error:
+            raise self.error(f"{key} must be a date as 2026-11-26 or 2026-11-26T18:30:00, not {value!r:.60}") from error
 
     def number(self, key: str, low: float, high: float) -> float:
         """Return a number in ``[low, high]``."""

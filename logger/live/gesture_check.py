@@ -2,29 +2,35 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
+from analysis.consistency.judge import UNTESTED, judge_log
+from analysis.consistency.stills import measure_still
 from analysis.model.errors import InputError
 from analysis.model.records import OFF_HAND, Event
 from analysis.motion.hand_motion import build_motion
 from analysis.motion.stillness import still_gyro_bias
 from analysis.reference.gesture_directions import measure_direction
+from analysis.reference.lever import LeverPrior, PivotWindow, fit_levers
 from analysis.reference.pivots import judge_pivot, lever_prior
 from analysis.reference.session_reference import settings_for_strings
-from analysis.signal.sensor_errors import ERRORS, SensorErrors
+from analysis.signal.sensor_errors import ERRORS, SensorErrors, lever_of
 from analysis.signal.timebase import fit_timebase
 from analysis.signal.working_grid import Signals, prepare_signals
-from logger.live.state import GestureLive
+from logger.guide.shown import GestureLive
 from logger.sliding.estimator import LiveEstimator
 
 WANTED_CYCLES_PER_S = 1.0
 LEAST_CYCLES = 3.0
 SLOW_CYCLES_PER_S, QUICK_CYCLES_PER_S = 1.2, 3.2
-STILL_DPS = {OFF_HAND: 1.0, "": 12.0}
-"""RMS rate, about its mean, at which a still has half marks: on a table, and on a hand that breathes."""
+MOVED = "It moved; lay it on a table, not on your lap, and leave it alone."
 MARGIN_S = 1.0
+MOVED_CHI2 = 16.27
+"""Chi-square with three degrees of freedom exceeds this once in a thousand."""
+MOVED_WORDS = "Good, but the sensor sits elsewhere than last time: once more, for longer."
 KNOWN_LEVER_M = 0.02
 """A lever known to this (standard deviation) says how far the tip moves; else the sensor's own way is judged."""
 
@@ -74,14 +80,16 @@ class GestureCheck:
         return signals if there.size and there.mean() > 0.9 else None
 
     def _still(self, signals: Signals, event: Event, done: bool) -> GestureLive:
-        rate = np.degrees(signals.gyro_radps[signals.grid.slice_of(event.start_s, event.end_s)])
-        moving = float(np.sqrt(((rate - rate.mean(axis=0)) ** 2).sum(axis=1).mean())) if len(rate) > 1 else 0.0
-        stillness = 1.0 / (1.0 + moving / STILL_DPS.get(event.label, STILL_DPS[""]))
-        good = stillness >= 0.5
+        part = signals.grid.slice_of(event.start_s, event.end_s)
+        found = measure_still(signals.accel_mps2[part], signals.gyro_radps[part], signals.grid.rate_hz)
+        off_hand = event.label == OFF_HAND
+        # Half marks at the limit.
+        stillness = 1.0 / (1.0 + found.moving_dps / found.limit_dps(off_hand))
+        good = found.good(off_hand)
         if done and good:
             bias = still_gyro_bias(signals, (event,))
             self._bias = (signals.gyro_radps - bias.gyro_radps)[0] if event.label else self._bias
-        words = "Still enough." if good else "It moved; leave it alone." if event.label else "Hold the hand stiller."
+        words = "Still enough." if good else MOVED if off_hand else "Hold the hand stiller."
         return GestureLive("still", good, words, stillness=stillness, done=done)
 
     def _to_and_fro(self, signals: Signals, event: Event, seconds: float, done: bool) -> GestureLive:
@@ -122,8 +130,31 @@ class GestureCheck:
             weak = bool(coverage) and coverage[1] < 1.0
             words = "Rock further, and about every axis." if weak else "" if not coverage else "Go on like this."
             return GestureLive("pivot", None, words, coverage=coverage)
-        good = not pivot.remark
-        return GestureLive("pivot", good, "Good." if good else _plain(pivot.remark), coverage=coverage, done=True)
+        if pivot.remark:
+            return GestureLive("pivot", False, _plain(pivot.remark), coverage=coverage, done=True)
+        moved = self._moved(signals, pivot.parts)
+        return GestureLive("pivot", True, MOVED_WORDS if moved else "Good.", coverage=coverage, done=True, moved=moved)
+
+    def _moved(self, signals: Signals, parts: Sequence[slice]) -> bool:
+        """Whether the pivot, taken by itself, contradicts the remembered lever arm: the sensor sits elsewhere."""
+        context, settings = self._estimator.context, self._estimator.settings.chain.reference.lever
+        if context.lever_mm is None or context.lever_sd_mm is None:
+            return False
+        windows = [PivotWindow(signals.accel_mps2[part], signals.gyro_radps[part], 0) for part in parts]
+        unknown = LeverPrior(np.zeros(3), 1e-3 * settings.free_lever_mm)
+        fit = fit_levers(windows, [], signals.grid.rate_hz, [unknown], settings)
+        off_mm = 1e3 * fit.levers_m[0] - np.asarray(context.lever_mm)
+        own = lever_of(0)
+        known_mm2 = context.lever_sd_mm**2 + settings.regrip_mm**2
+        spread_mm2 = 1e6 * fit.covariance.matrix[own, own] + known_mm2 * np.eye(3)
+        return float(off_mm @ np.linalg.solve(spread_mm2, off_mm)) > MOVED_CHI2
+
+
+def sensor_notice(estimator: LiveEstimator, events: Sequence[Event]) -> str:
+    """What all gestures together say against the sensor, as a sentence; empty where it agrees with itself."""
+    raw = estimator.store.since(int(min(event.start_s for event in events) * estimator.context.profile.tick_hz))
+    doubts = judge_log(replace(estimator.context, raw=raw, events=tuple(events))).doubts
+    return next((doubt.sentence for doubt in doubts if doubt.kind != UNTESTED), "")
 
 
 def _coverage(rocking_deg: tuple[float, ...], least_deg: float) -> tuple[float, ...]:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
 from typing import Literal, cast
 
@@ -14,12 +15,13 @@ from logger.files.atomic_file import reason
 from logger.files.toml_table import Table
 from logger.sources.device_profile import G_MPS2
 
-TimeUnit = Literal["s", "ms", "us", "ticks"]
+TimeUnit = Literal["s", "ms", "us", "ns", "date", "ticks"]
+SensorPlace = Literal["hand", "forearm"]
 
 # SI size of one unit, and of the fine step in which its values are stored: decimal in the column's own unit, and far
 # below a cheap sensor's noise (about 1e-4 g and 1e-2 deg/s in each sample).
-ACCEL_UNITS = {"g": (G_MPS2, 1e-6), "m/s2": (1.0, 1e-5)}
-GYRO_UNITS = {"deg/s": (math.radians(1.0), 1e-5), "rad/s": (1.0, 1e-7)}
+ACCEL_UNITS = {"g": (G_MPS2, 1e-6), "mg": (1e-3 * G_MPS2, 1e-3), "m/s2": (1.0, 1e-5)}
+GYRO_UNITS = {"deg/s": (math.radians(1.0), 1e-5), "mdps": (1e-3 * math.radians(1.0), 1e-2), "rad/s": (1.0, 1e-7)}
 
 
 @dataclass(frozen=True)
@@ -35,12 +37,18 @@ class Triad:
         Units in one stored count (1 where the column holds counts).
     si_per_count : float
         m/s^2 or rad/s in one stored count.
+    file : str
+        Table that holds them, where a log has several; empty: the only one.
+    time_column : str
+        Where it differs from the map's.
     """
 
     columns: tuple[str, str, str]
     unit: str
     step: float
     si_per_count: float
+    file: str = ""
+    time_column: str = ""
 
 
 @dataclass(frozen=True)
@@ -57,11 +65,21 @@ class ColumnMap:
     lever_mm: tuple[float, float, float] | None
     player: Player
     instrument: Instrument
+    nanoseconds_column: str = ""
+    gravity: Triad | None = None
+    date: datetime | None = None
+    posture: str = ""
+    sensor_place: SensorPlace = "hand"
 
     @property
     def columns(self) -> tuple[str, ...]:
         """Time, accelerometer x y z, gyroscope x y z."""
         return (self.time_column, *self.accel.columns, *self.gyro.columns)
+
+    @property
+    def triads(self) -> tuple[Triad, ...]:
+        """Acceleration, turning rate and, where acceleration lacks it, gravity."""
+        return (self.accel, self.gyro) if self.gravity is None else (self.accel, self.gyro, self.gravity)
 
 
 def read_column_map(path: Path) -> ColumnMap:
@@ -80,9 +98,13 @@ def read_column_map(path: Path) -> ColumnMap:
         raise InputError(f"{path} is not UTF-8 text (byte {error.start}); save it as UTF-8") from error
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"{path} is not valid TOML ({error}); correct that line") from error
+    except RecursionError as error:
+        raise InputError(f"{path} is nested too deeply to be a MAP.toml; correct it") from error
     root = Table(values, str(path), InputError)
     time, sensor = root.table("time"), root.table("sensor", optional=True)
-    unit = cast(TimeUnit, time.choice("unit", ("s", "ms", "us", "ticks")))
+    unit = cast(TimeUnit, time.choice("unit", ("s", "ms", "us", "ns", "date", "ticks")))
+    person, session = root.table("player", optional=True), root.table("session", optional=True)
+    gravity = root.table("gravity") if root.has("gravity") else None
     read = ColumnMap(
         path=path,
         time_column=time.text("column").strip(),
@@ -92,11 +114,19 @@ def read_column_map(path: Path) -> ColumnMap:
         gyro=_read_triad(root.table("gyro"), GYRO_UNITS, sensor, "gyro_per_dps", math.radians(1.0)),
         rate_hz=sensor.number_or_none("rate_hz", 1.0, 100_000.0),
         lever_mm=_triple(sensor.numbers("lever_mm", 3, -300.0, 300.0)) if sensor.has("lever_mm") else None,
-        player=read_player(root.table("player", optional=True)),
+        player=replace(read_player(person), name=person.text("name", "")),
         instrument=read_instrument(root.table("instrument", optional=True)),
+        nanoseconds_column=time.text("nanoseconds", "").strip(),
+        gravity=None if gravity is None else _read_triad(gravity, ACCEL_UNITS, sensor, "accel_per_g", G_MPS2),
+        date=_read_date(session),
+        posture=session.text("posture", ""),
+        sensor_place=cast(SensorPlace, session.choice("sensor", ("hand", "forearm")))
+        if session.has("sensor")
+        else "hand",
     )
     root.refuse_unknown()
-    twice = sorted({name for name in read.columns if read.columns.count(name) > 1})
+    one_file = len({triad.file for triad in read.triads}) == 1
+    twice = sorted({name for name in read.columns if read.columns.count(name) > 1}) if one_file else []
     if twice:
         raise root.error(f"column {twice[0]!r} is used twice; time and the six axes need seven different columns")
     return read
@@ -111,10 +141,17 @@ def _read_triad(
         raise table.error(f"columns must name three columns, x, y, z, not {len(columns)}")
     unit = table.choice("unit", (*units, "counts"))
     per_unit = _paired(sensor, scale_key, unit == "counts", "the unit is counts")
+    where = (table.text("file", ""), table.text("time", "").strip())
     if per_unit is not None:
-        return Triad((columns[0], columns[1], columns[2]), unit, 1.0, base / per_unit)
+        return Triad((columns[0], columns[1], columns[2]), unit, 1.0, base / per_unit, *where)
     si, step = units[unit]
-    return Triad((columns[0], columns[1], columns[2]), unit, step, si * step)
+    return Triad((columns[0], columns[1], columns[2]), unit, step, si * step, *where)
+
+
+def _read_date(session: Table) -> datetime | None:
+    """When the session was played, as a TOML date or a text that is one."""
+    value = session.date("date")
+    return value if value is None or value.tzinfo is not None else value.astimezone()
 
 
 def _paired(table: Table, key: str, wanted: bool, when: str) -> float | None:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import json
-import math
 import re
 import tomllib
 from dataclasses import dataclass, fields
+from fractions import Fraction
 from pathlib import Path
 from typing import Literal
 
 from analysis.drills.phrases import MAX_NOTES, Phrase, read_phrase
+from analysis.drills.practice_form import section_beats
 from analysis.model.errors import InputError, StrokeplaneError
 from logger.files.atomic_file import reason
 from logger.files.toml_table import Table
@@ -138,7 +139,7 @@ class PlanBlock:
             return self.bars * self.beats_per_bar
         if self.repeats is None or self.phrase is None or self.notes_per_beat is None:
             return None
-        return math.ceil(self.repeats * len(self.phrase.notes) / self.notes_per_beat - 1e-9)
+        return section_beats(self.phrase, self.repeats, Fraction(self.notes_per_beat).limit_denominator(48))
 
     @property
     def play_s(self) -> float:
@@ -247,9 +248,9 @@ def parse_plan(text: str, where: str) -> Plan:
 
     Examples
     --------
-    >>> plan = parse_plan("[[block]]\ntempo_bpm = 100\nbars = 2\nrest_s = 20", "example")
+    >>> plan = parse_plan("[[block]]\ntempo_bpm = 96\nbars = 2\nrest_s = 20", "example")
     >>> plan.blocks[0].play_s
-    4.8
+    5.0
     """
     try:
         content = tomllib.loads(text)

@@ -81,9 +81,9 @@ def plan_practice(practice: Practice, name: str) -> Plan:
                 notes_per_beat=float(form.notes_per_beat),
                 drill=write_phrase(section.phrase),
                 repeats=section.repeats,
-                count_in_beats=form.count_in_beats if index % 2 == 0 else 0,
+                count_in_beats=form.count_in if index % 2 == 0 else 0,
                 beats_per_bar=form.beats_per_bar,
-                rest_beats=form.rest_beats,
+                rest_beats=form.rest,
                 wanted=demand if demand in ("down", "up") else None,
             )
         )

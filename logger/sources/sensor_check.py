@@ -14,8 +14,9 @@ import numpy as np
 from scipy import signal
 from scipy.spatial.transform import Rotation
 
+from analysis.consistency.judge import UNTESTED, judge_log
 from analysis.model.errors import InputError
-from analysis.model.records import FloatArray, RawSamples, SensorProfile
+from analysis.model.records import FloatArray, RawSamples, SensorProfile, Session
 from analysis.signal.allan import adev
 from analysis.signal.calibration import StillMean, face_up, still_mean
 from analysis.signal.timebase import fit_timebase
@@ -186,6 +187,21 @@ def check_turn(raw: RawSamples, profile: SensorProfile, still: StillMean) -> lis
         return [mark, SensorFinding("axes agree", f"within {angle:.0f} deg", "ok")]
     advice = "gyroscope and accelerometer columns are swapped or mirrored; correct the profile or the axis marks"
     return [mark, SensorFinding("axes agree", f"no, {angle:.0f} deg apart", "not usable", advice)]
+
+
+def check_agreement(raw: RawSamples, profile: SensorProfile) -> SensorFinding:
+    """Whether gyroscope and accelerometer tell of the same motion, and which axes were turned enough to say so."""
+    judgement = judge_log(Session(raw, profile))
+    doubts = [doubt for doubt in judgement.doubts if doubt.kind != UNTESTED]
+    if not doubts:
+        delay = f"; the gyroscope {1e3 * judgement.delay_s:.0f} ms late" if judgement.delay_s else ""
+        tested = " ".join(judgement.agreement.tested)
+        if not tested:
+            return SensorFinding("streams agree", "not turned enough to say", "ok")
+        return SensorFinding("streams agree", f"tested about {tested}{delay}", "ok")
+    first = doubts[0]
+    verdict: Verdict = "not usable" if first.cap == "open" else "usable"
+    return SensorFinding("streams agree", f"no: {first.fault}; {first.evidence}", verdict, first.change)
 
 
 def check_clipping(raw: RawSamples, profile: SensorProfile) -> SensorFinding:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 
+from analysis.model.cautions import PLAYING
 from logger.practice.plan import Plan, PlanBlock
 
 WIDTH = 80
@@ -37,7 +38,7 @@ def clock(seconds: float) -> str:
 
 
 def show_plan(plan: Plan) -> str:
-    """Return a plan as a table, drills and notes below the block where they first come."""
+    """Return a plan as a table, drills and notes below the block where they first come, cautions at the end."""
     lines = [
         wrap(plan.name or "Plan without a name"),
         wrap(describe_plan(plan)),
@@ -52,7 +53,7 @@ def show_plan(plan: Plan) -> str:
             lines += _below(block.drill and f"drill {block.drill}") + _below(block.note)
             told = (block.drill, block.note)
         at_s += block.count_in_s + block.play_s + block.rest_after_s
-    return "\n".join(lines)
+    return "\n".join([*lines, "", *(wrap(f"! {caution}") for caution in PLAYING)])
 
 
 def _cells(number: int, at_s: float, block: PlanBlock) -> list[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import re
 from collections import defaultdict
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -22,7 +23,9 @@ FLOORS = {
         "questions",
         "stroke",
         "reference",
+        "consistency",
         "motion",
+        "sound",
         "drills signal statistics synthesis",
         "model",
     ],
@@ -34,7 +37,8 @@ FLOORS = {
         "report record",
         "many sources cli",
         "terminal",
-        "session practice sliding",
+        "guide",
+        "session practice sliding sound",
         "files",
     ],
 }
@@ -56,6 +60,7 @@ def imported_modules(path: Path) -> set[str]:
     return {name for name in names if name.split(".")[0] in PACKAGES and "." in name}
 
 
+@cache
 def arrows() -> dict[str, set[str]]:
     """Room -> rooms that it uses, as the imports have it."""
     found: dict[str, set[str]] = defaultdict(set)

@@ -219,15 +219,16 @@ def test_a_session_marks_its_string_changes_and_says_what_it_cannot_judge() -> N
     assert (blocks[0].changes["verdict"] == "cleared").mean() > 0.7
     assert (blocks[1].changes["verdict"] == "caught").mean() > 0.9
     # The report says the same: every change is counted once, and both blocks' weakest changes are named.
-    (section,) = drill_sections(answer_session(result))
+    found = weigh_session(result)
+    (section,) = drill_sections(found.answers)
     assert section.table
     total = sum(len(block.changes) for block in blocks)
     assert section.sentence.startswith(f"Of {total} string changes ")
     assert sum(int(row[4]) for row in section.table.rows) == total
     assert [note.split(":")[0] for note in section.notes[:2]] == ["Block 1", "Block 2"]
-    assert section.table.caption in render_report(weigh_session(result), light=True)
-    renamed = replace(result, blocks=tuple(replace(block, drill="my drill") for block in result.blocks))
-    assert drill_sections(answer_session(renamed)) == ()
+    assert section.table.caption in render_report(found, light=True)
+    unknown = replace(result, blocks=tuple(replace(block, drill="my drill") for block in result.blocks))
+    assert drill_sections(answer_session(unknown)) == ()
 
 
 def test_a_drill_that_cannot_be_judged_is_one_sentence() -> None:

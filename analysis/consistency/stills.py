@@ -1,0 +1,225 @@
+r"""How well the stills tell the gyroscope's bias, and how the bias drifts afterwards.
+
+On a table a still shows the bias and the sensor's noise. On a lap it moves: the mean rate is bias plus a real turn.
+What turns gravity is seen by the accelerometer and shows how much moved (C3); the turn about the vertical is unseen,
+and taken to be as large.
+
+.. math:: \theta_h / T = \bar\omega_h - b_h, \qquad
+          \mathrm{se}(b)^2 = \overline{\omega_h}^2_{\text{seen}} + \sigma_w^2 / T                       (C3)
+
+Afterwards the horizontal part of the bias is followed by gravity: over windows of 20 s the gyroscope's own attitude
+``R`` turns the accelerometer's mean by ``(\int R\,\delta b) \times g`` (C4). The windows' biases are joined by a random
+walk whose size they tell themselves. The part along gravity is left to stills off the hand and to the hand's heading,
+which are told how large the walk is.
+
+References
+----------
+Rauch, Tung and Striebel, AIAA Journal 3, 1965, for the smoother (here as its dense equivalent).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import linalg
+
+from analysis.model.records import Event, FloatArray
+from analysis.motion.orientation import integrate_rotations
+from analysis.motion.rotation import matrices
+from analysis.motion.stillness import stillest_window
+from analysis.signal.working_grid import Signals
+
+QUIET_MEAN_S = 0.1
+QUIET_DPS = 0.15
+"""A table lets the means over 0.1 s vary by less; a lap or a hand by more."""
+HAND_DPS = 12.0
+FOLLOW_S = 20.0
+FOLLOW_HZ = 25.0
+MEAN_S = 2.0
+MEAN_SD_RAD = 0.012
+"""Least scatter (rad) of gravity's direction in means over two seconds: what a quiet hand leaves."""
+WALKS_DPS_RTS = (0.0, 0.002, 0.005, 0.01, 0.02, 0.05)
+WALK_GAIN = 6.0
+"""A walk is believed where it lowers -log likelihood by this (about 3.5 standard errors)."""
+LEAST_WINDOWS = 3
+
+
+@dataclass(frozen=True)
+class StillQuality:
+    """How still a still was.
+
+    Attributes
+    ----------
+    moving_dps : float
+        RMS of the rate's means over 0.1 s about their mean, all axes together.
+    noise_dps : float
+        What the sensor's own white noise adds to that.
+    bias_se_dps : float
+        Standard error of the bias about the vertical, by (C3).
+    quiet : bool
+        As quiet as on a table.
+    """
+
+    moving_dps: float
+    noise_dps: float
+    bias_se_dps: float
+    quiet: bool
+
+    def limit_dps(self, off_hand: bool) -> float:
+        """The most that ``moving_dps`` may be: on a table, or on a hand that breathes."""
+        return max(QUIET_DPS, 2.0 * self.noise_dps) if off_hand else HAND_DPS
+
+    def good(self, off_hand: bool) -> bool:
+        """Whether it will do."""
+        return self.moving_dps <= self.limit_dps(off_hand)
+
+
+@dataclass(frozen=True)
+class BiasHistory:
+    """The gyroscope's bias over a session, less that of its still.
+
+    Attributes
+    ----------
+    start_se_dps : float
+        Of the still's own bias about the vertical.
+    walk_dps_rts : float
+        Size of the random walk after it; 0 where none is seen.
+    time_s : float64 (k,)
+    bias_radps : float64 (k, 3)
+        Sensor axes.
+    """
+
+    start_se_dps: float
+    walk_dps_rts: float
+    time_s: FloatArray
+    bias_radps: FloatArray
+
+
+def measure_still(accel: FloatArray, gyro: FloatArray, rate_hz: float) -> StillQuality:
+    """Say how still a stretch is, and what its mean rate is worth as the bias.
+
+    Parameters
+    ----------
+    accel, gyro : float64 (n, 3)
+        m/s2 and rad/s, at least half a second.
+    rate_hz : float
+    """
+    factor = max(1, round(QUIET_MEAN_S * rate_hz))
+    count = max(1, len(gyro) // factor)
+    means = np.degrees(gyro[: count * factor].reshape(count, -1, 3).mean(axis=1))
+    moving = float(np.sqrt(((means - means.mean(axis=0)) ** 2).sum(axis=1).mean()))
+    white = np.degrees(np.sqrt((np.diff(gyro, 2, axis=0) ** 2).sum(axis=1).mean() / 6)) if len(gyro) > 2 else 0.0
+    noise = float(white / np.sqrt(factor))
+    length_s = len(gyro) / rate_hz
+    third = max(1, len(accel) // 3)
+    first, last = accel[:third].mean(axis=0), accel[-third:].mean(axis=0)
+    turned = np.degrees(np.linalg.norm(np.cross(first, last)) / (np.linalg.norm(first) * np.linalg.norm(last)))
+    # Two horizontal axes are seen, one vertical is not; the thirds' middles are two thirds of the still apart.
+    seen = float(turned / np.sqrt(2.0) / (length_s * 2 / 3))
+    quiet = moving <= max(QUIET_DPS, 2.0 * noise)
+    # A slow turn hides in a mean; a fast one of size m over n independent tenths of a second leaves m / sqrt(n).
+    left = float(np.hypot(noise, 0.0 if quiet else moving) / np.sqrt(count))
+    return StillQuality(moving, noise, float(np.hypot(0.0 if quiet else seen, left)), quiet)
+
+
+def judge_first_still(signals: Signals, events: Sequence[Event]) -> StillQuality | None:
+    """The quality of the two seconds that the bias comes from; ``signals`` before or after it was taken off."""
+    part = stillest_window(signals, events)
+    if part.stop - part.start < 0.5 * signals.grid.rate_hz:
+        return None
+    return measure_still(signals.accel_mps2[part], signals.gyro_radps[part], signals.grid.rate_hz)
+
+
+def follow_bias(signals: Signals, events: Sequence[Event]) -> BiasHistory:
+    """Follow the gyroscope's bias by gravity (C4); ``signals`` less the still's bias."""
+    quality = judge_first_still(signals, events)
+    part = stillest_window(signals, events)
+    start_se = quality.bias_se_dps if quality is not None else 0.0
+    known_s = signals.grid.time_at(0.5 * (part.start + part.stop))
+    seen = _seen_biases(signals)
+    nothing = BiasHistory(start_se, 0.0, np.array([known_s]), np.zeros((1, 3)))
+    if seen is None or len(seen[0]) < LEAST_WINDOWS:
+        return nothing
+    times, pulls, information = seen
+    since = times - known_s
+    fits = [_smooth(since, pulls, information, np.radians(walk), np.radians(start_se)) for walk in WALKS_DPS_RTS]
+    best = int(np.argmin([cost for cost, _ in fits]))
+    best = best if fits[0][0] - fits[best][0] > WALK_GAIN else 0
+    if best == 0 and (quality is None or quality.quiet):
+        return nothing
+    order = np.argsort(times)
+    return BiasHistory(start_se, WALKS_DPS_RTS[best], times[order], fits[best][1][order])
+
+
+def less_drift(signals: Signals, history: BiasHistory) -> Signals:
+    """The signals less the bias's drift since the still."""
+    if not history.bias_radps.any():
+        return signals
+    time_s = signals.grid.time_at(np.arange(len(signals.gyro_radps), dtype=np.float64))
+    drift = np.stack([np.interp(time_s, history.time_s, bias) for bias in history.bias_radps.T], axis=1)
+    return replace(signals, gyro_radps=signals.gyro_radps - drift)
+
+
+def _seen_biases(signals: Signals) -> tuple[FloatArray, FloatArray, FloatArray] | None:
+    """Middle (k,), pull (k, 3) and information (k, 3, 3) of the bias of each window, by (C4)."""
+    factor = max(1, round(signals.grid.rate_hz / FOLLOW_HZ))
+    rate = signals.grid.rate_hz / factor
+    count, size = len(signals.grid.valid) // factor, round(FOLLOW_S * signals.grid.rate_hz / factor)
+    rows = np.arange(0, count - size + 1, size)[:, None] + np.arange(size)
+    if not len(rows):
+        return None
+    sound = np.asarray(signals.grid.valid[: count * factor].reshape(count, factor).all(axis=1))
+    rows = rows[sound[rows].mean(axis=1) > 0.98]
+    if not len(rows):
+        return None
+    accel, gyro = (
+        x[: count * factor].reshape(count, factor, 3).mean(axis=1)[rows]
+        for x in (signals.accel_mps2, signals.gyro_radps)
+    )
+    rotation = matrices(integrate_rotations(gyro, rate).reshape(-1, 4)).reshape(*gyro.shape, 3)
+    force = np.einsum("knij,knj->kni", rotation, accel)
+    turned = np.cumsum(rotation, axis=1) / rate
+    step = round(MEAN_S * rate)
+    parts = size // step
+    force, turned = (
+        x[:, : parts * step].reshape(len(rows), parts, step, *x.shape[2:]).mean(axis=2) for x in (force, turned)
+    )
+    pulls, information = np.empty((len(rows), 3)), np.empty((len(rows), 3, 3))
+    for k in range(len(rows)):
+        pulls[k], information[k] = _one_window(force[k], turned[k])
+    middles = signals.grid.time_at((rows.mean(axis=1) + 0.5) * factor)
+    return middles, pulls, information
+
+
+def _one_window(force: FloatArray, turned: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Least squares of ``force = g + (integral R b) x g``; the mean of each side is projected out."""
+    gravity = force.mean(axis=0)
+    length = float(np.linalg.norm(gravity))
+    columns = np.stack([np.cross(turned[:, :, axis], gravity) for axis in range(3)], axis=2) / length
+    target = (force - gravity) / length
+    columns = columns - columns.mean(axis=0)
+    a, y = columns.reshape(-1, 3), target.reshape(-1)
+    solution = np.linalg.lstsq(a, y, rcond=1e-6)[0]
+    left = y - a @ solution
+    scatter2 = max(float(left @ left) / max(1, y.size - 6), MEAN_SD_RAD**2)
+    information = a.T @ a / scatter2
+    return a.T @ y / scatter2, information
+
+
+def _smooth(
+    since_s: FloatArray, pulls: FloatArray, information: FloatArray, walk: float, start_se: float
+) -> tuple[float, FloatArray]:
+    """-log likelihood (less a constant) and mean (k, 3) of a bias that walks both ways from zero at the still."""
+    k = len(since_s)
+    same_side = np.sign(since_s)[:, None] == np.sign(since_s)[None]
+    reach = np.where(same_side, np.minimum.outer(np.abs(since_s), np.abs(since_s)), 0.0)
+    prior = np.kron(walk**2 * reach + (start_se**2 + np.radians(0.02) ** 2) * np.ones((k, k)), np.eye(3))
+    prior += 1e-14 * np.eye(3 * k)
+    precision = linalg.block_diag(*information)
+    # N(0, P) prior, information form of the data: cost = (log|I + P L| - p' (P^-1 + L)^-1 p) / 2.
+    system = np.eye(3 * k) + prior @ precision
+    mean = np.linalg.solve(system, prior @ pulls.ravel())
+    cost = 0.5 * (float(np.linalg.slogdet(system)[1]) - float(pulls.ravel() @ mean))
+    return cost, np.asarray(mean.reshape(k, 3), dtype=np.float64)

@@ -1,0 +1,290 @@
+r"""Slot numbers of samples whose times are uneven: jittered stamps, coarse units, packets stamped by a host.
+
+A sample clock is periodic, :math:`t_n = c + k_n T + d_n`, with slots :math:`k_n` that are wanted and an error
+:math:`d_n` of the stamp. Where the error is a part of a period, the slot is the nearest one to the clock's phase, and
+the phase is the circular mean of :math:`t_n / T` over some hundred samples. Where stamps are late by many periods (a
+radio hands over packets), the order of the rows is trusted, :math:`k_n = n + m_n`, and the losses :math:`m_n` are the
+steps of the lower envelope of :math:`t_n / T - n`: a delay is never negative, and soon some packet is prompt again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+from scipy.ndimage import minimum_filter1d
+
+from analysis.model.records import FloatArray, IntArray
+
+Samples = TypeVar("Samples", FloatArray, IntArray)
+
+PHASE_SAMPLES = (48, 256)
+"""Samples for one value of the phase: few while the period is still a per cent wrong, more once it is known."""
+PHASE_ENOUGH = 48
+"""Of more samples in a part only as many are looked at."""
+REACH = 4
+"""A sample that finds its slot taken moves by this many at most."""
+WINDOWS_S = (0.8, 5.0)
+"""A radio hands over a packet promptly at least once in these, while the period is still rough and afterwards."""
+LAST_WINDOW_S = 0.2
+PERIODS = tuple(np.arange(0.93, 1.025, 0.01).tolist())
+"""Tried against the rough period, which losses make too long."""
+SURELY_LOST = 4.0
+"""Prompt stamps before and after a long step may differ by less."""
+FIRST_WINDOW = 160.0
+LOST_WEIGHT = 0.6
+TRIED_SAMPLES = 60_000
+WHOLE_PACKETS = 0.75
+HOLE_S = 0.5
+"""A longer step is a pause of the sensor or the host: it need not be whole packets."""
+PROMPT_ROWS = 256
+UNLIKE_RMS = 0.26
+"""Stamps that are off their slots by more (0.29 if they knew nothing of them) do not tell slots."""
+
+
+@dataclass(frozen=True)
+class Slots:
+    """Slot of each sample, and what the stamps are like.
+
+    Attributes
+    ----------
+    slot : int64 (n,)
+        Not falling; from 0.
+    rms : float
+        Of the stamps' error, in periods, drift taken away; NaN where rows were counted instead.
+    packet : int
+        Samples in a packet; 0 where stamps belong to samples.
+    """
+
+    slot: IntArray
+    rms: float
+    packet: int
+
+
+def slots_by_phase(time: FloatArray) -> Slots:
+    """Slots of jittered times.
+
+    Parameters
+    ----------
+    time : float64 (n,)
+        In periods, the period known to a per cent.
+
+    Returns
+    -------
+    Slots
+
+    Examples
+    --------
+    >>> time = np.delete(np.arange(400.0), [100, 101, 250]) * 1.003
+    >>> time[::2] += 0.2
+    >>> np.flatnonzero(np.diff(slots_by_phase(time).slot) > 1).tolist()
+    [99, 247]
+    """
+    part = _middle(time)
+    period = _slope(np.rint(part - _phase(part, PHASE_SAMPLES[0])).astype(np.int64), part)
+    time = time / period
+    exact = time - _phase(time, PHASE_SAMPLES[1])
+    slot = np.rint(exact).astype(np.int64)
+    off = exact - slot
+    np.maximum.accumulate(slot, out=slot)
+    return Slots(_spread(slot - slot[0]), float(np.sqrt(np.mean(off * off))), 0)
+
+
+def slots_by_count(time: FloatArray, rate_hz: float, packets: bool = True) -> Slots:
+    """Slots of rows in order whose times come late, in packets or one by one.
+
+    Parameters
+    ----------
+    time : float64 (n,)
+        In periods, the period known to a per cent; may step back a little.
+    rate_hz : float
+        Samples a second, about.
+    packets : bool
+        Whether a step that differs may be the end of a packet; a coarse unit of time makes such steps, too.
+
+    Returns
+    -------
+    Slots
+
+    Examples
+    --------
+    Packets of eight in slots of six periods, and one packet lost:
+
+    >>> sent = np.ceil(np.arange(8.0, 4000.0, 8.0) / 6) * 6
+    >>> found = slots_by_count(np.repeat(np.delete(sent, 300), 8), 400.0)
+    >>> found.packet, np.flatnonzero(np.diff(found.slot) > 1).tolist(), int(np.diff(found.slot).max())
+    (8, [2399], 9)
+    """
+    packet = packet_size(time) if packets else 0
+    number = np.arange(time.size) + _short_packets(time, packet)
+    quantum = float(max(packet, 1))
+    part, rows = _middle(time), _middle(number)
+    rows = rows - rows[0]
+    period = min(_settle(part, rows, tried, (rate_hz, quantum)) for tried in PERIODS)[1]
+    for window_s in WINDOWS_S:
+        slot, _ = _count(part / period, rows, (window_s * rate_hz, rate_hz), quantum)
+        period *= _prompt_slope(slot, part / period)
+    slot, _ = _count(time / period, number, (WINDOWS_S[-1] * rate_hz, rate_hz), quantum)
+    return Slots(slot, float("nan"), packet)
+
+
+def _count(
+    time: FloatArray, number: IntArray, window_and_second: tuple[float, float], quantum: float
+) -> tuple[IntArray, FloatArray]:
+    """Slots of rows counted from ``number``, and the clock's phase (in quanta) beside them."""
+    window, second = (max(8, min(round(samples), time.size // 4)) for samples in window_and_second)
+    residual = time - number
+    holes = _holes(time, residual, max(window, 8 * second), HOLE_S * second)
+    if holes is not None:
+        residual -= holes
+    level = _level(residual, window, round(LAST_WINDOW_S * second)) / quantum
+    phase = _phase(level, max(window // 5, 4 * int(quantum), 32))
+    level -= phase
+    missing = int(quantum) * np.rint(level, out=level).astype(np.int64)
+    # A level that falls again was a stall: what had waited came late, nothing was lost.
+    missing = np.minimum.accumulate(missing[::-1])[::-1]
+    if holes is not None:
+        missing = missing + holes
+    return number + missing - (missing[0] + number[0]), phase
+
+
+def _middle(values: Samples) -> Samples:
+    """Enough from the middle of a log to tell the period from."""
+    first = max(0, (values.size - TRIED_SAMPLES) // 2)
+    return values[first : first + TRIED_SAMPLES]
+
+
+def _settle(
+    time: FloatArray, number: IntArray, period: float, rate_and_quantum: tuple[float, float]
+) -> tuple[float, float]:
+    """Period near one that is tried, after how little it fits.
+
+    With a wrong period the phase moves although the line was taken away, or many samples seem lost.
+    """
+    rate_hz, quantum = rate_and_quantum
+    for _ in range(2):
+        slot, phase = _count(time / period, number, (max(8 * quantum, FIRST_WINDOW), rate_hz), quantum)
+        period *= _prompt_slope(slot, time / period)
+    steps = np.abs(np.diff(phase[:: max(8, 4 * int(quantum))]))
+    lost = 1 - number[-1] / max(1, int(slot[-1]))
+    return float(steps.mean() + LOST_WEIGHT * lost), period
+
+
+def _holes(time: FloatArray, residual: FloatArray, window: int, longest: float) -> IntArray | None:
+    """Samples that every long step leaves out, summed up: what the prompt stamps before and after it say."""
+    total = None
+    for at in (np.flatnonzero(np.diff(time) > longest) + 1).tolist():
+        step = residual[at : at + window].min() - residual[max(0, at - window) : at].min()
+        if step > SURELY_LOST:
+            total = np.zeros(time.size, dtype=np.int64) if total is None else total
+            total[at:] += round(step)
+    return total
+
+
+def _short_packets(time: FloatArray, packet: int) -> IntArray:
+    """Rows that whole packets lack, summed up over the rows."""
+    lacking = np.zeros(time.size, dtype=np.int64)
+    if packet == 0:
+        return lacking
+    ends = _packet_ends(time)
+    sizes = np.diff(ends)
+    lacking[ends[1:] + 1] = -sizes % packet
+    return np.cumsum(lacking)
+
+
+def _packet_ends(time: FloatArray) -> IntArray:
+    """Rows after which a step differs from the one within packets."""
+    steps = np.diff(time)
+    steps -= np.median(_middle(steps))
+    return np.flatnonzero(np.abs(steps, out=steps) > 0.1)
+
+
+def prompt_rows(late: FloatArray) -> IntArray:
+    """The promptest stamp of every few hundred rows: a stall must not tilt the line."""
+    rows = max(1, min(PROMPT_ROWS, late.size // 16))
+    parts = late.size // rows
+    return np.asarray(late[: parts * rows].reshape(parts, rows).argmin(axis=1) + rows * np.arange(parts))
+
+
+def packet_size(time: FloatArray) -> int:
+    """Samples in a packet, 0 where stamps come one by one.
+
+    Within a packet stamps are equal, or one nominal period apart; between packets the step is another. Packets that
+    were handed over together look like one of twice the size.
+
+    Examples
+    --------
+    >>> packet_size(np.repeat([0.0, 8.0, 16.0, 30.0, 32.0, 40.0, 48.0], 8)), packet_size(np.arange(50.0))
+    (8, 0)
+    """
+    part = _middle(time)
+    steps = np.diff(part)
+    if (np.abs(steps - np.median(steps)) < 0.02).mean() < 0.5:
+        return 0
+    sizes = np.diff(_packet_ends(part))
+    if sizes.size < 4:
+        return 0
+    usual = int(np.bincount(sizes).argmax())
+    return usual if usual > 1 and (sizes % usual == 0).mean() > WHOLE_PACKETS else 0
+
+
+def _level(residual: FloatArray, window: int, last: int) -> FloatArray:
+    """Least residual of the window that begins at each sample: the prompt stamps'."""
+    level = np.asarray(minimum_filter1d(residual, window, origin=-(window // 2), mode="nearest"), dtype=np.float64)
+    last = min(max(last, 1), level.size - 1)
+    level[-last:] = np.minimum(level[-last:], level[-last - 1])  # too few stamps are left to find a prompt one
+    return level
+
+
+def _phase(time: FloatArray, count: int) -> FloatArray:
+    """Phase (in periods, unwrapped) of times in periods: circular mean over ``count`` samples, straight in between."""
+    parts = max(1, time.size // count)
+    edges = np.linspace(0, time.size, parts + 1).astype(np.int64)
+    every = max(1, count // PHASE_ENOUGH)
+    angle = 2 * np.pi * (time[::every] % 1.0)
+    first = np.minimum(-(-edges[:-1] // every), angle.size - 1)
+    phase = np.arctan2(np.add.reduceat(np.sin(angle), first), np.add.reduceat(np.cos(angle), first))
+    phase = np.unwrap(phase) / (2 * np.pi)
+    middle = 0.5 * (edges[:-1] + edges[1:] - 1)
+    if parts == 1:
+        return np.full(time.size, phase[0])
+    slopes = np.diff(phase)[[0, -1]] / np.diff(middle)[[0, -1]]
+    before, after = phase[0] - slopes[0] * middle[0], phase[-1] + slopes[1] * (time.size - 1 - middle[-1])
+    wanted = np.interp(np.arange(time.size), [0.0, *middle, time.size - 1.0], [before, *phase, after])
+    return np.asarray(wanted)
+
+
+def _spread(slot: IntArray) -> IntArray:
+    """Two samples in one slot take an empty one nearby: the first came late, or the second early."""
+    slot = slot.copy()
+    for distance in range(1, REACH + 1):
+        for towards in (1, -1):
+            step = np.diff(slot)
+            if step.all():
+                return slot
+            double = np.flatnonzero(step == 0)
+            run = double[:, None] + towards * np.arange(1, distance + 1)
+            inside = (run[:, -1] >= 0) & (run[:, -1] < step.size)
+            double, run = double[inside], run[inside]
+            free = (step[run[:, :-1]] == 1).all(axis=1) & (step[run[:, -1]] >= 2)
+            double = double[free]
+            if towards == 1:
+                moved = (double[:, None] + np.arange(1, distance + 1)).ravel()
+                slot[moved] += 1
+            else:
+                moved = (double[:, None] - np.arange(distance)).ravel()
+                slot[moved] -= 1
+    return slot
+
+
+def _slope(slot: IntArray, time: FloatArray) -> float:
+    """Least-squares slope of times over slots."""
+    k = slot - slot.mean()
+    return float(k @ (time - time.mean()) / (k @ k))
+
+
+def _prompt_slope(slot: IntArray, time: FloatArray) -> float:
+    """Slope through the prompt stamps."""
+    rows = prompt_rows(time - slot)
+    return _slope(slot[rows], time[rows])

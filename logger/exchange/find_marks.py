@@ -1,0 +1,86 @@
+"""Events of an imported log: found in the signals where nobody marked any, or moved to where the signals show them."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from csv import writer
+from dataclasses import dataclass, replace
+
+from analysis.model.errors import StrokeplaneError
+from analysis.model.records import Event, Session
+from analysis.reference.align_events import align_events, shifted
+from analysis.reference.find_gestures import FoundEvents, find_events
+from analysis.reference.unconfirmed import EVENTS_KEY, FOUND, FOUND_UNCLEAR
+from analysis.signal.timebase import fit_timebase
+from analysis.signal.working_grid import prepare_signals
+from logger.files.events_csv import COLUMNS
+
+LEAST_S = 10.0
+
+
+@dataclass(frozen=True)
+class MarkedSession:
+    """A session with events, and what was found for it; ``found`` None where it was marked by hand."""
+
+    session: Session
+    found: FoundEvents | None
+
+
+def find_marks(session: Session, posture: str = "") -> MarkedSession:
+    """Find the events of a session that has none; its metadata then says that nobody confirmed them."""
+    found = _found(session)
+    if found is None or not found.found:
+        return MarkedSession(session, None)
+    known = FOUND_UNCLEAR if found.pair_unclear else FOUND
+    events = tuple(replace(event, posture=posture) for event in found.events)
+    metadata = {**session.metadata, EVENTS_KEY: known}
+    return MarkedSession(replace(session, events=events, metadata=metadata), found)
+
+
+def align_marks(session: Session) -> Session:
+    """Move marked events to where the signals show them, and say so; they stay where they fit."""
+    found = _found(session)
+    alignment = None if found is None else align_events(session.events, found.events)
+    if alignment is None:
+        return session
+    way = "late" if alignment.shift_s < 0 else "early"
+    said = (
+        f"The events were marked {abs(alignment.shift_s):.1f} s {way} and were moved by that: so {alignment.matched} "
+        f"of {alignment.marked} lie where the signals show them."
+    )
+    events = shifted(session.events, alignment.shift_s)
+    return replace(session, events=events, warnings=(*session.warnings, said))
+
+
+def _found(session: Session) -> FoundEvents | None:
+    """What the signals show; None where the log is too short or its signals do not serve."""
+    raw = session.raw
+    if raw.ticks[-1] - raw.ticks[0] < LEAST_S * session.profile.tick_hz:
+        return None
+    try:
+        return find_events(prepare_signals(session, fit_timebase(raw, session.profile)))
+    except StrokeplaneError:
+        return None  # the analysis says what is wrong with the signals
+
+
+def events_table(events: Sequence[Event], found: FoundEvents) -> str:
+    """EVENTS.csv of what was found, with how sure in the label's place where there is none of its own."""
+    out = io.StringIO()
+    table = writer(out, lineterminator="\n")
+    table.writerow(COLUMNS)
+    for event, item in zip(events, found.found, strict=True):
+        cells = {
+            "start_s": f"{event.start_s:.3f}",
+            "end_s": f"{event.end_s:.3f}",
+            "kind": event.kind,
+            "label": event.label or f"found: {sure_word(item.sure)}",
+            "posture": event.posture,
+        }
+        table.writerow([cells.get(name, "") for name in COLUMNS])
+    return out.getvalue()
+
+
+def sure_word(sure: float) -> str:
+    """A word for how sure."""
+    return "sure" if sure >= 0.9 else "likely" if sure >= 0.6 else "unsure"

@@ -1,0 +1,135 @@
+"""Faults made in the counts of simulated sessions: found, named, never sure of a wrong side; clean ones stay sure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from analysis.consistency.channels import find_frozen, measure_restlessness
+from analysis.consistency.judge import judge_log
+from analysis.consistency.stills import measure_still
+from analysis.model.records import FloatArray, Session
+from analysis.pipeline import analyse_session
+from analysis.stroke.block_case import find_block
+from tests.analysis.consistency.bodies import counts_changed, flip, late_gyro, reorder, scale_gyro
+from tests.analysis.pipeline.played import Played, play
+
+Change = Callable[[FloatArray], FloatArray]
+
+
+@cache
+def played(seed: int = 31) -> Played:
+    return play(seed, 6.0, rate_hz=200.0, ruler_sd_mm=None)
+
+
+def certainty(session: Session) -> str:
+    return find_block(result := analyse_session(session), result.blocks[0]).certainty
+
+
+@pytest.mark.parametrize("seed", [31, 32, 33])
+def test_a_sound_sensor_raises_no_doubt(seed: int) -> None:
+    judgement = judge_log(played(seed).session)
+    assert judgement.doubts == ()
+    assert judgement.agreement.tested == ("x", "y", "z")
+    assert "All three axes" in judgement.tested
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (flip(3), "gyroscope's axis x has the wrong sign"),
+        (flip(1), "accelerometer's axis y has the wrong sign"),
+        (reorder((0, 1, 2, 4, 3, 5)), "gyroscope's axes x and y are exchanged"),
+        (reorder((2, 1, 0, 3, 4, 5)), "accelerometer's axes x and z are exchanged"),
+        (scale_gyro(0.5), "times what it turns"),
+        (scale_gyro(1.15), "gyroscope reads 1.1"),
+        (scale_gyro(57.3), "deg/s and is read as rad/s"),
+        (lambda counts: counts * [1, 1, 1, 1, 0, 1], "gyroscope y axis is dead"),
+        (late_gyro(8), "samples come 4"),
+    ],
+)
+def test_a_fault_is_named_and_lowers_the_claim(change: Change, words: str) -> None:
+    session = counts_changed(played().session, change)
+    doubts = judge_log(session).doubts
+    assert words in doubts[0].fault
+    assert doubts[0].evidence
+    assert doubts[0].change
+    assert doubts[0].cap != "sure"
+    assert certainty(session) != "sure"
+
+
+def test_a_sensor_turned_after_the_gestures_is_found() -> None:
+    session = played().session
+    start_s = next(event.start_s for event in session.events if event.kind == "play") - 1.0
+    after = session.raw.ticks / session.profile.tick_hz > start_s
+    turned = session.raw.counts.copy()
+    turned[after] = turned[after][:, [1, 0, 2, 4, 3, 5]] * [1, -1, 1, 1, -1, 1]
+    doubts = judge_log(replace(session, raw=replace(session.raw, counts=turned))).doubts
+    assert [doubt.kind for doubt in doubts] == ["sensor turned"]
+    assert doubts[0].blocks == (0,)
+
+
+@pytest.mark.parametrize("seed", [31, 34])
+def test_what_cannot_be_seen_does_not_change_tilt(seed: int) -> None:
+    """The accelerometer's overall sign, and a mirrored pair, mirror the world in a vertical plane."""
+    session = played(seed).session
+    plain = analyse_session(session)
+    for change in ([-1, -1, -1, 1, 1, 1], [-1, 1, 1, 1, -1, -1]):
+        mirrored = counts_changed(session, lambda counts, change=change: counts * np.array(change))  # type: ignore[misc]
+        assert judge_log(mirrored).doubts == ()
+        other = analyse_session(mirrored)
+        assert other.blocks[0].tilt_mean_deg == pytest.approx(plain.blocks[0].tilt_mean_deg, abs=0.1)
+        assert other.blocks[0].tilt_side == plain.blocks[0].tilt_side
+
+
+def test_a_delay_is_taken_out_before_anything_is_measured() -> None:
+    late = analyse_session(counts_changed(played().session, late_gyro(8))).blocks[0]
+    true = analyse_session(played().session).blocks[0]
+    assert late.tilt_mean_deg == pytest.approx(true.tilt_mean_deg, abs=2.0)
+
+
+def test_a_frozen_axis_is_told_from_a_quiet_one() -> None:
+    session = played().session
+    assert find_frozen(session.raw, session.profile) == ()
+    counts = session.raw.counts.copy()
+    counts[1000:1400, 2] = counts[1000, 2]
+    frozen = find_frozen(replace(session.raw, counts=counts), session.profile)
+    assert [axis.axis for axis in frozen] == ["accelerometer z"]
+    assert not frozen[0].whole
+
+
+def test_a_tone_is_seen_by_the_path_it_makes() -> None:
+    """1 m/s2 RMS at 10 Hz is 1 / (2 pi 10)^2 m = 0.253 mm RMS, in the band of strokes."""
+    rate_hz, t = 200.0, np.arange(1000) / 200.0
+    accel = np.zeros((t.size, 3))
+    accel[:, 0] = np.sqrt(2) * np.sin(2 * np.pi * 10 * t)
+    found = measure_restlessness(accel, np.zeros_like(accel), rate_hz, played().session.profile)
+    assert found.path_mm == pytest.approx(1e3 / (2 * np.pi * 10) ** 2, rel=0.03)
+    assert found.tone_hz == pytest.approx(10.0, abs=1.0)
+
+
+def test_a_lap_is_told_from_a_table_and_its_bias_is_worth_less() -> None:
+    rng = np.random.default_rng(7)
+    gyro, accel = rng.normal(0, 0.001, (400, 3)), np.tile([0.0, 0.0, 9.81], (400, 1))
+    table = measure_still(accel, gyro, 200.0)
+    t = np.arange(400)[:, None] / 200.0
+    lap = measure_still(accel, gyro + np.radians(1.0) * np.sin(2 * np.pi * 0.4 * t + [0, 1, 2]), 200.0)
+    assert table.quiet
+    assert table.good(off_hand=True)
+    assert table.bias_se_dps < 0.02
+    assert not lap.good(off_hand=True)
+    assert lap.bias_se_dps > 0.1
+
+
+def test_a_drifting_gyroscope_keeps_its_tilt() -> None:
+    """0.1 (deg/s)/min over a minute and a half."""
+    session = played(35).session
+    time_s = session.raw.ticks / session.profile.tick_hz
+    drift = np.radians(0.1) / 60 * (time_s - time_s[0]) / session.profile.gyro_radps_per_count
+    drifting = counts_changed(session, lambda counts: counts + drift[:, None] * np.array([0, 0, 0, 1, -0.8, 0.6]))
+    block, plain = analyse_session(drifting).blocks[0], analyse_session(session).blocks[0]
+    assert block.tilt_mean_deg == pytest.approx(plain.tilt_mean_deg, abs=1.5)

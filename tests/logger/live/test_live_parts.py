@@ -1,0 +1,53 @@
+"""Parts of the live session: what can be chosen, the zone, what goes to the pages."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analysis.model.errors import InputError
+from analysis.model.records import Instrument, Player
+from logger.live.block_result import held_share, zone_deg
+from logger.live.commands import Choose
+from logger.live.protocol import Pulse, encode
+from logger.live.set_up import SetUp
+from logger.player.player_profile import PlayerProfile, Players
+from logger.record.recorder import Setup
+
+PLAYERS = Players((PlayerProfile(Player("invented", "left"), Instrument(name="lap", held="flat")),), "")
+
+
+def test_choices_of_the_set_up() -> None:
+    set_up = SetUp(Setup(), PLAYERS)
+    set_up.choose(Choose("player", "invented"))
+    assert set_up.recorded.player.handed == "left"
+    assert set_up.recorded.instrument.held == "flat"
+    set_up.choose(Choose("handed", "right"))
+    set_up.choose(Choose("tempo_bpm", "96"))
+    set_up.choose(Choose("wanted", "up"))
+    shown = set_up.shown
+    assert (shown.player, shown.handed, shown.tempo_bpm, shown.wanted) == ("invented", "right", 96.0, "up")
+    assert np.diff(shown.courses_mm) == pytest.approx(np.full(5, 10.5))
+    assert sum(shown.courses_mm) == pytest.approx(0.0)
+    set_up.choose(Choose("tempo_bpm", ""))
+    assert set_up.shown.tempo_bpm is None
+    for field, value in (("player", "nobody"), ("instrument", "../x"), ("tempo_bpm", "nan"), ("tempo_bpm", "1e9")):
+        with pytest.raises(InputError):
+            set_up.choose(Choose(field, value))  # type: ignore[arg-type]
+    with pytest.raises(InputError, match="stay as they are"):
+        set_up.choose(Choose("handed", "left"), blocks_only=True)
+    with pytest.raises(InputError, match="plan"):
+        SetUp(Setup(), PLAYERS, ("A",)).choose(Choose("posture", "B"))
+
+
+def test_the_zone_is_beyond_the_dead_band() -> None:
+    tilts = np.array([-20.0, -11.0, -10.0, 5.0, 10.9, 15.0])
+    assert held_share(tilts, zone_deg("down", 10.8)) == pytest.approx(2 / 6)
+    assert held_share(tilts, zone_deg("up", 10.8)) == pytest.approx(2 / 6)
+    assert held_share(tilts, zone_deg(None, 10.8)) is None
+    assert held_share(np.empty(0), zone_deg("up", 10.8)) is None
+
+
+def test_what_is_no_number_is_null() -> None:
+    text = encode(Pulse(1.23456, float("nan"), 3, 0, float("inf")))
+    assert text == '{"type":"pulse","server_s":1.235,"recorded_s":null,"samples":3,"lost_samples":0,"silent_s":null}'
