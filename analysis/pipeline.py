@@ -121,7 +121,7 @@ def analyse_session(
         blocks = found_blocks(table)
         table = assign_blocks(table, blocks)
         session = replace(session, warnings=(*session.warnings, NO_BLOCKS))
-    marks, problems = mark_session_changes(table, blocks, session.instrument, session.metadata)
+    marks, problems = mark_session_changes(table, blocks, session.instrument, session.metadata, 1e3 * strokes.path_m)
     table = table.assign(string_change=marks)
     session = replace(session, warnings=(*session.warnings, *problems))
     checks = read_checks(motion, reference, session.events, settings.reference.gestures)

@@ -9,8 +9,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analysis.drills.alignment import AlignmentSettings, DrillAlignment, DrillTiming, align_strokes
+from analysis.drills.alignment import DrillAlignment, DrillTiming, align_strokes
+from analysis.drills.hidden_markov import AlignmentSettings
 from analysis.drills.phrases import Demand, Phrase, find_drill, require_changes
+from analysis.drills.string_change_path import measure_travel
 from analysis.drills.string_changes import (
     LEAST_TOLD,
     BlockStrokes,
@@ -195,10 +197,11 @@ def _judge_block(
     rows = _rows_of(result.strokes, block.index)
     strokes = result.strokes.iloc[rows]
     require_room(phrase, block, strokes)
-    alignment = align_strokes(strokes, phrase, timing_of(block), settings.alignment, heard)
+    travel = measure_travel(strokes, result.paths_mm[rows], result.instrument)
+    alignment = align_strokes(strokes, phrase, timing_of(block), settings.alignment, travel, heard)
     by_sound = heard is not None and share_agreed(alignment, heard) >= LEAST_AGREED
     if heard is not None and not by_sound:
-        alignment = align_strokes(strokes, phrase, timing_of(block), settings.alignment)
+        alignment = align_strokes(strokes, phrase, timing_of(block), settings.alignment, travel)
     played = BlockStrokes(strokes, result.paths_mm[rows], block.tilt_offset_se_deg or 0.0)
     changes = judge_changes(played, alignment, phrase, result.instrument, settings.changes)
     pairs = summarise_pairs(changes)
@@ -261,6 +264,7 @@ def mark_session_changes(
     blocks: Sequence[Event | BlockSummary],
     instrument: Instrument,
     metadata: Mapping[str, str],
+    paths_mm: NDArray[np.floating] | None = None,
 ) -> tuple[NDArray[np.str_], tuple[str, ...]]:
     """Say of every stroke of a session whether a drill puts the next note on another string.
 
@@ -273,6 +277,8 @@ def mark_session_changes(
     instrument : Instrument
     metadata : Mapping
         The session's metadata; keys ``drill.NAME`` give names their phrases.
+    paths_mm : float (n, k, 3), optional
+        The strokes' tip paths, which show where a note was played twice or left out.
 
     Returns
     -------
@@ -291,7 +297,9 @@ def mark_session_changes(
             phrase = find_drill(block.drill, instrument.courses, metadata)
             if phrase is not None:
                 require_room(phrase, block, strokes.iloc[rows])
-                marks[rows] = mark_string_changes(align_strokes(strokes.iloc[rows], phrase, timing_of(block)), phrase)
+                own = strokes.iloc[rows]
+                travel = None if paths_mm is None else measure_travel(own, paths_mm[rows], instrument)
+                marks[rows] = mark_string_changes(align_strokes(own, phrase, timing_of(block), travel=travel), phrase)
         except StrokeplaneError as error:
             problems.append(f"String changes of block {block_number(index)} are unknown: {error}")
     return marks, tuple(problems)

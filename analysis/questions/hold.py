@@ -31,9 +31,10 @@ import numpy as np
 import pandas as pd
 
 from analysis.model.errors import InputError, NotEnoughDataError
-from analysis.model.records import FloatArray, SessionResult
+from analysis.model.records import BoolArray, FloatArray, SessionResult
 from analysis.questions.block_table import check_one_player, frame_se_deg, own_frame, steady_strokes, tabulate_blocks
 from analysis.questions.hold_failure import Failure, HoldPiece, describe_failure
+from analysis.questions.hold_slips import PieceCounts, count_runs, draw_slip_ends, end_curves, latest_end
 from analysis.statistics.monotone_regression import PointErrors, count_distinct, crossing, draw_falling
 
 Bound = Literal["inside", "at least", "below"]
@@ -181,12 +182,15 @@ def find_hold_tempo(
     parts = _pieces(strokes, settings)
     speed = np.array([np.median(part["strokes_per_s"]) for part in parts])
     _check_speeds(speed, blocks, settings)
+    whole = parts
+    counts = _count(parts, speed, dead_band)
+    parts = [_without_slips(part, dead_band) for part in parts]
     edge = np.array([_edge(part["level_deg"].to_numpy(), settings.share) for part in parts])
     rngs = np.random.default_rng(settings.seed).spawn(len(parts))
     own_se = np.array([_edge_se(part, settings, rng) for part, rng in zip(parts, rngs, strict=True)])
     session = np.unique([part["session"].iloc[0] for part in parts], return_inverse=True)[1]
-    curve, found, draws = _fit(speed, edge, PointErrors(own_se, session, frame), settings)
-    pieces = tuple(_piece(part, edge[i], own_se[i], side) for i, part in enumerate(parts))
+    curve, found, draws = _fit((speed, edge), PointErrors(own_se, session, frame), counts, settings)
+    pieces = tuple(_piece(part, edge[i], own_se[i], side) for i, part in enumerate(whole))
     tested = (float(speed.min()), float(speed.max()))
     low, high = (float(np.quantile(draws, q, method="nearest")) for q in (0.025, 0.975))
     beats = blocks["notes_per_beat"].unique()
@@ -310,15 +314,42 @@ def _edge_se(part: pd.DataFrame, settings: HoldSettings, rng: np.random.Generato
     return few * float(np.quantile(margin[index], 1 - settings.share, axis=1).std(ddof=1))
 
 
+def _count(parts: Sequence[pd.DataFrame], speed: FloatArray, dead_band: float) -> PieceCounts:
+    """Count strokes, slips and their runs in every piece."""
+    slipped = [_slipped(part, dead_band) for part in parts]
+    return PieceCounts(
+        np.log(speed),
+        np.array([len(part) for part in parts]),
+        np.array([int(own.sum()) for own in slipped]),
+        np.array([count_runs(own) for own in slipped]),
+        np.array([float((part["margin_deg"] > 0).mean()) for part in parts]),
+    )
+
+
+def _slipped(part: pd.DataFrame, dead_band: float) -> BoolArray:
+    """Strokes that lie beyond the dead band on the wrong side."""
+    return np.asarray(part["margin_deg"].to_numpy(np.float64) < -2 * dead_band)
+
+
+def _without_slips(part: pd.DataFrame, dead_band: float) -> pd.DataFrame:
+    """The strokes that did not slip, if these are most: slips are counted apart."""
+    slipped = _slipped(part, dead_band)
+    return part[~slipped] if slipped.mean() < 0.5 else part
+
+
 def _fit(
-    speed: FloatArray, edge: FloatArray, errors: PointErrors, settings: HoldSettings
+    points: tuple[FloatArray, FloatArray], errors: PointErrors, counts: PieceCounts, settings: HoldSettings
 ) -> tuple[HoldCurve, float, FloatArray]:
     """Curve with its band, hold tempo, and the hold tempo of every resample."""
+    speed, edge = points
     x = np.log(speed)
     grid = np.linspace(x.min(), x.max(), GRID)
     curves = draw_falling((x, edge), errors, grid, settings.resamples, np.random.default_rng(settings.seed))
+    rng = np.random.default_rng([settings.seed, 1])
+    ends = draw_slip_ends(counts, 1 - settings.share, settings.resamples, rng)
+    curves = end_curves(curves, grid, counts, ends, rng)
     low, best, high = np.quantile(curves, [0.025, 0.5, 0.975], axis=0)
-    found = np.array([crossing(curve, grid) for curve in curves])
+    found = np.minimum([crossing(curve, grid) for curve in curves], latest_end(counts))
     return HoldCurve(np.exp(grid), best, low, high), float(np.exp(crossing(best, grid))), np.exp(found)
 
 

@@ -79,6 +79,10 @@ class SessionSummary:
         Whether tilt is in the instrument's frame.
     lost_share : float
     groups : tuple of GroupSummary
+    instrument : str
+        Its name, strings, spacing and plectrum depth: sessions of two instruments are never one series.
+    lever_mm : tuple of float or None
+        From sensor to plectrum tip, which says where the sensor sat.
     """
 
     name: str
@@ -93,3 +97,5 @@ class SessionSummary:
     frame_known: bool
     lost_share: float
     groups: tuple[GroupSummary, ...]
+    instrument: str = ""
+    lever_mm: tuple[float, float, float] | None = None

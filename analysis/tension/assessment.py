@@ -125,7 +125,8 @@ def measure_tension(
         _check_long_enough(blocks)
     groups = prepare_drifts(blocks) if len(blocks) else ()
     played = [(block.start_s, block.end_s) for block in result.blocks if block.strokes]
-    trends = _trends(blocks, groups)
+    shown = prepare_drifts(blocks, load=False) if len(blocks) else ()
+    trends = _trends(blocks, (*groups, *shown))
     return Tension(
         level=level,
         trends=trends,

@@ -79,7 +79,7 @@ def summarise_folder(
 
 def fingerprint() -> str:
     """What a summary depends on besides its session."""
-    return session_store.fingerprint("summaries 3")
+    return session_store.fingerprint("summaries 4")
 
 
 def encode_summary(summary: SessionSummary) -> str:
@@ -92,7 +92,9 @@ def decode_summary(text: str) -> SessionSummary:
     record: dict[str, Any] = json.loads(text)
     groups = tuple(GroupSummary(**group) for group in record.pop("groups"))
     ratings = tuple((label, value) for label, value in record.pop("ratings"))
-    return SessionSummary(**record, groups=groups, ratings=ratings)
+    lever = record.pop("lever_mm")
+    place = None if lever is None else (lever[0], lever[1], lever[2])
+    return SessionSummary(**record, groups=groups, ratings=ratings, lever_mm=place)
 
 
 def _summarise(path: Path) -> tuple[str, str]:
