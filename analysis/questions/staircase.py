@@ -198,7 +198,7 @@ class BayesStaircase:
         kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) * self.settings.step / self.settings.wander) ** 2)
         kernel /= kernel.sum()
         moved = [np.convolve(row, kernel, mode="same") for row in self.chance]
-        return np.asarray(np.maximum(np.array(moved), 1e-300))
+        return np.asarray(np.maximum(np.array(moved), 1e-300), dtype=np.float64)
 
 
 def start_staircase(tempo: float, sd: float = 0.25, settings: StaircaseSettings | None = None) -> BayesStaircase:
