@@ -52,15 +52,10 @@ def analyse_command(
     import shutil
 
     from analysis.findings.arbiter import weigh_session
-    from logger.files.atomic_file import check_writable
     from logger.many.analyse import analyse_file
     from logger.terminal.progress_bar import show_progress
 
-    outputs = [path for path in (strokes, None if json_path == STDOUT else json_path, html) if path is not None]
-    for path in outputs:
-        check_writable(path, inputs=(session,))
-    if len({path.resolve() for path in outputs}) < len(outputs):
-        raise click.UsageError("two of --strokes, --json and --html name the same file")
+    _check_outputs(session, (strokes, json_path, html))
     with show_progress() as progress:
         found = analyse_file(session, progress, raps)
         progress("Writing", 1.0)
@@ -76,6 +71,19 @@ def analyse_command(
         from logger.terminal.terminal_verdict import render_verdict
 
         click.echo(render_verdict(findings, min(100, shutil.get_terminal_size().columns)))
+
+
+def _check_outputs(session: Path, paths: tuple[Path | None, Path | None, Path | None]) -> None:
+    """Find out before the work what would keep strokes, JSON or report from being written."""
+    from logger.files.own_result import check_result, is_json, is_page
+    from logger.report.result_files import STROKES_SIGN
+
+    signs = zip(paths, (STROKES_SIGN, is_json, is_page), strict=True)
+    given = [(path, sign) for path, sign in signs if path is not None and path != STDOUT]
+    for path, sign in given:
+        check_result(path, sign, (session,))
+    if len({path.resolve() for path, _ in given}) < len(given):
+        raise click.UsageError("two of --strokes, --json and --html name the same file")
 
 
 def _write(found: SessionFindings, paths: tuple[Path | None, Path | None, Path | None], light: bool) -> None:

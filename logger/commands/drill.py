@@ -118,6 +118,7 @@ def generate_command(tuning: str, root: str, degrees: str, seed: int, leap: int,
 @command.command("write", short_help="Write a PHRASE and its twin as tab, MIDI, click and plan.")
 @phrase_options
 @click.option("-o", "--output", "folder", required=True, type=click.Path(path_type=Path), help="Folder for the files.")
+@click.option("--replace", is_flag=True, help="Write over a plan that is there.")
 @click.option("--name", default="Practice", show_default=True, help="Name of the practice.")
 @click.option("--tempo", default=100.0, show_default=True, help="First tempo, BPM.")
 @click.option("--to", "last", type=float, help="Last tempo of the ladder, BPM [default: the first].")
@@ -135,6 +136,7 @@ def write_command(
     first: str | None,
     once: bool,
     folder: Path,
+    replace: bool,
     name: str,
     notes_per_beat: str,
     **chosen: Any,
@@ -149,7 +151,7 @@ def write_command(
     tempo, last, step = chosen.pop("tempo"), chosen.pop("last"), chosen.pop("step")
     tempi = tempo_ladder(tempo, tempo if last is None else last, step)
     form = PracticeForm(tempi_bpm=tempi, notes_per_beat=read_notes_per_beat(notes_per_beat), **chosen)
-    for path in write_material(folder, lay_out(read, make_twin(read), form), strings, name).values():
+    for path in write_material(folder, lay_out(read, make_twin(read), form), strings, name, replace).values():
         click.echo(path)
 
 
@@ -163,14 +165,14 @@ def check_command(session: Path, changes: Path | None) -> None:
     """
     from analysis.drills.session_changes import judge_drills
     from analysis.model.errors import InputError
-    from logger.files.atomic_file import check_writable
+    from logger.files.own_result import check_result
     from logger.many.analyse import analyse_file
-    from logger.practice.practice_files import write_changes
+    from logger.practice.practice_files import CHANGES_SIGN, write_changes
     from logger.terminal.drill_text import describe_block, join_parts
     from logger.terminal.progress_bar import show_progress
 
     if changes is not None:
-        check_writable(changes, inputs=(session,))
+        check_result(changes, CHANGES_SIGN, (session,))
     with show_progress() as progress:
         found = analyse_file(session, progress)
         blocks, problems = judge_drills(found.result, found.session.metadata)

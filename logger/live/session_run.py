@@ -315,6 +315,8 @@ class Conduct:
                 pulsed_s = now_s
                 losses = state.losses
                 stage.publish(Pulse(now_s, state.elapsed_s, state.samples, losses.samples, silent_s))
+            if state.warning and state.warning != stage.shown.notice:
+                stage.show(notice=state.warning)
             if recorder.error is not None:
                 stage.show(notice=str(recorder.error))
                 stage.finish()

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import math
+import struct
 import wave
 from collections.abc import Sequence
 from pathlib import Path
@@ -24,8 +25,9 @@ from analysis.drills.string_changes import CHANGE_COLUMNS
 from analysis.drills.tab import require_strings, write_tab
 from analysis.drills.tuning import Tuning
 from analysis.model.errors import InputError, OutputError
-from logger.files.atomic_file import open_atomic, reason, write_text_atomic
-from logger.practice.plan import render_plan
+from logger.files.atomic_file import reason, write_text_atomic
+from logger.files.own_result import begins_with, check_result, contains, made_by, write_result
+from logger.practice.plan import check_plan_target, render_plan
 from logger.practice.plan_orders import plan_practice
 
 # General MIDI's percussion channel and two of its sounds, high and low wood block; program 24 is a plucked guitar.
@@ -42,6 +44,11 @@ ACCENT_HZ, CLICK_HZ = 1600.0, 1000.0
 
 FILE_NAMES = {"tab": "practice.tab.txt", "midi": "practice.mid", "click": "click.wav", "plan": "plan.toml"}
 
+MADE_HERE = contains(b"Made by strokeplane ")
+"""How an older tab, MIDI file or click is known."""
+CHANGES_SIGN = begins_with(",".join(("block", *(column.name for column in CHANGE_COLUMNS))))
+"""How an older table of string changes begins."""
+
 
 class _Tick(NamedTuple):
     """A MIDI message at an absolute tick; ``order`` parts messages of one tick (ends of notes first)."""
@@ -51,8 +58,19 @@ class _Tick(NamedTuple):
     message: mido.Message | mido.MetaMessage
 
 
-def write_material(folder: Path, practice: Practice, tuning: Tuning, name: str) -> dict[str, Path]:
+def write_material(
+    folder: Path, practice: Practice, tuning: Tuning, name: str, replace: bool = False
+) -> dict[str, Path]:
     """Write tab, MIDI file, click and plan into a folder, which is made if need be.
+
+    Parameters
+    ----------
+    folder : Path
+    practice : Practice
+    tuning : Tuning
+    name : str
+    replace : bool
+        A plan that is there, perhaps edited since, is written over; older files of ours besides it always are.
 
     Returns
     -------
@@ -64,7 +82,7 @@ def write_material(folder: Path, practice: Practice, tuning: Tuning, name: str) 
     InputError
         If the phrase does not fit the tuning, or a name holds characters that no file can.
     OutputError
-        If the folder cannot be written.
+        If the folder cannot be written, or holds a file of one of these names that is not ours. Nothing is written.
     """
     for text in (name, *practice.form.postures):
         if not text.isprintable():
@@ -81,9 +99,12 @@ def write_material(folder: Path, practice: Practice, tuning: Tuning, name: str) 
     except OSError as error:
         raise OutputError(f"{folder} cannot be made ({reason(error)}); name another folder") from error
     paths = {key: folder / FILE_NAMES[key] for key in content}
-    for key, data in content.items():
-        with open_atomic(paths[key]) as stream:
-            stream.write(data)
+    for key in ("tab", "midi", "click"):
+        check_result(paths[key], MADE_HERE)
+    check_plan_target(paths["plan"], replace)
+    for key in ("tab", "midi", "click"):
+        write_result(paths[key], content[key], MADE_HERE)
+    write_text_atomic(paths["plan"], content["plan"].decode())
     return paths
 
 
@@ -96,6 +117,7 @@ def render_tab(practice: Practice, tuning: Tuning, name: str) -> str:
         f"# Tempo: {tempi} BPM, {float(form.notes_per_beat):g} notes a beat. Each line {form.repeats} times, "
         f"{form.rest_beats} beat(s) of rest, then the other with the other posture.",
         "# d: downstroke, u: upstroke.",
+        f"# Made by {made_by()}.",
         "",
     ]
     for title, section in zip(("Phrase", "Twin"), practice.sections[:2], strict=True):
@@ -145,7 +167,7 @@ def _ticks_per_beat(practice: Practice) -> int:
 
 def _tempo_map(practice: Practice, ticks: int) -> list[_Tick]:
     """Return tempo changes and a marker at every section and count-in."""
-    events = []
+    events = [_Tick(0, 0, mido.MetaMessage("text", text=f"Made by {made_by()}"))]
     for beat, tempo in practice.tempo_changes:
         message = mido.MetaMessage("set_tempo", tempo=microseconds_per_beat(tempo))
         events.append(_Tick(beat * ticks, 0, message))
@@ -207,7 +229,17 @@ def render_click(practice: Practice) -> bytes:
         file.setsampwidth(2)
         file.setframerate(WAV_RATE_HZ)
         file.writeframes((sound * 32767).astype("<i2").tobytes())
-    return buffer.getvalue()
+    return _signed(buffer.getvalue())
+
+
+def _signed(sound: bytes) -> bytes:
+    """Put into a WAV file, before its samples, which software made it: RIFF's list of remarks (LIST, INFO, ISFT)."""
+    words = f"Made by {made_by()}".encode() + b"\0"
+    words += b"\0" * (len(words) % 2)
+    remark = b"INFOISFT" + struct.pack("<I", len(words)) + words
+    remark = b"LIST" + struct.pack("<I", len(remark)) + remark
+    at = sound.index(b"data", 12)
+    return b"RIFF" + struct.pack("<I", len(sound) - 8 + len(remark)) + sound[8:at] + remark + sound[at:]
 
 
 def write_changes(path: Path, blocks: Sequence[DrillBlock]) -> None:
@@ -216,8 +248,8 @@ def write_changes(path: Path, blocks: Sequence[DrillBlock]) -> None:
     Raises
     ------
     OutputError
-        If the file cannot be written.
+        If the file cannot be written, or is there and no older table of ours.
     """
     tables = [block.changes.assign(block=block.index) for block in blocks]
     table = pd.concat(tables)[["block", *(column.name for column in CHANGE_COLUMNS)]]
-    write_text_atomic(path, table.to_csv(index=False, float_format="%.6g", lineterminator="\n"))
+    write_result(path, table.to_csv(index=False, float_format="%.6g", lineterminator="\n"), CHANGES_SIGN)

@@ -29,6 +29,8 @@ from logger.session.session_records import (
 )
 
 HEAD_INTERVAL_CHUNKS = 120
+INDEX_BYTES, MESSAGE_BYTES, CLOSING_BYTES = 96, 64, 65536
+"""At the file's end: for each chunk, for each event, and for schemas and settings."""
 INDEX_NUMBERS = (
     "chunk_length",
     "chunk_start_offset",
@@ -125,6 +127,11 @@ class ChunkStream:
         self.add_head(Closing(self._chunk + 1, self._samples, len(self._events)))
         self._writer.flush()
         self._writer.finish()
+
+    def closing_bytes(self) -> int:
+        """About as many bytes as :meth:`finish` will write; rather too many."""
+        events = sum(len(encode_event(event, 0)) + MESSAGE_BYTES for event in self._events)
+        return CLOSING_BYTES + 2 * events + INDEX_BYTES * (self._chunk + 1)
 
     def _add(self, topic: str, data: bytes, time_s: float) -> None:
         time_ns = int(min(max(time_s, 0.0) * 1e9, 2.0**63 - 1024))

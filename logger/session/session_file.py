@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import secrets
 import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -16,9 +17,9 @@ from typing import Self
 
 import numpy as np
 
-from analysis.model.errors import SessionFileError
+from analysis.model.errors import OutputError, SessionFileError
 from analysis.model.records import Event, RawSamples, Session
-from logger.files.atomic_file import give_name, open_atomic, reason, sync_folder
+from logger.files.atomic_file import claim_name, give_name, open_atomic, reason, sync_folder
 from logger.session.session_chunks import ChunkStream
 from logger.session.session_records import (
     CHANNELS,
@@ -98,13 +99,15 @@ class SessionWriter:
         self._clock = clock
         self._pending: list[RawSamples] = []
         # Readable from its first moment on: the file gets its name when its head is on the disk. Windows cannot rename
-        # an open file.
-        partial = path if sys.platform == "win32" else path.with_name(f".{path.name}.part")
+        # an open file. The other name is nobody else's, so that two recorders with one name cannot harm each other.
+        partial = path if sys.platform == "win32" else path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
         try:
             if path.exists():
                 raise FileExistsError
             with contextlib.ExitStack() as on_error:
-                self._file = on_error.enter_context(partial.open("x+b" if partial == path else "w+b"))
+                self._file = partial.open("x+b")
+                on_error.callback(partial.unlink, missing_ok=True)
+                on_error.enter_context(self._file)
                 self._chunks = ChunkStream(self._file, head)
                 self.sync()
                 if partial != path:
@@ -167,6 +170,10 @@ class SessionWriter:
             ) from error
         self._synced_at = self._clock()
 
+    def sizes(self) -> tuple[int, int]:
+        """Bytes on the disk so far, and those that the file's end will take."""
+        return os.fstat(self._file.fileno()).st_size, self._chunks.closing_bytes()
+
     def is_in_place(self) -> bool:
         """Whether the file is still found under its name; a folder can be removed while one records into it."""
         try:
@@ -176,14 +183,30 @@ class SessionWriter:
         mine = os.fstat(self._file.fileno())
         return (found.st_dev, found.st_ino) == (mine.st_dev, mine.st_ino)
 
-    def copy_synced_to(self, path: Path) -> None:
-        """Copy everything that was synced into another file, although this one has lost its name.
+    def copy_synced_to(self, path: Path) -> Path:
+        """Copy everything that was synced into a new file, although this one has lost its name.
+
+        Returns
+        -------
+        Path
+            The file; a number is added to its name where there is one already.
 
         Raises
         ------
         OutputError
             The copy cannot be written.
         """
+        try:
+            claimed = claim_name(path)
+        except OSError as error:
+            raise OutputError(f"{path} cannot be written ({reason(error)}); what was synced is lost") from error
+        with contextlib.ExitStack() as on_error:
+            on_error.callback(claimed.unlink, missing_ok=True)
+            self._copy(claimed)
+            on_error.pop_all()
+        return claimed
+
+    def _copy(self, path: Path) -> None:
         with open_atomic(path) as copy:
             self._file.seek(0)
             while block := self._file.read(1 << 20):
