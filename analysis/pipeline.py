@@ -18,7 +18,7 @@ from analysis.model.errors import NotEnoughDataError
 from analysis.model.events import keep_within
 from analysis.model.records import BlockSummary, Event, FloatArray, Instrument, ReferenceSummary, Session, SessionResult
 from analysis.motion.hand_motion import Motion
-from analysis.motion.stillness import attack_threshold
+from analysis.motion.stillness import accel_noise_mps2_rthz, attack_threshold
 from analysis.reference.epochs import label_epochs
 from analysis.reference.frame import Frame
 from analysis.reference.gesture_doubts import doubt_gestures
@@ -32,18 +32,10 @@ from analysis.signal.timebase import Timebase, fit_timebase
 from analysis.signal.working_grid import Signals, prepare_signals, read_together
 from analysis.stroke.blocks import summarise_block
 from analysis.stroke.body_motion import BodySettings, doubt_body
-from analysis.stroke.play import StrokeSet, find_pieces, join, trace_strokes, turned_axes
-from analysis.stroke.play_intervals import find_stretches, order_events
+from analysis.stroke.play_intervals import order_events
+from analysis.stroke.play_strokes import PlayContext, TableSettings, find_play
 from analysis.stroke.stroke_paths import TracedStrokes
-from analysis.stroke.stroke_table import (
-    Columns,
-    PlayContext,
-    TableSettings,
-    assign_blocks,
-    found_blocks,
-    measure_columns,
-    tabulate,
-)
+from analysis.stroke.stroke_table import Columns, assign_blocks, found_blocks, measure_columns, tabulate
 from analysis.stroke.tip_claim import TipSettings, claim_tip, effective_strokes, tip_parts_deg
 from analysis.stroke.truth_checks import doubt_checks, read_checks
 from analysis.stroke.uncertainty import block_chord, offset_parts_deg
@@ -98,6 +90,7 @@ def analyse_session(
     signals, settings = _read_together(signals, judgement.delay_s, settings)
     motion, reference = establish_reference(signals, session, settings.reference)
     tell("strokes", 0.6)
+    settings = replace(settings, table=settings.table.with_noise(accel_noise_mps2_rthz(signals, session.events)))
     threshold = attack_threshold(signals, session.events, settings.table.strokes.attack_ratio)
     blocks = tuple(event for event in session.events if event.kind == "play")
     table, strokes = measure_play(motion, session, PlayContext(reference, threshold), settings.table)
@@ -162,27 +155,8 @@ def measure_window(
     motion: Motion, session: Session, context: PlayContext, settings: TableSettings
 ) -> tuple[Columns, TracedStrokes]:
     """The same as bare columns: for windows of which only a few rows are wanted, again and again."""
-    strokes, posture = _find_strokes(motion, session.events, context.reference, settings)
-    return measure_columns(motion, strokes, posture, session, context, settings)
-
-
-def _find_strokes(
-    motion: Motion, events: Sequence[Event], reference: Reference, settings: TableSettings
-) -> tuple[StrokeSet, list[str]]:
-    """Trace every stretch; the posture whose frame was used, a stroke."""
-    parts, postures = [], []
-    for stretch in find_stretches(motion, events):
-        frame = reference.frame(stretch.posture, motion.grid.time_at(stretch.first))
-        pieces = find_pieces(motion, stretch.first, stretch.last, frame, reference.drift, settings.strokes)
-
-        def axes_at(times_s: FloatArray, frame: Frame = frame) -> FloatArray:
-            return turned_axes(frame, times_s, reference.drift)
-
-        traced = trace_strokes(motion, pieces, axes_at, frame.lever_m, settings.strokes, settings.bands)
-        if traced.start.size:
-            parts.append(traced)
-            postures += [stretch.posture] * traced.start.size
-    return join(parts), postures
+    play = find_play(motion, session.events, context, settings)
+    return measure_columns(motion, play, session)
 
 
 def _gather_doubts(

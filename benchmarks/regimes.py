@@ -7,6 +7,18 @@ from dataclasses import dataclass, replace
 
 from analysis.synthesis.draw import random_scenario
 from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Scenario
+from benchmarks.uneven_play import (
+    BURSTS,
+    PACKETS,
+    SINGLE,
+    SWING,
+    TREMOLO,
+    crossing,
+    irregular,
+    looped,
+    shaped,
+    strums,
+)
 
 
 @dataclass(frozen=True)
@@ -78,6 +90,19 @@ REGIMES: dict[str, Regime] = {
         Regime("8/s, string changes", lambda seed: _changes(seed)),
         Regime("2 h", _two_hours),
         Regime("two postures", _two_postures),
+        Regime("irregular 5-11/s", lambda seed: irregular(seed, (5.0, 11.0))),
+        Regime("irregular 2-5/s", lambda seed: irregular(seed, (2.0, 5.0)), 5.0),
+        Regime("bursts of 4-8", lambda seed: irregular(seed, (5.0, 11.0), BURSTS)),
+        Regime("single strokes", lambda seed: irregular(seed, (4.0, 8.0), SINGLE), 5.0),
+        Regime("swing", lambda seed: irregular(seed, (4.0, 9.0), SWING), 4.0),
+        Regime("tremolo 14-16/s", lambda seed: irregular(seed, (14.0, 16.0), TREMOLO, span_mm=8.0)),
+        Regime("strums 3-7/s", strums),
+        Regime("crossing every 2-4", crossing),
+        Regime("packets lost 3 %", lambda seed: replace(random_scenario(seed), recording=PACKETS)),
+        Regime("2/s, bow 3 mm", lambda seed: shaped(seed, 2.0, bow_mm=3.0), 6.0),
+        Regime("4/s, bow 3 mm", lambda seed: shaped(seed, 4.0, bow_mm=3.0), 4.0),
+        Regime("4/s, loop 1.5 mm", lambda seed: looped(seed, 4.0), 4.0),
+        Regime("8/s, span 3 mm", lambda seed: random_scenario(seed, strokes_per_s=8.0, span_mm=3.0), 6.0),
     )
 }
 

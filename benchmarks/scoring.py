@@ -28,6 +28,8 @@ class SessionScore:
     span_error_mm: np.ndarray
     lift_error_mm: np.ndarray
     bow_error_mm: np.ndarray
+    change_error_deg: np.ndarray
+    turn_error_ms: np.ndarray
 
 
 def match_strokes(truth: pd.DataFrame, found: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
@@ -55,8 +57,8 @@ def match_strokes(truth: pd.DataFrame, found: pd.DataFrame) -> tuple[np.ndarray,
 def score_session(truth: pd.DataFrame, result: SessionResult) -> SessionScore:
     """Compare every stroke and every block mean with the truth.
 
-    String changes are left out of the errors, not of recall and precision. The block mean's truth is the mean true
-    tilt of all the block's strokes.
+    Strokes in string changes are counted apart, not left out of recall and precision. The block mean's truth is the
+    mean true tilt of all the block's strokes, of the steady ones where a drill told which these are.
     """
     found = result.strokes
     i, j = match_strokes(truth, found)
@@ -69,7 +71,8 @@ def score_session(truth: pd.DataFrame, result: SessionResult) -> SessionScore:
     right = np.array([side.get(b) for b in block]) == true_side
     mean_error, mean_se, offset = [], [], []
     for b in result.blocks:
-        true = truth.loc[(truth["block"] == b.index) & ~truth["in_change"].astype(bool), "tilt_deg"]
+        told = bool((found.loc[found["block"] == b.index, "string_change"] == "true").any())
+        true = truth.loc[(truth["block"] == b.index) & ~(told & truth["in_change"].astype(bool)), "tilt_deg"]
         if b.tilt_mean_deg is None or b.tilt_ci95_deg is None:
             continue
         mean_error.append(b.tilt_mean_deg - true.mean())
@@ -83,6 +86,8 @@ def score_session(truth: pd.DataFrame, result: SessionResult) -> SessionScore:
         (f["span_mm"] - t["span_mm"]).to_numpy()[clean],
         (f["lift_mm"] - t["lift_mm"]).to_numpy()[clean],
         (f["bow_mm"] - t["bow_mm"]).to_numpy()[clean],
+        error[~clean],
+        1e3 * np.abs(np.concatenate([f["start_s"] - t["start_s"], f["end_s"] - t["end_s"]])),
     )  # fmt: skip
 
 
@@ -117,5 +122,13 @@ def pooled(scores: list[SessionScore], beyond_deg: float) -> dict[str, float]:
         "span_bias_mm": float(np.concatenate([s.span_error_mm for s in scores]).mean()),
         "span_rms_mm": float(np.sqrt((np.concatenate([s.span_error_mm for s in scores]) ** 2).mean())),
         "lift_rms_mm": float(np.sqrt((np.concatenate([s.lift_error_mm for s in scores]) ** 2).mean())),
+        "change_rms_deg": _rms(np.concatenate([s.change_error_deg for s in scores])),
+        "all_rms_deg": _rms(np.concatenate([e for s in scores for e in (s.error_deg, s.change_error_deg)])),
+        "turn_median_ms": float(np.median(np.concatenate([s.turn_error_ms for s in scores]))),
+        "turn_90_ms": float(np.percentile(np.concatenate([s.turn_error_ms for s in scores]), 90)),
         "bow_rms_mm": float(np.sqrt((np.concatenate([s.bow_error_mm for s in scores]) ** 2).mean())),
     }
+
+
+def _rms(values: np.ndarray) -> float:
+    return float(np.sqrt((values**2).mean())) if values.size else float("nan")

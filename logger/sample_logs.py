@@ -12,23 +12,29 @@ from pathlib import Path
 from typing import Any
 
 import click
+import numpy as np
+from numpy.typing import NDArray
 
+from analysis.drills.phrases import read_phrase
 from analysis.findings.arbiter import weigh_session
 from analysis.model.records import Instrument, Player, SessionResult
+from analysis.synthesis.plucked_string import PluckedNotes, StringModel, pluck_strings
 from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Recording, Scenario
 from analysis.synthesis.simulate import SimulatedSession, simulate
+from analysis.synthesis.sound_recording import RecordingChain, record
 from logger.commands.simulate import events_csv, imu_csv, map_toml, truth_json
 from logger.files.atomic_file import write_text_atomic
 from logger.practice.played_drill import played_drill
 from logger.report.result_files import render_result_json
 from logger.session.session_file import write_session
+from logger.sound.sound_file import write_sound
 
 FOLDER = Path(__file__).resolve().parent.parent / "sample_logs"
 RATE_HZ = 200.0
 NOTE = "synthetic: an invented mandolin player and her invented tune, simulated by strokeplane"
 DECIMALS = 2
 # What changes with a word or with every release, and is no figure of the session.
-UNEXPECTED = ("cautions", "settings", "version", "log_hash")
+UNEXPECTED = ("made_by", "cautions", "settings", "version", "log_hash")
 
 MANDOLIN = Instrument(
     name="mandolin",
@@ -42,6 +48,15 @@ MANDOLIN = Instrument(
 )
 TUNE = "4:0-2-4 3:0-2 2:0-2 3:4-2 4:4-2-0"
 """A line of the invented tune on the courses G D A E: every string change follows a downstroke."""
+
+OPEN_MIDI = (55, 62, 69, 76)
+"""Open courses of a mandolin, the one that a downstroke meets first in front: G3, D4, A4, E5."""
+SOUND_HZ = 16_000
+SOUND_LEAD_S = 1.5
+MISSED_STROKES = (22, 41, 98)
+"""Strokes that miss their string: the motion has them, the sound has not."""
+SOUND_QUALITY = 0.7
+"""Of OGG, 0 best to 1 smallest: small, and still good enough to be heard."""
 
 RESTING = Posture("hand resting")
 LIFTED = Posture("hand lifted", yaw_deg=12.0, grip_change_mm=(3.0, -2.0, 2.0))
@@ -98,6 +113,8 @@ SAMPLES = (
 )
 AS_CSV = SAMPLES[0]
 """The log that is shipped as CSV too, for ``strokeplane import``."""
+WITH_SOUND = SAMPLES[0]
+"""The log that a microphone heard, too."""
 
 
 def make_sample(sample: Sample) -> SimulatedSession:
@@ -140,6 +157,34 @@ def write_sample(sample: Sample, folder: Path) -> None:
     write_text_atomic(path.with_suffix(".expected.json"), json.dumps(expected, indent=1, ensure_ascii=False) + "\n")
     if sample is AS_CSV:
         write_csv(made, folder / "csv")
+    if sample is WITH_SOUND:
+        write_sound(path.with_suffix(".ogg"), render_sound(made).astype(np.float32), SOUND_HZ, SOUND_QUALITY)
+
+
+def render_sound(made: SimulatedSession) -> NDArray[np.float64]:
+    """What a phone on the table would have recorded of a session: every stroke's course, the drill's frets, a room.
+
+    A block without a drill plays open courses. The recorder was started 1.5 s before the log.
+    """
+    rng = np.random.default_rng([0x50, 1])
+    strokes = made.truth.strokes
+    frets = np.zeros(len(strokes), dtype=np.int64)
+    drill = [note.fret or 0 for note in read_phrase(TUNE, MANDOLIN.courses).notes]
+    for index, block in enumerate(event for event in made.session.events if event.kind == "play"):
+        rows = np.flatnonzero(strokes["block"].to_numpy() == index)
+        frets[rows] = np.resize(drill, rows.size) if block.drill == TUNE else 0
+    course = strokes["course"].to_numpy(np.int64)
+    at_s = strokes["contact_s"].to_numpy() + SOUND_LEAD_S
+    strength = rng.uniform(0.7, 1.3, len(strokes))
+    midi = np.array(OPEN_MIDI)[course] + frets
+    hit = np.setdiff1d(np.arange(len(strokes)), MISSED_STROKES)
+    ring = np.full(hit.size, 0.3)
+    notes = PluckedNotes(at_s[hit], midi[hit].astype(np.float64), course[hit], strength[hit], ring)
+    # Until two seconds after the log's last sample.
+    raw, profile = made.session.raw, made.session.profile
+    length_s = float(raw.ticks[-1]) / profile.tick_hz + SOUND_LEAD_S + 2.0
+    strings = pluck_strings(notes, length_s, SOUND_HZ, StringModel(decay_s=1.5), rng)
+    return record(strings, np.zeros(strings.size), SOUND_HZ, RecordingChain(snr_db=26.0), rng)
 
 
 def write_csv(made: SimulatedSession, folder: Path) -> None:

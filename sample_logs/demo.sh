@@ -10,7 +10,10 @@ for name in $logs; do
     log=sample_logs/$name.mcap
     [ -f "$log" ] || { echo "strokeplane: $log is missing; make the shipped logs anew with: make samples" >&2; exit 1; }
     echo "strokeplane: analysing $log (an invented player, a simulated sensor)"
-    "$RUN" analyse "$log" --strokes "$out/$name.strokes.csv" --json "$out/$name.json" --html "$out/$name.html"
+    # The sound is heard where the extra for it is installed.
+    sound=
+    if [ -f "${log%.mcap}.ogg" ] && "$PY" -c "import soundfile" 2>/dev/null; then sound=${log%.mcap}.ogg; fi
+    "$RUN" analyse "$log" ${sound:+--sound "$sound"} --strokes "$out/$name.strokes.csv" --json "$out/$name.json" --html "$out/$name.html"
     echo
 done
 echo "strokeplane: the reports are here, one a log:"

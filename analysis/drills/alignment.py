@@ -13,7 +13,10 @@ followed): from one matched stroke to the next ``u = (t_i - t_k) / T``. All cost
 - direction against strict alternation: ``-log p_wrong`` or ``-log(1 - p_wrong)``;
 - pick attack: its share among all strokes for a match, one half for an extra stroke;
 - span, where the table has it: near the block's median for a match, anything up to twice that for an extra stroke (a
-  hand that arrives or leaves makes small ones).
+  hand that arrives or leaves makes small ones);
+- sound, where a microphone heard the block: the log likelihood ratio of every stroke and note, as it is handed in. With
+  it slips show, a note played twice or left out with the strokes still in time (``p_slip`` a stroke); after one the
+  strokes fall on the other notes, so that direction against strict alternation says little (``p_wrong_heard``).
 
 Where a first pass sees many more missed or extra strokes than supposed, a second one takes the shares that it saw.
 The best path is Viterbi's; a stroke's confidence is the posterior probability of its note on that path (forward and
@@ -68,6 +71,8 @@ class AlignmentSettings:
     p_count_in: float = 0.05
     count_in_sd: float = 0.08
     least_confidence: float = 0.9
+    p_slip: float = 0.02
+    p_wrong_heard: float = 0.4
 
 
 @dataclass(frozen=True)
@@ -128,7 +133,11 @@ class DrillAlignment:
 
 
 def align_strokes(
-    strokes: pd.DataFrame, phrase: Phrase, timing: DrillTiming | None = None, settings: AlignmentSettings | None = None
+    strokes: pd.DataFrame,
+    phrase: Phrase,
+    timing: DrillTiming | None = None,
+    settings: AlignmentSettings | None = None,
+    heard: FloatArray | None = None,
 ) -> DrillAlignment:
     """Match the strokes of one block with the notes of its drill.
 
@@ -140,6 +149,8 @@ def align_strokes(
     phrase : Phrase
     timing : DrillTiming, optional
     settings : AlignmentSettings, optional
+    heard : float64 (strokes, notes of the phrase), optional
+        What a microphone says: log of how much likelier its sound is if the stroke plays the note than if it is extra.
 
     Returns
     -------
@@ -148,7 +159,7 @@ def align_strokes(
     Raises
     ------
     InputError
-        If times go backwards.
+        If times go backwards, or ``heard`` is for other strokes or another phrase.
     NotEnoughDataError
         If there are fewer than two strokes.
     """
@@ -161,6 +172,14 @@ def align_strokes(
         )
     if not np.all(np.isfinite(times)) or np.any(np.diff(times) < 0):
         raise InputError("Strokes must come in order of their contact times; sort the strokes table by contact_s.")
+    if heard is not None and heard.shape != (len(times), len(phrase.notes)):
+        raise InputError(
+            expected=f"what was heard as a row a stroke and a column a note, ({len(times)}, {len(phrase.notes)})",
+            found=str(heard.shape),
+            next_step="hand in the sound of the same block and phrase",
+        )
+    if heard is not None:
+        settings = replace(settings, p_wrong=settings.p_wrong_heard)
     piece = np.concatenate([[0], np.cumsum(np.diff(times) > settings.pause_s)]).astype(np.int64)
     note = np.full(len(times), EXTRA, np.int64)
     confidence = np.zeros(len(times))
@@ -169,6 +188,7 @@ def align_strokes(
     for number in range(int(piece[-1]) + 1):
         rows = np.flatnonzero(piece == number)
         stretch = _read_stretch(strokes.iloc[rows], timing.period_s, settings)
+        stretch = stretch if heard is None else replace(stretch, heard=heard[rows])
         # A due time or a number of repeats is about the first stretch only.
         known = timing if number == 0 else DrillTiming(timing.period_s, timing.beat_s)
         found, sure = decode_lattice(_build_lattice(stretch, phrase, known, settings))
@@ -177,7 +197,18 @@ def align_strokes(
             found, sure = decode_lattice(_build_lattice(stretch, phrase, known, seen))
         note[rows], confidence[rows], period[rows] = found, sure, stretch.period_s
         missed += _count_missed(found)
+    if heard is not None:
+        confidence = np.where(_sounds_wrong(heard, note), np.minimum(confidence, 0.5), confidence)
     return DrillAlignment(note, confidence, piece, missed, period)
+
+
+def _sounds_wrong(heard: FloatArray, note: IntArray) -> BoolArray:
+    """Strokes whose sound suits another note more than twice as well as their own.
+
+    Two slips that make up for each other hide behind one note that sounds wrong: such a stroke is right half the time.
+    """
+    own = heard[np.arange(len(note)), note % heard.shape[1]]
+    return np.asarray((note != EXTRA) & (own < heard.max(axis=1) - np.log(2.0)))
 
 
 def _count_missed(note: IntArray) -> int:
@@ -213,6 +244,7 @@ class _Stretch:
     sigma: float
     span_score: FloatArray
     """Log of how much likelier each stroke's span is for a note than for an extra stroke."""
+    heard: FloatArray | None = None
 
 
 def _read_stretch(strokes: pd.DataFrame, nominal_s: float | None, settings: AlignmentSettings) -> _Stretch:
@@ -296,7 +328,10 @@ def _score_matches(stretch: _Stretch, notes: IntArray, phrase: Phrase, settings:
     right = downstroke == stretch.down[:, None]
     share = min(max(float(stretch.attack.mean()), 0.5), 0.98)
     own = np.where(stretch.attack, np.log(share), np.log1p(-share)) + stretch.span_score + np.log1p(-settings.p_missed)
-    return np.asarray(np.where(right, np.log1p(-settings.p_wrong), np.log(settings.p_wrong)) + own[:, None])
+    score = np.where(right, np.log1p(-settings.p_wrong), np.log(settings.p_wrong)) + own[:, None]
+    if stretch.heard is not None:
+        score += np.take_along_axis(stretch.heard, notes % len(phrase.notes), axis=1)
+    return np.asarray(score)
 
 
 def _score_steps(stretch: _Stretch, skip: float, settings: AlignmentSettings) -> FloatArray:
@@ -311,6 +346,9 @@ def _score_steps(stretch: _Stretch, skip: float, settings: AlignmentSettings) ->
     density += settings.p_uneven * _bell(off, 9 * variance)
     hesitation = np.exp(-np.maximum(off, 0) / settings.hesitation_notes) / settings.hesitation_notes
     density += settings.p_hesitate * np.where(off > 0, hesitation, 0.0) + settings.least_density
+    if stretch.heard is not None:
+        # A slip: so many strokes on, whatever the notes say.
+        density += settings.p_slip * _bell(u - 1 - extra[:, None], variance)
     step = np.log(density) + missed * np.log(settings.p_missed) + skip * extra[:, None]
     step[source < 0] = -np.inf
     return np.asarray(step)

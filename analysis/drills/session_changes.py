@@ -22,7 +22,7 @@ from analysis.drills.string_changes import (
 )
 from analysis.model.errors import InputError, StrokeplaneError
 from analysis.model.number_words import block_number
-from analysis.model.records import BlockSummary, Event, Instrument, SessionResult
+from analysis.model.records import BlockSummary, Event, FloatArray, Instrument, SessionResult
 
 A_STROKE = {"down": "a downstroke", "up": "an upstroke"}
 
@@ -45,6 +45,8 @@ class DrillBlock:
         Row of ``pairs`` that clears least often.
     suits : bool or None
         Whether the block's clearing stroke is the one that the phrase demands; None where it is not known.
+    by_sound : bool
+        Whether a microphone's pitches helped to tell which stroke played which note.
     """
 
     index: int
@@ -55,6 +57,7 @@ class DrillBlock:
     pairs: pd.DataFrame
     weakest: pd.Series | None
     suits: bool | None
+    by_sound: bool = False
 
     @property
     def share_told(self) -> float | None:
@@ -103,8 +106,15 @@ class DrillSettings:
     changes: ChangeSettings
 
 
+LEAST_AGREED = 0.8
+"""Share of the matched strokes whose loudest pitch must be that of their note, else the sound is not believed."""
+
+
 def judge_drills(
-    result: SessionResult, metadata: Mapping[str, str], settings: DrillSettings | None = None
+    result: SessionResult,
+    metadata: Mapping[str, str],
+    settings: DrillSettings | None = None,
+    heard: Mapping[int, FloatArray] | None = None,
 ) -> tuple[tuple[DrillBlock, ...], tuple[str, ...]]:
     """Judge every block of a session that names a drill.
 
@@ -114,12 +124,14 @@ def judge_drills(
     metadata : Mapping
         The session's metadata; keys ``drill.NAME`` give names their phrases.
     settings : DrillSettings, optional
+    heard : mapping of int to float64 (strokes, notes of the phrase), optional
+        By block, what a microphone says of its strokes, as :func:`analysis.drills.alignment.align_strokes` takes it.
 
     Returns
     -------
     blocks : tuple of DrillBlock
     problems : tuple of str
-        One sentence for every block whose drill cannot be judged.
+        One sentence for every block whose drill cannot be judged, or whose sound is another phrase's.
     """
     settings = settings or DrillSettings(AlignmentSettings(), ChangeSettings())
     judged: list[DrillBlock] = []
@@ -128,14 +140,25 @@ def judge_drills(
         if not block.drill:
             continue
         try:
-            judged.append(_judge_block(result, block, metadata, settings))
+            own = (heard or {}).get(block.index)
+            judged.append(_judge_block(result, block, metadata, settings, own))
         except StrokeplaneError as error:
             problems.append(f"Block {block_number(block.index)}: {error}")
+            continue
+        if own is not None and not judged[-1].by_sound:
+            problems.append(
+                f"Block {block_number(block.index)}: no answer from sound, its pitches are not those of the phrase; "
+                "check the drill, the tuning and that this is the recording of this session. Motion alone answers."
+            )
     return tuple(judged), tuple(problems)
 
 
 def _judge_block(
-    result: SessionResult, block: BlockSummary, metadata: Mapping[str, str], settings: DrillSettings
+    result: SessionResult,
+    block: BlockSummary,
+    metadata: Mapping[str, str],
+    settings: DrillSettings,
+    heard: FloatArray | None,
 ) -> DrillBlock:
     """Judge one block."""
     phrase = find_drill(block.drill, result.instrument.courses, metadata)
@@ -152,12 +175,27 @@ def _judge_block(
     rows = _rows_of(result.strokes, block.index)
     strokes = result.strokes.iloc[rows]
     require_room(phrase, block, strokes)
-    alignment = align_strokes(strokes, phrase, timing_of(block), settings.alignment)
+    alignment = align_strokes(strokes, phrase, timing_of(block), settings.alignment, heard)
+    by_sound = heard is not None and share_agreed(alignment, heard) >= LEAST_AGREED
+    if heard is not None and not by_sound:
+        alignment = align_strokes(strokes, phrase, timing_of(block), settings.alignment)
     played = BlockStrokes(strokes, result.paths_mm[rows], block.tilt_offset_se_deg or 0.0)
     changes = judge_changes(played, alignment, phrase, result.instrument, settings.changes)
     pairs = summarise_pairs(changes)
     suits = None if block.clearing_stroke is None else demand.suits(block.clearing_stroke)
-    return DrillBlock(block.index, phrase, demand, alignment, changes, pairs, find_weakest(pairs), suits)
+    return DrillBlock(block.index, phrase, demand, alignment, changes, pairs, find_weakest(pairs), suits, by_sound)
+
+
+def share_agreed(alignment: DrillAlignment, heard: FloatArray) -> float:
+    """Share of the matched strokes whose note is the one, or one of those, that the sound by itself finds likeliest.
+
+    Strokes of which the sound says nothing do not count.
+    """
+    rows = np.flatnonzero((alignment.note >= 0) & (np.ptp(heard, axis=1) > 0.5))
+    if not rows.size:
+        return 0.0
+    own = heard[rows, alignment.note[rows] % heard.shape[1]]
+    return float(np.mean(own > heard[rows].max(axis=1) - 1e-6))
 
 
 def timing_of(block: Event | BlockSummary) -> DrillTiming:

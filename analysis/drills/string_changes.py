@@ -155,7 +155,9 @@ def judge_changes(
             elif abs(height) < settings.margin_se * se:
                 reason = "too close"
         verdict = CANNOT_TELL if reason else CLEARED if height > 0 else CAUGHT
-        rows.append((table["contact_s"][i], note, before, after, phrase.stroke_at(note), height, se, verdict, reason))
+        # The stroke that was played: after a slip it is no longer the one that strict counting gives.
+        stroke = table["direction"][i]
+        rows.append((table["contact_s"][i], note, before, after, stroke, height, se, verdict, reason))
     found = pd.DataFrame(rows, columns=[column.name for column in CHANGE_COLUMNS])
     return found.astype({column.name: column.dtype for column in CHANGE_COLUMNS})
 

@@ -16,6 +16,7 @@ from analysis.model.findings import Finding
 from analysis.model.records import SessionResult
 from analysis.report.session_answers import SessionAnswers, answer_session
 from analysis.report.verdict import Verdict, judge_session
+from analysis.sound.witness import Heard
 
 
 @dataclass(frozen=True)
@@ -45,7 +46,9 @@ class SessionFindings:
         return next(finding for finding in self.findings if finding.topic == "answer")
 
 
-def weigh_session(result: SessionResult, metadata: Mapping[str, str] | None = None) -> SessionFindings:
+def weigh_session(
+    result: SessionResult, metadata: Mapping[str, str] | None = None, heard: Heard | None = None
+) -> SessionFindings:
     """Turn a session's result into what is said of it.
 
     Parameters
@@ -53,12 +56,14 @@ def weigh_session(result: SessionResult, metadata: Mapping[str, str] | None = No
     result : SessionResult
     metadata : Mapping, optional
         The session's metadata; keys ``drill.NAME`` give names of drills their phrases.
+    heard : Heard, optional
+        What a recording of the sound says.
 
     Returns
     -------
     SessionFindings
     """
-    answers = answer_session(result, metadata)
+    answers = answer_session(result, metadata, heard)
     verdict = judge_session(result)
     answer = answer_finding(result, verdict, answers.holds)
     body = body_findings(result, answers)

@@ -24,7 +24,7 @@ from analysis.report.answer_sentences import (
 )
 from analysis.report.session_answers import SessionAnswers
 from analysis.report.tension_sections import say_level
-from analysis.statistics.estimate_words import capitalise
+from analysis.statistics.estimate_words import LEAST_DF, capitalise
 from analysis.tension.assessment import Tension
 
 REST = "Rest now, play more softly and slower, and end the evening if it does not ease."
@@ -119,12 +119,14 @@ def _clearing(result: SessionResult, clearing: Clearing) -> Finding:
 def _steady(result: SessionResult, steady: Consistency) -> Finding:
     scope = _scope(result, steady.posture)
     within = steady.within_sd_deg
+    # Of two blocks no interval is given, here as in the sentence.
+    low, high = (None, None) if within.df < LEAST_DF else (within.low, within.high)
     return Finding(
         topic="steady",
         claim=say_consistency(steady),
         certainty="sure",
         scope=scope,
-        measured=(Measured("scatter of tilt within a block", "deg", within.value, within.low, within.high),),
+        measured=(Measured("scatter of tilt within a block", "deg", within.value, low, high),),
         evidence=_sentences(steady.remarks),
     )
 

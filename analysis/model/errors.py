@@ -93,6 +93,10 @@ class SessionFileError(StrokeplaneError):
     """A session file that cannot be read or written."""
 
 
+class SoundFileError(StrokeplaneError):
+    """A recording of the sound that cannot be read or written."""
+
+
 class TimebaseError(InputError):
     """Sample times that go backwards, contradict the rate, or cannot be put on a grid."""
 

@@ -36,6 +36,8 @@ STROKE_COLUMNS: tuple[Column, ...] = (
     Column("attack_mps2", "m/s2", "float64", "peak of the pick attack, acceleration above 60 Hz; empty without one"),
     Column("sparc", "", "float64", "spectral arc length of the stroke's speed; further below 0 is less smooth"),
     Column("ldlj", "", "float64", "log dimensionless jerk of the stroke's speed; further below 0 is less smooth"),
+    Column("main_tilt_deg", "deg", "float64", "as tilt_deg, but of the direction along which the path varies most"),
+    Column("bridged", "", "bool", "a few samples are missing inside the stroke and were bridged"),
 )
 
 STROKE_CSV_COLUMNS: tuple[str, ...] = tuple(c.name for c in STROKE_COLUMNS[:13])

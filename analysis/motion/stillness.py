@@ -1,4 +1,4 @@
-"""What the stills tell: gyroscope bias, gravity, the noise floor of the attack envelope."""
+"""What the stills tell: gyroscope bias, gravity, the accelerometer's noise, the floor of the attack envelope."""
 
 from __future__ import annotations
 
@@ -6,11 +6,13 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from scipy import signal
 
 from analysis.model.records import OFF_HAND, Event, FloatArray
 from analysis.signal.working_grid import Signals
 
 BIAS_WINDOW_S = 2.0
+NOISE_BAND_HZ = (2.0, 20.0)
 
 
 def still_gyro_bias(signals: Signals, events: Sequence[Event]) -> Signals:
@@ -63,6 +65,23 @@ def mean_still_accel(signals: Signals, event: Event) -> FloatArray:
     quarter = 0.25 * (event.end_s - event.start_s)
     middle = signals.grid.slice_of(event.start_s + quarter, event.end_s - quarter)
     return np.asarray(signals.accel_mps2[middle.start : max(middle.stop, middle.start + 1)].mean(axis=0))
+
+
+def accel_noise_mps2_rthz(signals: Signals, events: Sequence[Event]) -> float | None:
+    """One-sided noise density of the accelerometer, from the stills off the hand; None without one of a second.
+
+    The median from 2 to 20 Hz of the mean over all axes, in the quietest still: a table may hum, a person walk by.
+    """
+    found = []
+    for event in events:
+        span = signals.grid.slice_of(event.start_s, event.end_s)
+        if event.kind != "still" or event.label != OFF_HAND or span.stop - span.start < signals.grid.rate_hz:
+            continue
+        each = round(signals.grid.rate_hz)
+        frequency, power = signal.welch(signals.accel_mps2[span], signals.grid.rate_hz, nperseg=each, axis=0)
+        inside = (frequency >= NOISE_BAND_HZ[0]) & (frequency <= NOISE_BAND_HZ[1])
+        found.append(float(np.sqrt(np.median(power[inside].mean(axis=1)))))
+    return min(found, default=None)
 
 
 def attack_threshold(signals: Signals, events: Sequence[Event], ratio: float) -> float | None:

@@ -13,7 +13,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.polynomial.legendre import legvander
 from scipy import fft
 
 from analysis.model.records import FloatArray
@@ -74,64 +73,10 @@ def band_displacements(
     return tuple(np.asarray(fft.irfft(spectrum * gain, size, axis=0)[:n]) for gain in gains)
 
 
-def filter_contained(
-    path_m: FloatArray, rate_hz: float, bands: tuple[Band, ...], cycle_hz: float, hold: bool = False
-) -> tuple[FloatArray, ...]:
-    """Filter a path that is known only between its ends.
-
-    What a hand does before and after a series of strokes is larger and slower than the strokes, and would ring into
-    the first and last of them; so the path is continued beyond its ends without it.
-
-    A cubic trend, to which double integration drifts, is removed first; then the path is extended by point
-    reflection about each end, which keeps value and slope continuous, and by the curvature of its cycle means, so
-    that a wrong acceleration at the end (a hand that leaves disturbs the orientation) bends nothing.
-
-    Parameters
-    ----------
-    path_m : float64 (n, k)
-    rate_hz : float
-    bands : tuple of Band
-    cycle_hz : float
-        Frequency of the strokes' cycle.
-    hold : bool
-        Continue the path by its end values instead: right for lengths. Reflection about a turn scales all axes of a
-        straight stroke alike, which keeps its direction, but shortens it.
-
-    Returns
-    -------
-    tuple of float64 (n, k)
-        One a band.
-    """
-    n = len(path_m)
-    trend = legvander(np.linspace(-1, 1, n), 3)  # all but orthogonal: the normal equations are well conditioned
-    path = path_m - trend @ np.linalg.solve(trend.T @ trend, trend.T @ path_m)
-    reach = min(n - 1, int(3.0 / min(band.highpass_hz for band in bands) * rate_hz))
-    tau2 = (np.arange(1, reach + 1) / rate_hz)[:, None] ** 2
-    cycle = round(rate_hz / cycle_hz)
-    head = (2 * path[0] - path[1 : reach + 1] + _curvature(path, cycle, rate_hz) * tau2)[::-1]
-    tail = 2 * path[-1] - path[-2 : -reach - 2 : -1] + _curvature(path[::-1], cycle, rate_hz) * tau2
-    if hold:
-        head, tail = np.repeat(path[:1], reach, axis=0), np.repeat(path[-1:], reach, axis=0)
-    extended = np.concatenate([head, path, tail])
-    size = fft.next_fast_len(len(extended) + reach, real=True)
-    frequency = fft.rfftfreq(size, 1 / rate_hz)
-    spectrum = fft.rfft(_closed(extended, size), axis=0)
-    filtered = [fft.irfft(spectrum * band.gain(frequency)[:, None], size, axis=0) for band in bands]
-    return tuple(np.asarray(path[reach : reach + n]) for path in filtered)
-
-
 def main_direction(path_m: FloatArray) -> FloatArray:
     """Direction (3,) along which a path (n, 3) varies most; its sign is arbitrary."""
     centred = path_m - path_m.mean(axis=0)
     return np.asarray(np.linalg.eigh(centred.T @ centred)[1][:, -1])
-
-
-def _curvature(path: FloatArray, cycle: int, rate_hz: float) -> FloatArray:
-    """Second derivative (m/s2) of the first three cycle means; zero where the path is shorter than that."""
-    if len(path) < 3 * cycle:
-        return np.zeros(path.shape[1])
-    first, second, third = path[: 3 * cycle].reshape(3, cycle, -1).mean(axis=1)
-    return np.asarray((first - 2 * second + third) * (rate_hz / cycle) ** 2)
 
 
 def _power(base: FloatArray, exponent: int) -> FloatArray:

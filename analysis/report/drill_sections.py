@@ -38,7 +38,14 @@ def drill_sections(answers: SessionAnswers) -> tuple[Section, ...]:
     )
     rows = tuple((str(block_number(b.index)), *cells) for b in played for cells in pair_cells(b.pairs))
     table = Table("String changes by block, pair of strings and stroke before", COLUMNS, rows)
-    notes = (*(" ".join(_named(block, len(played) > 1)) for block in played), HEIGHT_NOTE, *problems)
+    listened = [str(block_number(b.index)) for b in played if b.by_sound]
+    said = (f"Which note each stroke played was told with the help of the sound in block {', '.join(listened)}.",)
+    notes = (
+        *(said if listened else ()),
+        *(" ".join(_named(block, len(played) > 1)) for block in played),
+        HEIGHT_NOTE,
+        *problems,
+    )
     return (Section("string-changes", "Did the string changes clear", sentence, table=table, notes=notes),)
 
 

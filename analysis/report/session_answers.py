@@ -13,6 +13,7 @@ from analysis.questions.clearing import Clearing, judge_clearing
 from analysis.questions.consistency import Consistency, measure_consistency
 from analysis.questions.hold import HoldTempo, find_hold_tempo
 from analysis.questions.posture import PostureComparison, compare_postures
+from analysis.sound.witness import Heard
 from analysis.tension.assessment import Tension, is_long, measure_tension
 
 Answer = TypeVar("Answer")
@@ -36,6 +37,8 @@ class SessionAnswers:
         For twenty minutes or more, or where discomfort was reported; the reason where it cannot be told.
     drills : tuple of DrillBlock
     drill_problems : tuple of str
+    heard : Heard or None
+        What a recording of the sound says, where there is one.
     """
 
     holds: tuple[HoldTempo, ...]
@@ -45,9 +48,12 @@ class SessionAnswers:
     tension: Tension | str | None
     drills: tuple[DrillBlock, ...]
     drill_problems: tuple[str, ...]
+    heard: Heard | None = None
 
 
-def answer_session(result: SessionResult, metadata: Mapping[str, str] | None = None) -> SessionAnswers:
+def answer_session(
+    result: SessionResult, metadata: Mapping[str, str] | None = None, heard: Heard | None = None
+) -> SessionAnswers:
     """Ask a session all questions that it can answer.
 
     Parameters
@@ -55,6 +61,8 @@ def answer_session(result: SessionResult, metadata: Mapping[str, str] | None = N
     result : SessionResult
     metadata : Mapping, optional
         The session's metadata; keys ``drill.NAME`` give names of drills their phrases.
+    heard : Heard, optional
+        What a recording of the sound says; its pitches help to tell which stroke played which note of a drill.
 
     Returns
     -------
@@ -63,7 +71,7 @@ def answer_session(result: SessionResult, metadata: Mapping[str, str] | None = N
     blocks = [b for b in result.blocks if b.strokes]
     postures = list(dict.fromkeys(b.posture for b in blocks))
     repeated = [p for p in postures if sum(b.posture == p for b in blocks) > 1]
-    drills, problems = judge_drills(result, metadata or {})
+    drills, problems = judge_drills(result, metadata or {}, heard=None if heard is None else heard.emissions)
     return SessionAnswers(
         holds=_answers([p for p in postures if _has_ladder(result, p)], lambda p: find_hold_tempo([result], p)),
         steady=_answers(repeated, lambda p: measure_consistency([result], p)),
@@ -72,6 +80,7 @@ def answer_session(result: SessionResult, metadata: Mapping[str, str] | None = N
         tension=_or_reason(lambda: measure_tension(result)) if is_long(result) else None,
         drills=drills,
         drill_problems=problems,
+        heard=heard,
     )
 
 

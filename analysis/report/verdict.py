@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from analysis.model.cautions import HURT, discomfort
-from analysis.model.doubts import CERTAINTIES, Certainty, Doubt, doubts_on
+from analysis.model.doubts import CERTAINTIES, Certainty, Doubt, cap_certainty, doubts_on
 from analysis.model.findings import ActionKind
 from analysis.model.number_words import block_number, clock, degrees, millimetres, of_100, speed
 from analysis.model.records import BlockSummary, SessionResult
@@ -16,17 +16,8 @@ from analysis.stroke.block_case import BlockCase, Case, blocks_differ, find_bloc
 
 # The less a case leaves to hope for, the later it stands: the action cures the last one that is met.
 SEVERITY: tuple[Case, ...] = (
-    "both",
-    "clears",
-    "uneven",
-    "short",
-    "shallow",
-    "level",
-    "wrong",
-    "mixed",
-    "unsure",
-    "hand",
-)
+    "both", "clears", "uneven", "short", "shallow", "level", "wrong", "mixed", "unsure", "hand"
+)  # fmt: skip
 
 BY_HAND = "By the hand's motion,"
 """Opens every answer that rests on the hand's stroke: what the tip makes of it is a claim of its own."""
@@ -133,7 +124,11 @@ def _find_posture(result: SessionResult, members: Sequence[BlockSummary], blocks
     if not blocks_differ(members):
         return find_group(result, members)
     own = [finding for finding in blocks if finding.summary in members]
-    return max(own, key=lambda finding: (SEVERITY.index(finding.case), -(finding.share or 0.0)))
+    worst = max(own, key=lambda finding: (SEVERITY.index(finding.case), -(finding.share or 0.0)))
+    # What makes them differ may be what a doubt on one of them says.
+    indices = [block.index for block in members]
+    hand = cap_certainty(worst.certainty, result.doubts, indices, "hand")
+    return replace(worst, certainty=hand, tip_certainty=cap_certainty(worst.tip_certainty, result.doubts, indices))
 
 
 def by_posture(blocks: Sequence[BlockSummary]) -> dict[str, list[BlockSummary]]:

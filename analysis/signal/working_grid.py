@@ -24,6 +24,8 @@ from analysis.signal.timebase import Timebase
 WORK_RATE_HZ = 133.0
 ATTACK_HIGHPASS_HZ = 60.0
 ATTACK_MIN_RATE_HZ = 150.0
+BRIDGED_S = 0.1
+"""A straight line fills longer gaps. Which strokes bear a bridge, :mod:`analysis.stroke.gaps` tells."""
 TURNED_ROWS = 8192
 """Rows turned to channels at a time: they stay in the cache."""
 GRAVITY_LIMITS_MPS2 = (7.5, 12.5)
@@ -142,7 +144,8 @@ def _check_gravity(accel: FloatArray, rate_hz: float) -> None:
 def _place(counts: NDArray[np.int32], timebase: Timebase) -> tuple[FloatArray, BoolArray]:
     """Counts on their slots, channels first, so that every filter runs along time.
 
-    A single lost sample is filled by a cubic and stays valid; longer gaps do not.
+    A single lost sample is filled by a cubic and stays valid; longer gaps do not, and those above ``BRIDGED_S`` hold a
+    straight line.
     """
     slot = timebase.slot
     full = np.empty((counts.shape[1], timebase.grid.size))
@@ -164,7 +167,34 @@ def _place(counts: NDArray[np.int32], timebase: Timebase) -> tuple[FloatArray, B
     near, far = full[:, single - 1] + full[:, single + 1], full[:, single - 2] + full[:, single + 2]
     full[:, single] = (4 * near - far) / 6
     valid[single] = True
+    _bridge(full, valid, int(BRIDGED_S * timebase.grid.rate_hz))
     return full, valid
+
+
+def _bridge(full: FloatArray, valid: BoolArray, longest: int) -> None:
+    """Fill gaps of 2 to ``longest`` samples by the cubic that fits as many samples on either side, at least three."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[1], valid.astype(np.int8), [1]]))).reshape(-1, 2)
+    there = np.concatenate([[0], np.cumsum(valid)])
+    for first, last in edges.tolist():
+        size = last - first
+        sides = max(3, size)
+        if not 2 <= size <= longest or first < 3 or last + 3 > valid.size:
+            continue
+        if first < sides or last + sides > valid.size or there[last + sides] - there[first - sides] < 2 * sides:
+            sides = 3
+        if there[last + sides] - there[first - sides] == 2 * sides:
+            beside = np.concatenate([full[:, first - sides : first], full[:, last : last + sides]], axis=1)
+            full[:, first:last] = beside @ _cubic_weights(size, sides)
+
+
+@lru_cache(maxsize=64)
+def _cubic_weights(size: int, sides: int) -> FloatArray:
+    """Weights (2 sides, size) of the samples beside a gap in the least-squares cubic over it."""
+    at = (np.arange(-sides, size + sides) - (size - 1) / 2) / (size + sides)
+    powers = np.vander(at, 4)
+    inside = slice(sides, sides + size)
+    beside = np.delete(powers, np.arange(sides, sides + size), axis=0)
+    return np.asarray((powers[inside] @ np.linalg.pinv(beside)).T)
 
 
 def _pooled(values: Any, factor: int, join: np.ufunc, filling: Any) -> Any:

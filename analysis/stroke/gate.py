@@ -20,7 +20,8 @@ def accept_strokes(
     Where attacks can be seen, play is what has an attack on at least ``attack_share`` of any five strokes. Inside a
     block that the player marked, a regular run of which at least ``soft_share`` have one is measured by its own share,
     and where the whole block is without attacks (silent strokes) every regular run counts. A hole shorter than
-    ``LONGEST_HOLE`` strokes inside a run is play too. Below 150 samples/s attacks cannot be seen: runs inside the
+    ``LONGEST_HOLE`` strokes inside a run is play too. Fewer than ``min_run`` strokes at a stretch are play inside a
+    marked block, where each of them has an attack. Below 150 samples/s attacks cannot be seen: runs inside the
     marked blocks count, or, in a log without blocks, runs of at least eight strokes.
 
     Parameters
@@ -39,11 +40,10 @@ def accept_strokes(
     -------
     bool (n,)
     """
-    keep = run >= 0
-    if not keep.any():
-        return keep
+    keep = (run >= 0) & (_run_length(run) >= settings.min_run)
+    few = (run >= 0) & ~keep
     if attack is None:
-        return keep & _without_attacks(run, block, blocks_known)
+        return keep & _without_attacks(np.where(keep, run, -1), block, blocks_known)
     attacked = np.zeros(run.size, dtype=bool)
     for number in np.unique(run[keep]):
         members = np.flatnonzero(run == number)
@@ -58,15 +58,22 @@ def accept_strokes(
         members = keep & (block == number)
         if attack[members].mean() < settings.soft_share:
             silent |= members
-    return keep & (attacked | silent)
+    few &= (block >= 0) & (np.bincount(run[few], ~attack[few], run.max(initial=0) + 1) == 0)[run]
+    return (keep & (attacked | silent)) | few
+
+
+def _run_length(run: IntArray) -> IntArray:
+    """Strokes in the run of each stroke."""
+    if not (run >= 0).any():
+        return np.zeros(run.size, dtype=np.int64)
+    return np.asarray(np.bincount(run[run >= 0])[run])
 
 
 def _without_attacks(run: IntArray, block: IntArray, blocks_known: bool) -> BoolArray:
     if blocks_known:
         inside = np.unique(run[(run >= 0) & (block >= 0)])
         return np.isin(run, inside)
-    length = np.bincount(run[run >= 0])
-    return np.where(run >= 0, length[run] >= MIN_RUN_WITHOUT_ATTACKS, False)
+    return np.asarray((run >= 0) & (_run_length(run) >= MIN_RUN_WITHOUT_ATTACKS))
 
 
 def _rolling_share(attack: BoolArray, width: int) -> np.ndarray[tuple[int], np.dtype[np.float64]]:

@@ -1,9 +1,9 @@
-"""Find the strokes of a session: where there is play, how fast it cycles, where the path turns."""
+"""Find strokes in a stretch of a session: where the tip's path across the strings turns, or rests."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Self
 
 import numpy as np
@@ -11,29 +11,22 @@ import numpy as np
 from analysis.model.records import BoolArray, FloatArray, IntArray
 from analysis.motion.hand_motion import Motion
 from analysis.motion.heading_drift import HeadingDrift
+from analysis.motion.moves import strokes_along
 from analysis.motion.tip_path import Band
-from analysis.motion.turns import (
-    StrokeSettings,
-    cycle_frequencies,
-    find_turns,
-    sample_at,
-    split_by_tempo,
-    strokes_between,
-)
+from analysis.motion.turns import StrokeSettings, running_median, sample_at
 from analysis.reference.frame import Frame
 
 FINDING_BAND = Band(0.35, 4, 20.0)
-MIN_SPEED_MPS = 0.006
-LONGEST_PIECE_S = 300.0
-REACH_S = 1.5
+HEADING_STEP_S = 1.0
 
 
 @dataclass(frozen=True)
 class BandSettings:
-    """Bands as multiples of the cycle frequency: one for the turns, one for the tilt."""
+    """Bands as multiples of the cycle frequency.
 
-    turn_highpass: float = 0.5
-    turn_order: int = 4
+    ``tilt_band`` stands for what the level's smoother lets through of slow errors, where a fixed response is needed.
+    """
+
     tilt_highpass: float = 0.85
     tilt_highpass_most_hz: float = 1.0
     tilt_order: int = 4
@@ -41,16 +34,13 @@ class BandSettings:
     lowest_lowpass_hz: float = 6.0
     highest_lowpass_hz: float = 40.0
 
-    def turn_band(self, cycle_hz: float) -> Band:
-        """Band in which turns are found."""
-        return Band(self.turn_highpass * cycle_hz, self.turn_order, self._lowpass(cycle_hz))
-
     def tilt_band(self, cycle_hz: float) -> Band:
-        """Band in which tilt is measured."""
+        """Band in which errors of the sensor and the lever move the tilt."""
         highpass = min(self.tilt_highpass * cycle_hz, self.tilt_highpass_most_hz)
-        return Band(highpass, self.tilt_order, self._lowpass(cycle_hz))
+        return Band(highpass, self.tilt_order, self.lowpass_hz(cycle_hz))
 
-    def _lowpass(self, cycle_hz: float) -> float:
+    def lowpass_hz(self, cycle_hz: float) -> float:
+        """Highest frequency of a path that is looked at."""
         return float(np.clip(self.lowpass * cycle_hz, self.lowest_lowpass_hz, self.highest_lowpass_hz))
 
 
@@ -65,11 +55,11 @@ class StrokeSet:
     sign : float64 (n,)
         +1 downstroke, -1 upstroke.
     span_m : float64 (n,)
-        Travel across the strings in the turn band.
+        Travel across the strings.
     cycle_hz : float64 (n,)
-        Cycle frequency of the piece it was measured in.
+        Cycle frequency of the strokes around it: half of one over their median duration.
     edge : bool (n,)
-        First or last of its series, with one turn placed by the series' rhythm because the path shows none.
+        One end at least is no turn: the hand comes from rest there, or stops.
     """
 
     start: FloatArray
@@ -91,37 +81,6 @@ class StrokeSet:
         return np.split(np.arange(self.start.size), breaks)
 
 
-@dataclass(frozen=True)
-class Piece:
-    """Play of nearly one tempo: working samples ``first:last``, inside a stretch that ends at ``bounds``."""
-
-    first: int
-    last: int
-    cycle_hz: float
-    bounds: tuple[int, int]
-
-
-def find_pieces(
-    motion: Motion, first: int, last: int, frame: Frame, drift: HeadingDrift, settings: StrokeSettings
-) -> list[Piece]:
-    """Stretches of rhythmic motion across the strings within samples ``first:last``."""
-    middle_s = motion.grid.time_at(0.5 * (first + last))
-    axes = turned_axes(frame, np.array([middle_s]), drift)[0]
-    position = motion.displacement(first, last, frame.lever_m, FINDING_BAND) @ axes[1]
-    centre, frequency, speed = cycle_frequencies(position, motion.grid.rate_hz, settings)
-    if centre.size == 0:
-        return []
-    hop = int(centre[1] - centre[0]) if centre.size > 1 else 2 * int(centre[0])
-    groups = split_by_tempo(frequency, speed > MIN_SPEED_MPS, max(2, int(LONGEST_PIECE_S * motion.grid.rate_hz / hop)))
-    pieces = []
-    for start, end in groups:
-        begin = 0 if start == 0 else int(centre[start]) - hop // 2
-        finish = last - first if end == centre.size else int(centre[end - 1]) + hop // 2
-        cycle = float(np.average(frequency[start:end], weights=speed[start:end] ** 2))
-        pieces.append(Piece(first + begin, first + min(finish, last - first), cycle, (first, last)))
-    return pieces
-
-
 def turned_axes(frame: Frame, times_s: FloatArray, drift: HeadingDrift) -> FloatArray:
     """Instrument axes in the drifted world at each time: (n, 3, 3), rows X, Y, Z."""
     angle = drift.mean_rad(times_s)
@@ -132,80 +91,33 @@ def turned_axes(frame: Frame, times_s: FloatArray, drift: HeadingDrift) -> Float
     return np.asarray(frame.axes @ turn)
 
 
-def trace_strokes(
-    motion: Motion,
-    pieces: Sequence[Piece],
-    frame_at: Callable[[FloatArray], FloatArray],
-    lever_m: FloatArray,
-    settings: StrokeSettings,
-    bands: BandSettings,
+def find_strokes(
+    motion: Motion, first: int, last: int, frame: Frame, drift: HeadingDrift, settings: StrokeSettings
 ) -> StrokeSet:
-    """Turns and tip paths of a chain of pieces.
+    """Strokes across the strings within samples ``first:last``, in a band that leaves most of the level out.
 
-    Parameters
-    ----------
-    motion : Motion
-    pieces : sequence of Piece
-        In time order, inside one stretch.
-    frame_at : callable
-        Instrument axes (n, 3, 3) in the drifted world at log times (n,).
-    lever_m : float64 (3,)
-    settings : StrokeSettings
-    bands : BandSettings
-
-    Returns
-    -------
-    StrokeSet
+    Whether they are play is not asked; nor where exactly they turn.
     """
-    parts = []
-    claimed = np.zeros(0)
-    traced = []
-    for piece in pieces:
-        part = _trace_piece(motion, piece, frame_at, lever_m, settings, bands)
-        traced.append((piece, part, _keeps_time(piece, part, motion.grid.rate_hz, settings)))
-    traced.sort(key=lambda each: (not each[2], each[0].first - each[0].last))
-    for piece, part, in_time in traced:
-        # A longer piece's series runs on past its border; what it has claimed is left out here.
-        free = _free_of(claimed, part)
-        if free.sum() > 0.5 * free.size and not in_time:
-            own = replace(piece, cycle_hz=_cycle_of(part, motion.grid.rate_hz, settings))
-            part = _trace_piece(motion, own, frame_at, lever_m, settings, bands)
-            free = _free_of(claimed, part)
-        part = part.select(free)
-        if part.start.size:
-            parts.append(part)
-            claimed = np.sort(np.concatenate([claimed, _spans(part)]))
-    strokes = join(parts)
-    return strokes.select(np.argsort(strokes.start, kind="stable"))
+    path = motion.displacement(first, last, frame.lever_m, FINDING_BAND)
+    step = max(1, int(HEADING_STEP_S * motion.grid.rate_hz))
+    knots = np.arange(0, last - first + step, step, dtype=np.float64)
+    axis = turned_axes(frame, motion.grid.time_at(first + knots), drift)[:, 1]
+    at = np.arange(last - first, dtype=np.float64)
+    across = sum(path[:, i] * np.interp(at, knots, axis[:, i]) for i in range(3))
+    return strokes_of(np.asarray(across), first, motion.grid.rate_hz, settings)
 
 
-def _cycle_of(part: StrokeSet, rate_hz: float, settings: StrokeSettings) -> float:
-    """Cycle frequency that strokes have themselves."""
-    own_hz = 0.5 * rate_hz / float(np.median(part.end - part.start))
-    return float(np.clip(own_hz, settings.min_cycle_hz, settings.max_cycle_hz))
-
-
-def _keeps_time(piece: Piece, part: StrokeSet, rate_hz: float, settings: StrokeSettings) -> bool:
-    """Whether a piece's strokes have the piece's own cycle.
-
-    Where a hand comes to the strings, or leaves them, the spectrum may be that of its coming: strokes of play in the
-    same window are then found in a wrong band.
-    """
-    if not part.start.size:
-        return True
-    ratio = _cycle_of(part, rate_hz, settings) / piece.cycle_hz
-    return 1 / settings.longest_ratio < ratio < settings.longest_ratio
-
-
-def _free_of(claimed: FloatArray, part: StrokeSet) -> BoolArray:
-    """Strokes whose middle lies in no span that is claimed."""
-    middle = 0.5 * (part.start + part.end)
-    return np.asarray(np.searchsorted(claimed, middle) % 2 == 0)
-
-
-def _spans(part: StrokeSet) -> FloatArray:
-    """Borders of the contiguous series of a part, ascending: start, end, start, end..."""
-    return np.array([[part.start[m[0]], part.end[m[-1]]] for m in part.series()]).ravel()
+def strokes_of(across_m: FloatArray, first: int, rate_hz: float, settings: StrokeSettings) -> StrokeSet:
+    """Strokes of a position across the strings (n,) that begins at working sample ``first``."""
+    moves = strokes_along(across_m, rate_hz, settings)
+    if moves.start.size == 0:
+        return join([])
+    start, end = (sample_at(across_m[:, None], turn)[:, 0] for turn in (moves.start, moves.end))
+    cycle_hz = 0.5 * rate_hz / running_median(moves.end - moves.start)
+    return StrokeSet(
+        moves.start + first, moves.end + first, moves.sign, np.abs(end - start),
+        np.clip(cycle_hz, settings.min_cycle_hz, settings.max_cycle_hz), moves.edge,
+    )  # fmt: skip
 
 
 def join(parts: Sequence[StrokeSet]) -> StrokeSet:
@@ -216,53 +128,3 @@ def join(parts: Sequence[StrokeSet]) -> StrokeSet:
     return StrokeSet(
         *(np.concatenate([getattr(part, name) for part in parts]) for name in StrokeSet.__dataclass_fields__)
     )
-
-
-def _trace_piece(
-    motion: Motion,
-    piece: Piece,
-    frame_at: Callable[[FloatArray], FloatArray],
-    lever_m: FloatArray,
-    settings: StrokeSettings,
-    bands: BandSettings,
-) -> StrokeSet:
-    cycle = piece.cycle_hz
-    reach = int(REACH_S * motion.grid.rate_hz)
-    first, last = max(piece.bounds[0], piece.first - reach), min(piece.bounds[1], piece.last + reach)
-    axes = frame_at(np.array([motion.grid.time_at(0.5 * (piece.first + piece.last))]))[0]
-    turn_path = motion.displacement(first, last, lever_m, bands.turn_band(cycle))
-    across = turn_path @ axes[1]
-    turns = find_turns(across, settings.first_prominence_mm * 1e-3)
-    if turns.size > 2:
-        typical = float(np.median(np.abs(np.diff(sample_at(across[:, None], turns)[:, 0]))))
-        turns = find_turns(across, max(settings.min_span_mm * 1e-3, settings.min_span_share * typical))
-    if turns.size < 2:
-        return join([])
-    start, end, edge = strokes_between(turns, settings.longest_ratio)
-    mine = _own_series(start + first, end + first, piece, settings) & (start >= 0) & (end <= last - first - 1)
-    start, end, edge = start[mine], end[mine], edge[mine]
-    travel = sample_at(across[:, None], end)[:, 0] - sample_at(across[:, None], start)[:, 0]
-    gain = bands.turn_band(cycle).gain(np.array([cycle]))[0]
-    return StrokeSet(
-        start + first, end + first, np.sign(travel), np.abs(travel) / gain, np.full(start.size, cycle), edge
-    )
-
-
-def _own_series(start: FloatArray, end: FloatArray, piece: Piece, settings: StrokeSettings) -> BoolArray:
-    """Strokes inside the piece, and those outside that go on in its rhythm without a break."""
-    middle = 0.5 * (start + end)
-    inside = (middle >= piece.first) & (middle < piece.last)
-    if not inside.any():
-        return inside
-    typical = float(np.median((end - start)[inside]))
-    regular = np.abs(np.log((end - start) / typical)) < np.log(settings.longest_ratio)
-    joined = np.abs(start[1:] - end[:-1]) < 1e-6
-    for at in range(int(np.flatnonzero(inside)[-1]) + 1, start.size):
-        if not (regular[at] and joined[at - 1]):
-            break
-        inside[at] = True
-    for at in range(int(np.flatnonzero(inside)[0]) - 1, -1, -1):
-        if not (regular[at] and joined[at]):
-            break
-        inside[at] = True
-    return inside

@@ -222,14 +222,23 @@ def mark_blocks_by_raps(session: Session, settings: RapSettings | None = None) -
     if any(event.kind == "play" for event in session.events):
         return session
     timebase = fit_timebase(session.raw, session.profile)
-    raps = find_raps(calibrated_accel(session, timebase), timebase.grid, settings)
-    busy = [event for event in session.events if event.kind in ("still", "across", "along", "pivot")]
-    free = [three for three in raps if not any(e.start_s < three.last_s and three.first_s < e.end_s for e in busy)]
+    free = _free_raps(session, timebase, settings)
     blocks = blocks_from_raps(free, timebase.grid.end_s)
     if not blocks:
         return session
     events = sorted((*session.events, *blocks), key=lambda event: event.start_s)
     return replace(session, events=tuple(events))
+
+
+def find_session_raps(session: Session, settings: RapSettings | None = None) -> tuple[Raps, ...]:
+    """Every three raps of a session outside its reference gestures, log time."""
+    return _free_raps(session, fit_timebase(session.raw, session.profile), settings)
+
+
+def _free_raps(session: Session, timebase: Timebase, settings: RapSettings | None) -> tuple[Raps, ...]:
+    raps = find_raps(calibrated_accel(session, timebase), timebase.grid, settings)
+    busy = [event for event in session.events if event.kind in ("still", "across", "along", "pivot")]
+    return tuple(three for three in raps if not any(e.start_s < three.last_s and three.first_s < e.end_s for e in busy))
 
 
 def calibrated_accel(session: Session, timebase: Timebase) -> FloatArray:

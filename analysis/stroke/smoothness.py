@@ -20,17 +20,14 @@ Balasubramanian, Melendez-Calderon, Roby-Brami, Burdet, J. NeuroEng. Rehab. 12:1
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from functools import lru_cache
 
 import numpy as np
 
 from analysis.model.records import FloatArray
-from analysis.motion.hand_motion import Motion
-from analysis.motion.tip_path import Band, filter_contained
 from analysis.motion.turns import sample_at
-from analysis.reference.frame import Frame
 from analysis.stroke.play import StrokeSet
+from analysis.stroke.stroke_paths import LevelPath
 
 SPEED_POINTS = 100
 CUTOFF_STROKES = 20.0
@@ -124,17 +121,14 @@ def log_dimensionless_jerk(speed: FloatArray, rate_hz: float) -> FloatArray:
     return np.asarray(-np.log(duration**3 / values.max(axis=1) ** 2 * total))
 
 
-def stroke_smoothness(
-    motion: Motion, strokes: StrokeSet, frames: Sequence[Frame], most_hz: float
-) -> tuple[FloatArray, FloatArray]:
+def stroke_smoothness(path: LevelPath, strokes: StrokeSet, most_hz: float) -> tuple[FloatArray, FloatArray]:
     """SPARC and LDLJ of all strokes; of a long series every third or fifth, downstrokes as often as upstrokes.
 
     Parameters
     ----------
-    motion : Motion
+    path : LevelPath
     strokes : StrokeSet
-    frames : sequence of Frame
-        Frame of each stroke, for its lever arm.
+        Strokes inside it.
     most_hz : float
         Highest frequency of the path that is kept.
 
@@ -144,31 +138,21 @@ def stroke_smoothness(
         NaN in a series of fewer than three strokes, and where a stroke was not taken.
     """
     sparc, ldlj = (np.full(strokes.start.size, np.nan) for _ in range(2))
+    if strokes.start.size == 0:
+        return sparc, ldlj
+    # Cut-offs in units of the stroke: the same part of its spectrum is kept at every tempo where the sensor allows.
+    change = _rate_of_change(path.lowpassed(min(most_hz, 8.0 * float(np.median(strokes.cycle_hz)))))
     for members in strokes.series():
         if members.size > 2:
             step = -(-members.size // MOST_OF_SERIES) // 2 * 2 + 1
             taken = members[::step]
-            speed = _series_speed(motion, strokes, members, frames[members[0]].lever_m, most_hz, step)
+            start, end = strokes.start[taken] - path.first, strokes.end[taken] - path.first
+            at = start[:, None] + (end - start)[:, None] * np.linspace(0.0, 1.0, SPEED_POINTS)
+            speed = np.linalg.norm(sample_at(change, at), axis=2)
             # Duration is one, so that the cut-off is a number of cycles a stroke.
             sparc[taken] = spectral_arc_length(speed, SPEED_POINTS - 1.0, CUTOFF_STROKES, STROKE_PADDING)
             ldlj[taken] = log_dimensionless_jerk(speed, SPEED_POINTS - 1.0)
     return sparc, ldlj
-
-
-def _series_speed(
-    motion: Motion, strokes: StrokeSet, members: np.ndarray[tuple[int], np.dtype[np.int64]], lever_m: FloatArray,
-    most_hz: float, step: int,
-) -> FloatArray:  # fmt: skip
-    """Speed of the tip (n, SPEED_POINTS) along every ``step``-th stroke of a series, metres a sample."""
-    cycle = float(np.median(strokes.cycle_hz[members]))
-    low = int(strokes.start[members[0]])
-    high = min(motion.grid.size, int(np.ceil(strokes.end[members[-1]])) + 2)
-    # Cut-offs in units of the stroke: the same part of its spectrum is kept at every tempo where the sensor allows.
-    band = Band(0.5 * cycle, 4, min(most_hz, 8.0 * cycle))
-    path = filter_contained(motion.series_path(low, high, lever_m), motion.grid.rate_hz, (band,), cycle)[0]
-    start, end = (turn[members[::step]] - low for turn in (strokes.start, strokes.end))
-    at = start[:, None] + (end - start)[:, None] * np.linspace(0.0, 1.0, SPEED_POINTS)
-    return np.asarray(np.linalg.norm(sample_at(_rate_of_change(path), at), axis=2))
 
 
 def _rate_of_change(path: FloatArray) -> FloatArray:

@@ -1,21 +1,26 @@
-"""The tip's path in every stroke of play, from its run alone."""
+"""The tip's path in every stroke of play: twice integrated, the drift taken out, turns found again."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
+from scipy import signal
 
 from analysis.model.records import FloatArray, IntArray
 from analysis.motion.hand_motion import Motion
-from analysis.motion.tip_path import filter_contained, main_direction
-from analysis.motion.turns import sample_at
+from analysis.motion.level import Drift, LevelSettings, smooth_drift
+from analysis.motion.turns import StrokeSettings, sample_at
 from analysis.reference.frame import Frame
-from analysis.stroke.play import BandSettings, StrokeSet
+from analysis.stroke.gaps import BORNE_S
+from analysis.stroke.play import BandSettings, StrokeSet, strokes_of
 
 PATH_POINTS = 17
-END_TOLERANCE = 0.15
+CHAIN_S = 5.0
+"""A longer rest parts two chains of strokes: its drift says nothing of the other's."""
+MARGIN_S = 1.0
+QUICK_PERCENTILE = 20.0
 
 AxesAt = Callable[[Frame, FloatArray], FloatArray]
 """Instrument axes (n, 3, 3) of a frame in the drifted world at log times (n,)."""
@@ -28,143 +33,168 @@ class TracedStrokes(StrokeSet):
     Attributes
     ----------
     path_m : float64 (n, PATH_POINTS, 3)
-        Tip path in instrument axes, evenly sampled in time from turn to turn, gain divided out. Its shape is that of
-        the turn band, which is flat over the harmonics; its chord has the direction of the tilt band, which keeps slow
-        motion out, and the length of the turn band.
+        Tip path in instrument axes, evenly sampled in time from turn to turn, its midpoint between them at the origin.
+    chord_se_m : float64 (n, 3)
+        Standard error of the chord from what drifts, instrument axes.
     """
 
     path_m: FloatArray
+    chord_se_m: FloatArray
 
 
-def settle_ends(strokes: StrokeSet) -> StrokeSet:
-    """Give the first and last stroke of every series the rhythm's length where the path's turn is out of rhythm.
+@dataclass(frozen=True)
+class LevelPath:
+    """Path of the tip over a chain of strokes, about the level of the hand.
 
-    Where a hand comes to the strings or leaves them, the turn found is that of the coming or leaving.
+    Attributes
+    ----------
+    first : int
+        Working sample number of its first sample.
+    path_m : float64 (n, 3)
+        Instrument axes as at its middle; the level is in it, the drift of double integration is not.
+    axes : float64 (3, 3)
+        These axes, in the drifted world.
+    drift : Drift
+    seconds : float64 (m,)
+        Duration of the strokes that gave the drift.
+    cycle_hz : float
+        Cycle frequency of its quick strokes.
+    rate_hz : float
     """
-    start, end, edge = strokes.start.copy(), strokes.end.copy(), strokes.edge.copy()
-    for members in strokes.series():
-        if members.size < 3:
-            continue
-        length = (strokes.end - strokes.start)[members]
-        for place, inner in ((0, length[1:9]), (-1, length[-9:-1])):
-            rhythm = float(np.median(inner))
-            if abs(length[place] / rhythm - 1) > END_TOLERANCE:
-                at = members[place]
-                edge[at] = True
-                if place == 0:
-                    start[at] = max(0.0, end[at] - rhythm)
-                else:
-                    end[at] = start[at] + rhythm
-    return replace(strokes, start=start, end=end, edge=edge)
+
+    first: int
+    path_m: FloatArray
+    axes: FloatArray
+    drift: Drift
+    seconds: FloatArray
+    cycle_hz: float
+    rate_hz: float
+
+    def lowpassed(self, lowpass_hz: float) -> FloatArray:
+        """The path (n, 3) below a frequency, zero phase: ``1 / (1 + (f / f_l)^8)``."""
+        if lowpass_hz >= 0.45 * self.rate_hz:
+            return self.path_m
+        sections = signal.butter(4, lowpass_hz, fs=self.rate_hz, output="sos")
+        pad = min(len(self.path_m) - 1, int(2 * self.rate_hz / lowpass_hz))
+        return np.asarray(signal.sosfiltfilt(sections, self.path_m, axis=0, padlen=pad))
 
 
-def trace_paths(
-    motion: Motion, strokes: StrokeSet, frames: Sequence[Frame], axes_at: AxesAt, bands: BandSettings
-) -> TracedStrokes:
-    """Path of every stroke, each series filtered from its own samples alone.
+def restore_level(
+    motion: Motion, strokes: StrokeSet, frame: Frame, axes_at: AxesAt, settings: LevelSettings
+) -> list[LevelPath]:
+    """The tip's path over every chain of strokes, the level of the hand in it.
 
     Parameters
     ----------
     motion : Motion
     strokes : StrokeSet
-        Strokes of play.
-    frames : sequence of Frame
-        Frame of each stroke.
+        Strokes of play in one posture, in time order.
+    frame : Frame
     axes_at : callable
+    settings : LevelSettings
+
+    Returns
+    -------
+    list of LevelPath
+        One a chain; chains do not overlap.
+    """
+    chains = _chains(motion, strokes)
+    found: list[LevelPath] = []
+    for place, members in enumerate(chains):
+        chain = strokes.select(members)
+        low, high = _without_gaps(motion, int(chain.start[0]), int(np.ceil(chain.end[-1])) + 1)
+        if found:
+            low = max(low, found[-1].first + len(found[-1].path_m))
+        if place + 1 < len(chains):
+            high = min(high, int(0.5 * (chain.end[-1] + strokes.start[chains[place + 1][0]])) + 1)
+        if high - low > 3:
+            found.append(_level_path(motion, chain, (low, high), (frame, axes_at), settings))
+    return found
+
+
+def _level_path(
+    motion: Motion,
+    chain: StrokeSet,
+    span: tuple[int, int],
+    view: tuple[Frame, AxesAt],
+    settings: LevelSettings,
+) -> LevelPath:
+    frame, axes_at = view
+    low, high = span
+    axes = axes_at(frame, motion.grid.time_at(np.array([0.5 * (low + high)])))[0]
+    path = motion.series_path(low, high, frame.lever_m) @ axes.T
+    start, end = np.maximum(chain.start - low, 0.0), np.minimum(chain.end - low, high - low - 1.0)
+    middle = 0.5 * (sample_at(path, start) + sample_at(path, end))
+    turns_s = (start / motion.grid.rate_hz, end / motion.grid.rate_hz)
+    drift = smooth_drift(turns_s, chain.edge, middle, settings)
+    path -= drift.at(np.arange(high - low) / motion.grid.rate_hz)
+    quick = float(np.percentile(chain.end - chain.start, QUICK_PERCENTILE))
+    rate_hz = motion.grid.rate_hz
+    return LevelPath(low, path, axes, drift, (end - start) / rate_hz, 0.5 * rate_hz / quick, rate_hz)
+
+
+def _chains(motion: Motion, strokes: StrokeSet) -> list[IntArray]:
+    """Strokes between which the hand rested for a few seconds at most, and no sample is missing for long."""
+    if strokes.start.size == 0:
+        return []
+    apart = strokes.start[1:] - strokes.end[:-1] > CHAIN_S * motion.grid.rate_hz
+    gaps = np.array([gap.start for gap in motion.grid.gaps(BORNE_S)], dtype=np.float64)
+    apart |= np.searchsorted(gaps, strokes.start[1:]) > np.searchsorted(gaps, strokes.start[:-1])
+    return np.split(np.arange(strokes.start.size), np.flatnonzero(apart) + 1)
+
+
+def _without_gaps(motion: Motion, low: int, high: int) -> tuple[int, int]:
+    """Samples ``low:high`` with a margin that ends where samples are missing for long."""
+    margin = int(MARGIN_S * motion.grid.rate_hz)
+    gaps = motion.grid.gaps(BORNE_S)
+    first = max([0, low - margin, *(gap.stop for gap in gaps if gap.stop <= low)])
+    last = min([motion.grid.size, high + margin, *(gap.start for gap in gaps if gap.start >= high)])
+    return first, last
+
+
+def strokes_on(path: LevelPath, settings: StrokeSettings, bands: BandSettings) -> StrokeSet:
+    """Strokes of a path whose level is restored, its turns found again."""
+    return strokes_of(path.lowpassed(bands.lowpass_hz(path.cycle_hz))[:, 1], path.first, path.rate_hz, settings)
+
+
+def trace_strokes(
+    motion: Motion, path: LevelPath, strokes: StrokeSet, view: tuple[Frame, AxesAt], bands: BandSettings
+) -> TracedStrokes:
+    """Paths of strokes from turn to turn, each in the axes of its own time.
+
+    Parameters
+    ----------
+    motion : Motion
+    path : LevelPath
+    strokes : StrokeSet
+        Strokes inside ``path``.
+    view : (Frame, callable)
     bands : BandSettings
 
     Returns
     -------
     TracedStrokes
-        Directions and spans stay those of the turn band.
     """
-    path = np.zeros((strokes.start.size, PATH_POINTS, 3))
-    for members in strokes.series():
-        frame = frames[members[0]]
-        for cycle in np.unique(strokes.cycle_hz[members]):
-            some = members[strokes.cycle_hz[members] == cycle]
-            path[some] = _series_paths(motion, strokes, members, some, frame.lever_m, bands)
-        axes = axes_at(frame, motion.grid.time_at(0.5 * (strokes.start + strokes.end)[members]))
-        path[members] = np.einsum("nij,nkj->nki", axes, path[members])
-    same = {name: getattr(strokes, name) for name in StrokeSet.__dataclass_fields__}
-    return TracedStrokes(**same, path_m=path)
-
-
-def _series_paths(
-    motion: Motion, strokes: StrokeSet, series: IntArray, some: IntArray, lever_m: FloatArray, bands: BandSettings
-) -> FloatArray:
-    """World paths of some strokes of one cycle frequency, filtered over their whole series."""
-    cycle = float(strokes.cycle_hz[some[0]])
-    low = int(strokes.start[series[0]])
-    high = min(motion.grid.size, int(np.ceil(strokes.end[series[-1]])) + 1)
-    pair = (bands.turn_band(cycle), bands.tilt_band(cycle))
-    gains = [float(band.gain(np.array([cycle]))[0]) for band in pair]
-    raw = motion.series_path(low, high, lever_m)
-    turn_path, tilt_path = filter_contained(raw, motion.grid.rate_hz, pair, cycle)
-    # Reflection about the ends suits what runs along the strokes; an arch, highest at every turn, would go on rising.
-    along = turn_path @ main_direction(turn_path)
-    shape = arch_shape(along, strokes.start[series] - low, strokes.end[series] - low)
-    inside = filter_contained(shape[:, None], motion.grid.rate_hz, pair, cycle)
-    arch_m = _arch(turn_path, along, inside[0])
-    turn_path, tilt_path = turn_path - inside[0] * arch_m, tilt_path - inside[1] * arch_m
-    start, end = strokes.start[some] - low, strokes.end[some] - low
+    smooth = path.lowpassed(bands.lowpass_hz(path.cycle_hz))
+    start, end = strokes.start - path.first, strokes.end - path.first
     at = start[:, None] + (end - start)[:, None] * np.linspace(0.0, 1.0, PATH_POINTS)
-    path = sample_at(turn_path, at) / gains[0] + sample_at(shape[:, None], at) * arch_m
-    chord = _difference(tilt_path, start, end)
-    main = main_direction(turn_path)
-    held = filter_contained((raw @ main)[:, None], motion.grid.rate_hz, pair[:1], cycle, hold=True)[0] / gains[0]
-    length = np.abs(_difference(held, start, end)) / np.maximum(np.abs(chord @ main), 1e-9)[:, None]
-    return swap_chord(path, chord * length)
+    own = sample_at(smooth, at)
+    own -= 0.5 * (own[:, :1] + own[:, -1:])
+    axes = view[1](view[0], motion.grid.time_at(0.5 * (strokes.start + strokes.end)))
+    turned = np.einsum("nij,nkj->nki", axes @ path.axes.T, own)
+    seconds = (end - start) / path.rate_hz
+    rate = path.drift.chord_se_m / path.seconds[:, None]
+    middle_s = 0.5 * (start + end) / path.rate_hz
+    chord_se = np.stack([np.interp(middle_s, path.drift.time_s, each) for each in rate.T], axis=1) * seconds[:, None]
+    same = {name: getattr(strokes, name) for name in StrokeSet.__dataclass_fields__}
+    return TracedStrokes(**same, path_m=turned, chord_se_m=chord_se)
 
 
-def _difference(path: FloatArray, start: FloatArray, end: FloatArray) -> FloatArray:
-    """What a path gains from each start to its end, fractional sample numbers."""
-    return np.asarray(sample_at(path, end) - sample_at(path, start))
-
-
-def arch_shape(along: FloatArray, start: FloatArray, end: FloatArray) -> FloatArray:
-    """Shape of an arched stroke over a series: the square of the position along each stroke, from -1 to 1.
-
-    Parameters
-    ----------
-    along : float64 (n,)
-        Position along the strokes over the series, in the turn band.
-    start, end : float64 (k,)
-        Turns of its contiguous strokes, sample numbers.
-
-    Returns
-    -------
-    float64 (n,)
-        1 at every turn, 0 midway.
-    """
-    first, last = (sample_at(along[:, None], turn)[:, 0] for turn in (start, end))
-    stroke = np.clip(np.searchsorted(start, np.arange(along.size), side="right") - 1, 0, start.size - 1)
-    span = np.where(last == first, np.inf, last - first)
-    return np.asarray(np.clip((2 * (along - first[stroke]) / span[stroke] - 1) ** 2, 0.0, 1.0))
-
-
-def _arch(path_m: FloatArray, along: FloatArray, shape: FloatArray) -> FloatArray:
-    """How much (1, 3) of a filtered shape is in a path, what runs along the strokes apart."""
-    both = np.column_stack([along, shape])
-    # A series of one stroke beside a gap may have no arch at all: the pseudo-inverse then takes none.
-    return np.asarray((np.linalg.pinv(both.T @ both, hermitian=True) @ both.T @ path_m)[1:])
-
-
-def swap_chord(path_m: FloatArray, chord_m: FloatArray) -> FloatArray:
-    """Shear paths so that they run along given chords; the bend away from the chord stays.
-
-    Parameters
-    ----------
-    path_m : float64 (n, k, 3)
-    chord_m : float64 (n, 3)
-
-    Returns
-    -------
-    float64 (n, k, 3)
-        Each path's midpoint between its turns at the origin.
-    """
-    old = path_m[:, -1] - path_m[:, 0]
-    share = np.einsum("nki,ni->nk", path_m - path_m[:, :1], old) / np.einsum("ni,ni->n", old, old)[:, None]
-    bend = path_m - path_m[:, :1] - share[:, :, None] * old[:, None]
-    sheared: FloatArray = bend + (share[:, :, None] - 0.5) * chord_m[:, None]
-    return sheared
+def join_traced(parts: Sequence[TracedStrokes]) -> TracedStrokes:
+    """Strokes of several parts, one after the other."""
+    if not parts:
+        none = np.empty(0)
+        empty = np.empty((0, PATH_POINTS, 3))
+        return TracedStrokes(none, none, none, none, none, none > 0, empty, np.empty((0, 3)))
+    names = TracedStrokes.__dataclass_fields__
+    return TracedStrokes(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))

@@ -17,10 +17,9 @@ import numpy as np
 
 from analysis.model.records import BoolArray, FloatArray, Instrument, IntArray
 from analysis.motion.hand_motion import Motion
-from analysis.motion.tip_path import Band
 from analysis.stroke.contact import at_contact
 from analysis.stroke.play import StrokeSet
-from analysis.stroke.stroke_paths import PATH_POINTS, TracedStrokes
+from analysis.stroke.stroke_paths import TracedStrokes
 
 MIDDLE = (0.15, 0.85)
 """Part of a stroke in which its pick attack is looked for."""
@@ -34,6 +33,7 @@ class StrokeMeasures:
     """Per-stroke results, arrays of one length: degrees, millimetres; ``contact`` as a share of the stroke."""
 
     tilt_deg: FloatArray
+    main_tilt_deg: FloatArray
     span_mm: FloatArray
     bow_mm: FloatArray
     lift_mm: FloatArray
@@ -63,12 +63,26 @@ def measure_strokes(
     down = (path[:, -1] - path[:, 0]) * strokes.sign[:, None]
     return StrokeMeasures(
         tilt_deg=np.degrees(np.arctan2(down[:, 2], down[:, 1])),
+        main_tilt_deg=main_tilt_deg(path[:, :, 1:]),
         span_mm=np.linalg.norm(np.diff(path[:, :, 1:], axis=1), axis=2).sum(axis=1),
         bow_mm=bow_mm(path),
         lift_mm=lift_mm(path, strokes.sign, contact, instrument.mean_spacing_mm, instrument.plectrum_depth_mm),
         contact=contact,
         attack=attack,
     )
+
+
+def main_tilt_deg(path_mm: FloatArray) -> FloatArray:
+    """Direction along which each path (n, k, 2) varies most in the end view, as a tilt (n,) within +-90 deg.
+
+    Examples
+    --------
+    >>> y = np.linspace(-5, 5, 17)
+    >>> np.round(main_tilt_deg(np.stack([y, y], axis=1)[None]), 6).tolist()
+    [45.0]
+    """
+    y, z = np.moveaxis(path_mm - path_mm.mean(axis=1, keepdims=True), 2, 0)
+    return np.asarray(np.degrees(0.5 * np.arctan2(2 * (y * z).sum(axis=1), (y**2 - z**2).sum(axis=1))))
 
 
 def bow_mm(path_mm: FloatArray) -> FloatArray:
@@ -230,29 +244,9 @@ def _onset(motion: Motion, peak: IntArray) -> FloatArray:
     return np.asarray((peak * motion.factor - before + begun.argmax(axis=1)) / motion.factor)
 
 
-def noise_tilt_se_deg(strokes: TracedStrokes, noise_mps2_rthz: float, bands: dict[float, Band]) -> FloatArray:
-    """Standard error of each tilt from accelerometer noise alone.
-
-    The displacement noise in the tilt band has variance ``sum n^2 H^2 / (2 pi f)^4 df``; the chord is a difference of
-    two of its values half a cycle apart, where in-band noise is all but opposite: up to four times that variance.
-
-    Parameters
-    ----------
-    strokes : TracedStrokes
-    noise_mps2_rthz : float
-        One-sided density.
-    bands : dict
-        Tilt band of each cycle frequency in ``strokes.cycle_hz``.
-
-    Returns
-    -------
-    float64 (n,)
-    """
-    sd = np.empty(strokes.start.size)
-    for cycle, band in bands.items():
-        f = np.linspace(0.05 * cycle, 12 * cycle, 2000)
-        gain = band.gain(f) / band.gain(np.array([cycle]))[0]
-        density = noise_mps2_rthz**2 * gain**2 / (2 * np.pi * f) ** 4
-        sd[strokes.cycle_hz == cycle] = np.sqrt(4 * np.trapezoid(density, f))
-    chord = np.linalg.norm(strokes.path_m[:, PATH_POINTS - 1, 1:] - strokes.path_m[:, 0, 1:], axis=1)
-    return np.asarray(np.degrees(sd / np.maximum(chord, 1e-4)))
+def tilt_se_deg(strokes: TracedStrokes) -> FloatArray:
+    """Standard error (n,) of each tilt from what drifts: that of the chord across itself in the end view."""
+    chord = strokes.path_m[:, -1, 1:] - strokes.path_m[:, 0, 1:]
+    square = np.maximum((chord**2).sum(axis=1), 1e-8)
+    across = np.hypot(chord[:, 1] * strokes.chord_se_m[:, 1], chord[:, 0] * strokes.chord_se_m[:, 2])
+    return np.asarray(np.degrees(across / square))

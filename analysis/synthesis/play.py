@@ -67,11 +67,11 @@ def _half_strokes(block: PlayBlock, line: Timeline, t: FloatArray, rng: np.rando
 
 def _string_places(line: Timeline, course: IntArray) -> FloatArray:
     """Return the places (n + 1, 3) about which the turns lie; a change moves half before, half after its turn."""
-    place = _course_places(line, course)
+    place = course_places(line, course)
     return np.concatenate((place[:1], 0.5 * (place[1:] + place[:-1]), place[-1:]))
 
 
-def _course_places(line: Timeline, course: IntArray) -> FloatArray:
+def course_places(line: Timeline, course: IntArray) -> FloatArray:
     """Return each stroke's string (n, 3) in the end view."""
     instrument = line.scenario.instrument
     y = course_positions(instrument.spacing_mm)[course]
@@ -84,7 +84,7 @@ def _travel_places(line: Timeline, course: IntArray, rng: np.random.Generator) -
 
     The hand has gone about half its way at the turn, sometimes more, sometimes less.
     """
-    place = _course_places(line, course)
+    place = course_places(line, course)
     gone = np.clip(0.5 + 0.12 * rng.normal(size=course.size - 1), 0.2, 0.8)[:, None]
     turning = np.concatenate((place[:1], place[:-1] + gone * np.diff(place, axis=0), place[-1:]))
     return turning, place - 0.5 * (turning[1:] + turning[:-1])
@@ -95,7 +95,7 @@ def _meet_strings(
 ) -> FloatArray:
     """Return the times at which the tip crosses its string: near mid-stroke, along the stroke's speed there."""
     middle = 0.5 * (turns[1:, 1] + turns[:-1, 1]) + over_string[:, 1]
-    share = 0.5 + (_course_places(line, course)[:, 1] - middle) / (1.8 * np.diff(turns[:, 1]))
+    share = 0.5 + (course_places(line, course)[:, 1] - middle) / (1.8 * np.diff(turns[:, 1]))
     met: FloatArray = t[:-1] + np.diff(t) * np.clip(share, 0.3, 0.7)
     return met
 
@@ -138,8 +138,13 @@ def lay_block(line: Timeline, rng: np.random.Generator, block: PlayBlock, index:
     met = _contacts(block, t, course, rng)
     if block.courses:
         met = (_meet_strings(line, t, course, turns, over_string), *met[1:])
-    _lay_contacts(line, rng, block, BlockPlan(index, block.posture, t, down, block.dwell > 0, *met), turns)
+    lay_contacts(line, rng, block, BlockPlan(index, block.posture, t, down, block.dwell > 0, *met), turns)
     line.now_s = arrive
+    end_block(line, rng, block, t)
+
+
+def end_block(line: Timeline, rng: np.random.Generator, block: PlayBlock, t: FloatArray) -> None:
+    """Hold the hand's attitude and liveliness over a block with turns ``t`` from ``now_s`` on, and mark it."""
     start = PLAY * np.array([1, 1, block.tremor, 1])
     alive = start * np.array([1, 1, max(0.0, 1 + block.tremor_growth_per_min * (t[-1] - t[0]) / 60.0), 1])
     base = line.attitude(rng, block.posture)
@@ -193,7 +198,7 @@ def _contacts(
     return contact, _attack_flags(block, count, rng), change, in_change, course
 
 
-def _lay_contacts(
+def lay_contacts(
     line: Timeline, rng: np.random.Generator, block: PlayBlock, plan: BlockPlan, turns: FloatArray
 ) -> None:
     """Let the string hold the tip back for a moment and set hand and sensor ringing."""

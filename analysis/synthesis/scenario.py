@@ -121,6 +121,49 @@ class Attitude:
 
 
 @dataclass(frozen=True)
+class Irregularity:
+    """How a block departs from even strokes on one string, as real play does.
+
+    Attributes
+    ----------
+    interval_scatter : float
+        SD of the logarithm of the time from turn to turn, each stroke for itself.
+    swing : float
+        Time of every first stroke over that of every second.
+    change_share : float
+        Share of turns after which the next stroke meets another string; one string on, sometimes two or three.
+    level_mm : (float, float, float)
+        RMS of the hand's slow drift (0.05-0.7 Hz) along the strings, across them, out of them, beside its changes.
+    accent : float
+        SD of the logarithm of the span.
+    skew : float
+        SD of where in its time a stroke is half way, about one half.
+    strokes : (int, int)
+        Fewest and most strokes between two rests.
+    rest_s : (float, float)
+        Shortest and longest rest between them.
+    lift_mm : (float, float)
+        How high the tip hovers in a rest.
+    contacts : int
+        Strings met by each stroke: 1 for single notes, more for strums, spread over its middle.
+    turn_scatter_mm : float
+        SD with which each turn lands elsewhere in the end view, besides the scatter of tilt and span.
+    """
+
+    interval_scatter: float = 0.22
+    swing: float = 1.0
+    change_share: float = 0.24
+    level_mm: Vector = (10.0, 3.0, 0.8)
+    accent: float = 0.25
+    skew: float = 0.05
+    strokes: tuple[int, int] = (12, 40)
+    rest_s: tuple[float, float] = (0.35, 1.5)
+    lift_mm: tuple[float, float] = (1.0, 8.0)
+    contacts: int = 1
+    turn_scatter_mm: float = 0.5
+
+
+@dataclass(frozen=True)
 class PlayBlock:
     """One block of play.
 
@@ -132,7 +175,7 @@ class PlayBlock:
     ``dwell`` is the part of each stroke's time for which the hand waits at its end.
     ``attacks``: on all strokes, on none, or the share of strokes that have one. ``*_per_min`` are trends:
     slopes (degrees a minute) or growth (0.1 is +10 % a minute). ``tremor`` multiplies the hand's tremor in this block
-    and in the still moment before it.
+    and in the still moment before it. ``irregular`` play takes neither strings nor times from the fields above.
     """
 
     strokes_per_s: float = 8.0
@@ -163,6 +206,7 @@ class PlayBlock:
     attack_growth_per_min: float = 0.0
     tremor_growth_per_min: float = 0.0
     tremor: float = 1.0
+    irregular: Irregularity | None = None
 
     def __post_init__(self) -> None:
         """Refuse what no hand can play."""
@@ -226,12 +270,13 @@ class GesturePlan:
 class Recording:
     """What happens to the samples between sensor and file.
 
-    ``lost_share`` of samples vanish singly, and bursts of 20-200 ms vanish ``bursts_per_min`` times a minute.
-    ``rate_error`` is the sensor's own sampling clock against the device's ticks (visible in the ticks);
-    ``tick_error_ppm`` that of the ticks against true time (invisible).
+    ``lost_share`` of samples vanish singly, ``lost_packets_share`` of packets of 2 to 8 samples, and bursts of
+    20-200 ms ``bursts_per_min`` times a minute. ``rate_error`` is the sensor's own sampling clock against the
+    device's ticks (visible in the ticks); ``tick_error_ppm`` that of the ticks against true time (invisible).
     """
 
     lost_share: float = 2e-4
+    lost_packets_share: float = 0.0
     bursts_per_min: float = 0.05
     tick_jitter_us: float = 3.0
     rate_error: float | None = None

@@ -7,6 +7,7 @@ import numpy as np
 from analysis.model.records import Event, FloatArray
 from analysis.synthesis.draw import hand_matrix, instrument_quat
 from analysis.synthesis.gestures import lay_gestures, lay_off_hand
+from analysis.synthesis.irregular import lay_irregular_block
 from analysis.synthesis.performance import Performance
 from analysis.synthesis.play import lay_block
 from analysis.synthesis.rest import lay_resting, lay_roam
@@ -70,7 +71,8 @@ def _play_all(line: Timeline, streams: Streams) -> None:
             lay_gestures(line, streams.gestures, block.posture)
             known.add(block.posture)
         before = block.posture
-        lay_block(line, rng, block, index)
+        lay = lay_block if block.irregular is None else lay_irregular_block
+        lay(line, rng, block, index)
 
 
 def _close(line: Timeline, streams: Streams, posture: str) -> None:

@@ -210,6 +210,11 @@ def _kept(t: FloatArray, scenario: Scenario, rng: np.random.Generator) -> BoolAr
     for _ in range(int(rng.poisson(scenario.recording.bursts_per_min * minutes))):
         start = rng.uniform(t[0], t[-1])
         kept[np.searchsorted(t, start) : np.searchsorted(t, start + rng.uniform(0.02, 0.2))] = False
+    share = scenario.recording.lost_packets_share
+    if share > 0.0:
+        edges = np.cumsum(rng.integers(2, 9, t.size // 2))
+        packet = np.searchsorted(edges, np.arange(t.size), side="right")
+        kept &= (rng.random(edges.size + 1) >= share)[packet]
     kept[0] = kept[-1] = True
     return kept
 

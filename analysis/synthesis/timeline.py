@@ -138,6 +138,7 @@ def add_turns(
     smoothness: float,
     bend: FloatArray | None = None,
     loop: FloatArray | None = None,
+    half_way: FloatArray | None = None,
 ) -> None:
     """Append a to-and-fro motion: at rest at every turn, smooth in between.
 
@@ -153,6 +154,8 @@ def add_turns(
         Offset at mid-stroke of a path that bends along a parabola of its progress.
     loop : float64 (n, d), optional
         Offset at mid-stroke that vanishes, with its slope, at the turns.
+    half_way : float64 (n,), optional
+        Share of each stroke's time at which it is half way; 0.5 where not given.
     """
     h = np.diff(t_s)[:, None]
     step = np.diff(values, axis=0)
@@ -176,7 +179,8 @@ def add_turns(
         middle_acceleration = middle_acceleration - 16 * loop * pace**2
     n, dims = step.shape
     times = np.empty(2 * n + 1)
-    times[::2], times[1::2] = t_s, 0.5 * (t_s[1:] + t_s[:-1])
+    share = 0.5 if half_way is None else half_way
+    times[::2], times[1::2] = t_s, t_s[:-1] + share * np.diff(t_s)
     packed = np.zeros((3, 2 * n + 1, dims))
     packed[0, ::2], packed[0, 1::2] = values, middle
     packed[1, 1::2] = speed

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from logger.commands.sound_options import sound_options
 from logger.terminal.say import say
 
 if TYPE_CHECKING:
@@ -36,6 +37,7 @@ STDOUT = Path("-")
     help="Let three raps start and end a block where none is marked.",
 )
 @click.option("--remember/--no-remember", default=True, show_default=True, help="Keep the lever arm of a known player.")
+@sound_options
 def analyse_command(
     session: Path,
     strokes: Path | None,
@@ -44,6 +46,8 @@ def analyse_command(
     light: bool,
     raps: bool,
     remember: bool,
+    sound: Path | None,
+    tuning: str | None,
 ) -> None:
     """Say on which side the stroke leaves the strings, how far, how steadily, and how sure that is.
 
@@ -52,14 +56,18 @@ def analyse_command(
     import shutil
 
     from analysis.findings.arbiter import weigh_session
+    from logger.commands.sound_options import hear_file, render_heard
     from logger.many.analyse import analyse_file
+    from logger.sound.sound_file import read_sound
     from logger.terminal.progress_bar import show_progress
 
-    _check_outputs(session, (strokes, json_path, html))
+    _check_outputs((session,) if sound is None else (session, sound), (strokes, json_path, html))
+    take = None if sound is None else read_sound(sound)
     with show_progress() as progress:
         found = analyse_file(session, progress, raps)
+        heard = None if take is None else hear_file(take, tuning, found.session, found.result)
         progress("Writing", 1.0)
-        findings = weigh_session(found.result, found.session.metadata)
+        findings = weigh_session(found.result, found.session.metadata, heard)
         _write(findings, (strokes, json_path, html), light)
     if remember:
         from logger.player.player_profile import remember_lever
@@ -71,9 +79,11 @@ def analyse_command(
         from logger.terminal.terminal_verdict import render_verdict
 
         click.echo(render_verdict(findings, min(100, shutil.get_terminal_size().columns)))
+        if heard is not None:
+            say("\n" + render_heard(heard))
 
 
-def _check_outputs(session: Path, paths: tuple[Path | None, Path | None, Path | None]) -> None:
+def _check_outputs(inputs: tuple[Path, ...], paths: tuple[Path | None, Path | None, Path | None]) -> None:
     """Find out before the work what would keep strokes, JSON or report from being written."""
     from logger.files.own_result import check_result, is_json, is_page
     from logger.report.result_files import STROKES_SIGN
@@ -81,7 +91,7 @@ def _check_outputs(session: Path, paths: tuple[Path | None, Path | None, Path | 
     signs = zip(paths, (STROKES_SIGN, is_json, is_page), strict=True)
     given = [(path, sign) for path, sign in signs if path is not None and path != STDOUT]
     for path, sign in given:
-        check_result(path, sign, (session,))
+        check_result(path, sign, inputs)
     if len({path.resolve() for path, _ in given}) < len(given):
         raise click.UsageError("two of --strokes, --json and --html name the same file")
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from logger.commands.sound_options import sound_options
 from logger.terminal.say import say
 
 if TYPE_CHECKING:
@@ -158,29 +159,36 @@ def write_command(
 @command.command("check", short_help="Say which string changes of a SESSION cleared.")
 @click.argument("session", metavar="SESSION", type=click.Path(path_type=Path))
 @click.option("--changes", metavar="FILE.csv", type=click.Path(path_type=Path), help="Write one row a string change.")
-def check_command(session: Path, changes: Path | None) -> None:
+@sound_options
+def check_command(session: Path, changes: Path | None, sound: Path | None, tuning: str | None) -> None:
     """Say which string changes of a SESSION cleared the strings, and which change is the weakest.
 
     A block's drill is a PHRASE, or a name that the session knows one for.
     """
     from analysis.drills.session_changes import judge_drills
     from analysis.model.errors import InputError
+    from logger.commands.sound_options import hear_file, render_heard
     from logger.files.own_result import check_result
     from logger.many.analyse import analyse_file
     from logger.practice.practice_files import CHANGES_SIGN, write_changes
+    from logger.sound.sound_file import read_sound
     from logger.terminal.drill_text import describe_block, join_parts
     from logger.terminal.progress_bar import show_progress
 
     if changes is not None:
-        check_result(changes, CHANGES_SIGN, (session,))
+        check_result(changes, CHANGES_SIGN, (session,) if sound is None else (session, sound))
+    take = None if sound is None else read_sound(sound)
     with show_progress() as progress:
         found = analyse_file(session, progress)
-        blocks, problems = judge_drills(found.result, found.session.metadata)
+        heard = None if take is None else hear_file(take, tuning, found.session, found.result)
+        emissions = None if heard is None else heard.emissions
+        blocks, problems = judge_drills(found.result, found.session.metadata, heard=emissions)
     if not blocks and not problems:
         raise InputError(f"{session}: no block names a drill; give a block's drill as a phrase such as '4x2 3x2'.")
     if not blocks:
         raise InputError(f"{session}: " + " ".join(problems))
-    say(join_parts([*(describe_block(block) for block in blocks), *problems]), indent="  ")
+    listened = () if heard is None else (render_heard(heard),)
+    say(join_parts([*(describe_block(block) for block in blocks), *problems, *listened]), indent="  ")
     if changes is not None:
         write_changes(changes, blocks)
 

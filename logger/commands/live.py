@@ -26,14 +26,16 @@ if TYPE_CHECKING:
     import socket
 
     from analysis.model.records import Instrument
+    from logger.guide.orders import Task
     from logger.live.guard import Guard
-    from logger.live.pace import Cue, Pace
-    from logger.live.session_run import Conduct
+    from logger.live.pace import Pace
+    from logger.live.session_run import SessionRun
     from logger.practice.plan import Plan
     from logger.sources.base import Source
 
 LOOPBACK = "127.0.0.1"
 SIMULATED = "simulated"
+NO_SENSOR = "none"
 POLL_S = 0.1
 
 
@@ -72,14 +74,14 @@ def live_command(
 
     PLAN is a practice plan (see strokeplane plan); without one you start and end blocks as you like. Everything is done
     with the space bar, the arrow keys or a page-turner pedal. With the source 'simulated' an invented player does what
-    it is asked.
+    it is asked; with 'none' plan, tab and click serve without a sensor, and nothing is recorded.
     """
     from analysis.model.errors import OutputError
     from logger.live.pace import Pace
+    from logger.live.sensor_link import LiveSession
     from logger.live.server import Pages, run_session
-    from logger.live.session_run import Conduct, LiveSession
+    from logger.live.session_run import SessionRun
     from logger.live.set_up import SetUp
-    from logger.live.step_context import Stage
     from logger.live.stroke_offer import tell_both
     from logger.player.player_profile import load_players
     from logger.player.setup_file import read_setup
@@ -94,7 +96,7 @@ def live_command(
     planned = None if plan is None else read_plan(plan)
     setup = read_setup(setup_path)
     pace = Pace(speed if source_text.startswith(SIMULATED) else 1.0)
-    open_source, cue = (
+    open_source, follow = (
         _simulated_source(source_text, planned, setup.instrument, pace, clumsy)
         if source_text.startswith(SIMULATED)
         else (None, None)
@@ -107,39 +109,45 @@ def live_command(
     def open_real() -> Source:
         return source_from_options(source_text, profile_name, rate_hz, ranges, speed)
 
-    conduct = Conduct(
-        LiveSession(path, open_source or open_real, set_up, planned, streams),
-        Stage(pace, pages.publish if streams is None else tell_both(pages.publish, streams), cue or (lambda _: None)),
+    run = SessionRun(
+        LiveSession(path, open_source or open_real, set_up, planned, source_text != NO_SENSOR, streams),
+        pace,
+        pages.publish if streams is None else tell_both(pages.publish, streams),
+        follow or (lambda _: None),
     )
     with ended_by_signals() as stopping:
-        _say_address(guard, listening, path, browser)
+        _say_address(guard, listening, browser)
+        if source_text == NO_SENSOR:
+            say("Nothing is recorded without a sensor; Ctrl-C ends the session.", err=True)
+        else:
+            say(f"Recording into {path}; Ctrl-C ends the session and writes the report.", err=True)
 
         async def both() -> None:
-            running = asyncio.ensure_future(run_session(conduct, pages, guard, listening))
-            await _ended(running, conduct, lambda: stopping.is_set(), seconds)
+            running = asyncio.ensure_future(run_session(run, pages, guard, listening))
+            await _ended(running, run, lambda: stopping.is_set(), seconds)
 
         asyncio.run(both())
-    if conduct.report is not None:
-        say(f"Wrote {path} and {conduct.report}.")
+    if run.report is not None:
+        say(f"Wrote {path} and {run.report}.")
 
 
 async def _ended(
-    running: asyncio.Future[None], conduct: Conduct, stopping: Callable[[], bool], seconds: float | None
+    running: asyncio.Future[None], run: SessionRun, stopping: Callable[[], bool], seconds: float | None
 ) -> None:
     """Wait for the session; a signal or the time limit ends it, and closes the program once the report is there."""
     begun_s = time.monotonic()
     while not running.done():
         await asyncio.wait({running}, timeout=POLL_S)
         over = stopping() or (seconds is not None and time.monotonic() - begun_s >= seconds)
-        if over and (conduct.stage.shown.step == "done" or not conduct.stage.finishing):
-            conduct.stage.finish()
+        if over and not run.finishing:
+            run.finish()
     await running
 
 
 def _simulated_source(
     text: str, plan: Plan | None, instrument: Instrument, pace: Pace, clumsy: tuple[str, ...]
-) -> tuple[Callable[[], Source], Callable[[Cue], None]]:
-    """A simulated player who follows the session's cues."""
+) -> tuple[Callable[[], Source], Callable[[Task], None]]:
+    """A simulated player who does what the guide says."""
     from analysis.model.errors import DeviceError
     from logger.live.simulated_player import SimulatedPlayer, player_session, plays_of
 
@@ -154,9 +162,9 @@ def _simulated_source(
         players[:] = [SimulatedPlayer(simulated(), pace, clumsy, plays.places)]
         return players[0]
 
-    def follow(cue: Cue) -> None:
+    def follow(task: Task) -> None:
         for player in players:
-            player.follow(cue)
+            player.follow(task)
 
     return open_player, follow
 
@@ -180,7 +188,7 @@ def _doors(lan: bool, port: int) -> tuple[Guard, list[socket.socket]]:
     return Guard(hosts, secrets.token_urlsafe(24) if lan else ""), opened
 
 
-def _say_address(guard: Guard, listening: list[socket.socket], path: Path, browser: bool) -> None:
+def _say_address(guard: Guard, listening: list[socket.socket], browser: bool) -> None:
     """Print where the page is, as a picture too if another device is to open it; open it here."""
     token = f"?token={guard.token}" if guard.token else ""
     addresses = ["http://{}:{}/".format(*each.getsockname()[:2]) + token for each in listening]
@@ -192,7 +200,6 @@ def _say_address(guard: Guard, listening: list[socket.socket], path: Path, brows
         say("Anybody in the network who has this address can press the keys; keep it to yourself.", err=True)
         if sys.stderr.isatty():
             segno.make_qr(addresses[1]).terminal(sys.stderr, compact=True)
-    say(f"Recording into {path}; Ctrl-C ends the session and writes the report.", err=True)
     if browser:
         import webbrowser
 

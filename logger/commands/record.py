@@ -62,8 +62,9 @@ def record_command(
     Gestures are prompted; blocks, postures and ratings are set by single keys, which the screen lists. What was
     recorded is safe on the disk within half a second, also when the computer stops.
     """
+    from logger.guide.asked_gestures import choose_gestures
     from logger.player.setup_file import read_setup
-    from logger.record.record_session import BlockSettings, RecordSession, choose_gestures
+    from logger.record.record_session import BlockSettings, RecordSession
     from logger.record.recorder import Recorder
     from logger.record.stroke_counter import StrokeCounter
     from logger.terminal.end_signals import ended_by_signals
@@ -136,7 +137,7 @@ def _say_result(path: Path, state: RecordingState, recorder: Recorder, session: 
         click.echo(f"The sensor's clock: {(fit.rate - 1.0) * 1e6:+.0f} ppm, placed to {fit.residual_s * 1e3:.1f} ms.")
     _say_sensor(path)
     if session.hurt:
-        from logger.record.record_session import HURT_WORDS
+        from logger.guide.view import HURT_WORDS
 
         say(HURT_WORDS)
 

@@ -4,28 +4,25 @@ from __future__ import annotations
 
 import asyncio
 import time
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 
 from analysis.model.records import Event
 from analysis.tension.caution_level import TensionLevel
-from logger.live.block_result import (
-    PlayedBlock,
-    block_session_result,
-    borrowed_words,
-    held_share,
-    judge_block,
-    zone_deg,
-)
-from logger.live.break_advice import Body
-from logger.live.gesture_steps import lender_of
-from logger.live.protocol import Stroke, Strokes
+from logger.guide.stretch import zone_deg
+from logger.guide.view import borrowed_words
+from logger.live.block_result import PlayedBlock, block_session_result, held_share, judge_block
+from logger.live.estimator_thread import EstimatorThread
+from logger.live.gesture_follower import lender_of
+from logger.live.protocol import ChangeTold, Notes, ServerMessage, Stroke, Strokes
+from logger.live.session_log import SessionLog
 from logger.live.state import Verdict
-from logger.live.step_context import Stage
 from logger.live.tension_watch import TensionWatch
 from logger.sliding.block_strokes import LAST, Judged, LiveStroke
 from logger.sliding.estimator import LiveEstimator
+from logger.sliding.note_marks import NoteMarks
 
 PROMISED_S = 0.25
 """A stroke is judged within one cycle and this of its end."""
@@ -41,22 +38,42 @@ KEPT = 60
 class BlockFollower:
     """One block after the other.
 
+    Parameters
+    ----------
+    estimator : LiveEstimator
+    worker : EstimatorThread
+    log : SessionLog
+    publish : callable
+    conclude : callable
+        Gets each block's verdict, and how the markers of tension stand.
+
     Attributes
     ----------
     recent : Strokes or None
         The block so far, for a page that comes late.
     """
 
-    def __init__(self, stage: Stage, body: Body) -> None:
+    def __init__(
+        self,
+        estimator: LiveEstimator,
+        worker: EstimatorThread,
+        log: SessionLog,
+        publish: Callable[[ServerMessage], None],
+        conclude: Callable[[Verdict, TensionLevel], None],
+    ) -> None:
         self.recent: Strokes | None = None
-        self._stage = stage
-        self._body = body
+        self._estimator = estimator
+        self._worker = worker
+        self._log = log
+        self._publish = publish
+        self._conclude_with = conclude
         self._tension = TensionWatch()
         self._next_id = 1
         self._task: asyncio.Task[None] | None = None
         self._ended: asyncio.Event | None = None
         self._end: tuple[Event, float] | None = None
         self._kept: dict[int, Stroke] = {}
+        self._told_notes: NoteMarks | None = None
 
     def begin(self, number: int, event: Event) -> None:
         """Follow a block from now on."""
@@ -77,18 +94,19 @@ class BlockFollower:
             await self._task
 
     async def _follow(self, number: int, event: Event, before: asyncio.Task[None] | None) -> None:
-        stage, estimator, ended = self._stage, self._stage.estimator, self._ended
+        estimator, ended = self._estimator, self._ended
         if before is not None:
             await before
-        if estimator is None or ended is None:
+        if ended is None:
             return
         first_id = self._next_id
-        await stage.work(lambda: estimator.begin(event, first_id))
+        await self._worker.run(lambda: estimator.begin(event, first_id))
         self._tell(number, event, Judged(), first=True)
         while not ended.is_set():
             begun_s = time.monotonic()
-            judged = await stage.work(estimator.update)
+            judged, notes = await self._worker.run(lambda: (estimator.update(), estimator.notes()))
             self._tell(number, event, judged)
+            self._tell_notes(number, notes)
             left_s = begun_s + every_s(judged.strokes_per_s) - time.monotonic()
             try:
                 await asyncio.wait_for(ended.wait(), max(LEAST_PAUSE_S, left_s))
@@ -96,13 +114,11 @@ class BlockFollower:
                 continue
         if self._end is not None:
             closed, settle_s = self._end
-            await stage.samples_until(closed.end_s + settle_s)
-            await self._conclude(number, closed, estimator)
+            await self._log.samples_until(closed.end_s + settle_s, estimator)
+            await self._conclude(number, closed)
 
-    async def _conclude(self, number: int, event: Event, estimator: LiveEstimator) -> None:
-        stage = self._stage
-
-        events = tuple(stage.events)
+    async def _conclude(self, number: int, event: Event) -> None:
+        estimator, events = self._estimator, tuple(self._log.events)
 
         def conclude() -> tuple[Judged, Verdict, TensionLevel]:
             judged, table, paths_mm, parts = estimator.finish(event.end_s)
@@ -111,16 +127,13 @@ class BlockFollower:
             level = self._tension.add(result, events)
             return judged, judge_block(result, number, estimator.context.metadata), level
 
-        judged, verdict, tension = await stage.work(conclude)
+        judged, verdict, tension = await self._worker.run(conclude)
         lender = lender_of(estimator, event.posture)
         more = [] if lender is None else [borrowed_words(event.posture, lender)]
         more += [] if tension.level is None else [tension.sentence]
         verdict = replace(verdict, more=(*verdict.more, *more))
-        self._body.drifted(tension.level, tension.sentence)
         self._tell(number, event, judged)
-        totals = stage.totals
-        stage.totals = replace(totals, strokes=totals.strokes + verdict.strokes)
-        stage.show(verdict=verdict)
+        self._conclude_with(verdict, tension)
 
     def _tell(self, number: int, event: Event, judged: Judged, first: bool = False) -> None:
         zone = zone_deg(event.wanted, self._dead_band_deg())
@@ -142,20 +155,28 @@ class BlockFollower:
             held_share=held_share(tilts, zone),
             outside=_outside(tilts, zone),
             against_hand=self._against_hand(event.posture),
-            borrowed_from=self._lender(event.posture),
+            borrowed_from=lender_of(self._estimator, event.posture),
         )
         kept = dict(sorted(self._kept.items())[-KEPT:])
         self._kept = kept
         self.recent = replace(told, first=True, strokes=tuple(kept.values()), withdrawn=())
         if strokes or judged.withdrawn or first:
-            self._stage.publish(told)
+            self._publish(told)
+
+    def _tell_notes(self, number: int, notes: NoteMarks | None) -> None:
+        if notes is None or notes == self._told_notes:
+            return
+        self._told_notes = notes
+        server_s = self._log.server_s
+        changes = [ChangeTold(mark.place, mark.verdict, mark.final, server_s(mark.end_s)) for mark in notes.changes]
+        self._publish(Notes(number, tuple(changes), notes.missing, notes.added))
 
     def _stroke(self, stroke: LiveStroke, zone: tuple[float, float] | None) -> Stroke:
         return Stroke(
             id=stroke.id,
             direction=stroke.direction,
-            start_server_s=self._stage.server_s(stroke.start_s),
-            end_server_s=self._stage.server_s(stroke.end_s),
+            start_server_s=self._log.server_s(stroke.start_s),
+            end_server_s=self._log.server_s(stroke.end_s),
             tilt_deg=stroke.tilt_deg,
             span_mm=stroke.span_mm,
             lift_mm=stroke.lift_mm,
@@ -166,16 +187,10 @@ class BlockFollower:
         )
 
     def _dead_band_deg(self) -> float:
-        setup = self._stage.setup
-        return 0.0 if setup is None else setup.dead_band_deg
-
-    def _lender(self, posture: str) -> str | None:
-        estimator = self._stage.estimator
-        return None if estimator is None else lender_of(estimator, posture)
+        return self._estimator.context.instrument.dead_band_deg
 
     def _against_hand(self, posture: str) -> bool:
-        estimator = self._stage.estimator
-        reference = None if estimator is None else estimator.reference
+        reference = self._estimator.reference
         return reference is None or not reference.frame(posture).from_gestures
 
 

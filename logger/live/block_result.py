@@ -16,7 +16,9 @@ from analysis.model.records import Event, FloatArray, ReferenceSummary, Session,
 from analysis.reference.session_reference import Reference
 from analysis.stroke.blocks import summarise_block
 from analysis.stroke.tip_claim import claim_tip, effective_strokes, tip_parts_deg
-from logger.live.state import ChangeRow, Verdict, Wanted
+from logger.guide.shown import Wanted
+from logger.guide.stretch import zone_deg
+from logger.live.state import ChangeRow, Verdict
 from logger.sliding.estimator import LiveSettings
 
 
@@ -29,27 +31,6 @@ class PlayedBlock:
     strokes: pd.DataFrame
     paths_mm: FloatArray
     offset_parts_deg: Mapping[str, float] | None
-
-
-def zone_deg(wanted: Wanted | None, dead_band_deg: float) -> tuple[float, float] | None:
-    """Wanted zone of tilt: beyond the dead band, on the wanted side.
-
-    Examples
-    --------
-    >>> zone_deg("up", 10.8)
-    (-90.0, -10.8)
-    """
-    if wanted is None:
-        return None
-    return (dead_band_deg, 90.0) if wanted == "down" else (-90.0, -dead_band_deg)
-
-
-def borrowed_words(posture: str, lender: str) -> str:
-    """What to think of a tilt in a posture that has no gestures of its own."""
-    return (
-        f"Posture {posture} has no gestures of its own: its tilt is measured by those of posture {lender} and may be "
-        "some degrees off."
-    )
 
 
 def held_share(tilts_deg: FloatArray, zone: tuple[float, float] | None) -> float | None:

@@ -14,12 +14,13 @@ from analysis.model.records import OFF_HAND, Event
 from analysis.motion.hand_motion import build_motion
 from analysis.motion.stillness import still_gyro_bias
 from analysis.reference.gesture_directions import measure_direction
+from analysis.reference.lever import LeverPrior, PivotWindow, fit_levers
 from analysis.reference.pivots import judge_pivot, lever_prior
 from analysis.reference.session_reference import settings_for_strings
-from analysis.signal.sensor_errors import ERRORS, SensorErrors
+from analysis.signal.sensor_errors import ERRORS, SensorErrors, lever_of
 from analysis.signal.timebase import fit_timebase
 from analysis.signal.working_grid import Signals, prepare_signals
-from logger.live.state import GestureLive
+from logger.guide.shown import GestureLive
 from logger.sliding.estimator import LiveEstimator
 
 WANTED_CYCLES_PER_S = 1.0
@@ -27,6 +28,9 @@ LEAST_CYCLES = 3.0
 SLOW_CYCLES_PER_S, QUICK_CYCLES_PER_S = 1.2, 3.2
 MOVED = "It moved; lay it on a table, not on your lap, and leave it alone."
 MARGIN_S = 1.0
+MOVED_CHI2 = 16.27
+"""Chi-square with three degrees of freedom exceeds this once in a thousand."""
+MOVED_WORDS = "Good, but the sensor sits elsewhere than last time: once more, for longer."
 KNOWN_LEVER_M = 0.02
 """A lever known to this (standard deviation) says how far the tip moves; else the sensor's own way is judged."""
 
@@ -126,8 +130,24 @@ class GestureCheck:
             weak = bool(coverage) and coverage[1] < 1.0
             words = "Rock further, and about every axis." if weak else "" if not coverage else "Go on like this."
             return GestureLive("pivot", None, words, coverage=coverage)
-        good = not pivot.remark
-        return GestureLive("pivot", good, "Good." if good else _plain(pivot.remark), coverage=coverage, done=True)
+        if pivot.remark:
+            return GestureLive("pivot", False, _plain(pivot.remark), coverage=coverage, done=True)
+        moved = self._moved(signals, pivot.parts)
+        return GestureLive("pivot", True, MOVED_WORDS if moved else "Good.", coverage=coverage, done=True, moved=moved)
+
+    def _moved(self, signals: Signals, parts: Sequence[slice]) -> bool:
+        """Whether the pivot, taken by itself, contradicts the remembered lever arm: the sensor sits elsewhere."""
+        context, settings = self._estimator.context, self._estimator.settings.chain.reference.lever
+        if context.lever_mm is None or context.lever_sd_mm is None:
+            return False
+        windows = [PivotWindow(signals.accel_mps2[part], signals.gyro_radps[part], 0) for part in parts]
+        unknown = LeverPrior(np.zeros(3), 1e-3 * settings.free_lever_mm)
+        fit = fit_levers(windows, [], signals.grid.rate_hz, [unknown], settings)
+        off_mm = 1e3 * fit.levers_m[0] - np.asarray(context.lever_mm)
+        own = lever_of(0)
+        known_mm2 = context.lever_sd_mm**2 + settings.regrip_mm**2
+        spread_mm2 = 1e6 * fit.covariance.matrix[own, own] + known_mm2 * np.eye(3)
+        return float(off_mm @ np.linalg.solve(spread_mm2, off_mm)) > MOVED_CHI2
 
 
 def sensor_notice(estimator: LiveEstimator, events: Sequence[Event]) -> str:

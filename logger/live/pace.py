@@ -1,13 +1,11 @@
-"""The clock of a session, which tests may run faster, and the cues by which a simulated player follows the session."""
+"""The clock of a session, which tests may run faster."""
 
 from __future__ import annotations
 
 import math
 import threading
 import time
-from dataclasses import dataclass
 
-from analysis.model.records import EventKind
 from logger.sources.base import steady_time_s
 
 LEAD_S = 0.3
@@ -62,18 +60,3 @@ class Pace:
         """No samples will come any more, or those of another source: wait for none."""
         with self._lock:
             self._limit_s = self._taken_s = math.inf
-
-
-@dataclass(frozen=True)
-class Cue:
-    """What the player is asked to do, from when on, for how long; ``until_s`` None: until the next cue.
-
-    ``number`` is the block's place in the plan; in free play blocks are counted.
-    """
-
-    kind: EventKind
-    at_s: float
-    until_s: float | None = None
-    posture: str = ""
-    off_hand: bool = False
-    number: int = 0

@@ -16,6 +16,7 @@ type          class                    when
 ``gesture``   :class:`GestureLive`     three times a second while a gesture runs: how it is going
 ``trace``     :class:`Trace`           up to 40 times a second: the tip's way in the end view, for the picture
 ``strokes``   :class:`Strokes`         as strokes are judged, and judged anew; see there
+``notes``     :class:`Notes`           as a drill's notes and string changes are judged
 ``clock``     :class:`ClockAnswer`     answers the page's ``clock``
 ``refused``   :class:`Refused`         a command that has no meaning now; a sentence to show for a while
 ============  =======================  ==================================================================
@@ -68,9 +69,10 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import dataclass, fields, is_dataclass
-from typing import Any, TypeAlias, cast
+from typing import Any, Literal, TypeAlias, cast
 
-from logger.live.state import GestureLive, State, Wanted
+from logger.guide.shown import GestureLive, Wanted
+from logger.live.state import State
 
 PROTOCOL_VERSION = 1
 DECIMALS = 3
@@ -144,6 +146,30 @@ class Strokes:
 
 
 @dataclass(frozen=True)
+class ChangeTold:
+    """A string change after the note at a 0-based place of the drill's cycle, ``end_server_s`` its stroke's end.
+
+    ``verdict`` is ``cleared``, ``caught`` or ``cannot tell``. ``final`` false: judged by that stroke alone, and at the
+    edge of what is known; it may come out otherwise.
+    """
+
+    place: int
+    verdict: Literal["cleared", "caught", "cannot tell"]
+    final: bool
+    end_server_s: float
+
+
+@dataclass(frozen=True)
+class Notes:
+    """The running block's drill: its last string changes, notes without a stroke, strokes without a note."""
+
+    block: int
+    changes: tuple[ChangeTold, ...]
+    missing: int
+    added: int
+
+
+@dataclass(frozen=True)
 class ClockAnswer:
     """The server's time when it had the page's ``clock``, and how many of its seconds pass in one of the page's."""
 
@@ -159,7 +185,7 @@ class Refused:
     sentence: str
 
 
-ServerMessage: TypeAlias = State | Pulse | GestureLive | Trace | Strokes | ClockAnswer | Refused
+ServerMessage: TypeAlias = State | Pulse | GestureLive | Trace | Strokes | Notes | ClockAnswer | Refused
 
 TYPE_NAMES: dict[type, str] = {
     State: "state",
@@ -167,6 +193,7 @@ TYPE_NAMES: dict[type, str] = {
     GestureLive: "gesture",
     Trace: "trace",
     Strokes: "strokes",
+    Notes: "notes",
     ClockAnswer: "clock",
     Refused: "refused",
 }

@@ -18,7 +18,7 @@ from analysis.model.errors import DeviceError, InputError
 from logger.live.commands import MAX_COMMAND_BYTES, ClockQuestion, parse_command
 from logger.live.guard import REPORT_HEADERS, Guard, came_from_page
 from logger.live.protocol import ClockAnswer, Refused, ServerMessage, encode
-from logger.live.session_run import Conduct
+from logger.live.session_run import SessionRun
 
 MOST_PAGES = 8
 QUEUE_MESSAGES = 256
@@ -85,12 +85,12 @@ class LiveServer:
     Parameters
     ----------
     pages : Pages
-    conduct : Conduct
+    run : SessionRun
     """
 
-    def __init__(self, pages: Pages, conduct: Conduct) -> None:
+    def __init__(self, pages: Pages, run: SessionRun) -> None:
         self._pages = pages
-        self._conduct = conduct
+        self._run = run
         self._files = load_static()
 
     def application(self, guard: Guard) -> web.Application:
@@ -109,7 +109,7 @@ class LiveServer:
         return web.Response(body=content, content_type=content_type, charset="utf-8")
 
     async def _report(self, _: web.Request) -> web.StreamResponse:
-        report = self._conduct.report
+        report = self._run.report
         if report is None:
             return web.Response(status=404, text="There is no report yet.\n")
         text = await asyncio.get_running_loop().run_in_executor(None, _read, report)
@@ -138,8 +138,8 @@ class LiveServer:
         return channel
 
     def _greet(self, page: Page) -> None:
-        self._pages.send(page, encode(self._conduct.stage.state()))
-        recent = self._conduct.recent
+        self._pages.send(page, encode(self._run.state()))
+        recent = self._run.recent
         if recent is not None:
             self._pages.send(page, encode(recent))
 
@@ -162,9 +162,9 @@ class LiveServer:
             page.mistakes += 1
             return Refused(str(error))
         if isinstance(command, ClockQuestion):
-            pace = self._conduct.stage.pace
+            pace = self._run.pace
             return ClockAnswer(command.client_ms, pace.now_s(), pace.speed)
-        return self._conduct.stage.press(command)
+        return self._run.press(command)
 
 
 def load_static() -> dict[str, tuple[str, bytes]]:
@@ -188,23 +188,23 @@ def _read(path: Path) -> str | None:
         return None
 
 
-async def run_session(conduct: Conduct, pages: Pages, guard: Guard, listening: Sequence[socket.socket]) -> None:
+async def run_session(run: SessionRun, pages: Pages, guard: Guard, listening: Sequence[socket.socket]) -> None:
     """Serve pages on sockets that listen already, and run the session, until the player closes it.
 
     Parameters
     ----------
-    conduct : Conduct
+    run : SessionRun
     pages : Pages
-        Where the conduct publishes.
+        Where the session publishes.
     guard : Guard
     listening : sequence of socket
     """
-    runner = web.AppRunner(LiveServer(pages, conduct).application(guard), access_log=None, shutdown_timeout=1.0)
+    runner = web.AppRunner(LiveServer(pages, run).application(guard), access_log=None, shutdown_timeout=1.0)
     await runner.setup()
     try:
         for each in listening:
             await web.SockSite(runner, each).start()
-        await conduct.run()
+        await run.run()
     finally:
         for page in list(pages.open):
             await page.channel.close(code=WSCloseCode.GOING_AWAY, message=b"the session is over")

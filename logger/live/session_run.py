@@ -1,333 +1,352 @@
-"""The session from the sensor's first sample to the report: runs the steps, watches the sensor, feeds the estimator."""
+"""The guided session on the page: feeds the guide with what happens, does what it orders, shows its state."""
 
 from __future__ import annotations
 
 import asyncio
-import contextlib
-from collections.abc import Awaitable, Callable, Sequence
-from dataclasses import dataclass, replace
+from collections import deque
+from collections.abc import Callable, Coroutine
+from dataclasses import fields, replace
 from pathlib import Path
-from typing import TypeVar
+from typing import Any
 
-from analysis.model.cautions import HURT
-from analysis.model.errors import DeviceError, InputError, SessionFileError, StrokeplaneError
-from analysis.model.records import Event, RawSamples, Session
-from analysis.signal.timebase import fit_timebase
-from analysis.signal.working_grid import prepare_signals
-from logger.live.block_steps import BlockSteps
-from logger.live.break_advice import Body
-from logger.live.commands import Choose, Simple
-from logger.live.gesture_steps import GestureSteps, gestures_for
-from logger.live.lsl_streams import LslStreams
-from logger.live.pace import Cue
-from logger.live.protocol import Pulse, Strokes, Trace
-from logger.live.session_end import end_recording, write_session_report
-from logger.live.set_up import SetUp
-from logger.live.state import Hurt, Key, Report, Sensor
-from logger.live.step_context import FINISH_KEY, HURT_KEY, FinishPressed, HurtPressed, Stage
-from logger.practice.plan import Plan
-from logger.record.record_session import HURT_WORDS, Gesture, choose_gestures
-from logger.record.recorder import Recorder, RecorderSettings
-from logger.sliding.estimator import LiveEstimator
-from logger.sources.base import Source
-from logger.sources.messages import Battery
-from logger.sources.stream import DeviceInfo, Item, empty_samples
-
-T = TypeVar("T")
-
-SILENT_S = 0.6
-"""A sensor that has been silent for so long is told to be lost; together with the watch this is within a second."""
-WATCH_S = 0.2
-PULSE_S = 0.5
-TRACE_S = 0.02
-CHECK_S = 1.5
-CALM_S = 120.0
-"""For so long after something hurt, going on is not offered."""
-LOST_WORDS = (
-    "No samples are coming: check the cable or the battery, and that the sensor is near. The recording goes on by "
-    "itself as soon as it is back."
+from analysis.model.errors import DeviceError, InputError, StrokeplaneError
+from analysis.model.records import Event
+from analysis.tension.caution_level import TensionLevel
+from logger.guide.guide_state import Script, due_s
+from logger.guide.machine import begin, step
+from logger.guide.orders import (
+    Begin,
+    CheckSensor,
+    Close,
+    End,
+    FollowBlock,
+    ForgetLever,
+    GestureJudged,
+    Happening,
+    JudgeBlock,
+    JudgeGesture,
+    LoadAssessed,
+    LookForSensor,
+    Mark,
+    Order,
+    Pressed,
+    Reported,
+    SettleSetup,
+    SolveGestures,
+    Task,
+    TimePassed,
+    WatchGesture,
+    WriteReport,
 )
+from logger.guide.phases import Closed, Done, Finishing
+from logger.guide.view import NO_SENSOR_WORDS, keys_of, view
+from logger.live.block_follower import BlockFollower
+from logger.live.commands import Choose, Command, Rate, Simple
+from logger.live.estimator_thread import EstimatorThread
+from logger.live.gesture_follower import GestureFollower
+from logger.live.pace import Pace
+from logger.live.protocol import PROTOCOL_VERSION, Refused, ServerMessage, Strokes
+from logger.live.sensor_link import LiveSession, SensorLink, off_loop
+from logger.live.session_end import end_recording, write_session_report
+from logger.live.session_log import SessionLog
+from logger.live.state import Report, State, Totals, Verdict
+
+NO_REPORT = Report(None, "", "Nothing was recorded.", ())
 
 
-@dataclass(frozen=True)
-class LiveSession:
-    """What a session is made of; ``streams`` hand it to other programs while it runs."""
-
-    path: Path
-    open_source: Callable[[], Source]
-    set_up: SetUp
-    plan: Plan | None = None
-    streams: LslStreams | None = None
-
-
-class Conduct:
-    """Conduct one session.
+class SessionRun:
+    """Run one session. Lives on the event loop.
 
     Parameters
     ----------
     session : LiveSession
-    stage : Stage
+    pace : Pace
+    publish : callable
+        Sends a message to every page.
+    follow : callable
+        Tells a simulated player what to do.
+
+    Attributes
+    ----------
+    guide : Guide
+        The state of the session.
+    report : Path or None
+        The report, once it is there.
     """
 
-    def __init__(self, session: LiveSession, stage: Stage) -> None:
-        self._session = session
-        self.stage = stage
-        stage.setup = session.set_up.shown
+    def __init__(
+        self,
+        session: LiveSession,
+        pace: Pace,
+        publish: Callable[[ServerMessage], None],
+        follow: Callable[[Task], None] = lambda _: None,
+    ) -> None:
+        self.pace = pace
         self.report: Path | None = None
-        self._body = Body()
-        self._blocks = BlockSteps(stage, session.set_up, session.plan, self._body, self._gestures_of)
-        self._gestures: GestureSteps | None = None
-        self._loop: asyncio.AbstractEventLoop | None = None
-        self._heard_s = 0.0
-        self._points: list[tuple[float, float]] = []
-        self._traced_s = 0.0
+        self.link = SensorLink(session, pace, publish, self._publish_state)
+        self.log = SessionLog(pace)
+        self._session = session
+        self._publish = publish
+        self._follow_task = follow
+        self._worker = EstimatorThread()
+        self._gestures: GestureFollower | None = None
+        self._blocks: BlockFollower | None = None
+        self._watching: asyncio.Task[None] | None = None
+        self._closed_event: Event | None = None
+        self._strokes = 0
+        self._verdict: Verdict | None = None
+        self._reported = NO_REPORT
+        self._notice = ""
+        self._waiting: deque[Happening] = deque()
+        self._busy: set[asyncio.Task[None]] = set()
+        self._news = asyncio.Event()
+        self._fault: BaseException | None = None
+        script = Script(session.plan, sensor=session.sensor)
+        self.guide, self._first_orders = begin(script, session.set_up.chosen(pace.now_s()))
+
+    async def run(self) -> None:
+        """Run the whole session; returns when the player closes it at its end."""
+        watch = asyncio.create_task(self.link.watch(self._ended_by_itself))
+        try:
+            self._obey(self._first_orders)
+            while not isinstance(self.guide.phase, Closed):
+                if self._fault is not None:
+                    raise self._fault
+                self._news.clear()
+                await self._until_due()
+                self.happen(TimePassed(self.pace.now_s()))
+        finally:
+            watch.cancel()
+            for task in list(self._busy):
+                task.cancel()
+            await asyncio.gather(*self._busy, return_exceptions=True)
+            recorder = self.link.recorder
+            if recorder is not None and recorder.running:
+                await off_loop(recorder.stop)
+            if self._session.streams is not None:
+                await off_loop(self._session.streams.close)
+            self._worker.close()
+
+    async def _until_due(self) -> None:
+        """Wait until the state is due to change by itself, or something happens."""
+        due = due_s(self.guide)
+        left_s = None if due is None else self.pace.real_s(due - self.pace.now_s())
+        if left_s == 0.0:
+            return
+        try:
+            await asyncio.wait_for(self._news.wait(), left_s)
+        except TimeoutError:
+            return
+
+    # --- what happens
+
+    def happen(self, happening: Happening) -> None:
+        """Take a step, and what follows from it, and show it."""
+        self._waiting.append(happening)
+        if len(self._waiting) > 1:
+            return  # In the midst of a step: it is taken when that one is done.
+        before = self.guide
+        while self._waiting:
+            self.guide, orders = step(self.guide, self._waiting[0])
+            self._obey(orders)
+            self._waiting.popleft()
+        self._news.set()
+        if self.guide != before:
+            self._publish_state()
+
+    def press(self, command: Command) -> Refused | None:
+        """Take a player's command; a sentence where it has no meaning now.
+
+        A command with an older ``seen`` was pressed for something that is over, and is dropped.
+        """
+        name = command_name(command)
+        seen = getattr(command, "seen", None)
+        if seen is not None and seen != self.guide.number and name not in ("hurt", "finish"):
+            return None
+        if name != "finish" and name not in {key.command for key in keys_of(self.guide)}:
+            return Refused(f"{name.capitalize()} has no meaning now; the keys that have one are shown.")
+        if isinstance(command, Choose):
+            self._choose(command)
+        else:
+            value = command.value if isinstance(command, Rate) else 0
+            self.happen(Pressed(self.pace.now_s(), name, value, seen))
+        return None
+
+    def _choose(self, choice: Choose) -> None:
+        set_up, refused = self._session.set_up, ""
+        try:
+            set_up.choose(choice, blocks_only=view(self.guide).step == "ready")
+        except InputError as error:
+            refused = str(error)
+        self.happen(set_up.chosen(self.pace.now_s(), refused))
+
+    def finish(self) -> None:
+        """End the session; once its report is there, close the program."""
+        self.happen(Pressed(self.pace.now_s(), "finish"))
+
+    @property
+    def finishing(self) -> bool:
+        """Whether the report is being worked out."""
+        return isinstance(self.guide.phase, Finishing)
+
+    def _ended_by_itself(self, reason: str) -> None:
+        """The disk failed, or the source has no more samples."""
+        self._notice = reason
+        if not isinstance(self.guide.phase, Finishing | Done | Closed):
+            self.finish()
+
+    # --- what pages see
 
     @property
     def recent(self) -> Strokes | None:
         """The running block's strokes so far, for a page that comes late."""
-        return self._blocks.follower.recent
+        return None if self._blocks is None else self._blocks.recent
 
-    async def run(self) -> None:
-        """Run the whole session; returns when the player closes it at its end."""
-        self._loop = asyncio.get_running_loop()
-        watch = asyncio.create_task(self._watch())
+    def state(self) -> State:
+        """The state as it stands."""
+        shown = view(self.guide)
+        load = self.guide.load
+        parts = {field.name: getattr(shown, field.name) for field in fields(shown)}
+        parts["notice"] = " ".join(words for words in (shown.notice, self._notice) if words)
+        return State(
+            protocol=PROTOCOL_VERSION,
+            step_number=self.guide.number,
+            server_s=self.pace.now_s(),
+            sensor=self.link.shown,
+            setup=self._session.set_up.shown,
+            totals=Totals(self.guide.played, self._strokes, load.played_s, load.since_break_s),
+            file="" if self.link.recorder is None else self._session.path.name,
+            verdict=self._verdict,
+            report=self._reported if isinstance(self.guide.phase, Done) else None,
+            **parts,
+        )
+
+    def _publish_state(self) -> None:
+        self._publish(self.state())
+
+    # --- what is ordered
+
+    def _obey(self, orders: list[Order]) -> None:
         try:
-            with contextlib.suppress(FinishPressed):
-                await self._connect()
-                await self._guarded(self._choose)
-                plan, free = self._session.plan, self._session.set_up.free
-                postures = (free.posture,) if plan is None else plan.postures
-                self._gestures = GestureSteps(self.stage, gestures_for(self._asked(), postures), postures)
-                await self._guarded(self._gestures.run)
-                await self._guarded(self._blocks.run)
-            await self._finish()
-        finally:
-            watch.cancel()
-            if self.stage.recorder is not None and self.stage.recorder.running:
-                await self._off_loop(self.stage.recorder.stop)
-            if self._session.streams is not None:
-                await self._off_loop(self._session.streams.close)
-            self.stage.worker.shutdown(wait=False, cancel_futures=True)
+            for order in orders:
+                self._do(order)
+        except StrokeplaneError as error:
+            # Whoever told the happening, a page or the clock, can do nothing about it: the session ends with it.
+            self._fault = error
 
-    def _asked(self) -> tuple[Gesture, ...]:
-        setup = self._session.set_up.recorded
-        return choose_gestures(setup.lever_sd_mm, setup.instrument.held == "flat")
+    def _do(self, order: Order) -> None:
+        log = self.log
+        if isinstance(order, Begin | End | Mark | SettleSetup) and not self._session.sensor:
+            return
+        if isinstance(order, Task):
+            self._follow_task(order)
+        elif isinstance(order, Begin):
+            self._stop_watching()
+            log.begin(order.event, order.at_s)
+        elif isinstance(order, End):
+            self._stop_watching()
+            self._closed_event = log.end(order.at_s, order.kind)
+        elif isinstance(order, Mark):
+            log.mark(order.event, order.at_s)
+        elif isinstance(order, SettleSetup):
+            self.link.settle()
+        elif isinstance(order, ForgetLever):
+            self._session.set_up.forget_lever()
+            self.link.settle()
+        elif isinstance(order, FollowBlock) and self._blocks is not None and log.opened is not None:
+            self._verdict = None
+            self._blocks.begin(order.number, log.opened)
+        elif isinstance(order, JudgeBlock) and self._blocks is not None and self._closed_event is not None:
+            self._blocks.end(self._closed_event, order.settle_s)
+        else:
+            self._do_long(order)
 
-    async def _gestures_of(self, posture: str) -> None:
-        """The gestures of a posture that free play has come to."""
+    def _do_long(self, order: Order) -> None:
+        if isinstance(order, LookForSensor):
+            self._start(self._look_for_sensor())
+        elif isinstance(order, CheckSensor):
+            self._start(self._check_sensor())
+        elif isinstance(order, WatchGesture) and self._gestures is not None and self.log.opened is not None:
+            self._watching = self._start(self._gestures.watch(self.log.opened, order.seconds))
+        elif isinstance(order, JudgeGesture):
+            self._stop_watching()
+            self._start(self._judge_gesture(order))
+        elif isinstance(order, SolveGestures):
+            self._start(self._solve(order.postures))
+        elif isinstance(order, WriteReport):
+            self._start(self._write_report())
+        elif isinstance(order, Close):
+            self._news.set()
+
+    def _start(self, work: Coroutine[Any, Any, None]) -> asyncio.Task[None]:
+        """Do something long; what goes wrong in it ends the session, as anywhere else."""
+        task = asyncio.create_task(work)
+        self._busy.add(task)
+        task.add_done_callback(self._ended)
+        return task
+
+    def _ended(self, task: asyncio.Task[None]) -> None:
+        self._busy.discard(task)
+        if not task.cancelled() and task.exception() is not None:
+            self._fault = task.exception()
+            self._news.set()
+
+    def _stop_watching(self) -> None:
+        if self._watching is not None:
+            self._watching.cancel()
+            self._watching = None
+
+    async def _look_for_sensor(self) -> None:
+        found = await self.link.look_for()
+        if self.link.recorder is not None and self.link.estimator is not None:
+            estimator = self.link.estimator
+            self.log.record_into(self.link.recorder)
+            self.link.server_s = self.log.server_s
+            self._gestures = GestureFollower(estimator, self._worker, self.log, self._publish)
+            self._blocks = BlockFollower(estimator, self._worker, self.log, self._publish, self._conclude)
+        self.happen(found)
+
+    async def _check_sensor(self) -> None:
+        self.happen(await self.link.check())
+
+    async def _judge_gesture(self, order: JudgeGesture) -> None:
+        gestures, event = self._gestures, self.log.opened
+        if gestures is None or event is None:
+            raise DeviceError("no sensor is connected yet; connect it first")
+        verdict = await gestures.judge(replace(event, end_s=self.log.log_s(order.ended_s)), order.seconds)
+        self.happen(GestureJudged(self.pace.now_s(), verdict))
+
+    async def _solve(self, postures: tuple[str, ...]) -> None:
         if self._gestures is not None:
-            self._gestures.ask_for(self._asked(), posture)
-            await self._gestures.run()
+            offered = (*self._session.set_up.postures, *postures)
+            self.happen(await self._gestures.solve(postures, offered))
 
-    async def _guarded(self, step: Callable[[], Awaitable[None]]) -> None:
-        """Run a step; a hurt interrupts it, and it goes on where it stopped."""
-        while True:
-            try:
-                await step()
-                return
-            except HurtPressed:
-                await self._hurt()
+    def _conclude(self, verdict: Verdict, tension: TensionLevel) -> None:
+        """A block's verdict is out."""
+        self._strokes += verdict.strokes
+        self._verdict = verdict
+        self._publish_state()
+        self.happen(LoadAssessed(self.pace.now_s(), tension.level, tension.sentence))
 
-    async def _connect(self) -> None:
-        stage = self.stage
-        while True:
-            stage.sensor = replace(stage.sensor, status="connecting", sentence="")
-            stage.show(step="connect", title="Looking for the sensor", hint="Switch it on, or plug it in.")
-            try:
-                source = await self._off_loop(self._session.open_source)
-                stage.sensor = replace(stage.sensor, name=source.name)
-                stage.show()
-                recorder = self._recorder(source)
-                info = await self._start(recorder)
-                break
-            except StrokeplaneError as error:
-                stage.sensor = replace(stage.sensor, status="failed", sentence=str(error))
-                keys = (Key("next", "Try again"), FINISH_KEY)
-                on_disk = isinstance(error, SessionFileError)
-                title = "The recording cannot be written" if on_disk else "The sensor was not found"
-                await stage.ask(keys, title=title, hint=str(error))
-        stage.recorder = recorder
-        self._heard_s = stage.pace.now_s()
-        self._meet(info)
-        await self._off_loop(lambda: self._offer(recorder, source, info))
-        await self._check(info)
-
-    async def _start(self, recorder: Recorder) -> DeviceInfo:
-        """Start recording; a program that ends meanwhile leaves nothing running."""
-        starting = asyncio.ensure_future(self._off_loop(recorder.start))
-        try:
-            return await asyncio.shield(starting)
-        except asyncio.CancelledError:
-            await asyncio.wait({starting})
-            if starting.exception() is None:
-                await self._off_loop(recorder.stop)
-            raise
-
-    def _recorder(self, source: Source) -> Recorder:
-        settings = RecorderSettings(host_time_s=self.stage.pace.now_s)
-        streams = self._session.streams
-        listeners = (self._hear,) if streams is None else (self._hear, streams)
-        return Recorder(self._session.path, source, self._session.set_up.recorded, settings, listeners)
-
-    def _offer(self, recorder: Recorder, source: Source, info: DeviceInfo) -> None:
-        """Let other programs have what is recorded, if they are to."""
-        streams = self._session.streams
-        if streams is not None:
-            calibration = self._session.set_up.recorded.calibration(info.profile.sensor)
-            streams.open(source, info, calibration, strokes=True)
-            recorder.watch = streams.mark
-
-    def _meet(self, info: DeviceInfo) -> None:
-        setup, sensor = self._session.set_up.recorded, info.profile.sensor
-        context = Session(empty_samples(), sensor, setup.calibration(sensor))
-        self.stage.estimator = LiveEstimator(context)
-
-    async def _check(self, info: DeviceInfo) -> None:
-        """Let some samples come; say at what rate, and whether they read gravity."""
-        stage, estimator, sensor = self.stage, self.stage.estimator, info.profile.sensor
-        name = stage.sensor.name
-        stage.show(title="Checking the sensor", hint="Leave it alone for a moment.")
-        while estimator is not None:
-            await asyncio.sleep(stage.pace.real_s(CHECK_S))
-            raw = estimator.store.since(0)
-            try:
-                timebase = fit_timebase(raw, sensor)
-                prepare_signals(replace(estimator.context, raw=raw), timebase)
-            except InputError as error:
-                stage.sensor = Sensor("failed", name, sensor.part, None, str(error))
-                keys = (Key("next", "Check again"), Key("skip", "Go on anyway"), FINISH_KEY)
-                answer = await stage.ask(keys, title="The sensor is not right", hint=str(error))
-                if isinstance(answer, Simple) and answer.name == "skip":
-                    return
-                continue
-            stage.sensor = Sensor("ok", name, sensor.part, timebase.grid.rate_hz, "")
-            return
-
-    async def _choose(self) -> None:
-        """Player and instrument; the recording's head is written anew with them."""
-        stage, set_up = self.stage, self._session.set_up
-        keys = (Key("next", "This is right"), Key("choose", "Choose"), HURT_KEY, FINISH_KEY)
-        hint = "Choose, or press the key if this is right."
-        while True:
-            answer = await stage.ask(keys, step="setup", title="Who plays, on what?", hint=hint)
-            if not isinstance(answer, Choose):
-                break
-            try:
-                set_up.choose(answer)
-                hint = "Choose, or press the key if this is right."
-            except InputError as error:
-                hint = str(error)
-            stage.setup = set_up.shown
-        setup, estimator = set_up.recorded, stage.estimator
-        stage.recording.describe(setup)
-        if estimator is not None:
-            estimator.context = replace(
-                estimator.context,
-                player=setup.player,
-                instrument=setup.instrument,
-                lever_mm=setup.lever_mm,
-                lever_sd_mm=setup.lever_sd_mm,
-                metadata=setup.metadata,
-            )
-
-    async def _hurt(self) -> None:
-        """Stop, say so, record it; for two minutes there is no way on but the end."""
-        stage = self.stage
-        now_s = stage.pace.now_s()
-        stage.cue(Cue("rest", now_s))
-        opened = stage.recording.state().open_event
-        gesture = opened is not None and opened.kind in ("still", "across", "along", "pivot")
-        stage.end(kind="rest" if gesture else None)
-        stage.begin(Event(0.0, 0.0, "hurt"))
-        words = Hurt((HURT_WORDS, HURT), now_s + CALM_S)
-        stage.show(rating=None, rest=None, gesture=None, click=None)
-        await stage.ask((FINISH_KEY,), now_s + CALM_S, step="hurt", title="Stop", hint=HURT_WORDS, hurt=words)
-        await stage.ask((FINISH_KEY, Key("skip", "It is gone: go on with care")))
-        stage.end()
-        stage.show(hurt=None)
-
-    async def _finish(self) -> None:
-        """Close the recording, analyse it, show where the report is; wait for the last key."""
-        stage = self.stage
-        gone = ("gesture", "rest", "rating", "click", "hurt", "block")
-        stage.show(step="finishing", title="Working out the report", hint="", **dict.fromkeys(gone))
-        report = Report(None, "", "Nothing was recorded.", ())
-        if stage.recorder is not None:
-            recorder = stage.recorder
-            with contextlib.suppress(DeviceError):  # No sample has come: there is nothing to close.
-                stage.end()
-            await self._blocks.follower.wait()
-            failure = await self._off_loop(lambda: end_recording(recorder))
-            report = await stage.work(lambda: write_session_report(recorder.path))
+    async def _write_report(self) -> None:
+        """Close the recording, analyse it, say where the report is."""
+        recorder = self.link.recorder
+        if not self._session.sensor:
+            self._reported = replace(NO_REPORT, sentence=NO_SENSOR_WORDS)
+        if recorder is not None:
+            if self._blocks is not None:
+                await self._blocks.wait()
+            failure = await off_loop(lambda: end_recording(recorder))
+            report = await self._worker.run(lambda: write_session_report(recorder.path))
             self.report = recorder.path.with_suffix(".html") if report.url else None
-            report = replace(report, sentence=f"{failure} {report.sentence}".strip())
-        stage.reopen()
-        keys = (Key("next", "Close the program"),)
-        with contextlib.suppress(FinishPressed):
-            await stage.ask(keys, step="done", title="Done", hint=report.sentence, report=report)
+            self._reported = replace(report, sentence=f"{failure} {report.sentence}".strip())
+        self.happen(Reported(self.pace.now_s(), self._reported.sentence))
 
-    async def _off_loop(self, function: Callable[[], T]) -> T:
-        return await asyncio.get_running_loop().run_in_executor(None, function)
 
-    # --- samples
-
-    def _hear(self, items: Sequence[Item]) -> None:
-        """Listener of the recorder, on the source's thread."""
-        if self._loop is not None and not self._loop.is_closed():
-            self._loop.call_soon_threadsafe(self._take, items)
-
-    def _take(self, items: Sequence[Item]) -> None:
-        stage, estimator = self.stage, self.stage.estimator
-        for item in items:
-            if isinstance(item, RawSamples) and len(item.ticks):
-                self._heard_s = stage.pace.now_s()
-                stage.pace.taken(float(item.host_time_s[-1]))
-                if estimator is not None:
-                    self._points += estimator.take(item)
-                    self._trace(item)
-            elif isinstance(item, Battery) and item.percent is not None:
-                stage.sensor = replace(stage.sensor, battery_pct=float(item.percent))
-
-    def _trace(self, raw: RawSamples) -> None:
-        stage, estimator = self.stage, self.stage.estimator
-        now_s = stage.pace.now_s()
-        if estimator is None or not self._points or stage.pace.real_s(now_s - self._traced_s) < TRACE_S:
-            return
-        self._traced_s = now_s
-        newest_s = float(raw.ticks[-1]) / estimator.context.profile.tick_hz
-        stage.publish(Trace(stage.server_s(newest_s), tuple(self._points)))
-        self._points = []
-
-    async def _watch(self) -> None:
-        """Tell of a sensor that is silent, of losses, of a disk that fails, of a source that ends."""
-        stage = self.stage
-        pulsed_s = 0.0
-        while True:
-            await asyncio.sleep(WATCH_S)
-            recorder = stage.recorder
-            if recorder is None or stage.shown.step in ("connect", "finishing", "done"):
-                continue
-            now_s = stage.pace.now_s()
-            silent_s = now_s - self._heard_s
-            state = recorder.state()
-            self._tell_link(silent_s > SILENT_S * max(1.0, stage.pace.speed) or not state.linked, state.reason)
-            if stage.pace.real_s(now_s - pulsed_s) >= PULSE_S:
-                pulsed_s = now_s
-                losses = state.losses
-                stage.publish(Pulse(now_s, state.elapsed_s, state.samples, losses.samples, silent_s))
-            if state.warning and state.warning != stage.shown.notice:
-                stage.show(notice=state.warning)
-            if recorder.error is not None:
-                stage.show(notice=str(recorder.error))
-                stage.finish()
-            elif recorder.exhausted:
-                stage.finish()
-
-    def _tell_link(self, lost: bool, reason: str) -> None:
-        stage = self.stage
-        status = "lost" if lost else "ok"
-        if stage.sensor.status == status:
-            return
-        words = f"{LOST_WORDS} ({reason})" if lost and reason else LOST_WORDS if lost else ""
-        stage.sensor = replace(stage.sensor, status="lost" if lost else "ok", sentence=words)
-        stage.show()
+def command_name(command: Command) -> str:
+    """The word by which a page sent a command."""
+    if isinstance(command, Simple):
+        return command.name
+    if isinstance(command, Rate):
+        return "rate"
+    return "choose" if isinstance(command, Choose) else "clock"

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
 
 from analysis.model.errors import InputError
 from analysis.model.records import Instrument
+from logger.guide.asked_gestures import choose_gestures
+from logger.guide.orders import Chosen
+from logger.guide.stretch import FreePlay
 from logger.live.commands import Choose
-from logger.live.state import Option, Setup, Wanted
+from logger.live.state import Option, Setup
 from logger.player.instrument_presets import describe_instrument, load_presets
 from logger.player.player_profile import Players
 from logger.player.setup_file import setup_of
@@ -20,16 +23,6 @@ OWN = "own"
 """Value of the instrument that came with the player or a set-up file."""
 POSTURES = ("A", "B", "C")
 LIMITS: dict[str, tuple[float, float]] = {"tempo_bpm": (20.0, 400.0), "notes_per_beat": (0.25, 32.0)}
-
-
-@dataclass(frozen=True)
-class FreeBlocks:
-    """What free blocks are, where there is no plan."""
-
-    posture: str = "A"
-    wanted: Wanted | None = None
-    tempo_bpm: float | None = None
-    notes_per_beat: float | None = None
 
 
 class SetUp:
@@ -47,7 +40,7 @@ class SetUp:
 
     def __init__(self, start: RecordedSetup, players: Players, postures: tuple[str, ...] = ()) -> None:
         self.recorded = start
-        self.free = FreeBlocks(posture=postures[0] if postures else POSTURES[0])
+        self.free = FreePlay(posture=postures[0] if postures else POSTURES[0])
         self.planned = bool(postures)
         self._players = players
         self._own = start.instrument
@@ -81,6 +74,24 @@ class SetUp:
             notes_per_beat=self.free.notes_per_beat,
             planned=self.planned,
         )
+
+    @property
+    def postures(self) -> tuple[str, ...]:
+        """That can be played."""
+        return self._postures
+
+    def forget_lever(self) -> None:
+        """The sensor sits elsewhere than remembered."""
+        self.recorded = replace(self.recorded, lever_mm=None, lever_sd_mm=None)
+
+    def chosen(self, at_s: float, refused: str = "") -> Chosen:
+        """For the guide: which gestures are asked for, and what free play is."""
+        recorded, free = self.recorded, self.free
+        gestures = choose_gestures(recorded.lever_sd_mm, recorded.instrument.held == "flat")
+        if free.tempo_bpm is None:
+            free = replace(free, notes_per_beat=None)
+        instrument = recorded.instrument
+        return Chosen(at_s, gestures, free, instrument.dead_band_deg, refused, instrument.courses)
 
     def choose(self, choice: Choose, blocks_only: bool = False) -> None:
         """Follow a choice; ``blocks_only``: the recording has begun, player and instrument stay.

@@ -17,8 +17,9 @@ from analysis.drills.phrases import read_demand
 from analysis.model.records import FloatArray, Instrument
 from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Recording, Scenario
 from analysis.synthesis.simulate import SimulatedSession, simulate
-from logger.live.pace import Cue, Pace
-from logger.live.state import Wanted
+from logger.guide.orders import Task
+from logger.guide.shown import Wanted
+from logger.live.pace import Pace
 from logger.practice.plan import Plan, PlanBlock
 from logger.practice.played_drill import played_drill
 from logger.sources.messages import SampleFrame
@@ -48,7 +49,7 @@ class Part:
 
 
 class SimulatedPlayer(WireSource):
-    """A source whose player follows cues. Offers what :class:`logger.sources.base.Source` asks for.
+    """A source whose player follows tasks. Offers what :class:`logger.sources.base.Source` asks for.
 
     Parameters
     ----------
@@ -72,7 +73,7 @@ class SimulatedPlayer(WireSource):
         self._pace = pace
         self._mistakes = list(mistakes)
         self._places = tuple(places)
-        self._cue: Cue | None = None
+        self._task: Task | None = None
         self._at = 0
         self._sample_s = 0.0  # When the next frame is sampled: by its own clock, however late it is sent.
         self._unplugged_until_s = 0.0
@@ -85,12 +86,12 @@ class SimulatedPlayer(WireSource):
     def _now_s(self) -> float:
         return self._pace.now_s()
 
-    def follow(self, cue: Cue) -> None:
+    def follow(self, task: Task) -> None:
         """Ask the player for something; what is under way is broken off."""
-        if cue.kind in self._mistakes:
-            self._mistakes.remove(cue.kind)
-            cue = replace(cue, kind="rest")
-        self._cue = cue
+        if task.kind in self._mistakes:
+            self._mistakes.remove(task.kind)
+            task = replace(task, kind="rest")
+        self._task = task
 
     def unplug(self, seconds: float) -> None:
         """Take the link away for a while; the hand goes on."""
@@ -140,34 +141,34 @@ class SimulatedPlayer(WireSource):
             self._sink([LinkChange(False, now_s, "the simulated link is down")])
 
     def _motion(self) -> Iterator[np.ndarray]:
-        """Frames of counts, one after the other, as the cues ask."""
-        doing: Cue | None = None
+        """Frames of counts, one after the other, as the tasks ask."""
+        doing: Task | None = None
         while True:
-            cue = self._cue
-            part = self._part_for(cue)
-            if cue is None or part is None or (cue is doing and cue.kind != "play"):
-                doing = cue
+            task = self._task
+            part = self._part_for(task)
+            if task is None or part is None or (task is doing and task.kind != "play"):
+                doing = task
                 yield self._body.hold(self._at)
                 continue
             if self._at != part.first:
                 yield from self._body.turn(self._at, part.first, self._profile.rate_hz)
                 self._at = part.first
-            begin_s = cue.at_s + EARLY_S - (part.start - part.first) / self._profile.rate_hz
-            doing = cue
-            while self._cue is cue and self._sample_s < begin_s:
+            begin_s = task.at_s + EARLY_S - (part.start - part.first) / self._profile.rate_hz
+            doing = task
+            while self._task is task and self._sample_s < begin_s:
                 yield self._body.hold(self._at)
-            while self._cue is cue and self._at + FRAME_SAMPLES <= part.last:
+            while self._task is task and self._at + FRAME_SAMPLES <= part.last:
                 self._at += FRAME_SAMPLES
                 yield self._counts[self._at - FRAME_SAMPLES : self._at]
 
-    def _part_for(self, cue: Cue | None) -> Part | None:
-        if cue is None or cue.kind not in ("still", "across", "along", "pivot", "play"):
+    def _part_for(self, task: Task | None) -> Part | None:
+        if task is None or task.kind not in ("still", "across", "along", "pivot", "play"):
             return None
-        fits = [part for part in self._parts if part.kind == cue.kind and part.off_hand == cue.off_hand]
-        if cue.kind == "play" and self._places:
-            return fits[self._places[cue.number]]
-        own = [part for part in fits if cue.posture in ("", part.posture)] or fits
-        return own[cue.number % len(own)] if own else None
+        fits = [part for part in self._parts if part.kind == task.kind and part.off_hand == task.off_hand]
+        if task.kind == "play" and self._places:
+            return fits[self._places[task.place]]
+        own = [part for part in fits if task.posture in ("", part.posture)] or fits
+        return own[task.place % len(own)] if own else None
 
 
 class _Body:

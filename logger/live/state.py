@@ -5,18 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-Step = Literal["connect", "setup", "gestures", "ready", "count_in", "play", "rest", "hurt", "finishing", "done"]
-SensorStatus = Literal["connecting", "ok", "lost", "failed"]
-GesturePhase = Literal["prepare", "lead", "running", "judging", "poor"]
-Wanted = Literal["down", "up"]
+from logger.guide.shown import Block, Click, Coming, Gesture, Hurt, Key, PlanPlace, Rating, Rest, Step, Wanted
 
-
-@dataclass(frozen=True)
-class Key:
-    """A command that has a meaning now, and the words on its button. The first of ``state.keys`` is the pedal's."""
-
-    command: str
-    label: str
+SensorStatus = Literal["connecting", "ok", "lost", "failed", "none"]
 
 
 @dataclass(frozen=True)
@@ -67,117 +58,6 @@ class Setup:
 
 
 @dataclass(frozen=True)
-class GestureLive:
-    """How a gesture is going; also its last word, with ``done`` True.
-
-    Attributes
-    ----------
-    kind : {"still", "across", "along", "pivot"}
-    cycles : float or None
-        To and fro; ``cycles_wanted`` is enough. ``across`` and ``along`` only.
-    straightness : float or None
-        1 is a straight line.
-    extent_mm : float or None
-        From turn to turn.
-    cycles_per_s : float or None
-        ``speed_words`` says whether that is slow, right or quick.
-    coverage : tuple of float
-        ``pivot``: how much of the wanted rocking each of three axes has, 0 to 1, the best first.
-    stillness : float or None
-        ``still``: 1 is perfectly still, from 0.5 on it is still enough.
-    good : bool or None
-        None while it cannot be said.
-    sentence : str
-        What to do better, or that it was good.
-    """
-
-    kind: str
-    good: bool | None
-    sentence: str
-    cycles: float | None = None
-    cycles_wanted: float | None = None
-    straightness: float | None = None
-    extent_mm: float | None = None
-    cycles_per_s: float | None = None
-    speed_words: str = ""
-    coverage: tuple[float, ...] = ()
-    stillness: float | None = None
-    done: bool = False
-
-
-@dataclass(frozen=True)
-class Gesture:
-    """The reference gesture of now.
-
-    ``phase``: ``prepare`` waits for ``next``; ``lead`` counts down to ``starts_server_s``; ``running`` until
-    ``ends_server_s``; ``judging`` for a moment; ``poor`` was not good enough: ``next`` repeats it, ``skip`` goes on.
-    ``off_hand``: the sensor lies on the table. ``last`` is the verdict on the gesture before, or on this one if poor.
-    """
-
-    kind: Literal["still", "across", "along", "pivot"]
-    number: int
-    count: int
-    off_hand: bool
-    posture: str
-    prompt: str
-    seconds: float
-    phase: GesturePhase
-    starts_server_s: float | None
-    ends_server_s: float | None
-    last: GestureLive | None
-
-
-@dataclass(frozen=True)
-class Click:
-    """A click to schedule. Beat ``k`` falls on ``start_server_s + 60 k / tempo_bpm``, k from 0 to ``beats`` - 1.
-
-    The first ``count_in_beats`` are the count-in, accented on its first; then every ``beats_per_bar``-th is accented,
-    beginning with the block's first beat. ``beats`` is null where the block is open: the click goes on until another
-    state has another ``number`` or none. ``count_in_beats`` stands in ``beats``; ``rest_beats`` at the end, too.
-    """
-
-    number: int
-    start_server_s: float
-    tempo_bpm: float
-    count_in_beats: int
-    beats_per_bar: int
-    beats: int | None
-    rest_beats: int = 0
-
-
-@dataclass(frozen=True)
-class Block:
-    """A block of play, to come (``starts_server_s`` null), running or just played.
-
-    ``zone_deg`` is the wanted zone of tilt, (least, most), null where no stroke is wanted. ``ends_server_s`` is null
-    where the player ends it.
-    """
-
-    number: int
-    posture: str
-    tempo_bpm: float | None
-    notes_per_beat: float | None
-    drill: str
-    wanted: Wanted | None
-    zone_deg: tuple[float, float] | None
-    note: str
-    seconds: float | None
-    starts_server_s: float | None
-    ends_server_s: float | None
-
-
-@dataclass(frozen=True)
-class Plan:
-    """Where in the plan the session stands; ``position`` counts from 0, ``left_s`` includes the rests."""
-
-    name: str
-    position: int
-    count: int
-    left_s: float
-    next_words: str
-
-
-@dataclass(frozen=True)
 class Verdict:
     """What a block came to. ``sentence`` says it all; the numbers are for the picture beside it.
 
@@ -212,35 +92,6 @@ class ChangeRow:
     caught: int
     cannot_tell: int
     weakest: bool = False
-
-
-@dataclass(frozen=True)
-class Rating:
-    """A question to answer with 0 to 10 by one key."""
-
-    scale: Literal["tension", "discomfort"]
-    question: str
-    low: str
-    high: str
-
-
-@dataclass(frozen=True)
-class Rest:
-    """A rest. ``kind`` ``open``: until ``next``. ``held``: paused, ``left_s`` stands still."""
-
-    kind: Literal["rest", "break", "open"]
-    seconds: float
-    ends_server_s: float | None
-    held: bool
-    left_s: float | None
-
-
-@dataclass(frozen=True)
-class Hurt:
-    """Words to show, and the time before which going on is not offered."""
-
-    words: tuple[str, ...]
-    may_go_on_server_s: float
 
 
 @dataclass(frozen=True)
@@ -286,7 +137,7 @@ class State:
     totals: Totals
     file: str = ""
     gesture: Gesture | None = None
-    plan: Plan | None = None
+    plan: PlanPlace | None = None
     block: Block | None = None
     click: Click | None = None
     verdict: Verdict | None = None
@@ -294,4 +145,5 @@ class State:
     rest: Rest | None = None
     hurt: Hurt | None = None
     break_due: str = ""
+    coming: Coming | None = None
     report: Report | None = None

@@ -1,30 +1,45 @@
-"""What the keys do while recording: gestures and their prompts, blocks, postures, ratings. Knows no screen."""
+"""Keys of the terminal into the guide, its orders into the recorder. Knows no screen.
+
+The page and the terminal follow one machine (:mod:`logger.guide.machine`); here the player calls every step.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from analysis.model.cautions import NOT_MEDICAL, STOP
-from analysis.model.records import OFF_HAND, Event, EventKind
-from logger.record.recorder import Recorder, mark
+from logger.guide.asked_gestures import AskedGesture, full_gestures
+from logger.guide.guide_state import Guide, Script
+from logger.guide.machine import begin, step
+from logger.guide.orders import Begin, Chosen, End, FollowBlock, Happening, Mark, Order, Pressed, TimePassed
+from logger.guide.phases import Closed, Done, Finishing, Gesturing, Hurting, Paused, Phase, Playing, Preparing
+from logger.guide.stretch import FreePlay
+from logger.guide.view import HURT_WORDS, keys_of
+from logger.record.recorder import Recorder
 from logger.record.stroke_counter import StrokeCounter
+from logger.terminal.keys import LEFT, PAGE_DOWN, PAGE_UP, RIGHT
 
 KEYS_LINE = (
     "[g] next gesture  [u] repeat it  [space] start/stop a block\n"
-    "[1-9] posture  [z] pause/resume  [t]/[d]+digit tension/discomfort\n"
-    "[h] something hurts  [q] end"
+    "[1-9] posture  [z] pause/resume  [t]/[d] tension/discomfort, then 0-9, x: 10\n"
+    "[h] something hurts  [s] it is gone  [q] end"
 )
-
-
-@dataclass(frozen=True)
-class Gesture:
-    """One reference gesture: what to do in plain words, and for how long."""
-
-    kind: EventKind
-    seconds: float
-    prompt: str
-    label: str = ""
+COMMANDS = {
+    "g": "gesture",
+    "u": "again",
+    " ": "block",
+    "z": "pause",
+    "t": "tension",
+    "d": "discomfort",
+    "h": "hurt",
+    "s": "skip",
+    "q": "finish",
+    "\x03": "finish",
+}
+DIGITS = "0123456789"
+COUNT_KEYS = ("+", LEFT, PAGE_UP)
+PEDAL_KEYS = {RIGHT: "next", PAGE_DOWN: "next", "\r": "next", "\n": "next", LEFT: "again", PAGE_UP: "again"}
+ACCEPT_KEYS = (" ", "\r", "\n", RIGHT, PAGE_DOWN)
 
 
 @dataclass(frozen=True)
@@ -38,39 +53,12 @@ class BlockSettings:
     wanted: Literal["down", "up"] | None = None
     flat: bool = False
     """The instrument lies on the lap."""
-    gestures: tuple[Gesture, ...] = field(default=())
+    gestures: tuple[AskedGesture, ...] = field(default=())
 
-
-def full_gestures(flat: bool = False) -> tuple[Gesture, ...]:
-    """Return the reference gestures in order; a lap instrument's ``across`` must start with a downstroke."""
-    first = ", the first move in the direction of a downstroke" if flat else ""
-    return (
-        Gesture("still", 3.0, "Lay the sensor on the table and leave it alone.", OFF_HAND),
-        Gesture("still", 3.0, "Strap it on, rest the plectrum on a string and hold still."),
-        Gesture(
-            "across",
-            6.0,
-            f"Mute the strings. Drag the tip across all of them, back and forth, about twice a second{first}.",
-        ),
-        Gesture("along", 6.0, "Slide the tip along one string, back and forth, about twice a second."),
-        Gesture("pivot", 9.0, "Keep the tip on one spot. Rock the hand: slow circles, then quick nods and turns."),
-    )
-
-
-SHORT_GESTURES_SD_MM = 4.5
-"""Up to this standard deviation per axis a remembered lever arm lets the short gestures do."""
-SHORT_S: dict[str, float] = {"still": 2.0, "across": 4.0, "along": 4.0, "pivot": 5.0}
-
-
-def choose_gestures(lever_sd_mm: float | None, flat: bool = False) -> tuple[Gesture, ...]:
-    """Return the short gestures where the lever arm is known well enough from earlier sessions, else the full ones."""
-    full = full_gestures(flat)
-    if lever_sd_mm is None or lever_sd_mm > SHORT_GESTURES_SD_MM:
-        return full
-    return tuple(replace(gesture, seconds=SHORT_S[gesture.kind]) for gesture in full)
-
-
-HURT_WORDS = f"Stop playing. {STOP} {NOT_MEDICAL}"
+    @property
+    def free(self) -> FreePlay:
+        """The blocks as the guide knows them, in the first posture."""
+        return FreePlay(self.postures[0], self.wanted, self.tempo_bpm, self.notes_per_beat, self.drill)
 
 
 class RecordSession:
@@ -80,158 +68,146 @@ class RecordSession:
     ----------
     message : str
         What to tell the player now.
-    posture : str
     blocks : int
         Started so far.
-    finished : bool
-        The player asked to end.
     """
 
     def __init__(self, recorder: Recorder, counter: StrokeCounter, settings: BlockSettings) -> None:
         self.message = "Ready. Press g for the first gesture."
-        self.posture = settings.postures[0]
-        self.blocks = 0
-        self.finished = False
         self.hurt = False
         self._recorder = recorder
         self._counter = counter
-        self._settings = settings
-        self._gestures = settings.gestures or full_gestures(settings.flat)
-        self._next_gesture = 0
-        self._gesture_end_s: float | None = None
-        self._rating: str | None = None
-        self._open: EventKind | None = None
-        self._paused_block = False
+        gestures = settings.gestures or full_gestures(settings.flat)
+        script = Script(led=False, postures=settings.postures)
+        self._guide, _ = begin(script, Chosen(0.0, gestures, settings.free, 0.0))
+
+    @property
+    def posture(self) -> str:
+        """The posture that is played next, or now."""
+        return self._guide.free.posture
+
+    @property
+    def blocks(self) -> int:
+        """Started so far."""
+        return self._guide.blocks
+
+    @property
+    def finished(self) -> bool:
+        """The player asked to end."""
+        return isinstance(self._guide.phase, Finishing | Done | Closed)
 
     @property
     def doing(self) -> str:
         """What is being recorded now, in a word."""
-        return (
-            "between blocks" if self._open in (None, "rest") else "block" if self._open == "play" else str(self._open)
-        )
+        phase = self._guide.phase
+        if isinstance(phase, Gesturing):
+            return str(self._guide.wanted[self._guide.gesture].asked.kind)
+        return "block" if isinstance(phase, Playing) else "hurt" if isinstance(phase, Hurting) else "between blocks"
 
     def press(self, key: str) -> None:
         """Act on a key; unknown keys do nothing."""
-        if self._rating is not None:
-            self._rate(key)
-        elif key == "g":
-            self._gesture(self._next_gesture)
-        elif key == "u":
-            self._gesture(max(self._next_gesture - 1, 0))
-        elif key == " ":
-            self._toggle_block()
-        elif key == "z":
-            self._pause_or_resume()
-        elif key in "123456789" and key:
+        if self._guide.questions and key not in ("h", "q", "\x03"):
+            self._answer(key)
+        elif key in DIGITS[1:] and key:
             self._choose_posture(int(key) - 1)
-        elif key in ("t", "d"):
-            self._rating = "tension" if key == "t" else "discomfort"
-            self.message = f"{self._rating.capitalize()} from 0 (none) to 9 (worst): press a digit."
-        elif key == "h":
-            self._hurts()
-        elif key in ("q", "\x03"):
-            self.end()
+        elif key in COMMANDS:
+            self._press(COMMANDS[key])
+        elif key in PEDAL_KEYS:
+            self._press(self._forward() if PEDAL_KEYS[key] == "next" else "again")
+
+    def _forward(self) -> str:
+        """What the pedal means now: the next gesture while there is one, else a block."""
+        return "gesture" if isinstance(self._guide.phase, Preparing) else "block"
 
     def tick(self) -> None:
         """End a gesture whose time is up; call this several times a second."""
-        if self._gesture_end_s is not None and self._recorder.log_time_s() >= self._gesture_end_s:
-            self._end_gesture()
+        if isinstance(self._guide.phase, Gesturing | Hurting):
+            self._happen(TimePassed(self._recorder.log_time_s()))
 
     def end(self) -> None:
         """Close what is open and finish."""
-        self._close()
-        self.finished = True
+        self._press("finish")
         self.message = "Ending."
 
-    def _gesture(self, index: int) -> None:
-        if index >= len(self._gestures):
-            # A new posture needs all but the off-hand still again.
-            index = 1
-        gesture = self._gestures[index]
-        self._close()
-        opened = self._recorder.begin(mark(gesture.kind, gesture.label, self.posture))
-        self._open = gesture.kind
-        self._gesture_end_s = opened.start_s + gesture.seconds
-        self._next_gesture = index + 1
-        self.message = f"{gesture.prompt} ({gesture.seconds:g} s)"
-
-    def _end_gesture(self) -> None:
-        self._close()
-        if self._next_gesture < len(self._gestures):
-            self.message = f"Done. Next (g): {self._gestures[self._next_gesture].prompt}"
-        else:
-            self.message = "Gestures done. Press space to start a block."
-
-    def _toggle_block(self) -> None:
-        if self._open == "play":
-            self._close()
-            self._rest("")
-            self.message = f"Block {self.blocks} ended after {self._counter.strokes} strokes or so. Rest."
+    def _press(self, command: str, value: int = 0) -> None:
+        offered = {key.command for key in keys_of(self._guide)}
+        if command != "finish" and command not in offered:
             return
-        self._close()
-        self.blocks += 1
-        self._start_block()
-        self.message = f"Block {self.blocks}, posture {self.posture}. Space ends it."
+        self._happen(Pressed(self._recorder.log_time_s(), command, value))
 
-    def _start_block(self) -> None:
-        s = self._settings
-        event = replace(
-            mark("play", f"block {self.blocks}", self.posture),
-            tempo_bpm=s.tempo_bpm,
-            notes_per_beat=s.notes_per_beat,
-            drill=s.drill,
-            wanted=s.wanted,
-        )
-        self._recorder.begin(event)
-        self._counter.reset()
-        self._open = "play"
-
-    def _pause_or_resume(self) -> None:
-        """Samples go on into the file while paused: nothing is lost if the player forgets to resume."""
-        if self._open == "play":
-            self._close()
-            self._rest("paused")
-            self._paused_block = True
-            self.message = "Paused. z resumes."
-        elif self._paused_block:
-            self._close()
-            self.blocks += 1
-            self._start_block()
-            self.message = f"Resumed as block {self.blocks}, posture {self.posture}."
-
-    def _choose_posture(self, index: int) -> None:
-        if index >= len(self._settings.postures):
-            self.message = f"There are {len(self._settings.postures)} postures; name more with --posture."
+    def _answer(self, key: str) -> None:
+        scale, counted = self._guide.questions[0].capitalize(), self._guide.counted
+        if key in COUNT_KEYS:
+            self._press("again")
             return
-        if self._open == "play":
-            self.message = "End the block first (space): a block has one posture."
-            return
-        if self._settings.postures[index] != self.posture:
-            self.posture = self._settings.postures[index]
-            self._next_gesture = 1
-            self.message = f"Posture {self.posture}. Its gestures come first: press g."
-
-    def _rate(self, key: str) -> None:
-        name, self._rating = self._rating or "", None
-        if not key.isdecimal():
+        value = counted if key in ACCEPT_KEYS else 10 if key == "x" else int(key) if key in DIGITS else None
+        if value is None:
+            self._press("skip")
             self.message = "No rating taken."
-            return
-        now_s = self._recorder.log_time_s()
-        self._recorder.add(Event(now_s, now_s, "rating", name, self.posture, rating=float(key)))
-        self.message = f"{name.capitalize()} {key} noted."
+        else:
+            self._press("rate", value)
+            self.message = f"{scale} {value} noted."
 
-    def _hurts(self) -> None:
-        self._close()
-        self._recorder.begin(mark("hurt", "", self.posture))
-        self._open, self.hurt = "hurt", True
-        self.message = HURT_WORDS
+    def _choose_posture(self, place: int) -> None:
+        postures = self._guide.script.postures
+        if place >= len(postures):
+            self.message = f"There are {len(postures)} postures; name more with --posture."
+        elif isinstance(self._guide.phase, Playing):
+            self.message = "End the block first (space): a block has one posture."
+        else:
+            self._press("posture", place)
 
-    def _rest(self, label: str) -> None:
-        self._recorder.begin(mark("rest", label, self.posture))
-        self._open = "rest"
+    def _happen(self, happening: Happening) -> None:
+        before = self._guide
+        self._guide, orders = step(before, happening)
+        for order in orders:
+            self._do(order)
+        if (self._guide.number, self._guide.counted) != (before.number, before.counted):
+            self.message = message_after(before, self._guide, self._counter.strokes)
+        self.hurt = self.hurt or isinstance(self._guide.phase, Hurting)
 
-    def _close(self) -> None:
-        if self._open is not None:
-            self._recorder.end()
-        self._counter.pause()
-        self._open, self._gesture_end_s, self._paused_block = None, None, False
+    def _do(self, order: Order) -> None:
+        """Follow an order; what concerns pages, verdicts and reports has no meaning here."""
+        if isinstance(order, Begin):
+            self._recorder.begin(order.event, order.at_s)
+        elif isinstance(order, End):
+            self._counter.pause()
+            self._recorder.end(order.at_s, order.kind)
+        elif isinstance(order, Mark):
+            self._recorder.add(replace(order.event, start_s=order.at_s, end_s=order.at_s))
+        elif isinstance(order, FollowBlock):
+            self._counter.reset()
+
+
+def message_after(before: Guide, guide: Guide, strokes: int) -> str:
+    """What to tell the player after a step."""
+    phase, was = guide.phase, before.phase
+    if guide.questions:
+        scale = guide.questions[0].capitalize()
+        if guide.counted is not None:
+            return f"{scale} {guide.counted}: space accepts, + counts on."
+        return f"{scale} from 0 (none) to 10 (worst): a digit, x for 10; or + counts up and space accepts."
+    if isinstance(phase, Gesturing):
+        asked = guide.wanted[guide.gesture].asked
+        return f"{asked.prompt} ({asked.seconds:g} s)"
+    if isinstance(phase, Playing):
+        begun = f"Resumed as block {guide.blocks}" if isinstance(was, Paused) else f"Block {guide.blocks}"
+        return f"{begun}, posture {guide.free.posture}." + ("" if isinstance(was, Paused) else " Space ends it.")
+    return message_between(was, guide, strokes)
+
+
+def message_between(was: Phase, guide: Guide, strokes: int) -> str:
+    """What to tell the player between gestures and blocks."""
+    phase = guide.phase
+    if isinstance(phase, Paused):
+        return "Paused. z resumes."
+    if isinstance(phase, Hurting):
+        return "If it is gone, s goes on, with care; q ends." if phase.calm else HURT_WORDS
+    if isinstance(was, Playing):
+        return f"Block {guide.blocks} ended after {strokes} strokes or so. Rest."
+    if not isinstance(phase, Preparing):
+        gone = isinstance(was, Gesturing)
+        return "Gestures done. Press space to start a block." if gone else f"Posture {guide.free.posture}. Press space."
+    if isinstance(was, Gesturing):
+        return f"Done. Next (g): {guide.wanted[guide.gesture].asked.prompt}"
+    return f"Posture {guide.free.posture}. Its gestures come first: press g."

@@ -16,6 +16,7 @@ from analysis.findings.arbiter import SessionFindings
 from analysis.model.records import BlockSummary, Event, ReferenceSummary, SessionResult
 from analysis.model.stroke_columns import STROKE_COLUMNS, STROKE_CSV_COLUMNS, Column
 from analysis.reference.reference_grade import grade_reference
+from analysis.sound.witness import Heard
 from logger.files.own_result import MADE_BY, begins_with, is_json, made_by, write_result
 
 TIME_DECIMALS = 6
@@ -63,9 +64,11 @@ def write_result_json(found: SessionFindings, path: Path) -> None:
 
 
 def render_result_json(found: SessionFindings) -> str:
-    """The session's answer as JSON text; what is missing is null, never NaN."""
-    answer = {MADE_BY: made_by(), **_plain(build_result(found))}
-    return json.dumps(answer, ensure_ascii=False, allow_nan=False, indent=2) + "\n"
+    """The session's answer as JSON text; what is missing is null, never NaN. ``sound`` is there if one was heard."""
+    heard = found.answers.heard
+    answer = build_result(found) if heard is None else {**build_result(found), "sound": build_sound(heard)}
+    signed = {MADE_BY: made_by(), **_plain(answer)}
+    return json.dumps(signed, ensure_ascii=False, allow_nan=False, indent=2) + "\n"
 
 
 def build_result(found: SessionFindings) -> dict[str, object]:
@@ -96,6 +99,23 @@ def build_result(found: SessionFindings) -> dict[str, object]:
         "settings": result.settings,
         "version": result.version,
         "log_hash": result.log_hash,
+    }
+
+
+def build_sound(heard: Heard) -> dict[str, object]:
+    """What the sound says, or why it says nothing, as nested dictionaries; times of notes are left out."""
+    return {
+        "obstacle": heard.obstacle or None,
+        "snr_db": heard.level.snr_db,
+        "file_hash": heard.digest,
+        "clock": heard.clock,
+        "tuning": heard.tuned,
+        "blocks": [
+            {name: getattr(block, name) for name in ("index", "notes", "strokes", "unseen", "unheard", "clicks")}
+            | {"evenness": block.evenness, "felt_evenness": block.felt_evenness}
+            for block in heard.blocks
+        ],
+        "remarks": heard.remarks,
     }
 
 

@@ -19,6 +19,7 @@ from analysis.report.drill_sections import drill_sections
 from analysis.report.figures import DARK
 from analysis.report.question_sections import question_sections
 from analysis.report.session_sections import session_sections
+from analysis.report.sound_sections import sound_sections
 from logger.files.atomic_file import write_text_atomic
 from logger.files.own_result import is_page, write_result
 from logger.report.report_parts import (
@@ -83,6 +84,7 @@ def render_body(found: SessionFindings) -> str:
     explainer = Explainer()
     result, verdict = found.result, found.verdict
     more = (*question_sections(found.answers), *drill_sections(found.answers))
+    more += () if found.answers.heard is None else sound_sections(found.answers.heard)
     first, *rest = session_sections(result, verdict)
     answer = render_verdict_part(found, explainer) + render_section(first, explainer)
     parts = [f'<div class="answer">{answer}</div>']

@@ -151,9 +151,9 @@ class BlockStrokes:
         turned = paths_mm @ axes @ now.transpose(0, 2, 1)
         signs = np.where(table["direction"].to_numpy() == "down", 1.0, -1.0)
         nothing = np.zeros(len(table))
-        paths = TracedStrokes(nothing, nothing, signs, nothing, nothing, nothing > 0, 1e-3 * turned)
+        paths = TracedStrokes(nothing, nothing, signs, nothing, nothing, nothing > 0, 1e-3 * turned, 0 * turned[:, 0])
         measured = measure_strokes(paths, instrument, (contact_s - start_s) / (end_s - start_s), nothing > 0)
-        news = {name: getattr(measured, name) for name in ("tilt_deg", "span_mm", "bow_mm", "lift_mm")}
+        news = {name: getattr(measured, name) for name in ("tilt_deg", "main_tilt_deg", "span_mm", "bow_mm", "lift_mm")}
         table = table.assign(**news, clears=measured.lift_mm > 0)
         self._packed, self._settled, self._open = [(table, turned, now)], [], []
 

@@ -20,7 +20,7 @@ import pandas as pd
 from analysis.model.errors import InputError, NotEnoughDataError
 from analysis.model.records import Event, FloatArray, RawSamples, Session
 from analysis.motion.hand_motion import Motion, build_motion
-from analysis.motion.stillness import attack_threshold, still_gyro_bias
+from analysis.motion.stillness import accel_noise_mps2_rthz, attack_threshold, still_gyro_bias
 from analysis.pipeline import Settings, measure_window
 from analysis.reference.hand_yaw import HandYaws, fit_heading, see_yaws
 from analysis.reference.session_reference import Gestures, Reference, complete_reference, measure_gestures
@@ -29,11 +29,12 @@ from analysis.signal.timebase import fit_timebase
 from analysis.signal.working_grid import Signals, prepare_signals
 from analysis.stroke.play import turned_axes
 from analysis.stroke.play_intervals import order_events
+from analysis.stroke.play_strokes import PlayContext, TableSettings
 from analysis.stroke.stroke_paths import TracedStrokes
-from analysis.stroke.stroke_table import PlayContext
 from analysis.stroke.uncertainty import block_chord, offset_parts_deg
 from logger.sliding.block_strokes import NAMES, BlockStrokes, Judged
 from logger.sliding.heading_anchor import KEEP_S, HeadingAnchor
+from logger.sliding.note_marks import NoteFollower, NoteMarks
 from logger.sliding.sample_store import SampleStore
 from logger.sliding.tip_trace import TipTrace
 
@@ -80,6 +81,7 @@ class Foundation:
     reference: Reference
     gyro_bias_radps: FloatArray
     attack_mps2: float | None
+    table: TableSettings
 
 
 class LiveEstimator:
@@ -106,7 +108,8 @@ class LiveEstimator:
         self._events: tuple[Event, ...] = ()
         self._gap_times_s: list[float] = []
         self._next_yaw_s = 0.0
-        self._settled_s = 0.0
+        self._settled_s = self._final_s = 0.0
+        self._notes: NoteFollower | None = None
         self._block: Event | None = None
         self._strokes = BlockStrokes()
         self._last: tuple[Motion, TracedStrokes] | None = None
@@ -165,6 +168,7 @@ class LiveEstimator:
         motion, gestures = measure_gestures(signals, session, chain.reference)
         yaws = see_yaws(motion, session.events, gestures.heading)
         drift = fit_heading(yaws, gestures.directions, motion.grid.start_s, gestures.heading)
+        table = chain.table.with_noise(accel_noise_mps2_rthz(signals, session.events))
         threshold = attack_threshold(signals, session.events, chain.table.strokes.attack_ratio)
         try:
             reference = complete_reference(motion, session, gestures, drift, chain.reference)
@@ -176,7 +180,7 @@ class LiveEstimator:
         anchor.agree_with(motion)
         self._yaws, self._reference = yaws, reference
         self._gap_times_s = [time_s for time_s in self._gap_times_s if time_s > end_s]
-        self.foundation = Foundation(motion, session, gestures, reference, bias, threshold)
+        self.foundation = Foundation(motion, session, gestures, reference, bias, threshold, table)
         self._aim_trace(postures[0] if postures else "")
         self._anchor = anchor
         return gestures
@@ -186,7 +190,8 @@ class LiveEstimator:
         self._block = block
         self._strokes = BlockStrokes(first_id)
         self._next_yaw_s = block.start_s + 0.5
-        self._settled_s = block.start_s
+        self._settled_s = self._final_s = block.start_s
+        self._notes = NoteFollower(block, self.context.instrument)
         self._last = None
         self._aim_trace(block.posture)
 
@@ -206,7 +211,7 @@ class LiveEstimator:
             return self._strokes.judged()
         session = replace(self.context, events=(event,))
         context = PlayContext(reference, self.foundation.attack_mps2)
-        columns, traced = measure_window(motion, session, context, settings.chain.table)
+        columns, traced = measure_window(motion, session, context, self.foundation.table)
         at_start = motion.grid.start_s <= block.start_s
         late = at_start | (columns["start_s"] >= motion.grid.start_s + settings.edge_s)
         rows = np.flatnonzero((columns["block"] >= 0) & late)
@@ -217,9 +222,19 @@ class LiveEstimator:
         axes = turned_axes(reference.frame(block.posture), middles_s, reference.drift)
         settle_s = self._settle_s(columns["end_s"] - columns["start_s"])
         settled = known_s - settle_s if end_s is None else np.inf
+        self._final_s = settled
         self._settled_s = known_s - 2 * settle_s
         since_s = motion.grid.start_s + (0.0 if at_start else settings.edge_s)
         return self._strokes.take(columns, 1e3 * traced.path_m, axes, settled, since_s)
+
+    def notes(self) -> NoteMarks | None:
+        """The block's notes and string changes so far; None without a drill or an instrument frame."""
+        block, reference = self._block, self._reference
+        if self._notes is None or block is None or reference is None:
+            return None
+        if not reference.frame(block.posture).from_gestures:
+            return None
+        return self._notes.mark(*self._strokes.table(), self._final_s)
 
     def finish(self, end_s: float) -> tuple[Judged, pd.DataFrame, FloatArray, dict[str, float] | None]:
         """End the block; return what changed, its strokes, their paths (mm), and the parts of its offset's error."""

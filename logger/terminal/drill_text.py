@@ -103,7 +103,7 @@ def describe_block(block: DrillBlock) -> str:
     lines.append(
         f"  Strokes matched with notes: {len(alignment.note) - alignment.extra} of {len(alignment.note)}, "
         f"{alignment.missed} notes missed, {alignment.extra} extra strokes; "
-        f"sure of {100 * alignment.mean_confidence:.0f} %."
+        f"sure of {100 * alignment.mean_confidence:.0f} %{', with the help of the sound' if block.by_sound else ''}."
     )
     if changes.empty:
         return "\n".join([*lines, "  No string change was played."])

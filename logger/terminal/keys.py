@@ -11,6 +11,13 @@ from collections.abc import Iterator
 from typing import Protocol
 
 CTRL_C = "\x03"
+LEFT, RIGHT, PAGE_UP, PAGE_DOWN = "\x1b[D", "\x1b[C", "\x1b[5~", "\x1b[6~"
+"""What a terminal sends for the keys of a page-turning pedal (ECMA-48's control sequences, xterm's function keys)."""
+ESCAPE = b"\x1b"
+WINDOWS_KEYS = {"K": LEFT, "M": RIGHT, "I": PAGE_UP, "Q": PAGE_DOWN}
+"""Second codes of the same keys in a Windows console (from memory)."""
+MOST_SEQUENCE = 8
+SEQUENCE_S = 0.02
 
 
 class Keys(Protocol):
@@ -70,7 +77,20 @@ class _PosixKeys:
             return None
         data = os.read(self._descriptor, 1)
         self._ended = not data
+        if data == ESCAPE:
+            data += self._rest_of_sequence()
         return data.decode("ascii", "replace") if data else None
+
+    def _rest_of_sequence(self) -> bytes:
+        """What a key that is no character sends after its escape; nothing after the escape key itself."""
+        rest = b""
+        while len(rest) < MOST_SEQUENCE and select.select([self._descriptor], [], [], SEQUENCE_S)[0]:
+            byte = os.read(self._descriptor, 1)
+            rest += byte
+            # CSI sequences end with a byte from @ to ~ (ECMA-48, 5.4); the bracket itself is their second byte.
+            if not byte or (len(rest) > 1 and b"@" <= byte <= b"~"):
+                break
+        return rest
 
 
 class _WindowsKeys:
@@ -81,6 +101,9 @@ class _WindowsKeys:
         deadline = time.monotonic() + timeout_s
         while time.monotonic() < deadline:
             if msvcrt.kbhit():  # type: ignore[attr-defined,unused-ignore]
-                return str(msvcrt.getwch())  # type: ignore[attr-defined,unused-ignore]
+                key = str(msvcrt.getwch())  # type: ignore[attr-defined,unused-ignore]
+                if key in ("\x00", "\xe0"):
+                    return WINDOWS_KEYS.get(str(msvcrt.getwch()))  # type: ignore[attr-defined,unused-ignore]
+                return key
             time.sleep(0.01)
         return None

@@ -25,6 +25,7 @@ FLOORS = {
         "reference",
         "consistency",
         "motion",
+        "sound",
         "drills signal statistics synthesis",
         "model",
     ],
@@ -36,7 +37,8 @@ FLOORS = {
         "report record",
         "many sources cli",
         "terminal",
-        "session practice sliding",
+        "guide",
+        "session practice sliding sound",
         "files",
     ],
 }

@@ -24,13 +24,14 @@ import pytest
 from scipy.integrate import cumulative_trapezoid
 
 from analysis.model.records import FloatArray
+from analysis.motion.moves import strokes_along
 from analysis.motion.tip_path import Band, band_displacements
-from analysis.motion.turns import StrokeSettings, cycle_frequencies, find_turns, sample_at, strokes_between
+from analysis.motion.turns import StrokeSettings, cycle_frequencies
 from tests.optional import missing
 
 RATE_HZ = 50.0
 # An arm is slower than a pick: one repetition in half a second to five seconds.
-SETTINGS = StrokeSettings(min_cycle_hz=0.2, max_cycle_hz=2.0)
+SETTINGS = StrokeSettings(min_cycle_hz=0.1, max_cycle_hz=2.0, min_span_mm=100.0)
 SHA256 = "eb122f23cdf06ef6bd6c6c5312958ec5cf9d038e2e6d457b8081662c75a42537"
 
 
@@ -63,11 +64,8 @@ def count_repetitions(gyro_radps: FloatArray) -> float:
     _, frequency, speed = cycle_frequencies(rough, RATE_HZ, SETTINGS, window_s=8.0)
     cycle_hz = float(np.average(frequency, weights=speed**2))
     position = band_limited(angle, Band(0.5 * cycle_hz, 4, max(3.5 * cycle_hz, 1.0)))
-    turns = find_turns(position[:, 0], 0.1 * float(np.ptp(position)))
-    typical = float(np.median(np.abs(np.diff(sample_at(position, turns)[:, 0]))))
-    turns = find_turns(position[:, 0], SETTINGS.min_span_share * typical)
-    start, _, _ = strokes_between(turns, SETTINGS.longest_ratio)
-    return start.size / 2
+    # In parts of the whole way: the least span of a stroke is in millimetres.
+    return strokes_along(position[:, 0] / float(np.ptp(position)), RATE_HZ, SETTINGS).start.size / 2
 
 
 @pytest.mark.parametrize(

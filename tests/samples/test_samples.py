@@ -16,8 +16,21 @@ from analysis.model.records import SessionResult
 from analysis.pipeline import analyse_session
 from logger.exchange.import_csv import import_csv
 from logger.report.result_files import render_result_json
-from logger.sample_logs import AS_CSV, FOLDER, NOTE, SAMPLES, Sample, expected_summary, make_sample, write_csv
+from logger.sample_logs import (
+    AS_CSV,
+    FOLDER,
+    NOTE,
+    SAMPLES,
+    WITH_SOUND,
+    Sample,
+    expected_summary,
+    make_sample,
+    render_sound,
+    write_csv,
+)
 from logger.session.session_file import read_session
+from logger.sound.sound_file import read_sound
+from tests.optional import need_module
 
 ROUNDING = 0.02
 """Twice what the expected summaries are rounded by: room for another machine's last digit, not for another answer."""
@@ -55,6 +68,7 @@ def differences(expected: Any, found: Any, where: str = "") -> list[str]:
 def test_what_is_shipped_is_complete_small_and_marked() -> None:
     endings = (".mcap", ".truth.csv", ".truth.json", ".expected.json")
     names = {f"{sample.name}{ending}" for sample in SAMPLES for ending in endings} | {"README.md", "demo.sh", "csv"}
+    names.add(f"{WITH_SOUND.name}.ogg")
     assert {path.name for path in FOLDER.iterdir()} == names
     assert {path.name for path in (FOLDER / "csv").iterdir()} == {"IMU.csv", "MAP.toml", "EVENTS.csv"}
     assert max(path.stat().st_size for path in FOLDER.rglob("*")) < 700_000
@@ -64,6 +78,15 @@ def test_what_is_shipped_is_complete_small_and_marked() -> None:
         assert load(sample, ".truth.json")["synthetic"] is True
     for path in (FOLDER / "csv").iterdir():
         assert path.read_text(encoding="utf-8").startswith("# synthetic: an invented")
+
+
+def test_the_sound_made_anew_is_the_shipped_one() -> None:
+    need_module("soundfile", "the extra sound")
+    shipped = read_sound(file(WITH_SOUND, ".ogg"))
+    made = render_sound(make_sample(WITH_SOUND))
+    assert shipped.samples.size == made.size
+    # Lossy: what is left out is far below what is there.
+    assert np.corrcoef(shipped.samples, made)[0, 1] > 0.98
 
 
 @every_sample

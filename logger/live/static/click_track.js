@@ -6,9 +6,19 @@ const TOO_LATE_S = 0.02;
 const SLEW_S = 0.0002;
 const JUMP_S = 0.05;
 
-// Where the accents fall: on the first beat of the count-in, then on the first of every bar of the block.
-export function isAccent(click, beat) {
-  return beat < click.count_in_beats ? beat === 0 : (beat - click.count_in_beats) % click.beats_per_bar === 0;
+// How a beat sounds. Accents fall on the first beat of the count-in, then on the first of every bar of the block, but
+// never in a rest: that is for the hand to change. The last beats before another posture announce it. Of the block's bars
+// every so many may be silent; the announcing beats never are.
+export function soundOf(click, beat, silentEvery = 0) {
+  const played = beat - click.count_in_beats;
+  const end = click.beats === null ? Infinity : click.beats - click.count_in_beats - click.rest_beats;
+  if (played < 0) return beat === 0 ? "accent" : "plain";
+  if (played >= end) return "rest";
+  const first = played % click.beats_per_bar === 0;
+  if (played >= end - (click.announce_beats ?? 0)) return first || played === end - click.announce_beats ? "announceFirst" : "announce";
+  const bar = Math.floor(played / click.beats_per_bar) + 1;
+  if (silentEvery > 0 && bar % silentEvery === 0) return "silent";
+  return first ? "accent" : "plain";
 }
 
 export class ClickTrack {
@@ -22,7 +32,18 @@ export class ClickTrack {
     this.context = context;
     this.destination = destination;
     this.toAudio_s = toAudio_s;
-    this.sounds = [makeClick(context, 1000, 0.6), makeClick(context, 1600, 0.9)];
+    this.silentEvery = 0;
+    this.sounds = {
+      plain: makeClick(context, 1000, 0.6),
+      accent: makeClick(context, 1600, 0.9),
+      rest: makeClick(context, 1000, 0.3),
+      announce: makeClick(context, 520, 0.9, 2),
+      announceFirst: makeClick(context, 780, 1, 2),
+    };
+  }
+
+  get number() {
+    return this.#click?.number ?? null;
   }
 
   // Take over the click of a new state; the same number is the same click.
@@ -49,7 +70,7 @@ export class ClickTrack {
       const drift = this.toAudio_s(click.start_server_s) - this.#anchor;
       const at = this.#anchor + this.#next * beat_s;
       if (at > now + LOOKAHEAD_S) break;
-      if (at > now - TOO_LATE_S) this.#sound(at, isAccent(click, this.#next));
+      if (at > now - TOO_LATE_S) this.#sound(at, soundOf(click, this.#next, this.silentEvery));
       this.#next += 1;
       this.#anchor += Math.max(-SLEW_S, Math.min(SLEW_S, drift));
     }
@@ -63,8 +84,9 @@ export class ClickTrack {
     this.#next = Math.max(0, Math.ceil((now - this.#anchor) / beat_s));
   }
 
-  #sound(at, accent) {
-    const source = new AudioBufferSourceNode(this.context, { buffer: this.sounds[Number(accent)] });
+  #sound(at, kind) {
+    if (kind === "silent") return;
+    const source = new AudioBufferSourceNode(this.context, { buffer: this.sounds[kind] });
     source.connect(this.destination);
     source.start(Math.max(at, 0));
     this.#scheduled.push({ at, source });
@@ -78,13 +100,15 @@ export class ClickTrack {
   }
 }
 
-function makeClick(context, hz, loudness) {
-  const length = Math.round(0.03 * context.sampleRate);
+// A short knock; twice, a moment apart, where it is to be told from the others by more than its pitch.
+function makeClick(context, hz, loudness, knocks = 1) {
+  const length = Math.round((0.03 + 0.05 * (knocks - 1)) * context.sampleRate);
   const buffer = new AudioBuffer({ length, sampleRate: context.sampleRate });
   const sound = buffer.getChannelData(0);
   for (let k = 0; k < length; k += 1) {
     const t = k / context.sampleRate;
-    sound[k] = loudness * Math.exp(-t / 0.006) * (1 - k / length) * Math.cos(2 * Math.PI * hz * t);
+    const since = t % 0.05;
+    sound[k] = loudness * Math.exp(-since / 0.006) * (1 - k / length) * Math.cos(2 * Math.PI * hz * since);
   }
   return buffer;
 }

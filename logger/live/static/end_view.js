@@ -86,7 +86,7 @@ export class EndView {
     pen.clearRect(0, 0, this.width, this.height);
     this.unit = this.width / 2 / this.#half_mm;
     this.centre = [this.width / 2, this.height * 0.56];
-    this.text = Math.max(14, Math.min(46, this.width / 26));
+    this.text = Math.max(14, Math.min(46, this.width / 26, this.height / 9));
     pen.font = `${this.text}px ${this.colours.font}`;
     pen.lineCap = "round";
     pen.lineJoin = "round";

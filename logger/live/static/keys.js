@@ -35,14 +35,21 @@ function belongsToControl(event) {
   return target.matches("button, a[href], summary") && (event.key === " " || event.key === "Enter");
 }
 
+// A worn pedal closes its contact twice within some milliseconds; no foot does.
+const BOUNCE_MS = 80;
+const PEDALS = ["next", "again"];
+
 export function listenForKeys(act) {
+  let last = { key: "", at: -Infinity };
   document.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.altKey || event.metaKey) return;
     if (event.key === "Escape" && event.target.matches?.("select, input, button, a")) event.target.blur();
     const meant = commandOf(event.key);
     if (meant === null || belongsToControl(event)) return;
     event.preventDefault();
+    const bounced = PEDALS.includes(meant.command) && event.key === last.key && event.timeStamp - last.at < BOUNCE_MS;
+    last = { key: event.key, at: event.timeStamp };
     // A key held down, or a pedal stood on, is one press.
-    if (!event.repeat) act(meant);
+    if (!event.repeat && !bounced) act(meant);
   });
 }

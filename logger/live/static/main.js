@@ -7,7 +7,8 @@ import { NO_STROKES, clock, setText, showFigures } from "./play_figures.js";
 import { Preferences } from "./preferences.js";
 import { Screen } from "./screen.js";
 import { Sound } from "./sound.js";
-import { CLOSED, END_TWICE, KEYS, LOST, OFFLINE, SOUND_LOCKED } from "./words.js";
+import { TabView } from "./tab_view.js";
+import { CLOSED, END_TWICE, KEYS, LOST, OFFLINE, SOUND_LOCKED, TAB } from "./words.js";
 
 const REFUSED_MS = 6000;
 const TWICE_MS = 4000;
@@ -21,6 +22,7 @@ let openedReport = -Infinity;
 
 const preferences = new Preferences();
 const endView = new EndView(byId("end-view"), preferences);
+const tabView = new TabView(byId("tab-view"), preferences);
 const gesturePicture = new GesturePicture(byId("gesture-picture"), preferences);
 const screen = new Screen(act, (field, value) => send({ type: "choose", field, value }));
 const connection = new Connection(hear, showLink);
@@ -29,6 +31,7 @@ const sound = new Sound(connection, preferences);
 function hear(message) {
   if (message.type === "state") showState(message);
   else if (message.type === "strokes") hearStrokes(message);
+  else if (message.type === "notes") hearNotes(message);
   else if (message.type === "trace") endView.addTrace(message.points_mm);
   else if (message.type === "gesture") screen.showQuality(message);
   else if (message.type === "pulse") showPulse(message);
@@ -40,12 +43,15 @@ function showState(next) {
   state = next;
   connection.guessTime(next.server_s);
   const begins = next.step === "ready" || next.step === "count_in" || (next.step === "play" && was?.step !== "count_in");
-  if (begins && was && was.step !== next.step) resetPlay();
+  // Over a switch the last strokes stay on the screen, until the next block's first ones come.
+  if (begins && was && was.step !== next.step && was.rest?.kind !== "switch" && was.step !== "count_in") resetPlay();
+  if (next.block?.number !== was?.block?.number) setText(byId("notes"), "–");
   screen.show(next);
   endView.setScene(next.setup, next.block);
+  tabView.setScene(next.block, next.coming);
   const kind = next.gesture ? `${next.gesture.kind}${next.gesture.off_hand ? " off" : ""}` : "";
   if (kind !== gesturePicture.kind) gesturePicture.show(kind);
-  sound.setClick(next.click);
+  sound.setClick(next.click, next.coming?.click ?? null);
   if (next.step !== "play") sound.endPlay();
   showFigures(strokes, next, endView);
   setBanner("notice", noticeWords(next));
@@ -78,9 +84,26 @@ function hearStrokes(message) {
   sound.hearStrokes(message);
 }
 
+function hearNotes(message) {
+  tabView.hear(message);
+  setText(byId("notes"), `${message.missing}, ${message.added}`);
+}
+
+// The next posture, told a bar ahead, and through the rest before it.
+function showAnnouncement() {
+  const { coming, step } = state;
+  const due = coming && coming.announce_server_s !== null && connection.now_s() >= coming.announce_server_s;
+  const words = due && ["play", "rest", "count_in"].includes(step) && coming.block.posture ? `${TAB.next} ${coming.block.posture}` : "";
+  if (words && byId("announce").hidden) setText(byId("spoken"), words);
+  setText(byId("announce"), words);
+  byId("announce").hidden = !words;
+  byId("time-words").hidden = Boolean(words);
+}
+
 function showPulse({ recorded_s, lost_samples }) {
   setText(byId("recorded"), recorded_s > 0 ? `${clock(recorded_s)} recorded` : "");
   setText(byId("losses"), lost_samples ? String(lost_samples) : "none");
+  byId("losses-figure").dataset.none = String(!lost_samples);
 }
 
 function showRefused(sentence) {
@@ -157,6 +180,7 @@ function restTime({ kind, seconds, ends_server_s, held, left_s }) {
 function showTime() {
   if (!state) return;
   showCount();
+  showAnnouncement();
   const span = runningTime();
   byId("time").hidden = span === null;
   if (span === null) return;
@@ -190,6 +214,7 @@ function drawFrame(now_ms) {
   requestAnimationFrame(drawFrame);
   const picture = byId("stage").dataset.picture;
   if (picture === "end") endView.draw();
+  if (!byId("tab-view").hidden) tabView.draw(connection.now_s());
   if (picture !== "gesture" || !state?.gesture) return;
   const { phase, starts_server_s: start, ends_server_s: end } = state.gesture;
   const progress = phase === "running" && end > start ? (connection.now_s() - start) / (end - start) : null;

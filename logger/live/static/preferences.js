@@ -2,7 +2,7 @@
 import { PREFERENCES } from "./words.js";
 
 const PLACE = "strokeplane";
-const DEFAULTS = { click: "on", volume: "0.5", cue: "0", pitch: "off", colours: "auto", motion: "auto" };
+const DEFAULTS = { click: "on", volume: "0.5", silent: "0", picture: "on", cue: "0", pitch: "off", colours: "auto", motion: "auto" };
 
 export class Preferences {
   constructor() {
@@ -34,6 +34,7 @@ export class Preferences {
   apply() {
     const root = document.documentElement;
     root.dataset.colours = this.values.colours;
+    root.dataset.blind = this.values.picture === "off" ? "yes" : "no";
     root.dataset.motion = this.stillPictures ? "less" : "full";
     this.listeners.forEach((listener) => listener());
   }

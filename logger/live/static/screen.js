@@ -22,7 +22,7 @@ export class Screen {
     stage.dataset.step = state.step;
     stage.dataset.picture = pictureOf(state);
     // Steps with more to read than to look at.
-    stage.dataset.reading = String(["setup", "rest"].includes(state.step) || (state.step === "ready" && Boolean(state.verdict)));
+    stage.dataset.reading = String(state.step === "setup" || (state.step === "rest" && state.rest?.kind !== "switch") || (state.step === "ready" && Boolean(state.verdict)));
     stage.dataset.phase = state.gesture?.phase ?? "";
     setText(byId("title"), state.title);
     setText(byId("hint"), hintWords(state));
@@ -37,7 +37,14 @@ export class Screen {
     this.#showHurt(state);
     this.#showReport(state);
     this.#showCommands(state);
-    byId("figures").hidden = state.step !== "play";
+    const switching = state.rest?.kind === "switch";
+    stage.dataset.switching = String(switching);
+    const measured = state.sensor.status !== "none";
+    stage.dataset.measured = String(measured);
+    byId("figures").hidden = !measured || (state.step !== "play" && !switching);
+    byId("tab-view").hidden = !state.block?.tab || !(["ready", "count_in", "play"].includes(state.step) || switching);
+    stage.dataset.tab = String(!byId("tab-view").hidden);
+    byId("notes-figure").hidden = !state.block?.tab;
     setText(byId("spoken"), spokenWords(state));
   }
 
@@ -112,11 +119,11 @@ export class Screen {
     if (phase === "running") this.shownGesture = gesture.starts_server_s;
   }
 
-  #showComing({ step, block, plan, hint }) {
+  #showComing({ step, block, plan, hint, rest }) {
     const soon = step === "ready" || step === "count_in";
-    const next = step === "rest" && plan?.next_words ? `Next: ${plan.next_words}` : "";
+    const next = step === "rest" && rest?.kind !== "switch" && plan?.next_words ? `Next: ${plan.next_words}` : "";
     const wanted = soon && block?.wanted ? `The ${block.wanted}stroke should clear the strings.` : "";
-    const drill = soon && block?.drill ? block.drill : "";
+    const drill = soon && block?.drill && !block.tab ? block.drill : "";
     const note = soon && block?.note && block.note !== hint ? block.note : "";
     byId("coming").hidden = !(next || wanted || drill || note);
     setText(byId("coming-words"), next || wanted);
@@ -124,9 +131,9 @@ export class Screen {
     setText(byId("coming-note"), note);
   }
 
-  #showVerdict({ step, verdict, rating, plan }) {
+  #showVerdict({ step, verdict, rating, plan, rest }) {
     const section = byId("verdict");
-    section.hidden = !["rest", "ready"].includes(step) || !verdict;
+    section.hidden = !["rest", "ready"].includes(step) || rest?.kind === "switch" || !verdict;
     if (section.hidden) return;
     section.dataset.small = String(Boolean(rating) || (step === "ready" && !plan));
     setText(byId("verdict-sentence"), verdict.sentence);
@@ -158,6 +165,7 @@ export class Screen {
     setText(byId("rating-question"), rating.question);
     setText(byId("rating-low"), rating.low);
     setText(byId("rating-high"), rating.high);
+    [...byId("rating-keys").children].forEach((button, value) => button.setAttribute("aria-pressed", String(value === rating.counted)));
   }
 
   #showHurt({ step, hurt }) {
@@ -230,8 +238,10 @@ export class Screen {
 }
 
 // What stands beside the words. After a drill the table of its string changes takes the end view's place.
-function pictureOf({ step, gesture, verdict, rating, plan }) {
+function pictureOf({ step, gesture, verdict, rating, plan, rest, sensor }) {
+  if (sensor.status === "none") return "none";
   if (step === "gestures" && !gesture) return "none";
+  if (rest?.kind === "switch") return "end";
   const over = step === "rest" || (step === "ready" && plan);
   return over && verdict?.changes.length && !rating ? "changes" : (PICTURES[step] ?? "none");
 }

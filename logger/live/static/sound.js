@@ -9,6 +9,7 @@ export class Sound {
   #context = null;
   #offsets = [];
   #click = null;
+  #after = null;
   #warnedAt = 0;
   #follow = null;
 
@@ -30,7 +31,8 @@ export class Sound {
       this.master = new GainNode(this.#context);
       this.clicks = new GainNode(this.#context);
       this.clicks.connect(this.master).connect(this.#context.destination);
-      this.track = new ClickTrack(this.#context, this.clicks, (server_s) => this.#toAudio_s(server_s));
+      const track = () => new ClickTrack(this.#context, this.clicks, (server_s) => this.#toAudio_s(server_s));
+      [this.track, this.next] = [track(), track()];
       this.#context.addEventListener("statechange", () => this.#started());
       setInterval(() => this.#tick(), TICK_MS);
       this.#applyPreferences();
@@ -39,9 +41,17 @@ export class Sound {
     else this.#started();
   }
 
-  setClick(click) {
+  // The click that runs, and the one that comes right after it, to be scheduled before it is due.
+  setClick(click, after = null) {
     this.#click = click;
-    if (this.running) this.track.set(click);
+    this.#after = after;
+    if (this.running) this.#setTracks();
+  }
+
+  #setTracks() {
+    if (this.#click && this.next.number === this.#click.number) [this.track, this.next] = [this.next, this.track];
+    this.track.set(this.#click);
+    this.next.set(this.#after);
   }
 
   // News of strokes: warn when so many in a row left the zone, and again after as many more; let the tone follow.
@@ -64,13 +74,14 @@ export class Sound {
   #started() {
     if (!this.running) return;
     for (let k = 0; k < 3; k += 1) this.#readClocks();
-    this.track.set(this.#click);
+    this.#setTracks();
   }
 
   #tick() {
     if (!this.running) return;
     this.#readClocks();
     this.track.advance();
+    this.next.advance();
   }
 
   // Audio time less the page's: what is at the loudspeaker now, where the browser can tell, so that its delay is made up.
@@ -118,7 +129,8 @@ export class Sound {
   #applyPreferences() {
     if (!this.#context) return;
     const now = this.#context.currentTime;
-    const { click, volume, pitch } = this.preferences.values;
+    const { click, volume, pitch, silent } = this.preferences.values;
+    this.track.silentEvery = this.next.silentEvery = Number(silent);
     this.master.gain.setTargetAtTime(Number(volume), now, 0.01);
     this.clicks.gain.setTargetAtTime(click === "on" ? 1 : 0, now, 0.005);
     if (pitch !== "on") this.endPlay();

@@ -3,10 +3,10 @@
 // The first key of each is the one shown on its button. `help` is the line in the list of keys and in the documentation.
 export const KEYS = [
   { command: "next", keys: [" ", "Enter", "ArrowRight", "ArrowDown", "PageDown"], show: "Space", names: "Space, Enter, Right, Down, Page down", help: "Go on: start, next, accept. The pedal." },
-  { command: "again", keys: ["ArrowLeft", "ArrowUp", "PageUp", "Backspace"], show: "Left", names: "Left, Up, Page up, Backspace", help: "Again: repeat the gesture, or the block just played; in free play, the gestures of a new posture." },
+  { command: "again", keys: ["ArrowLeft", "ArrowUp", "PageUp", "Backspace"], show: "Left", names: "Left, Up, Page up, Backspace", help: "Again: repeat the gesture, or the block just played; in free play, the gestures of a new posture. In a rating: count up. The other pedal." },
   { command: "pause", keys: ["p"], show: "P", names: "P", help: "Pause the block, or hold the rest." },
   { command: "skip", keys: ["s"], show: "S", names: "S", help: "Skip this gesture or question." },
-  { command: "rate", keys: ["0", "1", "2", "3", "4", "5", "6", "7", "8", "9", "x"], show: "0", names: "0 to 9, X for 10", help: "Answer a rating." },
+  { command: "rate", keys: ["0", "1", "2", "3", "4", "5", "6", "7", "8", "9", "x"], show: "0", names: "0 to 9, X for 10", help: "Answer a rating. With a pedal: Left counts up, Space accepts." },
   { command: "hurt", keys: ["h"], show: "H", names: "H", help: "Something hurts: stops at once." },
   { command: "finish", keys: ["e"], show: "E", names: "E, twice", help: "End the session and write the report; after it, close the program." },
   { command: "mute", keys: ["m"], show: "M", names: "M", help: "Click on or off." },
@@ -21,6 +21,7 @@ export const SENSOR = {
   ok: ["●", "Sensor is sending"],
   lost: ["✕", "Sensor is silent"],
   failed: ["✕", "No sensor"],
+  none: ["○", "Without a sensor: plan, tab and click"],
 };
 
 export const OFFLINE = "No connection to the program. What is being recorded goes on. This page keeps trying.";
@@ -82,12 +83,20 @@ export const WANTED = { "": "none", down: "downstroke", up: "upstroke" };
 export const PREFERENCES = [
   { name: "click", label: "Click", choices: [["on", "on"], ["off", "off"]] },
   { name: "volume", label: "Loudness", choices: [["0.25", "soft"], ["0.5", "medium"], ["1", "loud"]] },
+  { name: "silent", label: "Silent bars, to keep the time yourself", choices: [["0", "none"], ["4", "every fourth"], ["2", "every second"]] },
+  { name: "picture", label: "Picture of the tilt while playing", choices: [["on", "shown"], ["off", "only after the block"]] },
   { name: "cue", label: "Tone when the tilt leaves the zone", choices: [["0", "off"], ["2", "after 2 strokes"], ["4", "after 4 strokes"], ["8", "after 8 strokes"]] },
   { name: "pitch", label: "Tone that follows the tilt", choices: [["off", "off"], ["on", "on"]] },
   { name: "colours", label: "Colours", choices: [["auto", "as the computer"], ["light", "light"], ["dark", "dark"]] },
   { name: "motion", label: "Moving pictures", choices: [["auto", "as the computer"], ["less", "still pictures"]] },
 ];
 
+export const TAB = {
+  name: "Tab of the drill",
+  next: "Next: posture",
+  after: "Next",
+};
+export const MISSING = "missing, added";
 export const END_VIEW = {
   name: "End view of the strings",
   down: "downstroke →",

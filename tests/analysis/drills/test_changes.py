@@ -20,10 +20,12 @@ from analysis.drills.string_changes import (
     judge_changes,
     summarise_pairs,
 )
+from analysis.findings.arbiter import weigh_session
 from analysis.model.errors import InputError
 from analysis.model.records import Instrument
 from analysis.pipeline import analyse_session
 from analysis.report.drill_sections import drill_sections
+from analysis.report.session_answers import answer_session
 from benchmarks.drill_sessions import DrillPlayer, draw_player, judged, play, scores
 from logger.report.session_page import render_report
 
@@ -211,14 +213,16 @@ def test_a_session_marks_its_string_changes_and_says_what_it_cannot_judge() -> N
     assert (blocks[0].changes["verdict"] == "cleared").mean() > 0.7
     assert (blocks[1].changes["verdict"] == "caught").mean() > 0.9
     # The report says the same: every change is counted once, and both blocks' weakest changes are named.
-    (section,) = drill_sections(result, {})
+    found = weigh_session(result)
+    (section,) = drill_sections(found.answers)
     assert section.table
     total = sum(len(block.changes) for block in blocks)
     assert section.sentence.startswith(f"Of {total} string changes ")
     assert sum(int(row[4]) for row in section.table.rows) == total
     assert [note.split(":")[0] for note in section.notes[:2]] == ["Block 1", "Block 2"]
-    assert section.table.caption in render_report(result, light=True, more=(section,))
-    assert drill_sections(replace(result, blocks=(replace(result.blocks[0], drill="my drill"),)), {}) == ()
+    assert section.table.caption in render_report(found, light=True)
+    unknown = replace(result, blocks=tuple(replace(block, drill="my drill") for block in result.blocks))
+    assert drill_sections(answer_session(unknown)) == ()
 
 
 def test_a_drill_that_cannot_be_judged_is_one_sentence() -> None:

@@ -8,13 +8,12 @@ import numpy as np
 import pytest
 
 from analysis.model.records import BoolArray, IntArray
+from analysis.motion.moves import strokes_along
 from analysis.motion.turns import (
     StrokeSettings,
     cycle_frequencies,
     find_runs,
     find_turns,
-    split_by_tempo,
-    strokes_between,
 )
 from analysis.stroke.gate import accept_strokes
 from analysis.synthesis.draw import random_scenario
@@ -97,7 +96,7 @@ def test_runs_break_at_pauses_and_at_strokes_of_another_length() -> None:
     span = np.full(start.size, 10.0)
     assert find_runs(start, end, span, SETTINGS).tolist() == [0] * 7 + [1] * 7
     span[3] = 0.5
-    assert find_runs(start, end, span, SETTINGS).tolist() == [-1] * 7 + [0] * 7
+    assert find_runs(start, end, span, SETTINGS).tolist() == [0] * 3 + [-1] + [1] * 3 + [2] * 7
     assert find_runs(start[:0], end[:0], span[:0], SETTINGS).size == 0
 
 
@@ -114,11 +113,45 @@ def test_turns_alternate_between_maxima_and_minima() -> None:
     assert find_turns(np.zeros(50), 0.1).size == 0
 
 
-def test_series_end_where_the_rhythm_breaks() -> None:
-    start, end, edge = strokes_between(np.array([0.0, 10, 20, 30]), SETTINGS.longest_ratio)
-    assert start.tolist() == [-10.0, 0.0, 10.0, 20.0, 30.0]
-    assert end.tolist() == [0.0, 10.0, 20.0, 30.0, 40.0]
-    assert edge.tolist() == [True, False, False, False, True]
+def smooth_strokes(*strokes: tuple[float, float, float]) -> np.ndarray:
+    """Path (mm) of strokes at rest before and after: begin and length in seconds, way in mm; 200 samples a second."""
+    t = np.arange(0, 5, 0.005)
+    part = [np.clip((t - begin) / length, 0, 1) for begin, length, _ in strokes]
+    return sum(way * (10 * u**3 - 15 * u**4 + 6 * u**5) for u, (_, _, way) in zip(part, strokes, strict=True))
+
+
+def test_strokes_end_where_the_hand_rests() -> None:
+    """Two strokes down with a rest between, and the way back: a rest is in none of them, and turns stay turns."""
+    path = smooth_strokes((1.0, 0.1, 10), (1.1, 0.1, -10), (1.2, 0.1, 12), (2.0, 0.1, 10), (2.1, 0.15, -10))
+    found = strokes_along(1e-3 * path, 200.0, SETTINGS)
+    assert found.sign.tolist() == [1, -1, 1, 1, -1]
+    np.testing.assert_allclose(found.start / 200, [1.0, 1.1, 1.2, 2.0, 2.1], atol=0.012)
+    np.testing.assert_allclose(found.end / 200, [1.1, 1.2, 1.3, 2.1, 2.25], atol=0.015)
+    assert found.edge.tolist() == [True, False, True, True, True]
+
+
+def test_uneven_strokes_stay_whole() -> None:
+    """Times that scatter by 22 %, as those of real play do: each stroke from turn to turn."""
+    length = 0.12 * np.exp(0.22 * np.random.default_rng(3).normal(size=24))
+    begin = 0.5 + np.concatenate([[0], np.cumsum(length)[:-1]])
+    way = np.where(np.arange(24) % 2 == 0, 12.0, -12.0)
+    found = strokes_along(1e-3 * smooth_strokes(*zip(begin, length, way, strict=True)), 200.0, SETTINGS)
+    np.testing.assert_allclose(found.start[1:] / 200, begin[1:], atol=2e-3)
+    np.testing.assert_allclose(found.end[:-1] / 200, begin[1:], atol=2e-3)
+
+
+def test_a_path_without_strokes() -> None:
+    for path in (np.zeros(400), np.linspace(0, 1e-3, 400), np.zeros(3)):
+        assert strokes_along(path, 200.0, SETTINGS).start.size == 0
+
+
+def test_few_strokes_count_in_a_block_where_each_has_an_attack() -> None:
+    run = run_of(3, 2, 12, 1)
+    attack = some(run, "xxx.xxxxxxxxxxxxxx")
+    inside = np.zeros(run.size, dtype=int)
+    expected = np.repeat([True, False, True, True], [3, 2, 12, 1])
+    np.testing.assert_array_equal(accept_strokes(run, inside, attack, True, SETTINGS), expected)
+    np.testing.assert_array_equal(accept_strokes(run, nowhere(run), attack, True, SETTINGS), run == 2)
 
 
 @pytest.mark.parametrize("cycle_hz", [1.0, 2.5, 4.0, 8.0])
@@ -128,4 +161,3 @@ def test_tempo_of_a_path_in_slow_wander(cycle_hz: float) -> None:
     _, found, speed = cycle_frequencies(path, 200.0, SETTINGS)
     np.testing.assert_allclose(found, cycle_hz, rtol=0.06)
     assert np.median(speed) == pytest.approx(0.007 * 2 * np.pi * cycle_hz / np.sqrt(2), rel=0.15)
-    assert split_by_tempo(found, speed > 0.006, 100) == [(0, found.size)]

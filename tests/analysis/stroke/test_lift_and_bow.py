@@ -78,7 +78,7 @@ def test_bow_is_the_height_of_the_arch_over_its_chord(tilt_deg: float, sagitta_m
 def test_tilt_names_the_downstroke_on_both_strokes(tilt_deg: float, sign: float) -> None:
     path = 1e-3 * line(tilt_deg, 15.0, sign)
     one, no = np.array([0.0]), np.array([False])
-    strokes = TracedStrokes(one, one + 10, np.array([sign]), one, one + 4, no, path)
+    strokes = TracedStrokes(one, one + 10, np.array([sign]), one, one + 4, no, path, path[:, 0])
     found = measure_strokes(strokes, Instrument(), np.array([0.5]), no)
     assert found.tilt_deg[0] == pytest.approx(tilt_deg)
     assert found.span_mm[0] == pytest.approx(15.0)

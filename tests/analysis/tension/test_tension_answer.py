@@ -15,6 +15,7 @@ from analysis.model.cautions import HURT, STOP, session_cautions
 from analysis.model.errors import InputError, NotEnoughDataError
 from analysis.model.records import Event
 from analysis.report.question_sections import question_sections
+from analysis.report.session_answers import answer_session
 from analysis.report.tension_sections import say_level, tension_section
 from analysis.tension.assessment import measure_tension
 from analysis.tension.caution_level import SENTENCES
@@ -56,7 +57,7 @@ def test_discomfort_is_said_first_everywhere() -> None:
         assert found.level.hurt
         assert say_level(found.level).startswith(HURT)
         assert STOP in say_level(found.level)
-        section = next(s for s in question_sections(result) if s.id == "tension")
+        section = next(s for s in question_sections(answer_session(result)) if s.id == "tension")
         assert section.sentence.startswith(HURT)
 
 
@@ -69,8 +70,8 @@ def test_cautions_that_an_answer_says_are_not_said_again() -> None:
 
 
 def test_the_report_has_the_section_where_the_session_is_long() -> None:
-    assert "tension" in [section.id for section in question_sections(long_result(1.0))]
-    assert "tension" not in [section.id for section in question_sections(short_result())]
+    assert "tension" in [section.id for section in question_sections(answer_session(long_result(1.0)))]
+    assert "tension" not in [section.id for section in question_sections(answer_session(short_result()))]
 
 
 def test_too_short_a_session() -> None:

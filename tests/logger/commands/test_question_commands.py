@@ -14,6 +14,7 @@ from click.testing import CliRunner, Result
 from analysis.model.errors import StrokeplaneError
 from analysis.model.records import Event, Player, SessionResult
 from analysis.report.question_sections import question_sections
+from analysis.report.session_answers import answer_session
 from analysis.synthesis.draw import random_scenario
 from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Recording
 from analysis.synthesis.simulate import simulate
@@ -173,7 +174,7 @@ def test_wrong_use_is_exit_code_two(folder: Path, monkeypatch: pytest.MonkeyPatc
 
 
 def test_the_report_gets_the_questions_as_sections(result: SessionResult) -> None:
-    sections = question_sections(result)
+    sections = question_sections(answer_session(result))
     assert [s.id for s in sections] == ["hold", "steady", "room", "postures"]
     for section in sections:
         assert section.sentence.endswith(".")
@@ -187,13 +188,13 @@ def test_the_report_gets_the_questions_as_sections(result: SessionResult) -> Non
 
 def test_sections_that_do_not_apply_are_absent(folder: Path) -> None:
     result = analyse_file(folder / "other.mcap").result
-    assert [s.id for s in question_sections(result)] == ["room"]
+    assert [s.id for s in question_sections(answer_session(result))] == ["room"]
 
 
 def test_a_comparison_that_is_refused_says_why_in_the_report(result: SessionResult) -> None:
     blocks = tuple(replace(b, posture="A" if b.index < 6 else "B") for b in result.blocks)
     strokes = result.strokes.assign(posture=np.where(result.strokes["block"].fillna(0) < 6, "A", "B"))
-    section = question_sections(replace(result, blocks=blocks, strokes=strokes))[-1]
+    section = question_sections(answer_session(replace(result, blocks=blocks, strokes=strokes)))[-1]
     assert section.id == "postures"
     assert "cannot be compared here" in section.sentence
 

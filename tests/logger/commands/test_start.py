@@ -13,6 +13,7 @@ from analysis.model.errors import InputError
 from analysis.model.records import Instrument, Player, RawSamples, SensorProfile, Session, SessionResult
 from logger.cli import cli
 from logger.commands.start import start_command
+from logger.guide.asked_gestures import choose_gestures, full_gestures
 from logger.player.instrument_presets import find_preset, load_presets, with_outer_distance
 from logger.player.player_profile import (
     RESTRAP_SD_MM,
@@ -27,7 +28,6 @@ from logger.player.player_profile import (
     save_players,
 )
 from logger.player.setup_file import setup_of_player
-from logger.record.record_session import choose_gestures, full_gestures
 from tests.analysis.report.make_result import Play, make_result
 
 
@@ -173,8 +173,7 @@ def test_instruments_are_listed_within_80_columns() -> None:
     assert max(map(len, lines)) <= 80
 
 
-def test_without_arguments_and_terminal_help_is_shown() -> None:
+def test_without_arguments_the_next_step_is_shown() -> None:
     done = CliRunner().invoke(cli, [])
     assert done.exit_code == 0
-    assert done.output.startswith("Usage:")
-    assert "Set up in five minutes" in done.output
+    assert "strokeplane start" in done.output

@@ -14,27 +14,22 @@ from typing import Any
 
 from aiohttp import WSMsgType, web
 
-from logger.live.commands import ClockQuestion, parse_command
-from logger.live.protocol import ClockAnswer, Stroke, Strokes, encode
-from logger.live.state import (
+from logger.guide.shown import (
     Block,
-    ChangeRow,
     Click,
+    Coming,
     Gesture,
     GestureLive,
     Hurt,
     Key,
-    Option,
-    Plan,
+    PlanPlace,
     Rating,
-    Report,
     Rest,
-    Sensor,
-    Setup,
-    State,
-    Totals,
-    Verdict,
+    Tab,
 )
+from logger.live.commands import ClockQuestion, parse_command
+from logger.live.protocol import ClockAnswer, Stroke, Strokes, encode
+from logger.live.state import ChangeRow, Option, Report, Sensor, Setup, State, Totals, Verdict
 
 STATIC = Path(__file__).resolve().parents[3] / "logger" / "live" / "static"
 TYPES = {".html": "text/html", ".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
@@ -207,7 +202,7 @@ def block(**more: Any) -> Block:
     return Block(**(values | more))
 
 
-PLAN = Plan("Two postures", 2, 8, 312.0, "Posture high, 100 BPM, 30 s")
+PLAN = PlanPlace("Two postures", 2, 8, 312.0, "Posture high, 100 BPM, 30 s")
 
 
 def stroke(number: int, tilt_deg: float, now_s: float) -> Stroke:
@@ -238,7 +233,21 @@ def scenes(now_s: float) -> dict[str, State]:
     pivot = gesture("pivot", 5, PIVOT_PROMPT, phase="running", starts_server_s=now_s - 3, ends_server_s=now_s + 6)
     poor = gesture("across", 3, "Mute the strings. Drag the tip across all of them.", phase="poor", last=BAD)
     still = gesture("still", 1, "Lay the sensor on the table and leave it alone.", off_hand=True)
+    phrase = Tab((4, 4, 3, 3, 2, 2, 3, 3), (5, 7, 4, 7, 5, 7, 4, 7), "down", True)
+    twin = Tab((4, 4, 4, 3, 3, 2, 2, 3), (5, 7, 9, 4, 7, 5, 7, 4), "up", True)
+    drilled = block(starts_server_s=now_s - 8, ends_server_s=now_s + 1.5, tab=phrase)
+    to_play = block(tab=phrase)
+    after = block(number=4, posture="high", wanted="up", zone_deg=(-90.0, -10.8), tab=twin)
+    coming_next = Coming(after, now_s - 0.9, Click(4, now_s + 2.1, 100.0, 0, 4, 17, 1))
+    drill = {"plan": PLAN, "block": drilled, "click": click, "coming": coming_next}
+    switch = drill | {"rest": Rest("switch", 0.6, now_s + 0.6, False, None)}
     return {
+        "play_drill": state("play", "Play", keys=(PAUSE, HURT, FINISH), **drill),
+        "switch": state("rest", "Posture high, 100 BPM, 4 notes a beat", keys=(PAUSE, AGAIN, HURT, FINISH), **switch),
+        "ready_drill": state(
+            "ready", "Posture low, 100 BPM, 30 s", "Space starts.", setup=PLANNED, plan=PLAN, block=to_play
+        ),
+        "no_sensor": state("play", "Posture low, 100 BPM", keys=(PAUSE, HURT), **drill | {"sensor": NO_SENSOR}),
         "connect": state("connect", "Looking for the sensor", "Switch it on.", sensor=replace(OK, status="connecting")),
         "setup": state("setup", "Who plays, and on what?", "Space goes on with what is shown."),
         "setup_planned": state("setup", "Who plays, on what?", setup=PLANNED),
@@ -264,7 +273,7 @@ def scenes(now_s: float) -> dict[str, State]:
             "rest",
             LONG_QUESTION,
             "Hands down, shoulders loose.",
-            keys=(RATE, SKIP, HURT, FINISH),
+            keys=(NO_ANSWER, COUNT_UP, RATE, SKIP, HURT, FINISH),
             rating=TENSION,
             **resting | LONG,
         ),
@@ -283,6 +292,7 @@ def gesture(kind: Any, number: int, prompt: str, **more: Any) -> Gesture:
 
 
 FREE = (NEXT, Key("choose", "Choose"), HURT, FINISH)
+NO_ANSWER, COUNT_UP = Key("next", "No answer"), Key("again", "Count up")
 SKIP, RATE = Key("skip", "No answer"), Key("rate", "0 to 10")
 PIVOT_PROMPT = "Keep the tip on one spot. Rock the hand: slow circles, then quick nods and turns."
 BAD = GestureLive(
@@ -290,6 +300,7 @@ BAD = GestureLive(
 )
 TENSION = Rating("tension", "How tense is the hand?", "0: loose", "10: as tense as can be")
 HURT_WORDS = ("Stop playing.", "Pain, numbness or tingling means stop, and see a clinician before you go on.")
+NO_SENSOR = Sensor("none", "", "", None, "")
 LOST = Sensor("lost", "invented-sensor", "", 400.0, "No samples for two seconds: check the cable or the battery.")
 REPORT = Report("/report", "evening.mcap", "8 blocks, 1604 strokes.", ("Take regular breaks.", "No medical device."))
 VERDICT = Verdict(

@@ -16,13 +16,14 @@ import aiohttp
 
 from analysis.synthesis.scenario import PlayBlock
 from analysis.synthesis.simulate import SimulatedSession
+from logger.guide.orders import Task
 from logger.live.guard import Guard
-from logger.live.pace import Cue, Pace
+from logger.live.pace import Pace
+from logger.live.sensor_link import LiveSession
 from logger.live.server import Pages, listen, run_session
-from logger.live.session_run import Conduct, LiveSession
+from logger.live.session_run import SessionRun
 from logger.live.set_up import SetUp
 from logger.live.simulated_player import SimulatedPlayer, player_session
-from logger.live.step_context import Stage
 from logger.player.player_profile import Players
 from logger.practice.plan import Plan
 from logger.record.recorder import Setup
@@ -132,7 +133,7 @@ class Running:
     """A server that runs."""
 
     base: str
-    conduct: Conduct
+    run: SessionRun
     player: SimulatedPlayer
     path: Path
     task: asyncio.Task[None]
@@ -168,19 +169,18 @@ async def running(
     pages, path = Pages(), folder / "session.mcap"
     set_up = SetUp(known_setup(session), Players(), plan.postures if plan else ())
 
-    def cue(asked: Cue) -> None:
-        player.follow(asked)
+    def follow(task: Task) -> None:
+        player.follow(task)
 
-    conduct = Conduct(
-        LiveSession(path, open_real or (lambda: cast("Source", player)), set_up, plan), Stage(pace, pages.publish, cue)
-    )
+    session_of = LiveSession(path, open_real or (lambda: cast("Source", player)), set_up, plan)
+    run = SessionRun(session_of, pace, pages.publish, follow)
     listening = listen("127.0.0.1", 0)
     port = listening.getsockname()[1]
     guard = Guard(frozenset({f"127.0.0.1:{port}", f"localhost:{port}"}), token)
-    task = asyncio.create_task(run_session(conduct, pages, guard, [listening]))
+    task = asyncio.create_task(run_session(run, pages, guard, [listening]))
     async with aiohttp.ClientSession() as http:
         try:
-            yield Running(f"http://127.0.0.1:{port}", conduct, player, path, task, http)
+            yield Running(f"http://127.0.0.1:{port}", run, player, path, task, http)
         finally:
             if not task.done():
                 task.cancel()

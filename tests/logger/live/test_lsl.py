@@ -22,7 +22,7 @@ from analysis.model.records import Calibration, Event
 from analysis.signal.si_units import counts_to_si
 from logger.live.lsl_streams import MARKS, SAMPLES, STROKES, LslStreams
 from logger.live.protocol import ServerMessage, Stroke, Strokes
-from logger.live.session_run import LiveSession
+from logger.live.sensor_link import LiveSession
 from logger.live.stroke_offer import tell_both
 from logger.session.session_file import read_session
 from logger.sources.base import Source, steady_time_s

@@ -10,9 +10,9 @@ from typing import Any
 
 import pytest
 
+from logger.guide.shown import GestureLive, Key
 from logger.live.commands import Choose, Rate, Simple
-from logger.live.protocol import Pulse, Refused, Trace
-from logger.live.state import GestureLive, Key
+from logger.live.protocol import ChangeTold, Notes, Pulse, Refused, Trace
 from tests.browser import find_violations, open_chromium, open_page, wait_until
 from tests.house.test_house import ROOT
 from tests.logger.live.page_stage import FINISH, OK, PageStage, block, open_stage, scenes, strokes
@@ -20,6 +20,7 @@ from tests.logger.live.page_stage import FINISH, OK, PageStage, block, open_stag
 pytestmark = pytest.mark.browser
 
 PEDAL = ["Space", "Enter", "ArrowRight", "ArrowDown", "PageDown"]
+COUNTING = (Key("again", "Count up"), Key("rate", "0 to 10"), Key("skip", "No answer"), Key("hurt", "Something hurts"))
 BACK = ["ArrowLeft", "ArrowUp", "PageUp", "Backspace"]
 SEES_ALL = (
     "document.querySelector('main').scrollHeight <= document.querySelector('main').clientHeight"
@@ -154,6 +155,19 @@ def test_a_key_held_down_is_one_press(browser: Any, stage: PageStage) -> None:
         assert len(stage.commands) == 1
 
 
+def test_a_pedal_that_bounces_is_one_press(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "rating")
+        page.evaluate(
+            "for (let k = 0; k < 3; k += 1) document.dispatchEvent(new KeyboardEvent('keydown', { key: 'PageUp' }))"
+        )
+        stage.wait_for_command(lambda c: c.name == "again")
+        page.wait_for_timeout(150)
+        assert len(stage.commands) == 1
+        page.keyboard.press("PageUp")
+        stage.wait_for_command(lambda c: len(stage.commands) == 2)
+
+
 def test_what_is_not_offered_is_not_sent_and_the_end_wants_two_presses(browser: Any, stage: PageStage) -> None:
     with open_page(browser) as (page, _):
         opened(page, stage, "hurt")
@@ -181,7 +195,20 @@ def test_the_first_command_offered_is_the_pedals(browser: Any, stage: PageStage)
         opened(page, stage, "rating")
         assert page.locator("#commands button[data-first=true] kbd").text_content() == "Space"
         page.keyboard.press("Space")
-        assert stage.wait_for_command(lambda c: True).name == "skip"
+        assert stage.wait_for_command(lambda c: True).name == "next"
+
+
+def test_a_pedal_counts_up_and_accepts(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "rating")
+        page.keyboard.press("PageUp")
+        number = stage.wait_for_command(lambda c: c.name == "again").seen
+        rating = replace(scenes(0.0)["rating"].rating, counted=4)
+        stage.show(replace(scenes(stage.now_s())["rating"], rating=rating, keys=(Key("next", "Accept 4"), *COUNTING)))
+        wait_until(page, "document.querySelector('#commands [data-first=true] span').textContent === 'Accept 4'")
+        assert page.locator("#rating-keys [aria-pressed=true]").all_inner_texts() == ["4"]
+        page.keyboard.press("PageDown")
+        assert stage.wait_for_command(lambda c: c.name == "next").seen > number
 
 
 def test_hurt_is_always_possible(browser: Any, stage: PageStage) -> None:
@@ -321,9 +348,11 @@ def test_a_borrowed_tilt_says_whose_gestures_measure_it(browser: Any, stage: Pag
 
 def test_the_picture_shows_strokes_and_forgets_them_with_a_new_block(browser: Any, stage: PageStage) -> None:
     with open_page(browser, viewport={"width": 1366, "height": 768}, color_scheme="light") as (page, _):
-        opened(page, stage, "play")
+        opened(page, stage, "count_in")
         page.wait_for_timeout(100)
         empty = drawn(page)
+        show(stage, "play")
+        wait_for_step(page, stage)
         stage.push(strokes([22.0, 24.0, 26.0, 28.0], stage.now_s()))
         wait_until(page, "document.getElementById('tilt-number').textContent === '25°'")
         page.wait_for_timeout(100)
@@ -525,3 +554,70 @@ def test_a_page_keeps_going_when_the_state_lacks_everything(browser: Any, stage:
         stage.push(strokes([20.0], stage.now_s()))
         page.wait_for_timeout(100)
         assert watch.errors == []
+
+
+def test_the_next_posture_is_announced_and_stays_through_the_switch(browser: Any, stage: PageStage) -> None:
+    with open_page(browser, viewport={"width": 390, "height": 844}) as (page, _):
+        opened(page, stage, "play")
+        assert not page.locator("#announce").is_visible()
+        for scene in ("play_drill", "switch"):
+            show(stage, scene)
+            wait_until(page, "document.getElementById('announce').textContent === 'Next: posture high'")
+            assert page.locator("#announce").is_visible()
+            assert "Hands down" not in page.locator("#words").inner_text()
+            assert page.locator("#tab-view").is_visible()
+            assert page.locator("#figures").is_visible(), "what was played last stays to be seen"
+            assert page.evaluate(SEES_ALL)
+        assert page.locator("#spoken").text_content() == "Next: posture high" or scene == "switch"
+
+
+def test_an_announcement_waits_for_its_bar(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "ready_drill")
+        shown = scenes(stage.now_s())["play_drill"]
+        coming = replace(shown.coming, announce_server_s=stage.now_s() + 1.0)
+        stage.show(replace(shown, coming=coming))
+        page.wait_for_timeout(500)
+        assert not page.locator("#announce").is_visible()
+        wait_until(page, "!document.getElementById('announce').hidden", 1.5)
+
+
+def test_notes_missing_and_added_are_counted_beside_the_picture(browser: Any, stage: PageStage) -> None:
+    with open_page(browser, viewport={"width": 1366, "height": 768}) as (page, watch):
+        opened(page, stage, "play_drill")
+        told = [(1, "cleared", True), (3, "caught", True), (5, "cannot tell", False), (7, "cleared", False)]
+        changes = tuple(ChangeTold(place, verdict, final, stage.now_s()) for place, verdict, final in told)
+        before = inked(page)
+        stage.push(Notes(3, changes, 2, 1))
+        wait_until(page, "document.getElementById('notes').textContent === '2, 1'")
+        page.wait_for_timeout(60)
+        assert inked(page) > before + 300, "each change is marked on the tab"
+        assert "notes missing, added" in page.locator("#figures").inner_text()
+        assert watch.errors == []
+
+
+def inked(page: Any) -> int:
+    """How many dots of the tab have the colours of marks."""
+    return page.evaluate(
+        """() => { const c = document.getElementById('tab-view');
+        const d = c.getContext('2d').getImageData(0, 0, c.width, Math.round(c.height / 7)).data; let n = 0;
+        const spread = (k) => Math.max(d[k], d[k + 1], d[k + 2]) - Math.min(d[k], d[k + 1], d[k + 2]);
+        for (let k = 0; k < d.length; k += 4) if (d[k + 3] > 200 && spread(k) > 60) n += 1;
+        return n; }"""
+    )
+
+
+def test_a_blind_block_shows_no_tilt_until_it_is_over(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "play_drill")
+        page.keyboard.press("?")
+        page.locator("#prefer-picture").select_option("off")
+        page.keyboard.press("Escape")
+        stage.push(strokes([20.0, 22.0], stage.now_s()))
+        page.wait_for_timeout(100)
+        for name in ("end-view", "tilt-now", "zone-line"):
+            assert page.evaluate(f"getComputedStyle(document.getElementById('{name}')).visibility") == "hidden"
+        assert page.locator("#tab-view").is_visible()
+        show(stage, "rest")
+        wait_for_step(page, stage)
+        assert page.locator("#verdict-sentence").is_visible()

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from logger.live.state import Click
+from logger.guide.shown import Click
 from tests.browser import open_chromium, open_page, wait_until
 from tests.logger.live.page_stage import PageStage, open_stage, scenes, strokes
 
@@ -176,3 +176,94 @@ def test_the_tone_warns_after_so_many_strokes_outside_and_is_off_by_default(brow
         page.locator("#prefer-pitch").select_option("on")
         assert play(0) == 4  # one tone that goes on
         assert play(0) == 4
+
+
+KINDS = """async ([click, silent]) => {
+  const { soundOf } = await import('/static/click_track.js');
+  return Array.from({ length: click.beats }, (_, beat) => soundOf(click, beat, silent));
+}"""
+
+
+def test_a_rest_is_never_accented_and_the_next_posture_sounds_differently(browser: Any, stage: PageStage) -> None:
+    # Count-in 4, play 10 beats in bars of 4, of which the last 4 announce; rest 5, in which a bar would begin.
+    click = Click(1, 0.0, 120.0, 4, 4, 19, 5, 4)
+    with open_page(browser) as (page, _):
+        opened(page, stage, "ready")
+        kinds = page.evaluate(KINDS, [record(click), 0])
+        silent = page.evaluate(KINDS, [record(click), 2])
+        rendered = RENDER.replace("quiet > 2000", "quiet > 700")
+        found = np.array(page.evaluate(rendered, [record(click), [1.0, 3.0, 5.0, 7.0], 10, 0.0]))
+    count_in = ["accent", "plain", "plain", "plain"]
+    announce = ["announceFirst", "announce", "announceFirst", "announce"]
+    assert kinds == [*count_in, *count_in, "accent", "plain", *announce, *["rest"] * 5]
+    assert silent == [*count_in, *count_in, *["silent"] * 2, *announce, *["rest"] * 5], "what announces is never silent"
+    # Two knocks 50 ms apart are told from one by more than pitch: in the rendering each counts as an onset.
+    times = found[:, 0]
+    double = [beat for beat in range(19) if np.sum(np.abs(times - (beat * 0.5 + 0.05)) < 0.004)]
+    assert double == [10, 11, 12, 13]
+    loudness = {beat: found[np.abs(times - beat * 0.5).argmin(), 1] for beat in range(19)}
+    assert max(loudness[beat] for beat in range(14, 19)) < 0.6 * loudness[5]
+
+
+def test_the_next_blocks_click_is_scheduled_before_it_is_due_and_sounds_once(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        page.add_init_script(LISTEN)
+        opened(page, stage, "ready")
+        page.keyboard.press("m")
+        page.keyboard.press("m")
+        wait_until(page, "window.contexts[0]?.state === 'running'")
+        start_s = stage.now_s() + 0.5
+        shown = scenes(stage.now_s())["play_drill"]
+        assert shown.coming is not None
+        first, second = Click(7, start_s, 240.0, 0, 4, 5, 1), Click(8, start_s + 1.25, 240.0, 0, 4, 4)
+        stage.show(replace(shown, click=first, coming=replace(shown.coming, click=second)))
+        wait_until(page, "window.heard.length >= 9", 3)
+        stage.show(replace(shown, click=second, coming=None))
+        page.wait_for_timeout(1500)
+        times = heard(page, "click")
+    assert len(times) == 9
+    assert np.abs(np.diff(times) - 0.25).max() < 0.002
+
+
+# Where the cursor is drawn, and when; and what the audio clock shows meanwhile.
+WATCH_CURSOR = """(() => {
+  window.cursor = [];
+  const fill = CanvasRenderingContext2D.prototype.fillRect;
+  CanvasRenderingContext2D.prototype.fillRect = function (x, y, w, h) {
+    if (this.canvas.id === 'tab-view' && w === 5) {
+      window.cursor.push([performance.now(), x + 2.5, this.canvas.getBoundingClientRect().width]); }
+    return fill.call(this, x, y, w, h); };
+})()"""
+
+
+def test_cursor_and_click_agree_within_ten_milliseconds(browser: Any, stage: PageStage) -> None:
+    """The cursor's place at the moment of each click, by the audio clock, against the note that is due."""
+    with open_page(browser) as (page, _):
+        page.add_init_script(LISTEN)
+        page.add_init_script(WATCH_CURSOR)
+        opened(page, stage, "ready_drill")
+        page.keyboard.press("m")
+        page.keyboard.press("m")
+        wait_until(page, "window.contexts[0]?.state === 'running'")
+        page.wait_for_timeout(1200)
+        start_s = stage.now_s() + 0.5
+        shown = scenes(stage.now_s())["play_drill"]
+        assert shown.block is not None
+        block = replace(shown.block, tempo_bpm=120.0, starts_server_s=start_s, ends_server_s=start_s + 60.0)
+        stage.show(replace(shown, block=block, click=Click(9, start_s, 120.0, 0, 4, 120), coming=None))
+        page.wait_for_timeout(4500)
+        stamp = page.evaluate("(s => [s.contextTime, s.performanceTime])(window.contexts[0].getOutputTimestamp())")
+        drawn, clicks = np.array(page.evaluate("window.cursor")), np.array(heard(page, "click"))
+    notes, width = 8, drawn[0, 2] / (8 + 0.8)
+    place = drawn[:, 1] / width - 1.1
+    turned = np.concatenate([[0], np.cumsum(np.diff(place) < -notes / 2)]) * notes
+    running = place + turned
+    click_ms = stamp[1] + 1e3 * (clicks - stamp[0])
+    inside = (click_ms > drawn[5, 0]) & (click_ms < drawn[-1, 0])
+    at_click = np.interp(click_ms[inside], drawn[:, 0], running)
+    off_ms = (at_click - np.round(at_click / 4) * 4) * 1e3 / (120 * 4 / 60)
+    assert inside.sum() >= 6
+    # Where the machine is so busy that the browser's audio stalls, its clock jumps: six clicks in a row must agree.
+    agree = np.abs(off_ms) < 10.0
+    assert any(agree[at : at + 6].all() for at in range(len(agree) - 5)), off_ms
+    assert np.median(np.abs(off_ms)) < 10.0, off_ms

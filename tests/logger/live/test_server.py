@@ -101,14 +101,14 @@ def test_nothing_changes_by_a_request(tmp_path: Path) -> None:
     async def check(session: Running) -> None:
         async with session.page() as page:
             await page.step("setup")
-            before = session.conduct.stage.state()
+            before = session.run.state()
             for path in ("/", "/live", "/next", "/?type=next", "/report", "/static/main.js", "/live?type=finish"):
                 async with session.http.get(session.base + path, headers={"Origin": session.base}):
                     pass
             for method in ("POST", "PUT", "DELETE", "PATCH", "OPTIONS"):
                 async with session.http.request(method, session.base + "/", json={"type": "finish"}) as answer:
                     assert answer.status == 405
-            after = session.conduct.stage.state()
+            after = session.run.state()
             assert (after.step, after.step_number, after.setup) == (before.step, before.step_number, before.setup)
 
     at_set_up(tmp_path, check)

@@ -16,7 +16,7 @@ import pytest
 from analysis.drills.session_changes import judge_drills
 from analysis.model.cautions import STOP
 from analysis.pipeline import analyse_session
-from logger.live.session_run import CALM_S
+from logger.guide.machine import CALM_S
 from logger.live.simulated_player import player_session, plays_of
 from logger.practice.plan import Plan, PlanBlock
 from logger.session.session_file import read_session
@@ -122,13 +122,13 @@ def test_two_pages_see_the_same_and_no_page_is_needed(tmp_path: Path) -> None:
                 await first.gestures()
                 await first.press("next")
                 await second.step("play")
-            recorder = live.conduct.stage.recording
+            recorder = live.run.log.recording
             before = recorder.state().samples
             await asyncio.sleep(0.5)  # Nobody is there.
             assert recorder.running
             assert recorder.state().samples > before + 0.5 * 400
             async with asyncio.timeout(20):
-                while not (live.conduct.recent and live.conduct.recent.count):
+                while not (live.run.recent and live.run.recent.count):
                     await asyncio.sleep(0.05)
             async with live.page() as third:
                 assert third.state["step"] == "play"

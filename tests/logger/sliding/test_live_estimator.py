@@ -123,11 +123,11 @@ def test_live_and_batch_agree_at_the_end_of_a_block(rate: float) -> None:
 
 @pytest.mark.parametrize("rate", [3.0, 8.0, 12.0])
 def test_a_stroke_is_judged_within_a_cycle_and_a_quarter_of_a_second(rate: float) -> None:
-    """Those of the first second and a half wait for the run that makes them play."""
+    """Those of the first two seconds wait for the run that makes them play."""
     for block in at_rate(rate):
-        delays = np.array([delay for delay, _ in list(block.first_said.values())[int(1.5 * rate) :]])
+        delays = np.array([delay for delay, _ in list(block.first_said.values())[int(2 * rate) :]])
         assert np.percentile(delays, 95) < 2.0 / rate + 0.25
-        assert all(provisional for _, provisional in list(block.first_said.values())[int(1.5 * rate) :])
+        assert all(provisional for _, provisional in list(block.first_said.values())[int(2 * rate) :])
         assert set(block.settled) <= set(block.first_said)
         assert min(block.first_said) == 100
 

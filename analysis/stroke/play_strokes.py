@@ -1,0 +1,224 @@
+"""From a session's motion to its strokes of play with their paths: found, judged, level restored, found again."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
+from typing import Self
+
+import numpy as np
+
+from analysis.model.records import BoolArray, Event, FloatArray, IntArray
+from analysis.motion.hand_motion import Motion
+from analysis.motion.level import LevelSettings
+from analysis.motion.turns import StrokeSettings, find_runs
+from analysis.reference.frame import Frame
+from analysis.reference.session_reference import Reference
+from analysis.stroke.gaps import gap_lengths, is_cut_off, is_whole
+from analysis.stroke.gate import accept_strokes
+from analysis.stroke.play import BandSettings, StrokeSet, find_strokes, join, turned_axes
+from analysis.stroke.play_intervals import Stretch, find_stretches
+from analysis.stroke.smoothness import stroke_smoothness
+from analysis.stroke.stroke_paths import (
+    AxesAt,
+    LevelPath,
+    TracedStrokes,
+    join_traced,
+    restore_level,
+    strokes_on,
+    trace_strokes,
+)
+from analysis.stroke.tilt import attack_strength, has_attack
+
+
+@dataclass(frozen=True)
+class TableSettings:
+    """Settings of the table: strokes, bands, what is assumed of the level."""
+
+    strokes: StrokeSettings = field(default_factory=StrokeSettings)
+    bands: BandSettings = field(default_factory=BandSettings)
+    level: LevelSettings = field(default_factory=LevelSettings)
+
+    def with_noise(self, sensor_mps2_rthz: float | None) -> Self:
+        """The settings for a sensor whose noise was measured."""
+        return replace(self, level=self.level.with_noise(sensor_mps2_rthz))
+
+
+@dataclass(frozen=True)
+class PlayContext:
+    """What play is measured against: the frames, and the level of a pick attack (None where none can be seen)."""
+
+    reference: Reference
+    attack_mps2: float | None
+
+
+@dataclass(frozen=True)
+class PlayStrokes:
+    """Strokes of play, arrays of one length.
+
+    Attributes
+    ----------
+    traced : TracedStrokes
+    run : int64 (n,)
+        Number of the unbroken run.
+    block : int64 (n,)
+        -1 outside every block.
+    attack_mps2 : float64 (n,)
+        Peak of the pick attack, NaN without one.
+    bridged : bool (n,)
+        A few samples are missing inside and were bridged.
+    posture : object (n,)
+    sparc, ldlj : float64 (n,)
+    """
+
+    traced: TracedStrokes
+    run: IntArray
+    block: IntArray
+    attack_mps2: FloatArray
+    bridged: BoolArray
+    posture: np.ndarray[tuple[int], np.dtype[np.object_]]
+    sparc: FloatArray
+    ldlj: FloatArray
+
+
+def find_play(motion: Motion, events: Sequence[Event], context: PlayContext, settings: TableSettings) -> PlayStrokes:
+    """Strokes of play in all stretches of a session.
+
+    Parameters
+    ----------
+    motion : Motion
+    events : sequence of Event
+        In time order.
+    context : PlayContext
+    settings : TableSettings
+
+    Returns
+    -------
+    PlayStrokes
+    """
+    reference = context.reference
+    stretches = find_stretches(motion, events)
+    blocks = [event for event in events if event.kind == "play"]
+    judge = _Judge(motion, blocks, context.attack_mps2, settings.strokes)
+    rough = [
+        find_strokes(motion, s.first, s.last, _frame(motion, reference, s), reference.drift, settings.strokes)
+        for s in stretches
+    ]
+    sure = [judge.surely_play(part) for part in judge.kept(rough)]
+    paths = _level_paths(motion, stretches, sure, reference, settings)
+    again = [_inside(strokes_on(path, settings.strokes, settings.bands), stretch) for path, stretch in paths]
+    traced, smooth, posture = [], [], []
+    for (path, stretch), strokes in zip(paths, judge.kept(again), strict=True):
+        view = (_frame(motion, reference, stretch), _axes_at(reference))
+        part = trace_strokes(motion, path, strokes, view, settings.bands)
+        # Where the hand only just moves across the strings, turns placed by speed may run backwards.
+        forward = part.sign * (part.path_m[:, -1, 1] - part.path_m[:, 0, 1]) > 0
+        traced.append(part.select(forward))
+        smooth.append(stroke_smoothness(path, traced[-1], settings.bands.highest_lowpass_hz))
+        posture += [stretch.posture] * int(forward.sum())
+    every = join_traced(traced)
+    run, block, attack, strength = judge.look_at(every)
+    sparc, ldlj = (np.concatenate([pair[i] for pair in smooth]) if smooth else np.empty(0) for i in range(2))
+    return PlayStrokes(
+        every, run, block, np.where(attack, strength, np.nan), judge.bridged(every),
+        np.array(posture, dtype=object), sparc, ldlj,
+    )  # fmt: skip
+
+
+def _frame(motion: Motion, reference: Reference, stretch: Stretch) -> Frame:
+    """Frame of a stretch's posture as at its middle."""
+    return reference.frame(stretch.posture, motion.grid.time_at(0.5 * (stretch.first + stretch.last)))
+
+
+def _axes_at(reference: Reference) -> AxesAt:
+    return partial(turned_axes, drift=reference.drift)
+
+
+def _level_paths(
+    motion: Motion,
+    stretches: Sequence[Stretch],
+    kept: Sequence[StrokeSet],
+    reference: Reference,
+    settings: TableSettings,
+) -> list[tuple[LevelPath, Stretch]]:
+    return [
+        (path, stretch)
+        for stretch, strokes in zip(stretches, kept, strict=True)
+        for path in restore_level(
+            motion, strokes, _frame(motion, reference, stretch), _axes_at(reference), settings.level
+        )
+    ]
+
+
+def _inside(strokes: StrokeSet, stretch: Stretch) -> StrokeSet:
+    middle = 0.5 * (strokes.start + strokes.end)
+    return strokes.select((middle >= stretch.first) & (middle < stretch.last))
+
+
+class _Judge:
+    """Tells play from other motion; holds what that takes."""
+
+    def __init__(
+        self, motion: Motion, blocks: Sequence[Event], threshold_mps2: float | None, settings: StrokeSettings
+    ) -> None:
+        self._motion, self._blocks, self._settings = motion, blocks, settings
+        self._threshold = threshold_mps2
+        self._gaps = gap_lengths(motion.grid.valid)
+
+    def kept(self, parts: Sequence[StrokeSet]) -> list[StrokeSet]:
+        """Of each part the strokes that are play."""
+        strokes = join(parts)
+        run, block, attack, _ = self.look_at(strokes)
+        seen = None if self._threshold is None else attack
+        keep = accept_strokes(run, block, seen, bool(self._blocks), self._settings)
+        borders = np.cumsum([part.start.size for part in parts])[:-1]
+        return [part.select(mine) for part, mine in zip(parts, np.split(keep, borders), strict=True)] if parts else []
+
+    def surely_play(self, strokes: StrokeSet) -> StrokeSet:
+        """Strokes that may tell the level: not those of a hand that may be coming or leaving, far from it.
+
+        Left out are the first and last of a series if they have no attack, and what lies outside the marked blocks
+        where others lie inside.
+        """
+        attack = has_attack(attack_strength(self._motion, strokes), self._threshold, self._settings.attack_of_typical)
+        keep = np.ones(strokes.start.size, dtype=bool)
+        for members in strokes.series():
+            if members.size > self._settings.min_run + 2:
+                keep[members[[0, -1]]] = attack[members[[0, -1]]]
+        inside = block_of(self._motion.grid.time_at(0.5 * (strokes.start + strokes.end)), self._blocks) >= 0
+        if (keep & inside).any():
+            keep &= inside
+        return strokes.select(keep)
+
+    def look_at(self, strokes: StrokeSet) -> tuple[IntArray, IntArray, BoolArray, FloatArray]:
+        """Run, block, whether there is an attack, and its strength, of each stroke."""
+        strength = attack_strength(self._motion, strokes)
+        attack = has_attack(strength, self._threshold, self._settings.attack_of_typical)
+        block = block_of(self._motion.grid.time_at(0.5 * (strokes.start + strokes.end)), self._blocks)
+        rate_hz = self._motion.grid.rate_hz
+        # A hand that comes or goes makes no attack; where no stroke does, that tells nothing.
+        sound = ~(strokes.edge & ~attack & self._has_attacks(block, attack))
+        sound &= is_whole(self._gaps, strokes.start, strokes.end, rate_hz)
+        run = find_runs(strokes.start, strokes.end, strokes.span_m, self._settings, sound)
+        run[is_cut_off(self._gaps, strokes.start, strokes.end, run, self._settings.min_run)] = -1
+        return run, block, attack, strength
+
+    def _has_attacks(self, block: IntArray, attack: BoolArray) -> BoolArray:
+        """Strokes outside the blocks, and those of blocks in which some have an attack."""
+        share = np.bincount(block + 1, attack) / np.maximum(np.bincount(block + 1), 1)
+        return np.asarray((block < 0) | (share[block + 1] >= self._settings.soft_share))
+
+    def bridged(self, strokes: StrokeSet) -> BoolArray:
+        """Strokes in which a few samples are missing."""
+        missing = np.concatenate([[0], np.cumsum(self._gaps > 0)])
+        first, last = (np.clip(turn.astype(np.int64), 0, self._gaps.size) for turn in (strokes.start, strokes.end))
+        return np.asarray(missing[last] > missing[first])
+
+
+def block_of(time_s: FloatArray, blocks: Sequence[Event]) -> IntArray:
+    """Index of the block that holds each time, -1 for none."""
+    block = np.full(time_s.size, -1, dtype=np.int64)
+    for number, event in enumerate(blocks):
+        block[(time_s >= event.start_s) & (time_s < event.end_s)] = number
+    return block

@@ -1,0 +1,64 @@
+"""The least error of single strokes that any estimator can reach with the simulated sensor, beside what is reached.
+
+A path integrated twice is the strokes, the hand's level and the drift of the accelerometer's noise. All three are
+Gaussian in the forward model, or nearly, and the path is their sum, so the Bayesian Cramer-Rao bound (Van Trees 1968,
+ch. 2.4) is reached by the conditional mean: the bound is the posterior variance of what the drift adds from turn to
+turn, given one reading of level plus drift a stroke. Covariances: of the level, that of its 1/f spectrum from 0.05 to
+1 Hz; of the drift, N^2 / 2 (m^2 (3 M - m)) / 6 with m, M the smaller and larger time; of a reading, what a scatter of
+the tilts leaves midway between two turns. Frame, lever and scale are taken as known: the bound is that of the scatter
+within a block.
+
+Run: python -m benchmarks.bench_bound
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+NOISE_MPS2_RTHZ = 400e-6 * 9.81
+GOOD_MPS2_RTHZ = 70e-6 * 9.81
+WANDER_M, WANDER_HZ = 0.25e-3, (0.05, 1.0)
+SPAN_M, TILT_SCATTER_DEG = 15e-3, 1.0
+STROKES = 80
+DIFFUSE = 1e4
+
+
+def drift_covariance(t: np.ndarray, u: np.ndarray, noise: float) -> np.ndarray:
+    """Of twice integrated white noise between times (n,) and (m,), an unknown line added."""
+    m, M = np.minimum(t[:, None], u), np.maximum(t[:, None], u)
+    return noise**2 / 2 * m**2 * (3 * M - m) / 6 + noise**2 * DIFFUSE * (1 + t[:, None] * u)
+
+
+def level_covariance(t: np.ndarray) -> np.ndarray:
+    """Of a process with a 1/f spectrum inside the band."""
+    f = np.linspace(*WANDER_HZ, 2000)
+    weight = 1 / f
+    lag = np.abs(t[:, None] - t)
+    each = {float(x): float((weight * np.cos(2 * np.pi * f * x)).sum()) for x in np.unique(lag.round(6))}
+    return WANDER_M**2 * np.vectorize(lambda x: each[float(x)])(lag.round(6)) / weight.sum()
+
+
+def least_error_deg(strokes_per_s: float, noise: float) -> tuple[float, float]:
+    """Bound (deg) of the tilt of a stroke in the middle of a series, and of its first."""
+    turns = 1.0 + np.arange(STROKES + 1) / strokes_per_s
+    middle = 0.5 * (turns[1:] + turns[:-1])
+    reading_m = 0.5 * SPAN_M * np.radians(TILT_SCATTER_DEG)
+    known = drift_covariance(middle, middle, noise) + level_covariance(middle) + reading_m**2 * np.eye(STROKES)
+    cross = np.diff(drift_covariance(turns, middle, noise), axis=0)
+    own = np.diff(np.diff(drift_covariance(turns, turns, noise), axis=0), axis=1)
+    left = np.diag(own - cross @ np.linalg.solve(known, cross.T))
+    error = np.degrees(np.sqrt(np.maximum(left, 0.0)) / SPAN_M)
+    return float(error[STROKES // 2]), float(error[0])
+
+
+def main() -> None:
+    """Print the table."""
+    print("| strokes/s | bound, 400 ug/rtHz | first stroke | bound, 70 ug/rtHz | first stroke |")
+    print("| --- | --- | --- | --- | --- |")
+    for rate in (2.0, 4.0, 8.0, 12.0):
+        values = [*least_error_deg(rate, NOISE_MPS2_RTHZ), *least_error_deg(rate, GOOD_MPS2_RTHZ)]
+        print(f"| {rate:g} | " + " | ".join(f"{value:.2f}" for value in values) + " |")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,90 @@
+"""Which reference gestures are asked for, in which order, for how long."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from analysis.model.records import OFF_HAND, EventKind
+
+
+@dataclass(frozen=True)
+class AskedGesture:
+    """One reference gesture: what to do in plain words, and for how long."""
+
+    kind: EventKind
+    seconds: float
+    prompt: str
+    label: str = ""
+    lead_s: float = 3.0
+
+
+@dataclass(frozen=True)
+class WantedGesture:
+    """One gesture to do in one posture, with its place among all."""
+
+    asked: AskedGesture
+    posture: str
+    number: int
+    count: int
+
+    @property
+    def off_hand(self) -> bool:
+        """Whether the sensor lies on the table."""
+        return bool(self.asked.label)
+
+
+def full_gestures(flat: bool = False) -> tuple[AskedGesture, ...]:
+    """Return the reference gestures in order; a lap instrument's ``across`` must start with a downstroke."""
+    first = ", the first move in the direction of a downstroke" if flat else ""
+    return (
+        AskedGesture("still", 3.0, "Lay the sensor on the table and leave it alone.", OFF_HAND),
+        AskedGesture("still", 3.0, "Strap it on, rest the plectrum on a string and hold still."),
+        AskedGesture(
+            "across",
+            6.0,
+            f"Mute the strings. Drag the tip across all of them, back and forth, about twice a second{first}.",
+        ),
+        AskedGesture("along", 6.0, "Slide the tip along one string, back and forth, about twice a second."),
+        AskedGesture("pivot", 9.0, "Keep the tip on one spot. Rock the hand: slow circles, then quick nods and turns."),
+    )
+
+
+SHORT_GESTURES_SD_MM = 4.5
+"""Up to this standard deviation per axis a remembered lever arm lets the short gestures do."""
+SHORT_S: dict[str, float] = {"still": 2.0, "across": 4.0, "along": 4.0, "pivot": 5.0}
+SHORT_LEAD_S = 2.0
+AGAIN = ("across", "pivot")
+"""What each further posture shows anew: how the hand is turned, and how it grips. The strings run where they ran."""
+
+
+def choose_gestures(lever_sd_mm: float | None, flat: bool = False) -> tuple[AskedGesture, ...]:
+    """Return the short gestures where the lever arm is known well enough from earlier sessions, else the full ones."""
+    full = full_gestures(flat)
+    if lever_sd_mm is None or lever_sd_mm > SHORT_GESTURES_SD_MM:
+        return full
+    return tuple(shortened(gesture) for gesture in full)
+
+
+def shortened(gesture: AskedGesture) -> AskedGesture:
+    """The gesture of somebody who has just done it, or whose lever arm is known."""
+    return replace(gesture, seconds=min(gesture.seconds, SHORT_S[gesture.kind]), lead_s=SHORT_LEAD_S)
+
+
+def gestures_for(asked: Sequence[AskedGesture], postures: Sequence[str]) -> tuple[WantedGesture, ...]:
+    """All gestures, once a posture: everything in the first, ``across`` and ``pivot``, short, in each further one."""
+    wanted = [(gesture, "" if gesture.label else postures[0]) for gesture in asked]
+    wanted += [(each.asked, posture) for posture in postures[1:] for each in gestures_of(asked, posture)]
+    return tuple(WantedGesture(gesture, posture, at, len(wanted)) for at, (gesture, posture) in enumerate(wanted, 1))
+
+
+def gestures_anew(asked: Sequence[AskedGesture], posture: str) -> tuple[WantedGesture, ...]:
+    """All gestures of a posture once more, the sensor staying on the hand."""
+    wanted = [gesture for gesture in asked if not gesture.label]
+    return tuple(WantedGesture(gesture, posture, at, len(wanted)) for at, gesture in enumerate(wanted, 1))
+
+
+def gestures_of(asked: Sequence[AskedGesture], posture: str) -> tuple[WantedGesture, ...]:
+    """The gestures of one more posture."""
+    wanted = [shortened(gesture) for gesture in asked if gesture.kind in AGAIN]
+    return tuple(WantedGesture(gesture, posture, at, len(wanted)) for at, gesture in enumerate(wanted, 1))

@@ -1,0 +1,290 @@
+"""The guided session, one step at a time: ``step(state, happening)`` gives the next state and what is to be done."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from analysis.model.records import Event
+from logger.guide.called_steps import press_called
+from logger.guide.gesture_transitions import (
+    ask_for_posture,
+    begin_gestures,
+    gesture_time_passed,
+    judged,
+    next_gesture,
+    press_in_gestures,
+    solved,
+)
+from logger.guide.guide_state import Guide, Script, Step, due_s, enter, step_back
+from logger.guide.orders import (
+    Begin,
+    CheckSensor,
+    Chosen,
+    Close,
+    End,
+    GestureJudged,
+    GesturesSolved,
+    Happening,
+    LoadAssessed,
+    LookForSensor,
+    Order,
+    Pressed,
+    Reported,
+    SensorChecked,
+    SensorFound,
+    SensorMissing,
+    SettleSetup,
+    Task,
+    TimePassed,
+    WriteReport,
+)
+from logger.guide.phases import (
+    Closed,
+    Connecting,
+    CountingIn,
+    Done,
+    Finishing,
+    Gesturing,
+    Hurting,
+    Judging,
+    OnBreak,
+    Playing,
+    Poor,
+    Preparing,
+    Ready,
+    Resting,
+    SettingUp,
+    Solving,
+    Unconnected,
+    Unsolved,
+)
+from logger.guide.play_transitions import (
+    HIGHEST_RATING,
+    answered,
+    begin_play,
+    count_in,
+    end_break,
+    end_play,
+    go_on,
+    leave_rest,
+    press_in_rest,
+    stop_count_in,
+    stop_play,
+)
+from logger.guide.view import keys_of
+
+CALM_S = 120.0
+"""For so long after something hurt, going on is not offered."""
+
+
+def begin(script: Script, chosen: Chosen) -> Step:
+    """Begin a session.
+
+    Parameters
+    ----------
+    script : Script
+    chosen : Chosen
+        What is chosen to begin with.
+
+    Returns
+    -------
+    guide : Guide
+    orders : list of Order
+    """
+    guide = choose(Guide(script, Connecting()), chosen)
+    if script.led and not script.sensor:
+        return replace(guide, phase=SettingUp()), []
+    if script.led:
+        return guide, [LookForSensor()]
+    # Whoever calls the steps has met the sensor already.
+    guide, orders = begin_gestures(guide, chosen.at_s)
+    return guide, orders
+
+
+def step(guide: Guide, happening: Happening) -> Step:
+    """Take one step.
+
+    Parameters
+    ----------
+    guide : Guide
+        The state so far.
+    happening : Happening
+        What happened; one that has no meaning now changes nothing.
+
+    Returns
+    -------
+    guide : Guide
+        The state from now on.
+    orders : list of Order
+        What is to be done, in this order.
+    """
+    if isinstance(happening, Pressed):
+        return press(guide, happening)
+    if isinstance(happening, TimePassed):
+        due = due_s(guide)
+        return (guide, []) if due is None or happening.at_s < due else time_passed(guide, happening.at_s)
+    if isinstance(happening, Chosen):
+        return choose(guide, happening), []
+    if isinstance(happening, GestureJudged):
+        return judged(guide, happening)
+    if isinstance(happening, GesturesSolved):
+        return solved(guide, happening)
+    if isinstance(happening, LoadAssessed):
+        return replace(guide, load=guide.load.drifted(happening.level, happening.sentence)), []
+    if isinstance(happening, Reported):
+        return (enter(guide, Done(happening.sentence)), []) if isinstance(guide.phase, Finishing) else (guide, [])
+    return sensor_told(guide, happening)
+
+
+def sensor_told(guide: Guide, told: SensorFound | SensorMissing | SensorChecked) -> Step:
+    """News while the sensor is looked for and checked."""
+    if not isinstance(guide.phase, Connecting):
+        return guide, []
+    if isinstance(told, SensorFound):
+        return replace(guide, phase=Connecting(checking=True)), [CheckSensor()]
+    if isinstance(told, SensorMissing):
+        return enter(guide, Unconnected(told.sentence, told.on_disk)), []
+    if told.problem:
+        return enter(guide, Unconnected(told.problem, checked=True)), []
+    return enter(guide, SettingUp()), []
+
+
+def choose(guide: Guide, chosen: Chosen) -> Guide:
+    """Take over a choice; where it was refused, say so."""
+    free, band = chosen.free, chosen.dead_band_deg
+    guide = replace(guide, asked=chosen.gestures, free=free, dead_band_deg=band, strings=chosen.strings)
+    if isinstance(guide.phase, Ready):
+        return enter(replace(guide, block=guide.block_of(guide.stretch)), Ready(chosen.refused))
+    return enter(guide, SettingUp(chosen.refused)) if isinstance(guide.phase, SettingUp) else guide
+
+
+def time_passed(guide: Guide, at_s: float) -> Step:
+    """The time of the phase is up."""
+    phase = guide.phase
+    if isinstance(phase, Gesturing):
+        return gesture_time_passed(guide, at_s)
+    if isinstance(phase, CountingIn):
+        return begin_play(guide)
+    if isinstance(phase, Playing):
+        return stop_play(guide, at_s)
+    if isinstance(phase, Resting):
+        return leave_rest(guide, at_s)
+    if isinstance(phase, OnBreak):
+        return end_break(guide, at_s)
+    if isinstance(phase, Hurting):
+        return enter(guide, replace(phase, calm=True)), []
+    return guide, []
+
+
+def press(guide: Guide, pressed: Pressed) -> Step:
+    """Follow a key that has a meaning now."""
+    command = pressed.command
+    if command == "finish":
+        return finish(guide, pressed.at_s)
+    late = pressed.seen not in (None, guide.number) and command != "hurt"
+    if late or command not in {key.command for key in keys_of(guide)}:
+        return guide, []
+    if command == "hurt":
+        return hurt(guide, pressed.at_s)
+    if guide.questions:
+        return press_in_question(guide, pressed)
+    if not guide.script.led and not isinstance(guide.phase, Hurting):
+        return press_called(guide, pressed)
+    return press_led(guide, pressed)
+
+
+def press_in_question(guide: Guide, pressed: Pressed) -> Step:
+    """An answer on the scale; or one key counts up, from 10 to 0 again, and the other accepts what was counted."""
+    if pressed.command == "again":
+        # The step's number stays: quick presses one after the other all count.
+        return replace(guide, counted=0 if guide.counted is None else (guide.counted + 1) % (HIGHEST_RATING + 1)), []
+    value = {"rate": pressed.value, "next": guide.counted}.get(pressed.command)
+    return answered(guide, pressed.at_s, value)
+
+
+def press_led(guide: Guide, pressed: Pressed) -> Step:
+    """A key where the guide leads."""
+    phase, at_s = guide.phase, pressed.at_s
+    if isinstance(phase, Unconnected):
+        return reconnect(guide, pressed)
+    if isinstance(phase, SettingUp):
+        guide, orders = begin_gestures(guide, at_s)
+        return guide, [SettleSetup(), *orders]
+    if isinstance(phase, Preparing | Gesturing | Poor | Unsolved):
+        return press_in_gestures(guide, pressed)
+    if isinstance(phase, Ready):
+        return press_ready(guide, pressed)
+    if isinstance(phase, CountingIn):
+        return stop_count_in(guide, at_s)
+    if isinstance(phase, Playing):
+        return stop_play(guide, at_s)
+    if isinstance(phase, Resting | OnBreak):
+        return press_in_rest(guide, pressed)
+    if isinstance(phase, Hurting):
+        return resume(guide, phase, at_s)
+    return (enter(guide, Closed()), [Close()]) if isinstance(phase, Done) else (guide, [])
+
+
+def reconnect(guide: Guide, pressed: Pressed) -> Step:
+    """Try again; or go on with a sensor that does not read as it should."""
+    if pressed.command == "skip":
+        return enter(guide, SettingUp()), []
+    checked = isinstance(guide.phase, Unconnected) and guide.phase.checked
+    return enter(guide, Connecting(checking=checked)), [CheckSensor() if checked else LookForSensor()]
+
+
+def press_ready(guide: Guide, pressed: Pressed) -> Step:
+    """A key before a block."""
+    if pressed.command != "again":
+        return count_in(guide, pressed.at_s)
+    if guide.script.plan is None:
+        return ask_for_posture(guide, guide.free.posture, pressed.at_s)
+    return go_on(step_back(guide), pressed.at_s)
+
+
+def close_phase(guide: Guide, at_s: float) -> Step:
+    """Close what is under way, to leave it: a gesture that was broken off does not count, a block does."""
+    phase = guide.phase
+    if isinstance(phase, Playing):
+        return end_play(guide, at_s)
+    if isinstance(phase, CountingIn):
+        return replace(guide, blocks=guide.blocks - 1), [Task("rest", at_s), End(at_s)]
+    task: list[Order] = [Task("rest", at_s)] if isinstance(phase, Gesturing) else []
+    poor = guide.script.led and isinstance(phase, Judging | Poor | Gesturing)
+    ended_s = phase.ended_s if isinstance(phase, Judging | Poor) else at_s
+    return guide, [*task, End(ended_s, "rest" if poor else None)]
+
+
+def hurt(guide: Guide, at_s: float) -> Step:
+    """Stop, say so, record it; for two minutes there is no way on but the end."""
+    phase = guide.phase
+    moved_on = isinstance(phase, CountingIn | Playing) and guide.script.plan is not None
+    posture = guide.free.posture if guide.block is None else guide.block.posture
+    guide, orders = close_phase(guide, at_s)
+    guide = replace(guide, place=guide.place + moved_on, due_s=None, questions=(), counted=None)
+    back: SettingUp | Preparing | Ready = Ready()
+    if isinstance(phase, SettingUp):
+        back = phase
+    elif isinstance(phase, Preparing | Gesturing | Judging | Poor | Solving | Unsolved):
+        back = Preparing()
+    begun = Begin(Event(0.0, 0.0, "hurt", "", posture), at_s)
+    return enter(guide, Hurting(at_s + CALM_S, back)), [*orders, Task("rest", at_s), begun]
+
+
+def resume(guide: Guide, phase: Hurting, at_s: float) -> Step:
+    """It is gone: go on, with care, where it stopped."""
+    ended: list[Order] = [End(at_s)]
+    if isinstance(phase.back, SettingUp):
+        return enter(guide, phase.back), ended
+    guide, orders = next_gesture(guide, at_s) if isinstance(phase.back, Preparing) else go_on(guide, at_s)
+    return guide, [*ended, *orders]
+
+
+def finish(guide: Guide, at_s: float) -> Step:
+    """End the session and write its report; once that is there, close the program."""
+    if isinstance(guide.phase, Done):
+        return enter(guide, Closed()), [Close()]
+    if isinstance(guide.phase, Finishing | Closed):
+        return guide, []
+    guide, orders = close_phase(guide, at_s)
+    return enter(replace(guide, questions=(), counted=None), Finishing()), [*orders, WriteReport()]

@@ -1,0 +1,90 @@
+"""The reference gestures as they are done: how they go, the verdict on each, and all of them solved together."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+from analysis.model.records import Event
+from analysis.reference.session_reference import Gestures
+from logger.guide.orders import GesturesSolved
+from logger.guide.shown import GestureLive
+from logger.live.estimator_thread import EstimatorThread
+from logger.live.gesture_check import GestureCheck, sensor_notice
+from logger.live.protocol import ServerMessage
+from logger.live.session_log import SessionLog
+from logger.sliding.estimator import LiveEstimator
+
+CHECK_S = 0.33
+
+
+class GestureFollower:
+    """Follow one gesture after the other with the estimator.
+
+    Parameters
+    ----------
+    estimator : LiveEstimator
+    worker : EstimatorThread
+    log : SessionLog
+    publish : callable
+    """
+
+    def __init__(
+        self,
+        estimator: LiveEstimator,
+        worker: EstimatorThread,
+        log: SessionLog,
+        publish: Callable[[ServerMessage], None],
+    ) -> None:
+        self._estimator = estimator
+        self._worker = worker
+        self._log = log
+        self._publish = publish
+        self._check = GestureCheck(estimator)
+
+    async def watch(self, event: Event, seconds: float) -> None:
+        """Say how it goes while it goes, until cancelled."""
+        log = self._log
+        while True:
+            await asyncio.sleep(CHECK_S)
+            now = replace(event, end_s=log.log_s(log.pace.now_s()))
+            live = await self._worker.run(lambda now=now: self._check.judge(now, seconds, False))  # type: ignore[misc]
+            self._publish(live)
+
+    async def judge(self, event: Event, seconds: float) -> GestureLive:
+        """The verdict, once its samples are there."""
+        await self._log.samples_until(event.end_s + 0.1, self._estimator)
+        verdict = await self._worker.run(lambda: self._check.judge(event, seconds, True))
+        self._publish(verdict)
+        return verdict
+
+    async def solve(self, postures: Sequence[str], offered: Sequence[str]) -> GesturesSolved:
+        """Solve all gestures; say of every posture that is offered whose gestures serve it."""
+        estimator, events = self._estimator, tuple(self._log.events)
+        gestures = await self._worker.run(lambda: estimator.establish(events, tuple(postures)))
+        notice = await self._worker.run(lambda: sensor_notice(estimator, events)) if events else ""
+        lenders = [(posture, lender_of(estimator, posture)) for posture in offered]
+        return GesturesSolved(
+            at_s=self._log.pace.now_s(),
+            usable=frozenset((quality.kind, quality.posture) for quality in gestures.qualities if quality.usable),
+            reasons=tuple((kind, _reason(gestures, kind)) for kind in ("across", "along", "pivot")),
+            framed=estimator.reference is not None,
+            notice=notice,
+            lenders=tuple((posture, lender) for posture, lender in lenders if lender is not None),
+        )
+
+
+def lender_of(estimator: LiveEstimator, posture: str) -> str | None:
+    """The posture whose gestures serve this one, which has none of its own; None where it needs no other's."""
+    foundation, reference = estimator.foundation, estimator.reference
+    if foundation is None or reference is None or not reference.frame(posture).from_gestures:
+        return None
+    owners = [direction.posture for direction in foundation.gestures.directions if direction.usable]
+    return None if not owners or {posture, ""} & set(owners) else owners[0]
+
+
+def _reason(gestures: Gestures, kind: str) -> str:
+    remarks = [quality.remark for quality in gestures.qualities if not quality.usable]
+    said = remarks or [words for words in gestures.warnings if words.startswith(kind)]
+    return f"{kind.capitalize()}: {said[0]}." if said else f"{kind.capitalize()} was no good."

@@ -1,0 +1,164 @@
+"""While a drill is played: which notes were met, missed or added, and whether each string change cleared.
+
+The batch code decides (:mod:`analysis.drills.alignment`, :mod:`analysis.drills.string_changes`), on the last strokes.
+A change is first judged by its own stroke alone, as soon as that has ended: provisional. With the stroke after it, and
+once both are settled, the path between them decides: final.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from analysis.drills.alignment import EXTRA, DrillAlignment, align_strokes
+from analysis.drills.phrases import Phrase, find_drill
+from analysis.drills.session_changes import timing_of
+from analysis.drills.string_changes import BlockStrokes, judge_changes
+from analysis.model.errors import InputError, NotEnoughDataError
+from analysis.model.records import Event, FloatArray, Instrument
+
+MOST_STROKES = 40
+"""So many are matched with the notes each time; what lies before stays as it was counted."""
+OFFSET_SE_DEG = 1.2
+"""Standard error of tilt common to a block, as usual after good gestures; its own is known at its end."""
+TOLD = 48
+"""Marks told, from the last back."""
+
+Verdict = Literal["cleared", "caught", "cannot tell"]
+
+
+@dataclass(frozen=True)
+class ChangeMark:
+    """A string change after the note at a 0-based place of the drill's cycle; ``end_s``: its stroke's end, log time."""
+
+    place: int
+    verdict: Verdict
+    final: bool
+    end_s: float
+
+
+@dataclass(frozen=True)
+class NoteMarks:
+    """String changes so far, oldest first, the last ones only; notes without a stroke, strokes without a note."""
+
+    changes: tuple[ChangeMark, ...]
+    missing: int
+    added: int
+
+
+class NoteFollower:
+    """Follow the notes of one block.
+
+    Parameters
+    ----------
+    block : Event
+        With the drill and its tempo, on log time.
+    instrument : Instrument
+    """
+
+    def __init__(self, block: Event, instrument: Instrument) -> None:
+        self._block = block
+        self._instrument = instrument
+        self._timing = timing_of(block)
+        self._from_s, self._due_s = -np.inf, block.start_s
+        self._counted = (0, 0)
+        self._decided: dict[float, Verdict] = {}
+        try:
+            self._phrase = find_drill(block.drill, instrument.courses, {}) if block.drill else None
+        except InputError:  # Said before the block; there is nothing to follow.
+            self._phrase = None
+
+    def mark(self, strokes: pd.DataFrame, paths_mm: FloatArray, settled_s: float) -> NoteMarks | None:
+        """Mark the block's strokes so far.
+
+        Parameters
+        ----------
+        strokes : DataFrame
+            All strokes of the block, in order.
+        paths_mm : float (n, k, 3)
+        settled_s : float
+            Strokes that end before are final.
+
+        Returns
+        -------
+        NoteMarks or None
+            None without a drill, or before it can be told which notes are played.
+        """
+        phrase = self._phrase
+        if phrase is None or len(strokes) < 2:
+            return None
+        rows, paths = self._since(strokes, paths_mm)
+        try:
+            alignment = align_strokes(rows, phrase, replace(self._timing, due_s=self._due_s))
+            if len(rows) > MOST_STROKES + phrase.cycle_notes and self._leave(rows, alignment, phrase):
+                rows, paths = self._since(strokes, paths_mm)
+                alignment = align_strokes(rows, phrase, replace(self._timing, due_s=self._due_s))
+        except NotEnoughDataError:
+            return None
+        missing, added = self._counted
+        changes = self._changes(rows, paths, alignment, settled_s)
+        return NoteMarks(changes[-TOLD:], missing + alignment.missed, added + alignment.extra)
+
+    def _since(self, strokes: pd.DataFrame, paths_mm: FloatArray) -> tuple[pd.DataFrame, FloatArray]:
+        """Strokes that are still matched, with their paths."""
+        first = int(np.searchsorted(strokes["contact_s"], self._from_s))
+        return strokes.iloc[first:].reset_index(drop=True), paths_mm[first:]
+
+    def _leave(self, rows: pd.DataFrame, alignment: DrillAlignment, phrase: Phrase) -> bool:
+        """Leave whole cycles behind, counted; True if there were any. The next begins at a stroke that met its note."""
+        place = len(rows) - MOST_STROKES
+        starts = (alignment.note % phrase.cycle_notes == 0) & (alignment.note > 0) & (np.arange(len(rows)) <= place)
+        if not starts.any():
+            return False
+        cut = int(np.flatnonzero(starts)[-1])
+        gone = align_strokes(rows.iloc[:cut], phrase, replace(self._timing, due_s=self._due_s))
+        # Notes between the last one met before the cut and the cut itself.
+        behind = int(alignment.note[cut] - 1 - alignment.note[:cut].max()) if alignment.piece[cut] == 0 else 0
+        self._counted = (self._counted[0] + gone.missed + behind, self._counted[1] + gone.extra)
+        contacts_s = rows["contact_s"].to_numpy()
+        self._due_s, self._from_s = float(contacts_s[cut]), 0.5 * float(contacts_s[cut - 1] + contacts_s[cut])
+        return True
+
+    def _changes(
+        self, rows: pd.DataFrame, paths_mm: FloatArray, alignment: DrillAlignment, settled_s: float
+    ) -> tuple[ChangeMark, ...]:
+        phrase = self._phrase
+        if phrase is None:
+            return ()
+        changed = [
+            at
+            for at, note in enumerate(alignment.note.tolist())
+            if note != EXTRA and phrase.string_at(note) != phrase.string_at(note + 1)
+        ]
+        ends_s = rows["end_s"].tolist()
+        settled = [at for at in changed if at + 1 < len(rows) and ends_s[at + 1] <= settled_s]
+        self._decide(rows, paths_mm, alignment, [at for at in settled if ends_s[at] not in self._decided])
+        clears = rows["clears"].tolist()
+        marks = []
+        for at in changed:
+            alone: Verdict = "cleared" if clears[at] else "caught"
+            final = at in settled
+            verdict = self._decided[ends_s[at]] if final else alone
+            marks.append(ChangeMark(int(alignment.note[at]) % phrase.cycle_notes, verdict, final, ends_s[at]))
+        return tuple(marks)
+
+    def _decide(self, rows: pd.DataFrame, paths_mm: FloatArray, alignment: DrillAlignment, at: list[int]) -> None:
+        """Judge changes for good, each once, between its stroke and the next."""
+        if not at or self._phrase is None:
+            return
+        part = slice(at[0], at[-1] + 2)
+        near = replace(
+            alignment,
+            note=alignment.note[part],
+            confidence=alignment.confidence[part],
+            piece=np.zeros_like(alignment.piece[part]),
+            period_s=alignment.period_s[part],
+        )
+        strokes = BlockStrokes(rows.iloc[part], paths_mm[part], OFFSET_SE_DEG)
+        judged = judge_changes(strokes, near, self._phrase, self._instrument)
+        verdicts = dict(zip(judged["time_s"].tolist(), judged["verdict"].tolist(), strict=True))
+        contacts_s, ends_s = rows["contact_s"].tolist(), rows["end_s"].tolist()
+        self._decided |= {ends_s[each]: verdicts.get(contacts_s[each], "cannot tell") for each in at}

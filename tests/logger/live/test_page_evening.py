@@ -1,0 +1,145 @@
+"""An evening of switching in the browser: gestures, a switch block with two postures, its marks, the report."""
+
+from __future__ import annotations
+
+import itertools
+import re
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from logger.session.session_file import read_session
+from tests.browser import find_violations, open_chromium, open_page, wait_until
+from tests.logger.live.test_page_session import Player, program
+
+pytestmark = pytest.mark.browser
+
+SWITCHES = 6
+PAIR = """
+[[block]]
+posture = "{posture}"
+tempo_bpm = 96
+notes_per_beat = 4
+drill = "{drill}"
+repeats = 3
+count_in_beats = {count_in}
+rest_beats = {rest}
+wanted = "{wanted}"
+"""
+LAST = """
+[[block]]
+posture = "low"
+tempo_bpm = 96
+notes_per_beat = 4
+drill = "4x2 3x2 2x2 3x2"
+repeats = 1
+count_in_beats = 0
+"""
+WATCH = """(() => { window.seen = []; window.frames = 0;
+const tell = () => { window.frames += 1; const stage = document.getElementById('stage')?.dataset ?? {};
+    const told = document.getElementById('announce');
+    const row = [stage.step, stage.switching, told && !told.hidden ? told.textContent : '',
+        document.getElementById('notes')?.textContent, document.getElementById('title')?.textContent];
+    const last = window.seen.at(-1);
+    if (JSON.stringify(last) !== JSON.stringify(row)) window.seen.push(row);
+    requestAnimationFrame(tell); };
+requestAnimationFrame(tell); })()"""
+
+
+def plan_text(pairs: int) -> str:
+    blocks = []
+    for number in range(2 * pairs):
+        first = number % 2 == 0
+        drill = "4x2 3x2 2x2 3x2" if first else "up 4x2 3x2 2x2 3x2"
+        posture, wanted = ("low", "up") if first else ("high", "down")
+        count_in = 4 if number == 0 else 0
+        blocks.append(PAIR.format(posture=posture, drill=drill, count_in=count_in, rest=1, wanted=wanted))
+    return 'name = "An invented evening"\n' + "".join(blocks) + LAST
+
+
+def test_an_evening_of_switching(tmp_path: Path) -> None:
+    (tmp_path / "plan.toml").write_text(plan_text(SWITCHES // 2), encoding="utf-8")
+    words = ("plan.toml", "--source", "simulated", "--speed", 2)
+    with (
+        open_chromium() as browser,
+        program(tmp_path, *words) as (address, running),
+        open_page(browser, viewport={"width": 390, "height": 844}, color_scheme="dark") as (page, watch),
+    ):
+        page.add_init_script(WATCH)
+        page.goto(address)
+        wait_until(page, "document.documentElement.dataset.ready === 'yes'", 20)
+        player = Player(page)
+        player.play_until("ready")
+        page.keyboard.press("PageDown")
+        wait_until(page, "document.getElementById('stage').dataset.step === 'play'", 20)
+        wait_until(page, "/[0-9]+, [0-9]+/.test(document.getElementById('notes').textContent)", 20)
+        assert find_violations(page) == []
+        page.screenshot(path=str(tmp_path / "play.png"))
+        follow_to_rest(page)
+        seen = page.evaluate("window.seen")
+        page.keyboard.press("e")
+        page.keyboard.press("e")
+        wait_until(page, "document.getElementById('stage').dataset.step === 'done'", 60)
+        assert watch.errors == []
+        page.keyboard.press("PageDown")
+        page.wait_for_timeout(1600)
+        page.keyboard.press("PageDown")
+        assert running.wait(20) == 0
+    told = [words for _, _, words, _, _ in seen if words]
+    assert "Next: posture high" in told
+    assert "Next: posture low" in told
+    assert not any(title == "Rest" for step, switching, _, _, title in seen if switching == "true")
+    check_evening(tmp_path / "evening.mcap")
+
+
+def follow_to_rest(page: Any) -> None:
+    """Touch nothing until the plan is over."""
+    deadline = time.monotonic() + 90.0
+    while page.locator("#rating").is_hidden():
+        assert time.monotonic() < deadline, page.evaluate("window.seen.slice(-5)")
+        page.wait_for_timeout(100)
+
+
+def check_evening(path: Path) -> None:
+    """Switches came on the beat; gestures once a posture; most of the time between first and last note was play."""
+    session = read_session(path)
+    plays = [event for event in session.events if event.kind == "play"]
+    assert [event.posture for event in plays] == ["low", "high"] * (SWITCHES // 2) + ["low"]
+    beat_s = 60.0 / 96.0
+    for before, after in itertools.pairwise(plays):
+        assert after.start_s - before.start_s == pytest.approx((6 + 1) * beat_s, abs=0.03)
+    kinds = [(event.kind, event.posture) for event in session.events if event.kind in ("across", "along", "pivot")]
+    once = [("along", "low"), *itertools.product(("across", "pivot"), ("low", "high"))]
+    assert sorted(kinds) == sorted(once)
+    played_s = sum(event.end_s - event.start_s for event in plays)
+    assert played_s / (plays[-1].end_s - plays[0].start_s) > 0.8
+
+
+def test_practice_without_a_sensor(tmp_path: Path) -> None:
+    (tmp_path / "plan.toml").write_text(plan_text(1), encoding="utf-8")
+    with (
+        open_chromium() as browser,
+        program(tmp_path, "plan.toml", "--source", "none") as (address, running),
+        open_page(browser, viewport={"width": 1366, "height": 768}) as (page, watch),
+    ):
+        page.add_init_script(WATCH)
+        page.goto(address)
+        wait_until(page, "document.getElementById('stage').dataset.step === 'setup'", 20)
+        page.keyboard.press("PageDown")
+        wait_until(page, "document.getElementById('stage').dataset.step === 'ready'", 5)
+        page.keyboard.press("PageDown")
+        wait_until(page, "document.getElementById('stage').dataset.step === 'play'", 10)
+        assert page.locator("#tab-view").is_visible()
+        assert page.locator("#title").is_visible()
+        assert page.locator("#figures").is_hidden()
+        wait_until(page, "document.getElementById('announce').textContent === 'Next: posture high'", 10)
+        page.keyboard.press("e")
+        page.keyboard.press("e")
+        wait_until(page, "document.getElementById('stage').dataset.step === 'done'", 10)
+        assert re.search("would add the tilt", page.locator("#words").inner_text())
+        page.keyboard.press("PageDown")
+        assert running.wait(20) == 0
+        assert watch.errors == []
+    assert not list(tmp_path.glob("*.mcap"))

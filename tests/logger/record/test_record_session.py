@@ -1,0 +1,88 @@
+"""Keys of the terminal: what they do to the recording, and what is said."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from logger.record.record_session import BlockSettings, RecordSession
+from logger.terminal.keys import LEFT, PAGE_DOWN, PAGE_UP, RIGHT
+
+
+class Tape:
+    """Stands in for a recorder: keeps what it is told."""
+
+    def __init__(self) -> None:
+        self.now_s = 100.0
+        self.told: list[tuple[str, Any]] = []
+
+    def log_time_s(self) -> float:
+        return self.now_s
+
+    def begin(self, event: Any, at_s: float) -> None:
+        self.told.append(("begin", event.kind))
+
+    def end(self, at_s: float, kind: str | None) -> None:
+        self.told.append(("end", kind))
+
+    def add(self, event: Any) -> None:
+        self.told.append(("add", (event.label, event.rating, event.start_s)))
+
+    @property
+    def ratings(self) -> list[Any]:
+        return [told for what, told in self.told if what == "add"]
+
+
+def session() -> tuple[RecordSession, Tape]:
+    tape = Tape()
+    counter = SimpleNamespace(strokes=0, pause=lambda: None, reset=lambda: None)
+    return RecordSession(tape, counter, BlockSettings(("A", "B"))), tape  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("key", "value"), [("0", 0.0), ("9", 9.0), ("x", 10.0)])
+def test_a_rating_is_one_key_from_0_to_10(key: str, value: float) -> None:
+    run, tape = session()
+    run.press("t")
+    assert "0 (none) to 10 (worst)" in run.message
+    run.press(key)
+    assert tape.ratings == [("tension", value, 100.0)]
+    assert run.message == f"Tension {value:g} noted."
+
+
+@pytest.mark.parametrize(("count", "accept"), [("+", " "), (LEFT, RIGHT), (PAGE_UP, PAGE_DOWN)])
+def test_one_key_counts_a_rating_up_and_another_accepts(count: str, accept: str) -> None:
+    run, tape = session()
+    run.press("d")
+    for _ in range(11):
+        run.press(count)
+    assert run.message.startswith("Discomfort 10:")
+    run.press(accept)
+    assert tape.ratings == [("discomfort", 10.0, 100.0)]
+
+
+def test_any_other_key_is_no_rating_and_hurt_counts_at_once() -> None:
+    run, tape = session()
+    run.press("t")
+    run.press("ü")
+    assert (tape.ratings, run.message) == ([], "No rating taken.")
+    run.press(" ")
+    run.press("t")
+    run.press("h")
+    assert "clinician" in run.message
+    assert tape.told[-1] == ("begin", "hurt")
+    assert run.hurt
+
+
+def test_a_pedal_leads_through_gestures_and_blocks() -> None:
+    run, tape = session()
+    for _ in range(5):
+        run.press(PAGE_DOWN)
+        tape.now_s += 9.5
+        run.tick()
+    assert [kind for what, kind in tape.told if what == "begin"] == ["still", "still", "across", "along", "pivot"]
+    assert run.message == "Gestures done. Press space to start a block."
+    run.press(PAGE_DOWN)
+    run.press(PAGE_DOWN)
+    assert [kind for what, kind in tape.told if what == "begin"][-2:] == ["play", "rest"]
