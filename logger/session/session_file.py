@@ -20,6 +20,7 @@ import numpy as np
 from analysis.model.errors import OutputError, SessionFileError
 from analysis.model.records import Event, RawSamples, Session
 from logger.files.atomic_file import claim_name, give_name, open_atomic, reason, sync_folder
+from logger.session.repacked import is_repacked, scan_repacked
 from logger.session.session_chunks import ChunkStream
 from logger.session.session_records import (
     CHANNELS,
@@ -272,7 +273,7 @@ def read_session(path: Path) -> Session:
     with ThreadPoolExecutor(1) as pool:
         digest = pool.submit(lambda: hashlib.sha256(data).hexdigest())
         try:
-            session = _assemble(scan_messages(data))
+            session = _assemble(scan_repacked(data) if is_repacked(data) else scan_messages(data))
         except SessionFileError as error:
             raise SessionFileError(f"{path}: {error}") from error
         return replace(session, log_hash=digest.result())
