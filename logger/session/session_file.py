@@ -18,17 +18,21 @@ from typing import Self
 import numpy as np
 
 from analysis.model.errors import OutputError, SessionFileError
-from analysis.model.records import Event, RawSamples, Session
+from analysis.model.records import Event, RawSamples, Session, Stream
 from logger.files.atomic_file import claim_name, give_name, open_atomic, reason, sync_folder
 from logger.session.repacked import is_repacked, scan_repacked
 from logger.session.session_chunks import ChunkStream
 from logger.session.session_records import (
     CHANNELS,
     EVENTS_TOPIC,
+    MOST_ATTACHMENTS,
+    MOST_STREAMS,
     SAMPLES_TOPIC,
     SESSION_TOPIC,
+    STREAM_TOPICS,
     Closing,
     SessionHead,
+    StreamHead,
     decode_event,
     decode_head,
     decode_samples,
@@ -63,7 +67,11 @@ def write_session(path: Path, session: Session) -> None:
         session.lever_sd_mm,
         session.warnings,
         session.metadata,
+        session.sensor,
+        tuple(StreamHead(s.role, s.profile, s.calibration, s.clock, s.sensor) for s in session.streams),
+        session.attachments,
     )
+    _check_streams(head)
     with open_atomic(path) as stream:
         chunks = ChunkStream(stream, head)
         for event in session.events:
@@ -72,7 +80,19 @@ def write_session(path: Path, session: Session) -> None:
         for start in range(0, session.raw.ticks.size, SAMPLES_PER_CHUNK):
             chunks.add_samples(_rows(session.raw, start, start + SAMPLES_PER_CHUNK))
             chunks.close_chunk()
+        for number, stream_of in enumerate(session.streams):
+            for start in range(0, stream_of.raw.ticks.size, SAMPLES_PER_CHUNK):
+                chunks.add_stream_samples(number, _rows(stream_of.raw, start, start + SAMPLES_PER_CHUNK))
+                chunks.close_chunk()
         chunks.finish()
+
+
+def _check_streams(head: SessionHead) -> None:
+    if len(head.streams) > MOST_STREAMS or len(head.attachments) > MOST_ATTACHMENTS:
+        raise SessionFileError(
+            f"expected at most {MOST_STREAMS} further streams and {MOST_ATTACHMENTS} attachments, found "
+            f"{len(head.streams)} and {len(head.attachments)}; leave some out"
+        )
 
 
 class SessionWriter:
@@ -99,6 +119,8 @@ class SessionWriter:
         self.path = path
         self._clock = clock
         self._pending: list[RawSamples] = []
+        self._pending_streams: list[list[RawSamples]] = [[] for _ in head.streams]
+        _check_streams(head)
         # Readable from its first moment on: the file gets its name when its head is on the disk. Windows cannot rename
         # an open file. The other name is nobody else's, so that two recorders with one name cannot harm each other.
         partial = path if sys.platform == "win32" else path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
@@ -124,6 +146,12 @@ class SessionWriter:
         """Take samples (ticks and sequence unwrapped); synced at once if half a second has passed, else later."""
         if raw.ticks.size:
             self._pending.append(raw)
+        self._sync_if_due()
+
+    def write_stream_samples(self, number: int, raw: RawSamples) -> None:
+        """Take samples of further stream ``number``, from 0, in the order of the head's streams."""
+        if raw.ticks.size:
+            self._pending_streams[number].append(raw)
         self._sync_if_due()
 
     def write_event(self, event: Event) -> int:
@@ -162,6 +190,10 @@ class SessionWriter:
             if self._pending:
                 self._chunks.add_samples(_joined(self._pending))
                 self._pending.clear()
+            for number, pending in enumerate(self._pending_streams):
+                if pending:
+                    self._chunks.add_stream_samples(number, _joined(pending))
+                    pending.clear()
             self._chunks.close_chunk()
             os.fsync(self._file.fileno())
         except OSError as error:
@@ -258,6 +290,24 @@ def read_session(path: Path) -> Session:
     SessionFileError
         No such file, not a session, a newer format version, or no copy of the settings is left.
     """
+    data = read_bytes(path)
+    with ThreadPoolExecutor(1) as pool:
+        digest = pool.submit(lambda: hashlib.sha256(data).hexdigest())
+        try:
+            session = _assemble(scan_file(data))
+        except SessionFileError as error:
+            raise SessionFileError(f"{path}: {error}") from error
+        return replace(session, log_hash=digest.result())
+
+
+def read_bytes(path: Path) -> bytes:
+    """The bytes of what may be a session file.
+
+    Raises
+    ------
+    SessionFileError
+        No such file, a folder, empty, or a text.
+    """
     if path.is_dir():
         raise SessionFileError(f"{path} is a folder; name one session file (.mcap) in it")
     try:
@@ -270,13 +320,12 @@ def read_session(path: Path) -> Session:
         raise SessionFileError(f"{path} is empty; copy or record it again")
     if b"\0" not in data:
         raise SessionFileError(f"{path} is text, not a session file; a sensor's CSV needs strokeplane import first")
-    with ThreadPoolExecutor(1) as pool:
-        digest = pool.submit(lambda: hashlib.sha256(data).hexdigest())
-        try:
-            session = _assemble(scan_repacked(data) if is_repacked(data) else scan_messages(data))
-        except SessionFileError as error:
-            raise SessionFileError(f"{path}: {error}") from error
-        return replace(session, log_hash=digest.result())
+    return data
+
+
+def scan_file(data: bytes) -> Scan:
+    """All messages that are sound, packed or not."""
+    return scan_repacked(data) if is_repacked(data) else scan_messages(data)
 
 
 def _assemble(scan: Scan) -> Session:
@@ -289,10 +338,22 @@ def _assemble(scan: Scan) -> Session:
     events = dict(decode_event(m.data) for m in scan.messages if m.channel == CHANNELS[EVENTS_TOPIC])
     raw = decode_samples([m.data for m in scan.messages if m.channel == CHANNELS[SAMPLES_TOPIC]])
     head = heads[-1][0]
+    streams = tuple(
+        Stream(
+            each.role,
+            decode_samples([m.data for m in scan.messages if m.channel == CHANNELS[topic]]),
+            each.profile,
+            each.calibration,
+            each.clock,
+            each.sensor,
+        )
+        for topic, each in zip(STREAM_TOPICS, head.streams, strict=False)
+    )
     closing = next((closing for _, closing in heads if closing is not None), None)
     warnings = list(head.warnings)
     if not scan.sound:
         warnings += _damage(scan, closing, raw.ticks.size, len(events))
+        warnings += _stream_losses(closing, streams)
     return Session(
         raw=raw,
         profile=head.profile,
@@ -304,7 +365,20 @@ def _assemble(scan: Scan) -> Session:
         lever_sd_mm=head.lever_sd_mm,
         warnings=tuple(warnings),
         metadata=head.metadata,
+        sensor=head.sensor,
+        streams=streams,
+        attachments=head.attachments,
     )
+
+
+def _stream_losses(closing: Closing | None, streams: Sequence[Stream]) -> list[str]:
+    """Sentences about samples of further streams that a damaged file lost."""
+    expected = () if closing is None else closing.stream_samples
+    return [
+        f"{count - stream.raw.ticks.size} of {count} samples of the {stream.role}'s stream {number} are missing."
+        for number, (count, stream) in enumerate(zip(expected, streams, strict=False), 1)
+        if count > stream.raw.ticks.size
+    ]
 
 
 def _damage(scan: Scan, closing: Closing | None, samples: int, events: int) -> list[str]:
