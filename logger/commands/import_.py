@@ -55,7 +55,7 @@ def import_command(
     the session. All times stay on the file's own time column. What is mended is told; what cannot be decided is named,
     and then nothing is written.
     """
-    from logger.files.atomic_file import check_absent
+    from logger.session.made_session import check_session_target
     from logger.terminal.progress_bar import part_of, show_progress
 
     is_table = _is_table(source)
@@ -69,7 +69,8 @@ def import_command(
         raise click.UsageError("Missing option '-o': name the session file to write")
     tasks = [(source, output or beside(source))] if is_table else _tasks(source, output or source)
     for path, target in tasks:
-        check_absent(target, replace or target == path)
+        if target != path:
+            check_session_target(target, replace)
     said = []
     with show_progress() as progress:
         for number, (path, target) in enumerate(tasks):

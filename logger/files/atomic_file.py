@@ -204,9 +204,35 @@ def give_name(partial: Path, path: Path) -> None:
         partial.unlink()
         raise
     except OSError:  # A file system without hard links, as on many memory sticks.
-        if path.exists():
+        try:
+            path.open("xb").close()  # Whoever makes the name first has it.
+        except FileExistsError:
             partial.unlink()
-            raise FileExistsError(path) from None
-        partial.rename(path)
+            raise
+        partial.replace(path)
         return
     partial.unlink()
+
+
+def claim_name(path: Path) -> Path:
+    """Make an empty file under this name, or under the first free one of NAME-2, NAME-3 and so on.
+
+    Returns
+    -------
+    Path
+        Nobody else gets it.
+
+    Raises
+    ------
+    OSError
+        The folder refuses it.
+    """
+    claimed, number = path, 1
+    while True:
+        try:
+            claimed.open("xb").close()
+        except FileExistsError:
+            number += 1
+            claimed = path.with_name(f"{path.stem}-{number}{path.suffix}")
+        else:
+            return claimed

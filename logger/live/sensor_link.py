@@ -193,6 +193,8 @@ class SensorLink:
             silent_s = now_s - self._heard_s
             state = recorder.state()
             self._tell_link(silent_s > SILENT_S * max(1.0, self._pace.speed) or not state.linked, state.reason)
+            if state.warning and self.shown.status == "ok" and self.shown.sentence != state.warning:
+                self._show(replace(self.shown, sentence=state.warning))
             if self._pace.real_s(now_s - pulsed_s) >= PULSE_S:
                 pulsed_s = now_s
                 losses = state.losses

@@ -13,8 +13,8 @@ from typing import Literal
 from analysis.drills.phrases import MAX_NOTES, Phrase, read_phrase
 from analysis.drills.practice_form import section_beats
 from analysis.model.cautions import STOP
-from analysis.model.errors import InputError, StrokeplaneError
-from logger.files.atomic_file import reason
+from analysis.model.errors import InputError, OutputError, StrokeplaneError
+from logger.files.atomic_file import check_absent, reason
 from logger.files.toml_table import Table
 
 MOST_BLOCKS = 500
@@ -234,6 +234,28 @@ def _toml(value: object) -> str:
         # DEL is the one character that JSON leaves bare and TOML forbids.
         return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
     return repr(value)
+
+
+def check_plan_target(path: Path, replace: bool) -> None:
+    """Refuse to write over a plan unasked, and over anything else at all.
+
+    Raises
+    ------
+    OutputError
+        The file is there and ``replace`` is not said, or it cannot be read as a plan.
+    """
+    check_absent(path, replace)
+    if not path.is_file():
+        return
+    try:
+        read_plan(path)
+    except StrokeplaneError as error:
+        raise OutputError(
+            "the file is there, and --replace replaces plans only",
+            found="what is no readable plan",
+            next_step="name a new file",
+            file=str(path),
+        ) from error
 
 
 def read_plan(path: Path) -> Plan:
