@@ -230,7 +230,11 @@ def check_command(session: Path, changes: Path | None, sound: Path | None, tunin
         emissions = None if heard is None else heard.emissions
         blocks, problems = judge_drills(found.result, found.session.metadata, heard=emissions)
     if not blocks and not problems:
-        raise InputError(f"{session}: no block names a drill; give a block's drill as a phrase such as '4x2 3x2'.")
+        raise InputError(
+            "no block names a drill",
+            next_step="give a block's drill as a phrase such as '4x2 3x2'.",
+            file=str(session),
+        )
     if not blocks:
         raise InputError(f"{session}: " + " ".join(problems))
     listened = () if heard is None else (render_heard(heard),)

@@ -87,7 +87,10 @@ def write_material(
     """
     for text in (name, *practice.form.postures):
         if not text.isprintable():
-            raise InputError(f"Names may hold printable characters only; found {text!r}.")
+            raise InputError(
+                "Names may hold printable characters only",
+                found=f"{text!r}.",
+            )
     # Everything is rendered before the first file is written, so a bad phrase leaves nothing behind.
     content = {
         "tab": render_tab(practice, tuning, name).encode(),
@@ -100,7 +103,10 @@ def write_material(
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise OutputError(f"{folder} cannot be made ({reason(error)}); name another folder") from error
+        raise OutputError(
+            f"{folder} cannot be made ({reason(error)})",
+            next_step="name another folder",
+        ) from error
     paths = {key: folder / FILE_NAMES.get(key, key) for key in content}
     results = [key for key in content if key != "plan"]
     for key in results:

@@ -231,7 +231,10 @@ class Recorder:
         """
         fit = self._source.clock.fit() or self._last_fit
         if fit is None:
-            raise DeviceError("no sample has come yet, so nothing can be marked; wait for the sensor")
+            raise DeviceError(
+                "no sample has come yet, so nothing can be marked",
+                next_step="wait for the sensor",
+            )
         self._last_fit = fit
         return fit.device_s(self._settings.host_time_s())
 
@@ -355,7 +358,8 @@ class Recorder:
             if not closed and self.error is None:
                 # A fault of this program; the thread's hook shows it, and nobody may take the recording for whole.
                 self.error = SessionFileError(
-                    f"{self.path} stopped growing by a fault of this program; what was synced is safe, report the fault"
+                    f"{self.path} stopped growing by a fault of this program",
+                    next_step="what was synced is safe, report the fault",
                 )
                 self._give_up(writer)
 
@@ -381,8 +385,8 @@ class Recorder:
             writer.sync()
             rescued = writer.copy_synced_to(rescue_path(self.path))
             raise SessionFileError(
-                f"{self.path} was removed or moved while it was being recorded; everything up to then is saved in "
-                f"{rescued}, start a new recording"
+                f"{self.path} was removed or moved while it was being recorded",
+                next_step=f"everything up to then is saved in {rescued}, start a new recording",
             )
 
         self._end_before_the_disk_is_full(writer)

@@ -193,8 +193,9 @@ def _batch_head(batch: bytes | memoryview) -> tuple[int, int, int, int]:
         if flags < 8 and BATCH_HEAD.size + rows * _ROW_SIZES[flags] == len(batch):
             return rows, flags, tick, sequence
     raise SessionFileError(
-        f"expected a batch of samples of format {FORMAT_VERSION}, found {len(batch)} bytes that are none; "
-        "the program that wrote the file does not follow docs/session-file.md"
+        expected=f"a batch of samples of format {FORMAT_VERSION}",
+        found=f"{len(batch)} bytes that are none",
+        next_step="the program that wrote the file does not follow docs/session-file.md",
     )
 
 
@@ -241,11 +242,16 @@ def decode_head(data: bytes | memoryview) -> tuple[SessionHead, Closing | None]:
     record = _json_object(data)
     version = record.pop("format_version", None)
     if record.pop("format", None) != FORMAT_NAME or not isinstance(version, int):
-        raise SessionFileError("expected a strokeplane session, found another kind of MCAP file; name a session file")
+        raise SessionFileError(
+            expected="a strokeplane session",
+            found="another kind of MCAP file",
+            next_step="name a session file",
+        )
     if version > FORMAT_VERSION:
         raise SessionFileError(
-            f"expected session format {FORMAT_VERSION} or older, found format {version}, written by a newer "
-            "strokeplane; update strokeplane to read it"
+            expected=f"session format {FORMAT_VERSION} or older",
+            found=f"format {version}, written by a newer strokeplane",
+            next_step="update strokeplane to read it",
         )
     closing = record.pop("closing", None)
     parts = {
@@ -263,13 +269,21 @@ def decode_head(data: bytes | memoryview) -> tuple[SessionHead, Closing | None]:
 
 def _list(value: Any, most: int) -> list[Any]:
     if not isinstance(value, list) or len(value) > most:
-        raise SessionFileError(f"expected a list of at most {most}, found another value; the file's writer is at fault")
+        raise SessionFileError(
+            expected=f"a list of at most {most}",
+            found="another value",
+            next_step="the file's writer is at fault",
+        )
     return value
 
 
 def _stream(record: Any) -> StreamHead:
     if not isinstance(record, dict) or record.get("role") not in ("hand", "instrument"):
-        raise SessionFileError("expected a stream with a known role, found none; update strokeplane to read the file")
+        raise SessionFileError(
+            expected="a stream with a known role",
+            found="none",
+            next_step="update strokeplane to read the file",
+        )
     parts = {
         "profile": _build(SensorProfile, record.get("profile")),
         "calibration": _build(Calibration, record.get("calibration", {})),
@@ -281,7 +295,11 @@ def _stream(record: Any) -> StreamHead:
 
 def _attachment(record: Any) -> Attachment:
     if not isinstance(record, dict):
-        raise SessionFileError("expected an attachment, found another value; the file's writer is at fault")
+        raise SessionFileError(
+            expected="an attachment",
+            found="another value",
+            next_step="the file's writer is at fault",
+        )
     return _build(Attachment, {**record, "clock": _clock(record.get("clock"))})
 
 
@@ -334,7 +352,11 @@ def decode_event(data: bytes | memoryview) -> tuple[int, Event]:
     record = _json_object(data)
     number = record.pop("number", None)
     if not isinstance(number, int):
-        raise SessionFileError("expected an event with a whole number, found none; the file's writer is at fault")
+        raise SessionFileError(
+            expected="an event with a whole number",
+            found="none",
+            next_step="the file's writer is at fault",
+        )
     return number, _build(Event, record)
 
 
@@ -354,10 +376,16 @@ def _json_object(data: bytes | memoryview) -> dict[str, Any]:
         record = json.loads(bytes(data))
     except ValueError as error:
         raise SessionFileError(
-            f"expected JSON, found something else ({error}); the file's writer is at fault"
+            expected="JSON",
+            found=f"something else ({error})",
+            next_step="the file's writer is at fault",
         ) from error
     if not isinstance(record, dict):
-        raise SessionFileError("expected a JSON object, found another value; the file's writer is at fault")
+        raise SessionFileError(
+            expected="a JSON object",
+            found="another value",
+            next_step="the file's writer is at fault",
+        )
     return record
 
 
@@ -367,12 +395,17 @@ def _build(kind: type[T], record: Any) -> T:
     if not isinstance(record, dict) or set(record) - known:
         unknown = sorted(set(record) - known) if isinstance(record, dict) else record
         raise SessionFileError(
-            f"expected the fields of {kind.__name__}, found {unknown}; update strokeplane to read the file"
+            expected=f"the fields of {kind.__name__}",
+            found=f"{unknown}",
+            next_step="update strokeplane to read the file",
         )
     try:
         return kind(**{name: _tuples(value) for name, value in record.items()})
     except TypeError as error:
-        raise SessionFileError(f"{kind.__name__} lacks a field ({error}); the file's writer is at fault") from error
+        raise SessionFileError(
+            f"{kind.__name__} lacks a field ({error})",
+            next_step="the file's writer is at fault",
+        ) from error
 
 
 def _tuples(value: Any) -> Any:
