@@ -113,8 +113,10 @@ def analyse_session(
         table, strokes = measure_play(motion, session, PlayContext(reference, threshold), settings.table)
     if table.empty:
         raise NotEnoughDataError(
-            "expected strokes of play, found none; check that the sensor is on the picking hand, that a block of play "
-            "is marked, and that the strokes span at least 2 mm"
+            expected="strokes of play",
+            found="none",
+            next_step="check that the sensor is on the picking hand, that a block of play is marked, and that the "
+            "strokes span at least 2 mm",
         )
     tell("blocks", 0.9)
     if not blocks:

@@ -160,10 +160,14 @@ def align_strokes(
     times = strokes["contact_s"].to_numpy(np.float64)
     if len(times) < 2:
         raise NotEnoughDataError(
-            f"Matching strokes with a drill needs at least 2 strokes; this block has {len(times)}."
+            "Matching strokes with a drill needs at least 2 strokes",
+            next_step=f"this block has {len(times)}.",
         )
     if not np.all(np.isfinite(times)) or np.any(np.diff(times) < 0):
-        raise InputError("Strokes must come in order of their contact times; sort the strokes table by contact_s.")
+        raise InputError(
+            "Strokes must come in order of their contact times",
+            next_step="sort the strokes table by contact_s.",
+        )
     if heard is not None and heard.shape != (len(times), len(phrase.notes)):
         raise InputError(
             expected=f"what was heard as a row a stroke and a column a note, ({len(times)}, {len(phrase.notes)})",

@@ -176,9 +176,15 @@ class Phrase:
 
     def __post_init__(self) -> None:
         if not self.notes or len(self.notes) + len(self.lead) > MAX_NOTES:
-            raise InputError(f"A phrase needs 1 to {MAX_NOTES} notes; this one has {len(self.notes)}.")
+            raise InputError(
+                f"A phrase needs 1 to {MAX_NOTES} notes",
+                next_step=f"this one has {len(self.notes)}.",
+            )
         if self.first_stroke not in ("down", "up"):
-            raise InputError(f"The first stroke is down or up; found {self.first_stroke!r}.")
+            raise InputError(
+                "The first stroke is down or up",
+                found=f"{self.first_stroke!r}.",
+            )
         if self.swing is not None and not Fraction(1, 2) <= self.swing < 1:
             raise InputError("the swing is out of bounds", expected="1/2 to less than 1", found=str(self.swing))
         for number, note in enumerate(self.played, 1):
@@ -191,14 +197,20 @@ class Phrase:
         for string, fret in places:
             if not 1 <= string <= self.strings:
                 raise InputError(
-                    f"Note {number} stands on string {string}, but the instrument has strings 1 to "
-                    f"{self.strings}; correct the note or choose another tuning."
+                    f"Note {number} stands on string {string}, but the instrument has strings 1 to {self.strings}",
+                    next_step="correct the note or choose another tuning.",
                 )
             if fret is not None and not 0 <= fret <= MAX_FRET:
-                raise InputError(f"Note {number} asks for fret {fret}; frets run from 0 to {MAX_FRET}.")
+                raise InputError(
+                    f"Note {number} asks for fret {fret}",
+                    next_step=f"frets run from 0 to {MAX_FRET}.",
+                )
         lengths = [note.length, *(slur.length for slur in note.slurs)]
         if not all(0 < length <= MAX_LENGTH for length in lengths) or not 0 <= note.rest <= MAX_LENGTH:
-            raise InputError(f"Note {number} lasts no time or more than {MAX_LENGTH} units; correct its length.")
+            raise InputError(
+                f"Note {number} lasts no time or more than {MAX_LENGTH} units",
+                next_step="correct its length.",
+            )
 
     @property
     def played(self) -> tuple[Note, ...]:

@@ -91,11 +91,17 @@ string=None),), rest=0, stroke=None)
     while words and (match := _SETTING.fullmatch(words[0])):
         words.pop(0)
         if int(match[3]) == 0:
-            raise InputError(f"Cannot read {match.group()!r} in the phrase; its lower number is 0.")
+            raise InputError(
+                f"Cannot read {match.group()!r} in the phrase",
+                next_step="its lower number is 0.",
+            )
         pair = int(match[2]), int(match[3])
         settings[match[1]] = pair if match[1] == "metre" else Fraction(*pair)
     if not words:
-        raise InputError(f"Expected a phrase such as '4x2 3x2' or '4:5-7 3:4-7'; found {text!r}.")
+        raise InputError(
+            "Expected a phrase such as '4x2 3x2' or '4:5-7 3:4-7'",
+            found=f"{text!r}.",
+        )
     metre = _metre(settings)
     at = words.index("then") if "then" in words else None
     lead = Line() if at is None else _read_words(words[:at], None)
@@ -168,7 +174,10 @@ def join_lines(lines: list[Line]) -> Line:
             whole.wait(line.rest)
         whole.notes.extend(line.notes)
         if len(whole.notes) > MAX_NOTES:
-            raise InputError(f"A phrase needs 1 to {MAX_NOTES} notes; this one has more.")
+            raise InputError(
+                f"A phrase needs 1 to {MAX_NOTES} notes",
+                next_step="this one has more.",
+            )
     return whole
 
 
@@ -216,9 +225,15 @@ def _read_items(word: str, string: int, text: str, line: Line) -> None:
             stroke: Stroke | None = {"d": "down", "u": "up"}.get(match[2])  # type: ignore[assignment]
             line.notes.append(Note(string, fret, length, stroke=stroke))
         elif match[2]:
-            raise InputError(f"In {word!r} a note after {sign!r} states a stroke; it has none.")
+            raise InputError(
+                f"In {word!r} a note after {sign!r} states a stroke",
+                next_step="it has none.",
+            )
         elif not line.notes:
-            raise InputError(f"{word!r} begins with a note that has no stroke; pick the first note.")
+            raise InputError(
+                f"{word!r} begins with a note that has no stroke",
+                next_step="pick the first note.",
+            )
         else:
             own = line.notes[-1].string
             line.slur(Slur(SLURS[sign], fret, length, None if string == own else string))
@@ -228,13 +243,17 @@ def _length(text: str | None) -> Fraction:
     try:
         return Fraction(text or 1)
     except ZeroDivisionError:
-        raise InputError(f"A length of {text} cannot be read; its lower number is 0.") from None
+        raise InputError(
+            f"A length of {text} cannot be read",
+            next_step="its lower number is 0.",
+        ) from None
 
 
 def _unreadable(word: str) -> InputError:
     return InputError(
-        f"Cannot read {word!r} in the phrase; write STRINGxCOUNT (4x2) or STRING:FRET-FRET (4:5-7), "
-        "with 'down' or 'up' first and 'once' last where wanted."
+        f"Cannot read {word!r} in the phrase",
+        next_step="write STRINGxCOUNT (4x2) or STRING:FRET-FRET (4:5-7), with 'down' or 'up' first and 'once' "
+        "last where wanted.",
     )
 
 

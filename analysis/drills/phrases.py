@@ -141,8 +141,8 @@ def require_changes(phrase: Phrase) -> Demand:
     demand = read_demand(phrase)
     if demand.kind == "none":
         raise InputError(
-            f"The phrase stays on string {phrase.notes[0].string}, so it has no string change to look at; "
-            "put some of its notes on another string."
+            f"The phrase stays on string {phrase.notes[0].string}, so it has no string change to look at",
+            next_step="put some of its notes on another string.",
         )
     return demand
 
@@ -163,13 +163,13 @@ def make_twin(phrase: Phrase) -> Phrase:
     notes = phrase.notes
     if phrase.states_strokes or phrase.lead or phrase.rest:
         raise InputError(
-            "A phrase with strokes of its own, a pickup or a rest in front cannot simply start one note later; "
-            "ask for its other twins."
+            "A phrase with strokes of its own, a pickup or a rest in front cannot simply start one note later",
+            next_step="ask for its other twins.",
         )
     if phrase.loops and len(notes) % 2:
         raise InputError(
-            f"A loop of {len(notes)} notes turns its strokes round on every pass, so it demands both and has no "
-            "twin; add or drop one note."
+            f"A loop of {len(notes)} notes turns its strokes round on every pass, so it demands both and has no twin",
+            next_step="add or drop one note.",
         )
     if phrase.loops:
         return replace(phrase, notes=notes[1:] + notes[:1])

@@ -52,16 +52,28 @@ class PracticeForm:
 
     def __post_init__(self) -> None:
         if not self.tempi_bpm or not all(20 <= tempo <= 400 for tempo in self.tempi_bpm):
-            raise InputError(f"Tempi must be 20 to 400 BPM, at least one; found {list(self.tempi_bpm)}.")
+            raise InputError(
+                "Tempi must be 20 to 400 BPM, at least one",
+                found=f"{list(self.tempi_bpm)}.",
+            )
         if not (Fraction(1, 4) <= self.notes_per_beat <= 32 and self.notes_per_beat.denominator <= 8):
-            raise InputError(f"Notes per beat must be a fraction from 1/4 to 32; found {self.notes_per_beat}.")
+            raise InputError(
+                "Notes per beat must be a fraction from 1/4 to 32",
+                found=f"{self.notes_per_beat}.",
+            )
         bounds = {"repeats": (1, 256), "rest_beats": (0, 64), "count_in_beats": (0, 64), "beats_per_bar": (1, 64)}
         for name, (low, high) in bounds.items():
             value = getattr(self, name)
             if value is not None and not low <= value <= high:
-                raise InputError(f"{name} must be {low} to {high}; found {value}.")
+                raise InputError(
+                    f"{name} must be {low} to {high}",
+                    found=f"{value}.",
+                )
         if not 1 <= self.section_s <= 3600:
-            raise InputError(f"A section lasts 1 to 3600 seconds; found {self.section_s:g}.")
+            raise InputError(
+                "A section lasts 1 to 3600 seconds",
+                found=f"{self.section_s:g}.",
+            )
 
     @property
     def rest(self) -> int:
@@ -215,8 +227,9 @@ def tempo_ladder(first_bpm: float, last_bpm: float, step_bpm: float) -> tuple[fl
     if not 0 <= rungs < 100:
         other = f"steps of {-step_bpm:g} BPM, or swap the tempi" if rungs < 0 else "larger steps"
         raise InputError(
-            f"expected steps that lead from {first_bpm:g} to {last_bpm:g} BPM in fewer than 100, found steps of "
-            f"{step_bpm:g} BPM; take {other}"
+            expected=f"steps that lead from {first_bpm:g} to {last_bpm:g} BPM in fewer than 100",
+            found=f"steps of {step_bpm:g} BPM",
+            next_step=f"take {other}",
         )
     return tuple(float(first_bpm + k * step_bpm) for k in range(math.floor(rungs + 1e-9) + 1))
 
@@ -263,8 +276,8 @@ def lay_out(phrase: Phrase, twin: Phrase, form: PracticeForm) -> Practice:
     minutes = practice.seconds_at(beat) / 60
     if minutes > MAX_PRACTICE_MINUTES:
         raise InputError(
-            f"This practice would last {minutes:.0f} minutes; keep it under {MAX_PRACTICE_MINUTES:.0f}: fewer tempi, "
-            "repeats or notes."
+            f"This practice would last {minutes:.0f} minutes",
+            next_step=f"keep it under {MAX_PRACTICE_MINUTES:.0f}: fewer tempi, repeats or notes.",
         )
     return practice
 
@@ -311,4 +324,7 @@ def read_notes_per_beat(text: str) -> Fraction:
     try:
         return Fraction(text)
     except (ValueError, ZeroDivisionError):
-        raise InputError(f"Cannot read {text!r} as notes per beat; write 4, 1.5 or 3/2.") from None
+        raise InputError(
+            f"Cannot read {text!r} as notes per beat",
+            next_step="write 4, 1.5 or 3/2.",
+        ) from None

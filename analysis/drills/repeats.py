@@ -70,7 +70,10 @@ def unfold(bars: Sequence[Bar]) -> list[Bar]:
         stop = _section_end(bars, at)
         played += _play_section(bars[at:stop])
         if len(played) > MOST_BARS:
-            raise InputError(f"Repeats written out make more than {MOST_BARS} bars; shorten the piece.")
+            raise InputError(
+                f"Repeats written out make more than {MOST_BARS} bars",
+                next_step="shorten the piece.",
+            )
         at = stop
     return played
 
@@ -113,7 +116,10 @@ def _play_section(bars: Sequence[Bar]) -> list[Bar]:
         return list(bars)
     times = max(len(endings), 1 if endings else ends[-1].times)
     if not 1 <= times <= MOST_TIMES:
-        raise InputError(f"A repeat is played 1 to {MOST_TIMES} times; found {times}.")
+        raise InputError(
+            f"A repeat is played 1 to {MOST_TIMES} times",
+            found=f"{times}.",
+        )
     played = []
     for turn in range(1, times + 1):
         ending = 0

@@ -186,13 +186,14 @@ def _judge_block(
     phrase = find_drill(block.drill, result.instrument.courses, metadata)
     if phrase is None:
         raise InputError(
-            f"The drill {block.drill!r} is a name without a phrase; write the phrase itself, such as '4x2 3x2', "
-            f"or add it to the session as drill.{block.drill}."
+            f"The drill {block.drill!r} is a name without a phrase",
+            next_step=f"write the phrase itself, such as '4x2 3x2', or add it to the session as drill.{block.drill}.",
         )
     demand = require_changes(phrase)
     if result.reference.kind != "gestures":
         raise InputError(
-            "String changes need the instrument's frame; record the gestures across, along and pivot before the drill."
+            "String changes need the instrument's frame",
+            next_step="record the gestures across, along and pivot before the drill.",
         )
     rows = _rows_of(result.strokes, block.index)
     strokes = result.strokes.iloc[rows]
@@ -243,8 +244,9 @@ def require_room(phrase: Phrase, block: Event | BlockSummary, strokes: pd.DataFr
     """Raise InputError if the block is too short for its drill to be played once, or its strokes come unevenly."""
     if not phrase.is_even:
         raise InputError(
-            "The drill has rests, slurs or notes of different lengths; strokes are matched with notes only where they "
-            "come evenly, so its string changes are not judged: tilt and hold of the block are."
+            "The drill has rests, slurs or notes of different lengths",
+            next_step="strokes are matched with notes only where they come evenly, so its string changes are not "
+            "judged: tilt and hold of the block are.",
         )
     duration_s = block.end_s - block.start_s
     period_s = timing_of(block).period_s
@@ -254,8 +256,8 @@ def require_room(phrase: Phrase, block: Event | BlockSummary, strokes: pd.DataFr
     # A block's marks are set by hand: a tenth of a second more or less is no reason to refuse it.
     if needed_s > duration_s + 0.1:
         raise InputError(
-            f"The drill's {phrase.stroke_count(1)} notes take {needed_s:.1f} s, but the block lasts "
-            f"{duration_s:.1f} s; make the block longer, the tempo higher or the drill shorter."
+            f"The drill's {phrase.stroke_count(1)} notes take {needed_s:.1f} s, but the block lasts {duration_s:.1f} s",
+            next_step="make the block longer, the tempo higher or the drill shorter.",
         )
 
 

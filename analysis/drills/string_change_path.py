@@ -89,8 +89,8 @@ def place_strings(instrument: Instrument) -> StringPlaces:
         return StringPlaces(y, np.zeros_like(y))
     if radius <= np.abs(y).max():
         raise InputError(
-            f"The arch's radius of {radius:g} mm is smaller than half the strings' width of {across[-1]:g} mm; "
-            "correct radius_mm or spacing_mm."
+            f"The arch's radius of {radius:g} mm is smaller than half the strings' width of {across[-1]:g} mm",
+            next_step="correct radius_mm or spacing_mm.",
         )
     return StringPlaces(y, np.sqrt(radius**2 - y**2) - radius)
 

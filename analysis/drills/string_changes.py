@@ -136,8 +136,8 @@ def judge_changes(
     settings = settings or ChangeSettings()
     if phrase.strings != instrument.courses:
         raise InputError(
-            f"The drill is for {phrase.strings} strings or courses, the instrument has {instrument.courses}; "
-            "correct the drill or the instrument."
+            f"The drill is for {phrase.strings} strings or courses, the instrument has {instrument.courses}",
+            next_step="correct the drill or the instrument.",
         )
     places = place_strings(instrument)
     table = played.strokes.reset_index(drop=True)

@@ -81,5 +81,6 @@ def require_strings(phrase: Phrase, tuning: Tuning) -> None:
     """
     if phrase.strings != tuning.strings:
         raise InputError(
-            f"The phrase is for {phrase.strings} strings, the tuning has {tuning.strings}; choose a tuning that fits."
+            f"The phrase is for {phrase.strings} strings, the tuning has {tuning.strings}",
+            next_step="choose a tuning that fits.",
         )

@@ -53,11 +53,15 @@ class Tuning:
 
     def __post_init__(self) -> None:
         if not 1 <= len(self.open_midi) <= 99:
-            raise InputError(f"A tuning has 1 to 99 strings; found {len(self.open_midi)}.")
+            raise InputError(
+                "A tuning has 1 to 99 strings",
+                found=f"{len(self.open_midi)}.",
+            )
         for number, pitch in enumerate(self.open_midi, 1):
             if not 0 <= pitch <= 127:
                 raise InputError(
-                    f"Open string {number} would be MIDI pitch {pitch}; pitches run from C-1 (0) to G9 (127)."
+                    f"Open string {number} would be MIDI pitch {pitch}",
+                    next_step="pitches run from C-1 (0) to G9 (127).",
                 )
 
     @property
@@ -90,8 +94,8 @@ class Tuning:
         pitch = self.open_midi[note.string - 1] + (note.fret or 0)
         if pitch > 127:
             raise InputError(
-                f"Fret {note.fret} of string {note.string} would be MIDI pitch {pitch}, above G9 (127); "
-                "lower the fret or the tuning."
+                f"Fret {note.fret} of string {note.string} would be MIDI pitch {pitch}, above G9 (127)",
+                next_step="lower the fret or the tuning.",
             )
         return pitch
 
@@ -121,7 +125,10 @@ def read_tuning(text: str) -> Tuning:
     spelled = TUNINGS.get(text.strip().lower(), text)
     words = spelled.split()
     if not words:
-        raise InputError("Expected a tuning such as 'E2 A2 D3 G3 B3 E4'; found nothing.")
+        raise InputError(
+            "Expected a tuning such as 'E2 A2 D3 G3 B3 E4'",
+            found="nothing.",
+        )
     pitches = [_read_pitch(word) for word in words]
     return Tuning(tuple(reversed(pitches)))
 
@@ -239,8 +246,9 @@ def _read_pitch(word: str) -> int:
     match = _PITCH.fullmatch(word)
     if match is None:
         raise InputError(
-            f"Cannot read {word!r} in the tuning; write pitches such as E2 or F#3, the string that a downstroke "
-            f"meets first in front, or one of: {', '.join(TUNINGS)}."
+            f"Cannot read {word!r} in the tuning",
+            next_step="write pitches such as E2 or F#3, the string that a downstroke meets first in front, or one "
+            f"of: {', '.join(TUNINGS)}.",
         )
     letter, accidental, octave = match.groups()
     return _NATURAL[letter] + {"": 0, "#": 1, "b": -1}[accidental] + 12 * (int(octave) + 1)
@@ -264,7 +272,10 @@ def read_root(text: str) -> int:
     """
     match = _ROOT.fullmatch(text.strip())
     if match is None:
-        raise InputError(f"Cannot read {text!r} as a root; write a note name such as A, Bb or F#.")
+        raise InputError(
+            f"Cannot read {text!r} as a root",
+            next_step="write a note name such as A, Bb or F#.",
+        )
     letter, accidental = match.groups()
     return (_NATURAL[letter] + {"": 0, "#": 1, "b": -1}[accidental]) % 12
 
@@ -296,9 +307,15 @@ def read_degrees(text: str) -> tuple[int, ...]:
     for word in text.split():
         match = _DEGREE.fullmatch(word)
         if match is None:
-            raise InputError(f"Cannot read {word!r} as a scale degree; write 1 to 7, with # or b in front if altered.")
+            raise InputError(
+                f"Cannot read {word!r} as a scale degree",
+                next_step="write 1 to 7, with # or b in front if altered.",
+            )
         accidental, degree = match.groups()
         semitones.add((_MAJOR[int(degree) - 1] + {"": 0, "#": 1, "b": -1}[accidental]) % 12)
     if len(semitones) < 2:
-        raise InputError(f"A phrase needs at least two scale degrees; found {text!r}.")
+        raise InputError(
+            "A phrase needs at least two scale degrees",
+            found=f"{text!r}.",
+        )
     return tuple(sorted(semitones))

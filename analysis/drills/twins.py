@@ -72,8 +72,9 @@ def list_twins(phrase: Phrase) -> tuple[Twin, ...]:
     require_changes(phrase)
     if phrase.loops and phrase.cycle_notes > len(phrase.notes):
         raise InputError(
-            f"A loop of {len(phrase.notes)} notes turns its strokes round on every pass, so it demands both and has no "
-            "twin; add or drop one note."
+            f"A loop of {len(phrase.notes)} notes turns its strokes round on every pass, so it demands "
+            "both and has no twin",
+            next_step="add or drop one note.",
         )
     twins = [_other_first(phrase)]
     if not phrase.states_strokes:

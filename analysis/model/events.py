@@ -60,8 +60,10 @@ def check_events(events: Sequence[Event]) -> None:
         before = open_until.get(group)
         if before is not None and event.start_s < before.end_s:
             raise InputError(
-                f"expected one {group} at a time, found {_name(before)} ({before.start_s:g} to {before.end_s:g} s) and "
-                f"{_name(event)} ({event.start_s:g} to {event.end_s:g} s) overlapping; shorten one of them"
+                expected=f"one {group} at a time",
+                found=f"{_name(before)} ({before.start_s:g} to {before.end_s:g} s) and {_name(event)} "
+                f"({event.start_s:g} to {event.end_s:g} s) overlapping",
+                next_step="shorten one of them",
             )
         open_until[group] = event
 

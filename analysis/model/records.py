@@ -218,8 +218,52 @@ class RawSamples:
 
 
 @dataclass(frozen=True)
+class SensorIdentity:
+    """Which one of its kind a sensor is, and what runs on it; empty where it did not say."""
+
+    id: str = ""
+    microcontroller: str = ""
+    firmware_version: str = ""
+
+
+@dataclass(frozen=True)
+class ClockRelation:
+    """A stream's own time on the hand's: ``hand_s = offset_s + rate * own_s``, right to about ``residual_s``."""
+
+    offset_s: float
+    rate: float = 1.0
+    residual_s: float | None = None
+
+
+@dataclass(frozen=True)
+class Stream:
+    """Samples of one more sensor; ``clock`` is None while nothing ties its clock to the hand's."""
+
+    role: Literal["hand", "instrument"]
+    raw: RawSamples
+    profile: SensorProfile
+    calibration: Calibration = Calibration()
+    clock: ClockRelation | None = None
+    sensor: SensorIdentity = SensorIdentity()
+
+
+@dataclass(frozen=True)
+class Attachment:
+    """A file that belongs to the session and lies beside it, known by its bytes' SHA-256 whatever it is called.
+
+    ``clock`` ties its own time, from its first sample on, to the hand's.
+    """
+
+    kind: Literal["sound"]
+    name: str
+    sha256: str
+    size_bytes: int
+    clock: ClockRelation | None = None
+
+
+@dataclass(frozen=True)
 class Session:
-    """One recording, as read from its file.
+    """One recording, as read from its file. ``raw``, ``profile`` and ``calibration`` are the playing hand's.
 
     ``lever_mm`` is the ruler's value of sensor to plectrum tip in sensor axes, where one was given.
     ``warnings`` are sentences about damage or oddities met while reading.
@@ -255,6 +299,9 @@ class Session:
     log_hash: str = ""
     warnings: tuple[str, ...] = ()
     metadata: Mapping[str, str] = field(default_factory=dict)
+    sensor: SensorIdentity = SensorIdentity()
+    streams: tuple[Stream, ...] = ()
+    attachments: tuple[Attachment, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -162,7 +162,11 @@ def judge_clearing(
     direction = direction or _direction(blocks, plain)
     mask = both[direction].to_numpy()
     if not mask.any():
-        raise NotEnoughDataError(f"expected {direction}strokes in posture {posture or '(none)'}, found none; play both")
+        raise NotEnoughDataError(
+            expected=f"{direction}strokes in posture {posture or '(none)'}",
+            found="none",
+            next_step="play both",
+        )
     played = PlayedPaths.of(strokes[mask], paths[mask].astype(np.float64), direction)
     unit, unit_name = independent_units(strokes[mask])
     rng = np.random.default_rng(settings.seed)
@@ -190,7 +194,11 @@ def judge_clearing(
 def _one_instrument(results: Sequence[SessionResult]) -> Instrument:
     first = results[0].instrument
     if any(result.instrument != first for result in results):
-        raise InputError("expected sessions on one instrument, found several; compare like with like")
+        raise InputError(
+            expected="sessions on one instrument",
+            found="several",
+            next_step="compare like with like",
+        )
     return first
 
 

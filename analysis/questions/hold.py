@@ -226,7 +226,11 @@ def choose_drill(blocks: pd.DataFrame, drill: str | None) -> pd.DataFrame:
     own = blocks[blocks["drill"] == drill]
     if own.empty:
         names = ", ".join(name or "(none)" for name in dict.fromkeys(blocks["drill"]))
-        raise InputError(f"expected a drill of these sessions ({names}), found {drill!r}; correct the label")
+        raise InputError(
+            expected=f"a drill of these sessions ({names})",
+            found=f"{drill!r}",
+            next_step="correct the label",
+        )
     return own
 
 
@@ -243,9 +247,17 @@ def choose_posture(blocks: pd.DataFrame, posture: str | None) -> str:
     if posture is None and len(known) == 1:
         return str(known[0])
     if posture is None:
-        raise InputError(f"expected one posture, found {names}; name one of them")
+        raise InputError(
+            expected="one posture",
+            found=f"{names}",
+            next_step="name one of them",
+        )
     if posture not in known:
-        raise InputError(f"expected a posture of these sessions ({names}), found {posture!r}; correct the label")
+        raise InputError(
+            expected=f"a posture of these sessions ({names})",
+            found=f"{posture!r}",
+            next_step="correct the label",
+        )
     return posture
 
 
@@ -255,7 +267,11 @@ def _side(blocks: pd.DataFrame, wanted: Literal["down", "up"] | None) -> Literal
         return wanted
     marked = sorted(set(blocks["wanted"]) - {""})
     if len(marked) > 1:
-        raise InputError("expected blocks that want one clearing stroke, found down and up; choose one of them")
+        raise InputError(
+            expected="blocks that want one clearing stroke",
+            found="down and up",
+            next_step="choose one of them",
+        )
     if marked:
         return cast('Literal["down", "up"]', marked[0])
     slower = blocks[blocks["strokes_per_s"] <= blocks["strokes_per_s"].median()]
@@ -266,8 +282,9 @@ def _dead_band(results: Sequence[SessionResult]) -> float:
     bands = {round(result.instrument.dead_band_deg, 6) for result in results}
     if len(bands) > 1:
         raise InputError(
-            "expected sessions on one instrument, found different string spacings or plectrum depths; compare like "
-            "with like"
+            expected="sessions on one instrument",
+            found="different string spacings or plectrum depths",
+            next_step="compare like with like",
         )
     return bands.pop()
 
@@ -290,9 +307,11 @@ def _check_speeds(speed: FloatArray, blocks: pd.DataFrame, settings: HoldSetting
     if distinct < settings.least_speeds or ratio < settings.least_range:
         tempo = "" if blocks["tempo_bpm"].notna().any() else " and no tempo given"
         raise NotEnoughDataError(
-            f"expected blocks at {settings.least_speeds} speeds or more, the fastest at least {settings.least_range:g} "
-            f"times the slowest, found {distinct} speed{'s' * (distinct != 1)}, {speed.min():.1f} to {speed.max():.1f} "
-            f"strokes/s, in {len(blocks)} block{'s' * (len(blocks) != 1)}{tempo}; play a ladder of tempi, a block each"
+            expected=f"blocks at {settings.least_speeds} speeds or more, the fastest at least "
+            f"{settings.least_range:g} times the slowest",
+            found=f"{distinct} speed{'s' * (distinct != 1)}, {speed.min():.1f} to {speed.max():.1f} strokes/s, in "
+            f"{len(blocks)} block{'s' * (len(blocks) != 1)}{tempo}",
+            next_step="play a ladder of tempi, a block each",
         )
 
 

@@ -169,7 +169,9 @@ def follow_progress(summaries: Sequence[SessionSummary], now_s: float | None = N
     """
     if not summaries:
         raise NotEnoughDataError(
-            "expected sessions of play, found none; name a folder that holds session files (.mcap)"
+            expected="sessions of play",
+            found="none",
+            next_step="name a folder that holds session files (.mcap)",
         )
     dated = [s.started_s for s in summaries if s.started_s is not None]
     now = now_s if now_s is not None else max(dated, default=0.0)

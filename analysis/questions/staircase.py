@@ -61,7 +61,8 @@ class WeightedUpDown:
     def __post_init__(self) -> None:
         if not 0 < self.target < 1 or not self.step_up > 0:
             raise InputError(
-                f"expected a target between 0 and 1 and a step above 0, found {self.target} and {self.step_up}"
+                expected="a target between 0 and 1 and a step above 0",
+                found=f"{self.target} and {self.step_up}",
             )
 
     @property
@@ -157,7 +158,8 @@ class BayesStaircase:
         """
         if not (np.isfinite(tempo) and tempo > 0 and strokes > 0 and 0 <= held <= strokes):
             raise InputError(
-                f"expected a tempo above 0 and held strokes among those played, found {tempo:g}, {held} of {strokes}"
+                expected="a tempo above 0 and held strokes among those played",
+                found=f"{tempo:g}, {held} of {strokes}",
             )
         x = float(np.log(tempo))
         p = self.share(x - self.levels[None, :], np.array(self.settings.widths)[:, None])
@@ -218,7 +220,10 @@ def start_staircase(tempo: float, sd: float = 0.25, settings: StaircaseSettings 
         A tempo or a spread that is none.
     """
     if not (np.isfinite(tempo) and tempo > 0 and 0.005 <= sd <= 1.5):
-        raise InputError(f"expected a tempo above 0 known to 0.5 to 150 %, found {tempo:g} known to {100 * sd:g} %")
+        raise InputError(
+            expected="a tempo above 0 known to 0.5 to 150 %",
+            found=f"{tempo:g} known to {100 * sd:g} %",
+        )
     settings = settings or StaircaseSettings()
     reach = 4 * sd + 0.3
     steps = int(np.ceil(reach / settings.step))

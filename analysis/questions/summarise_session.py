@@ -89,7 +89,9 @@ def check_ratings(events: Sequence[Event]) -> tuple[tuple[str, float], ...]:
         if value is None or not RATING_LIMITS[0] <= value <= RATING_LIMITS[1]:
             shown = "none" if value is None else f"{value:g}"
             raise InputError(
-                f"expected ratings from 0 to 10, found {shown} at {event.start_s:.0f} s; correct it in the events"
+                expected="ratings from 0 to 10",
+                found=f"{shown} at {event.start_s:.0f} s",
+                next_step="correct it in the events",
             )
         found.append((event.label, float(value)))
     return tuple(found)

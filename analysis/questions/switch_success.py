@@ -158,8 +158,9 @@ def measure_switches(result: SessionResult, settings: SwitchSettings | None = No
     if len(tries) < FEWEST_SWITCHES:
         alike = f", and {untold} between postures that tilt alike" if untold else ""
         raise NotEnoughDataError(
-            f"expected {FEWEST_SWITCHES} switches of posture or more, found {len(tries)}{alike}; play both postures by "
-            "turns, a bar of rest between"
+            expected=f"{FEWEST_SWITCHES} switches of posture or more",
+            found=f"{len(tries)}{alike}",
+            next_step="play both postures by turns, a bar of rest between",
         )
     return SwitchSuccess(
         tries=tuple(tries),

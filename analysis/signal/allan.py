@@ -174,7 +174,9 @@ def fit_noise(deviation: AllanDeviation) -> NoiseTerms:
     tau, sigma = deviation.tau_s, deviation.deviation
     if len(tau) < 4 or not (sigma > 0.0).all():
         raise NotEnoughDataError(
-            f"expected at least four averaging times with noise in them, found {len(tau)}; record a longer still"
+            expected="at least four averaging times with noise in them",
+            found=f"{len(tau)}",
+            next_step="record a longer still",
         )
     variance = sigma**2
     columns = np.column_stack([1.0 / tau, np.full_like(tau, BIAS_FACTOR), tau / 3.0])
@@ -196,5 +198,7 @@ def _phase(data: FloatArray) -> FloatArray:
 def _need(enough: bool, factor: int, samples: int) -> None:
     if not enough:
         raise NotEnoughDataError(
-            f"expected at least {2 * factor} samples to average over {factor}, found {samples}; record a longer still"
+            expected=f"at least {2 * factor} samples to average over {factor}",
+            found=f"{samples}",
+            next_step="record a longer still",
         )

@@ -125,5 +125,7 @@ def _inverse(matrix: FloatArray) -> FloatArray:
         return np.asarray(np.linalg.inv(matrix))
     except np.linalg.LinAlgError as error:
         raise InputError(
-            "expected a calibration that can be undone, found a matrix that flattens an axis; calibrate the sensor anew"
+            expected="a calibration that can be undone",
+            found="a matrix that flattens an axis",
+            next_step="calibrate the sensor anew",
         ) from error

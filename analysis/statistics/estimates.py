@@ -169,7 +169,9 @@ def adjusted_slope(
     weight = float(own @ own)
     if df < 1 or weight < SLACK * float(x @ x):
         raise NotEnoughDataError(
-            f"expected more blocks than unknowns, found {y.size} blocks; play more blocks of each, in mixed order"
+            expected="more blocks than unknowns",
+            found=f"{y.size} blocks",
+            next_step="play more blocks of each, in mixed order",
         )
     value = float(own @ y) / weight
     residual = remove_columns(y[:, None], np.column_stack([columns, x]))[:, 0]
@@ -202,7 +204,11 @@ def mean_estimate(values: ArrayLike, shared_se: float = 0.0, confidence: float =
     """
     y = np.asarray(values, dtype=np.float64)
     if y.size < 2:
-        raise NotEnoughDataError(f"expected at least 2 blocks, found {y.size}; play more blocks")
+        raise NotEnoughDataError(
+            expected="at least 2 blocks",
+            found=f"{y.size}",
+            next_step="play more blocks",
+        )
     sampling = float(y.var(ddof=1)) / y.size
     variance = sampling + shared_se**2
     free = (y.size - 1) * (variance / sampling) ** 2 if sampling > 0 else math.inf
@@ -295,9 +301,16 @@ def hedges_g(first: ArrayLike, second: ArrayLike) -> float:
     a, b = np.asarray(first, dtype=np.float64), np.asarray(second, dtype=np.float64)
     df = a.size + b.size - 2
     if min(a.size, b.size) < 2:
-        raise NotEnoughDataError("expected at least 2 blocks on each side; play more blocks")
+        raise NotEnoughDataError(
+            "expected at least 2 blocks on each side",
+            next_step="play more blocks",
+        )
     pooled = math.sqrt(((a.size - 1) * a.var(ddof=1) + (b.size - 1) * b.var(ddof=1)) / df)
     if pooled == 0:
-        raise NotEnoughDataError("expected blocks that differ at all, found equal values; check the log")
+        raise NotEnoughDataError(
+            expected="blocks that differ at all",
+            found="equal values",
+            next_step="check the log",
+        )
     correction = math.exp(math.lgamma(df / 2) - math.lgamma((df - 1) / 2)) / math.sqrt(df / 2)
     return float((b.mean() - a.mean()) / pooled * correction)

@@ -262,10 +262,14 @@ class PlayBlock:
         for name in ("rate", "span_mm", "duration_s"):
             if not getattr(self, name) > 0.0:
                 raise InputError(
-                    f"a block's {name} must be above zero, not {getattr(self, name)}; correct the scenario"
+                    f"a block's {name} must be above zero, not {getattr(self, name)}",
+                    next_step="correct the scenario",
                 )
         if not 0.0 <= self.dwell <= 0.5:
-            raise InputError(f"a block's dwell must lie between 0 and 0.5, not {self.dwell}; correct the scenario")
+            raise InputError(
+                f"a block's dwell must lie between 0 and 0.5, not {self.dwell}",
+                next_step="correct the scenario",
+            )
 
     @property
     def rate(self) -> float:
@@ -432,9 +436,15 @@ class Scenario:
     def __post_init__(self) -> None:
         """Refuse a sensor that does not sample, and an instrument without a neighbouring string."""
         if self.instrument.courses < 2:
-            raise InputError("a simulated instrument needs at least two courses, not one; correct the scenario")
+            raise InputError(
+                "a simulated instrument needs at least two courses, not one",
+                next_step="correct the scenario",
+            )
         if not self.rate_hz > 0.0:
-            raise InputError(f"rate_hz must be above zero, not {self.rate_hz}; correct the scenario")
+            raise InputError(
+                f"rate_hz must be above zero, not {self.rate_hz}",
+                next_step="correct the scenario",
+            )
 
     def posture(self, label: str) -> Posture:
         """Return the posture of that label, or a plain one where none is described."""

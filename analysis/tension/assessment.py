@@ -156,14 +156,17 @@ def is_long(result: SessionResult) -> bool:
 def _check_long_enough(blocks: pd.DataFrame) -> None:
     if blocks.empty:
         raise NotEnoughDataError(
-            "expected blocks of play with at least 12 strokes outside string changes, found none; mark stretches of "
-            "play as blocks (kind play in the events) of 10 s or more"
+            expected="blocks of play with at least 12 strokes outside string changes",
+            found="none",
+            next_step="mark stretches of play as blocks (kind play in the events) of 10 s or more",
         )
     minutes = float(blocks["end_s"].max() - blocks["start_s"].min()) / 60
     if minutes < SHORTEST_MIN or len(blocks) < FEWEST_ROWS:
         raise NotEnoughDataError(
-            f"expected at least {SHORTEST_MIN:.0f} minutes from the first block to the last with {FEWEST_ROWS} blocks "
-            f"or minutes of play in them, found {minutes:.0f} minutes with {len(blocks)}; record a longer session"
+            expected=f"at least {SHORTEST_MIN:.0f} minutes from the first block to the last with {FEWEST_ROWS} "
+            "blocks or minutes of play in them",
+            found=f"{minutes:.0f} minutes with {len(blocks)}",
+            next_step="record a longer session",
         )
 
 

@@ -57,16 +57,11 @@ def analyse_command(
 
     from analysis.findings.arbiter import weigh_session
     from logger.commands.sound_options import hear_file, render_heard
-    from logger.files.atomic_file import check_writable
     from logger.many.analyse import analyse_file
     from logger.sound.sound_file import read_sound
     from logger.terminal.progress_bar import show_progress
 
-    outputs = [path for path in (strokes, None if json_path == STDOUT else json_path, html) if path is not None]
-    for path in outputs:
-        check_writable(path, inputs=(session,) if sound is None else (session, sound))
-    if len({path.resolve() for path in outputs}) < len(outputs):
-        raise click.UsageError("two of --strokes, --json and --html name the same file")
+    _check_outputs((session,) if sound is None else (session, sound), (strokes, json_path, html))
     take = None if sound is None else read_sound(sound)
     with show_progress() as progress:
         found = analyse_file(session, progress, raps)
@@ -86,6 +81,19 @@ def analyse_command(
         click.echo(render_verdict(findings, min(100, shutil.get_terminal_size().columns)))
         if heard is not None:
             say("\n" + render_heard(heard))
+
+
+def _check_outputs(inputs: tuple[Path, ...], paths: tuple[Path | None, Path | None, Path | None]) -> None:
+    """Find out before the work what would keep strokes, JSON or report from being written."""
+    from logger.files.own_result import check_result, is_json, is_page
+    from logger.report.result_files import STROKES_SIGN
+
+    signs = zip(paths, (STROKES_SIGN, is_json, is_page), strict=True)
+    given = [(path, sign) for path, sign in signs if path is not None and path != STDOUT]
+    for path, sign in given:
+        check_result(path, sign, inputs)
+    if len({path.resolve() for path, _ in given}) < len(given):
+        raise click.UsageError("two of --strokes, --json and --html name the same file")
 
 
 def _write(found: SessionFindings, paths: tuple[Path | None, Path | None, Path | None], light: bool) -> None:

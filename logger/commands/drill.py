@@ -188,15 +188,16 @@ def generate_command(
 @command.command("write", short_help="Write a PHRASE and its twin as tab, MIDI, tracks and plan.")
 @phrase_options
 @click.option("-o", "--output", "folder", required=True, type=click.Path(path_type=Path), help="Folder for the files.")
+@click.option("--replace", is_flag=True, help="Write over a plan that is there.")
 @click.option("--name", default="Practice", show_default=True, help="Name of the practice.")
 @practice_options
-def write_command(read: Phrase, strings: Tuning, folder: Path, name: str, **chosen: Any) -> None:
+def write_command(read: Phrase, strings: Tuning, folder: Path, replace: bool, name: str, **chosen: Any) -> None:
     """Write practice material for a PHRASE and its twin: tab, MIDI file, a WAV track for every tempo, and a plan."""
     from analysis.drills.practice_form import lay_out
     from logger.practice.practice_files import write_material
 
     twin, form = practice_of(read, chosen)
-    for path in write_material(folder, lay_out(read, twin, form), strings, name).values():
+    for path in write_material(folder, lay_out(read, twin, form), strings, name, replace).values():
         click.echo(path)
 
 
@@ -213,15 +214,15 @@ def check_command(session: Path, changes: Path | None, sound: Path | None, tunin
     from analysis.model.cautions import HURT, NOT_MEDICAL, STOP, discomfort
     from analysis.model.errors import InputError
     from logger.commands.sound_options import hear_file, render_heard
-    from logger.files.atomic_file import check_writable
+    from logger.files.own_result import check_result
     from logger.many.analyse import analyse_file
-    from logger.practice.practice_files import write_changes
+    from logger.practice.practice_files import CHANGES_SIGN, write_changes
     from logger.sound.sound_file import read_sound
     from logger.terminal.drill_text import describe_block, join_parts
     from logger.terminal.progress_bar import show_progress
 
     if changes is not None:
-        check_writable(changes, inputs=(session,) if sound is None else (session, sound))
+        check_result(changes, CHANGES_SIGN, (session,) if sound is None else (session, sound))
     take = None if sound is None else read_sound(sound)
     with show_progress() as progress:
         found = analyse_file(session, progress)
@@ -229,7 +230,11 @@ def check_command(session: Path, changes: Path | None, sound: Path | None, tunin
         emissions = None if heard is None else heard.emissions
         blocks, problems = judge_drills(found.result, found.session.metadata, heard=emissions)
     if not blocks and not problems:
-        raise InputError(f"{session}: no block names a drill; give a block's drill as a phrase such as '4x2 3x2'.")
+        raise InputError(
+            "no block names a drill",
+            next_step="give a block's drill as a phrase such as '4x2 3x2'.",
+            file=str(session),
+        )
     if not blocks:
         raise InputError(f"{session}: " + " ".join(problems))
     listened = () if heard is None else (render_heard(heard),)

@@ -55,7 +55,7 @@ def import_command(
     the session. All times stay on the file's own time column. What is mended is told; what cannot be decided is named,
     and then nothing is written.
     """
-    from logger.files.atomic_file import check_absent
+    from logger.session.made_session import check_session_target
     from logger.terminal.progress_bar import part_of, show_progress
 
     is_table = _is_table(source)
@@ -69,7 +69,8 @@ def import_command(
         raise click.UsageError("Missing option '-o': name the session file to write")
     tasks = [(source, output or beside(source))] if is_table else _tasks(source, output or source)
     for path, target in tasks:
-        check_absent(target, replace or target == path)
+        if target != path:
+            check_session_target(target, replace)
     said = []
     with show_progress() as progress:
         for number, (path, target) in enumerate(tasks):
@@ -118,12 +119,18 @@ def _tasks(source: Path, output: Path) -> list[tuple[Path, Path]]:
     recordings = find_recordings(source)
     if not recordings:
         raise InputError(
-            f"{source}: expected a Motion-BIDS data set (sub-*/.../*{MOTION}), found none; name its top folder"
+            expected=f"a Motion-BIDS data set (sub-*/.../*{MOTION})",
+            found="none",
+            next_step="name its top folder",
+            file=str(source),
         )
     if len(recordings) == 1 and output.suffix == ".mcap":
         return [(recordings[0], output)]
     if output.suffix == ".mcap" or output.is_file():
-        raise OutputError(f"{source} holds {len(recordings)} recordings; name a folder to write the sessions into")
+        raise OutputError(
+            f"{source} holds {len(recordings)} recordings",
+            next_step="name a folder to write the sessions into",
+        )
     return [(path, output / f"{path.name.removesuffix(MOTION)}.mcap") for path in recordings]
 
 

@@ -74,7 +74,11 @@ def _ability(paths: tuple[Path, ...], player: str | None, keep: bool) -> tuple[A
     check_one_player(results)
     name = results[0].player.name
     if player is not None and name and player != name:
-        raise InputError(f"expected evenings of {player}, found those of {name}; name sessions of one player")
+        raise InputError(
+            expected=f"evenings of {player}",
+            found=f"those of {name}",
+            next_step="name sessions of one player",
+        )
     name = name or player or ""
     # Evenings of nobody in particular could be anybody's: they are used, and not kept.
     ability = load_ability(name) if name else Ability()
@@ -93,7 +97,11 @@ def _session(path: Path) -> Path:
         return path
     found = sorted(path.rglob("*.mcap"), key=lambda file: (file.stat().st_mtime, file.name))
     if not found:
-        raise InputError(f"expected session files (.mcap) in {path}, found none; record or import one into it")
+        raise InputError(
+            expected=f"session files (.mcap) in {path}",
+            found="none",
+            next_step="record or import one into it",
+        )
     return found[-1]
 
 

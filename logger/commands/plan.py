@@ -207,13 +207,13 @@ def _block(**values: Any) -> PlanBlock:
 
 
 def _give(plan: Plan, output: Path | None) -> None:
-    from logger.files.atomic_file import check_absent, write_text_atomic
-    from logger.practice.plan import render_plan
+    from logger.files.atomic_file import write_text_atomic
+    from logger.practice.plan import check_plan_target, render_plan
     from logger.terminal.plan_text import describe_plan, wrap
 
     if output is None:
         click.echo(render_plan(plan), nl=False)
         return
-    check_absent(output, bool(click.get_current_context().meta.get(REPLACE)))
+    check_plan_target(output, bool(click.get_current_context().meta.get(REPLACE)))
     write_text_atomic(output, render_plan(plan))
     click.echo(wrap(f"{output}: {describe_plan(plan)}"))

@@ -16,14 +16,28 @@ from analysis.synthesis.draw import random_scenario
 from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Recording, Scenario
 from analysis.synthesis.simulate import simulate
 from logger.exchange.simulated_texts import events_csv, imu_csv, map_toml, truth_json
-from logger.files.atomic_file import check_absent, write_text_atomic
+from logger.files.own_result import begins_with, check_result, is_truth, write_result
 from logger.practice.played_drill import played_drill
+from logger.session.made_session import check_session_target
 from logger.session.session_file import write_session
 from logger.terminal.say import say
 
 SECOND_POSTURE = Posture("B", yaw_deg=15.0, grip_change_mm=(4.0, -2.0, 2.2))
 USUAL_REST_S = 8.0
 """About what a rest between blocks takes, for growth over the session."""
+TRUTH_HEADER = (
+    "start_s,end_s,block,direction,tilt_deg,span_mm,bow_mm,lift_mm,contact_s,"
+    "attack,string_change,in_change,course,posture"
+)
+MADE_UP = "# synthetic: an invented player"
+SIGNS = {
+    ".truth.csv": begins_with(TRUTH_HEADER),
+    ".truth.json": is_truth,
+    ".imu.csv": begins_with(MADE_UP),
+    ".map.toml": begins_with(MADE_UP),
+    ".events.csv": begins_with(MADE_UP),
+}
+"""The files beside the session, and how an older one is known."""
 PER_BLOCK = ("tilt", "rate", "tempo", "span", "seconds", "bow", "wanted")
 
 
@@ -100,18 +114,24 @@ def command(output: Path, seed: int, with_csv: bool, may_replace: bool, **option
     Writes SESSION.mcap, and the truth beside it as SESSION.truth.csv and SESSION.truth.json. Options that describe
     a block may be given several times, once for each block. Everything is synthetic and marked so.
     """
-    check_absent(output, may_replace)
+    check_session_target(output, may_replace)
+    beside = {suffix: output.with_suffix(suffix) for suffix in SIGNS if with_csv or ".truth" in suffix}
+    for suffix, path in beside.items():
+        check_result(path, SIGNS[suffix])
     scenario = scenario_from(seed, options)
     with Progress(console=Console(stderr=True), transient=True) as progress:
         task = progress.add_task("simulating", total=1.0)
         made = simulate(scenario, seed, lambda part: progress.update(task, completed=part))
     write_session(output, made.session)
-    write_text_atomic(output.with_suffix(".truth.csv"), made.truth.strokes.to_csv(index=False, float_format="%.6f"))
-    write_text_atomic(output.with_suffix(".truth.json"), truth_json(made, scenario, seed))
-    if with_csv:
-        write_text_atomic(output.with_suffix(".imu.csv"), imu_csv(made.session))
-        write_text_atomic(output.with_suffix(".map.toml"), map_toml(made.session))
-        write_text_atomic(output.with_suffix(".events.csv"), events_csv(made.session))
+    texts = {
+        ".truth.csv": made.truth.strokes.to_csv(index=False, float_format="%.6f"),
+        ".truth.json": truth_json(made, scenario, seed),
+        ".imu.csv": f"{MADE_UP}\n{imu_csv(made.session)}",
+        ".map.toml": map_toml(made.session),
+        ".events.csv": f"{MADE_UP}\n{events_csv(made.session)}",
+    }
+    for suffix, path in beside.items():
+        write_result(path, texts[suffix], SIGNS[suffix])
     blocks = len(made.truth.blocks)
     counted = f"{len(made.truth.strokes)} true strokes in {blocks} block{'s' * (blocks != 1)}"
     say(f"{output}: {counted} (synthetic)")

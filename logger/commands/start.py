@@ -161,10 +161,10 @@ def show_demo(profile: PlayerProfile, path: Path) -> None:
     OutputError
         The report cannot be written.
     """
-    from logger.files.atomic_file import check_writable
+    from logger.files.own_result import check_result, is_page
     from logger.terminal.progress_bar import show_progress
 
-    check_writable(path)
+    check_result(path, is_page)
     with show_progress() as progress:
         progress("making up a session", 0.0)
         from dataclasses import replace

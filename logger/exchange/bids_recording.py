@@ -68,7 +68,10 @@ def export_recording(
     try:
         timebase = fit_timebase(session.raw, session.profile)
     except TimebaseError as error:
-        raise TimebaseError(f"{path}: {error}") from error
+        raise TimebaseError(
+            f"{error}",
+            file=str(path),
+        ) from error
     folder = top / place.folder
     folder.mkdir(parents=True)
     with (folder / f"{place.recording}{MOTION}").open("wb") as stream:

@@ -69,14 +69,18 @@ def prepare_folder(folder: Path, sessions: Sequence[Path], kind: FileKind, repla
     for number, path in enumerate(sessions):
         if stems.index(stems[number]) < number:
             raise InputError(
-                f"expected sessions with names of their own, found {sessions[stems.index(stems[number])]} and {path}; "
-                "export one of them into another folder"
+                expected="sessions with names of their own",
+                found=f"{sessions[stems.index(stems[number])]} and {path}",
+                next_step="export one of them into another folder",
             )
     make_folder(folder)
     there = [folder / name for path in sessions for name in file_names(path, kind).values()]
     there = [path for path in there if path.exists()]
     if there and not replace:
-        raise OutputError(f"{there[0]} exists; name another folder, or give --replace to write over it")
+        raise OutputError(
+            f"{there[0]} exists",
+            next_step="name another folder, or give --replace to write over it",
+        )
 
 
 def export_files(

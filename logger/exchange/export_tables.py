@@ -115,7 +115,12 @@ def load_source(
     progress("reading", 0.0)
     session = read_session(path)
     if not session.raw.ticks.size:
-        raise InputError(f"{path}: expected samples, found none; there is nothing to export")
+        raise InputError(
+            expected="samples",
+            found="none",
+            next_step="there is nothing to export",
+            file=str(path),
+        )
     if not strokes:
         return ExportSource(path, session)
     try:

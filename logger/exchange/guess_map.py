@@ -67,7 +67,8 @@ def guess_map(tables: Sequence[LooseTable], path: Path) -> GuessedMap:
         if triple.table not in guess.times:
             raise InputError(
                 f"{tables[triple.table].name}: expected a column of times that run on, found none among "
-                f"{', '.join(map(repr, tables[triple.table].columns[:12]))}; name it with --columns"
+                f"{', '.join(map(repr, tables[triple.table].columns[:12]))}",
+                next_step="name it with --columns",
             )
     draft = _draft(tables, guess, (accel, gyro, gravity), path)
     values = _excerpt(tables, draft)
@@ -98,8 +99,10 @@ def _acceleration(guess: Guess, path: Path) -> tuple[Triple | None, Triple | Non
         return found["linear"], found["gravity"]
     if "linear" in found:
         raise InputError(
-            f"{path}: expected acceleration with gravity in it, found only acceleration without ("
-            f"{', '.join(found['linear'].columns)}); export gravity or the total acceleration as well"
+            expected="acceleration with gravity in it",
+            found=f"only acceleration without ({', '.join(found['linear'].columns)})",
+            next_step="export gravity or the total acceleration as well",
+            file=str(path),
         )
     return None, None
 
@@ -125,8 +128,10 @@ def _draft(
     several = len({t.table for t in triples if t is not None}) > 1
     if len(units) > 1:
         raise InputError(
-            f"{path}: expected one unit of time in all files, found {' and '.join(sorted(units))}; name the time "
-            "columns in a MAP.toml and give it with --columns"
+            expected="one unit of time in all files",
+            found=f"{' and '.join(sorted(units))}",
+            next_step="name the time columns in a MAP.toml and give it with --columns",
+            file=str(path),
         )
 
     def triad(triple: Triple) -> Triad:
@@ -281,8 +286,9 @@ def _gyro_unit(
         )
     if accel_unit == "counts":
         raise InputError(
-            f"{path}: the gyroscope's counts to a deg/s cannot be told, because the sensor hardly turned; give "
-            "gyro_per_dps in a MAP.toml with --columns"
+            "the gyroscope's counts to a deg/s cannot be told, because the sensor hardly turned",
+            next_step="give gyro_per_dps in a MAP.toml with --columns",
+            file=str(path),
         )
     largest = float(np.abs(gyro).max())
     unit = "rad/s" if largest < 40 and accel_unit == "m/s2" else "deg/s"

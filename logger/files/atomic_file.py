@@ -72,14 +72,26 @@ def check_writable(path: Path, inputs: Sequence[Path] = ()) -> None:
     try:
         target = path.resolve()
         if target in [source.resolve() for source in inputs]:
-            raise OutputError(f"{path} is one of the files to read; name another file to write")
+            raise OutputError(
+                f"{path} is one of the files to read",
+                next_step="name another file to write",
+            )
         if target.is_dir():
-            raise OutputError(f"{path} is a folder; name a file to write")
+            raise OutputError(
+                f"{path} is a folder",
+                next_step="name a file to write",
+            )
         if not target.parent.is_dir():
-            raise OutputError(f"{path} cannot be written: there is no folder {target.parent}; make it first")
+            raise OutputError(
+                f"{path} cannot be written: there is no folder {target.parent}",
+                next_step="make it first",
+            )
         device = target.exists() and not target.is_file()
         if not os.access(target if device else target.parent, os.W_OK):
-            raise OutputError(f"{path} cannot be written (permission denied); name a file elsewhere")
+            raise OutputError(
+                f"{path} cannot be written (permission denied)",
+                next_step="name a file elsewhere",
+            )
     except OSError as error:
         raise _cannot(path, error) from error
 
@@ -100,7 +112,10 @@ def check_absent(path: Path, replace: bool) -> None:
         The file is there, and must not be replaced.
     """
     if path.is_file() and not replace:
-        raise OutputError(f"{path} exists; name a new file, or write over it with --replace")
+        raise OutputError(
+            f"{path} exists",
+            next_step="name a new file, or write over it with --replace",
+        )
 
 
 def make_folder(folder: Path) -> None:
@@ -118,9 +133,15 @@ def make_folder(folder: Path) -> None:
     try:
         folder.mkdir(exist_ok=True)
     except FileExistsError as error:
-        raise OutputError(f"{folder} is a file; name a folder") from error
+        raise OutputError(
+            f"{folder} is a file",
+            next_step="name a folder",
+        ) from error
     except OSError as error:
-        raise OutputError(f"the folder {folder} cannot be made ({reason(error)}); name another one") from error
+        raise OutputError(
+            f"the folder {folder} cannot be made ({reason(error)})",
+            next_step="name another one",
+        ) from error
 
 
 def write_text_atomic(path: Path, text: str) -> None:
@@ -178,7 +199,10 @@ def reason(error: OSError) -> str:
 
 
 def _cannot(path: Path, error: OSError) -> OutputError:
-    return OutputError(f"{path} cannot be written ({reason(error)}); name another file")
+    return OutputError(
+        f"{path} cannot be written ({reason(error)})",
+        next_step="name another file",
+    )
 
 
 def give_name(partial: Path, path: Path) -> None:
@@ -204,9 +228,35 @@ def give_name(partial: Path, path: Path) -> None:
         partial.unlink()
         raise
     except OSError:  # A file system without hard links, as on many memory sticks.
-        if path.exists():
+        try:
+            path.open("xb").close()  # Whoever makes the name first has it.
+        except FileExistsError:
             partial.unlink()
-            raise FileExistsError(path) from None
-        partial.rename(path)
+            raise
+        partial.replace(path)
         return
     partial.unlink()
+
+
+def claim_name(path: Path) -> Path:
+    """Make an empty file under this name, or under the first free one of NAME-2, NAME-3 and so on.
+
+    Returns
+    -------
+    Path
+        Nobody else gets it.
+
+    Raises
+    ------
+    OSError
+        The folder refuses it.
+    """
+    claimed, number = path, 1
+    while True:
+        try:
+            claimed.open("xb").close()
+        except FileExistsError:
+            number += 1
+            claimed = path.with_name(f"{path.stem}-{number}{path.suffix}")
+        else:
+            return claimed

@@ -59,14 +59,22 @@ def find_layout(path: Path, wanted: Sequence[str]) -> CsvLayout:
         with path.open(encoding=encoding, newline="") as stream:
             lines = [line for _, line in zip(range(HEADER_WITHIN + LOOKED_AT), stream, strict=False)]
     except UnicodeDecodeError as error:
-        raise InputError(f"{path} is not {encoding} text ({error.reason}); save it as CSV in UTF-8") from error
+        raise InputError(
+            f"{path} is not {encoding} text ({error.reason})",
+            next_step="save it as CSV in UTF-8",
+        ) from error
     for row, line in enumerate(lines[:HEADER_WITHIN], start=1):
         for delimiter in DELIMITERS:
             names = _split(line, delimiter)
             if set(wanted) <= set(names):
                 twice = [name for name in wanted if names.count(name) > 1]
                 if twice:
-                    raise InputError(f"{path}, row {row}: two columns are called {twice[0]!r}; rename one of them")
+                    raise InputError(
+                        f"two columns are called {twice[0]!r}",
+                        next_step="rename one of them",
+                        file=str(path),
+                        row=int(row),
+                    )
                 return CsvLayout(path, encoding, delimiter, _decimal(lines[row:], delimiter), row, names)
     raise InputError(_missing_columns(path, lines, wanted))
 
@@ -89,13 +97,17 @@ def read_rows(layout: CsvLayout) -> Iterator[tuple[int, list[str]]]:
                     cells.pop()
                 if len(cells) != len(layout.names):
                     raise InputError(
-                        f"{layout.path}, row {reader.line_num}: expected {len(layout.names)} cells as in the header, "
-                        f"found {len(cells)}; correct or remove the row"
+                        expected=f"{len(layout.names)} cells as in the header",
+                        found=f"{len(cells)}",
+                        next_step="correct or remove the row",
+                        file=str(layout.path),
+                        row=int(reader.line_num),
                     )
                 yield reader.line_num, [cell.strip() for cell in cells]
         except (csv.Error, UnicodeDecodeError) as error:
             raise InputError(
-                f"{layout.path}, after row {reader.line_num}: not readable as text ({error}); save it as CSV in UTF-8"
+                f"{layout.path}, after row {reader.line_num}: not readable as text ({error})",
+                next_step="save it as CSV in UTF-8",
             ) from error
 
 
@@ -116,11 +128,20 @@ def _encoding(path: Path) -> str:
         with path.open("rb") as stream:
             start = stream.read(4)
     except OSError as error:
-        raise InputError(f"{path} cannot be read ({reason(error)}); check its name and your permission") from error
+        raise InputError(
+            f"{path} cannot be read ({reason(error)})",
+            next_step="check its name and your permission",
+        ) from error
     if not start:
-        raise InputError(f"{path} is empty; export or copy it again")
+        raise InputError(
+            f"{path} is empty",
+            next_step="export or copy it again",
+        )
     if start == b"\x89MCA":
-        raise InputError(f"{path} is a session file already; it needs no import")
+        raise InputError(
+            f"{path} is a session file already",
+            next_step="it needs no import",
+        )
     return next((encoding for mark, encoding in BOMS if start.startswith(mark)), "utf-8")
 
 

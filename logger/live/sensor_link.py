@@ -153,7 +153,10 @@ class SensorLink:
         """Let some samples come; say at what rate, and whether they read gravity."""
         recorder, estimator = self.recorder, self.estimator
         if recorder is None or recorder.info is None or estimator is None:
-            raise DeviceError("no sensor is connected yet; connect it first")
+            raise DeviceError(
+                "no sensor is connected yet",
+                next_step="connect it first",
+            )
         sensor = recorder.info.profile.sensor
         await asyncio.sleep(self._pace.real_s(CHECK_S))
         raw = estimator.store.since(0)
@@ -193,6 +196,8 @@ class SensorLink:
             silent_s = now_s - self._heard_s
             state = recorder.state()
             self._tell_link(silent_s > SILENT_S * max(1.0, self._pace.speed) or not state.linked, state.reason)
+            if state.warning and self.shown.status == "ok" and self.shown.sentence != state.warning:
+                self._show(replace(self.shown, sentence=state.warning))
             if self._pace.real_s(now_s - pulsed_s) >= PULSE_S:
                 pulsed_s = now_s
                 losses = state.losses

@@ -239,7 +239,8 @@ def listen(address: str, port: int) -> socket.socket:
     except OSError as error:
         opened.close()
         raise DeviceError(
-            f"port {port} of {address} cannot be used ({error.strerror}); choose another with --port"
+            f"port {port} of {address} cannot be used ({error.strerror})",
+            next_step="choose another with --port",
         ) from error
     opened.setblocking(False)
     return opened

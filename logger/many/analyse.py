@@ -113,7 +113,10 @@ def analyse_files(paths: Sequence[Path], progress: Progress = _silent) -> list[S
 
         result = analyse_file(path, part).result
         if any(result.log_hash == other.log_hash for other in results):
-            raise InputError(f"{path} holds the same session as one named before it; name each session once")
+            raise InputError(
+                f"{path} holds the same session as one named before it",
+                next_step="name each session once",
+            )
         results.append(result)
     return results
 

@@ -61,10 +61,18 @@ def summarise_folder(
         No such folder, or no session in it.
     """
     if not folder.is_dir():
-        raise InputError(f"expected a folder with session files, found no folder {folder}; name one")
+        raise InputError(
+            expected="a folder with session files",
+            found=f"no folder {folder}",
+            next_step="name one",
+        )
     paths = [path for path in folder.rglob(f"*{SUFFIX}") if path.is_file()]
     if not paths:
-        raise InputError(f"expected session files ({SUFFIX}) in {folder}, found none; record or import one into it")
+        raise InputError(
+            expected=f"session files ({SUFFIX}) in {folder}",
+            found="none",
+            next_step="record or import one into it",
+        )
     named = sorted((path.relative_to(folder).as_posix(), path) for path in paths)
     summaries, problems = [], []
     with open_store(folder / CACHE_NAME, fingerprint()) as (store, warnings):

@@ -4,6 +4,9 @@ An entry counts as long as the session's bytes (SHA-256) and what made it are un
 whose size and time of change are as they were is not even read; where they differ, it is hashed, and only analysed if
 its hash is new: a file that was copied or renamed costs nothing. Every entry is on the disk before the next one is
 waited for.
+
+Every record carries a checksum of all that it holds. One that a bad disk has changed is thrown out, and its session
+analysed again: it never changes a table in silence.
 """
 
 from __future__ import annotations
@@ -12,25 +15,28 @@ import contextlib
 import functools
 import hashlib
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from importlib import resources
 from importlib.metadata import version
 from importlib.resources.abc import Traversable
 from pathlib import Path
+from typing import TypeAlias
 
 from analysis.model.errors import OutputError
 
 _TABLE = """
-CREATE TABLE IF NOT EXISTS sessions (
-    name TEXT PRIMARY KEY, size INTEGER, changed_ns INTEGER, hash TEXT, made_by TEXT, problem TEXT, content BLOB
+CREATE TABLE IF NOT EXISTS summed_sessions (
+    name TEXT PRIMARY KEY, size INTEGER, changed_ns INTEGER, hash TEXT, made_by TEXT, problem TEXT, content BLOB,
+    checksum BLOB
 )
 """
 _INDEXES = (
-    "CREATE INDEX IF NOT EXISTS by_hash ON sessions (hash)",
-    "CREATE INDEX IF NOT EXISTS by_size ON sessions (size)",
+    "CREATE INDEX IF NOT EXISTS summed_by_hash ON summed_sessions (hash)",
+    "CREATE INDEX IF NOT EXISTS summed_by_size ON summed_sessions (size)",
 )
-_COLUMNS = "name, size, changed_ns, hash, problem"
+_COLUMNS = ("name", "size", "changed_ns", "hash", "made_by", "problem", "content")
+Value: TypeAlias = str | bytes | int | float | None
 
 
 @dataclass(frozen=True)
@@ -83,12 +89,16 @@ class SessionStore:
         self._made_by = made_by
         self._place = path or "memory"
         self._base = sqlite3.connect(":memory:" if path is None else path, timeout=10.0)
+        # A flipped bit may make text that is none: its checksum will say so.
+        self._base.text_factory = lambda data: data.decode("utf-8", "surrogateescape")
         try:
+            # Records without checksums, of an older version.
+            self._base.execute("DROP TABLE IF EXISTS sessions")
             self._base.execute(_TABLE)
             for index in _INDEXES:
                 self._base.execute(index)
             # Found out now, not after an hour of analysis.
-            self._base.execute("DELETE FROM sessions WHERE name = ''")
+            self._base.execute("DELETE FROM summed_sessions WHERE name = ''")
             self._base.commit()
         except sqlite3.Error:
             self._base.close()
@@ -105,11 +115,13 @@ class SessionStore:
         ------
         LookupError
             Nothing is.
+        OutputError
+            The store is damaged.
         """
-        found = self._select("name = ?", name)
+        found = self._select("name", name)
         if found is None:
             raise LookupError(name)
-        return replace(found, content=self._content(name))
+        return found
 
     def holds(self, file: SessionFile) -> bool:
         """Whether there is an entry for a file; one for the same bytes under another name is copied.
@@ -118,17 +130,19 @@ class SessionStore:
         ------
         OSError
             The file cannot be read.
+        OutputError
+            The store is damaged.
         """
-        found = self._select("name = ?", file.name)
+        found = self._select("name", file.name)
         if found is not None and (found.file.size, found.file.changed_ns) == (file.size, file.changed_ns):
             return True
         # Only a file of the same size can hold the same bytes: no other is read for it.
-        if self._select("size = ?", file.size) is None:
+        if self._select("size", file.size) is None:
             return False
-        same = self._select("hash = ?", hash_file(file.path))
+        same = self._select("hash", hash_file(file.path))
         if same is None:
             return False
-        self.keep(replace(same, file=file, content=self._content(same.file.name)))
+        self.keep(replace(same, file=file))
         return True
 
     def keep(self, entry: Entry) -> None:
@@ -142,27 +156,48 @@ class SessionStore:
         file = entry.file
         values = (file.name, file.size, file.changed_ns, entry.digest, self._made_by, entry.problem, entry.content)
         try:
-            self._base.execute("INSERT OR REPLACE INTO sessions VALUES (?, ?, ?, ?, ?, ?, ?)", values)
+            self._base.execute(
+                "INSERT OR REPLACE INTO summed_sessions VALUES (?, ?, ?, ?, ?, ?, ?, ?)", (*values, checksum(values))
+            )
             self._base.commit()
         except sqlite3.Error as error:
             raise OutputError(
-                f"{self._place} cannot be written on ({error}); what was done is kept, free some space and run it again"
+                f"{self._place} cannot be written on ({error})",
+                next_step="what was done is kept, free some space and run it again",
             ) from error
 
-    def _select(self, condition: str, value: str | int) -> Entry | None:
-        row = self._base.execute(
-            f"SELECT {_COLUMNS} FROM sessions WHERE made_by = ? AND {condition} LIMIT 1", (self._made_by, value)
-        ).fetchone()
-        if row is None:
-            return None
-        name, size, changed_ns, digest, problem = row
-        return Entry(SessionFile(name, Path(), size, changed_ns), digest, None, problem)
+    def _select(self, column: str, value: str | int) -> Entry | None:
+        """A sound record made by the same analysis; damaged ones on the way to it are thrown out."""
+        question = (
+            f"SELECT rowid, checksum, {', '.join(_COLUMNS)} FROM summed_sessions WHERE made_by = ? AND {column} = ?"
+        )
+        try:
+            for rowid, kept, *values in self._base.execute(question, (self._made_by, value)).fetchall():
+                record = dict(zip(_COLUMNS, values, strict=True))
+                # An index that is damaged may lead to a record that is sound, and another one.
+                if kept == checksum(values) and record[column] == value and record["made_by"] == self._made_by:
+                    file = SessionFile(record["name"], Path(), record["size"], record["changed_ns"])
+                    return Entry(file, record["hash"], record["content"], record["problem"])
+                self._base.execute("DELETE FROM summed_sessions WHERE rowid = ?", (rowid,))
+            self._base.commit()
+        except sqlite3.Error as error:
+            raise OutputError(
+                "the store of results is damaged",
+                found=str(error),
+                next_step="delete it; every session is then analysed again",
+                file=str(self._place),
+            ) from error
+        return None
 
-    def _content(self, name: str) -> str | bytes | None:
-        found: tuple[str | bytes | None] = self._base.execute(
-            "SELECT content FROM sessions WHERE name = ?", (name,)
-        ).fetchone()
-        return found[0]
+
+def checksum(values: Iterable[Value]) -> bytes:
+    """SHA-256 of a record's values, each with its kind and length, so that none can pass for its neighbour."""
+    digest = hashlib.sha256()
+    for value in values:
+        data = value if isinstance(value, bytes) else str(value).encode("utf-8", "surrogateescape")
+        digest.update(f"{type(value).__name__} {len(data)} ".encode())
+        digest.update(data)
+    return digest.digest()
 
 
 @functools.cache

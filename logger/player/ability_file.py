@@ -65,16 +65,30 @@ def _load() -> dict[str, tuple[Evening, ...]]:
     try:
         content = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
-        raise InputError(f"{path} cannot be read ({error}); correct it, or delete it to begin anew") from error
+        raise InputError(
+            f"{path} cannot be read ({error})",
+            next_step="correct it, or delete it to begin anew",
+        ) from error
     if not isinstance(content, dict):
-        raise InputError(f"{path}: expected a table of players; delete it to begin anew")
+        raise InputError(
+            "expected a table of players",
+            next_step="delete it to begin anew",
+            file=str(path),
+        )
     players = content.pop("player", {})
     root = Table(content, str(path), InputError)
     if root.integer("version", 1, 1_000_000) > SCHEMA:
-        raise InputError(f"{path} was written by a newer strokeplane; update this one")
+        raise InputError(
+            f"{path} was written by a newer strokeplane",
+            next_step="update this one",
+        )
     root.refuse_unknown()
     if not isinstance(players, dict) or not all(isinstance(rows, list) for rows in players.values()):
-        raise InputError(f"{path}: player must name lists of evenings; correct it, or delete it to begin anew")
+        raise InputError(
+            "player must name lists of evenings",
+            next_step="correct it, or delete it to begin anew",
+            file=str(path),
+        )
     return {name: tuple(_evening(row, f"{path}, {name}") for row in rows) for name, rows in players.items()}
 
 
@@ -98,7 +112,11 @@ def _evening(row: Any, where: str) -> Evening:
 def _rows(values: dict[str, Any], key: str, where: str) -> list[dict[str, Any]]:
     rows = values.pop(key, [])
     if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
-        raise InputError(f"{where}: {key} must be a list of tables; correct it, or delete the file to begin anew")
+        raise InputError(
+            f"{key} must be a list of tables",
+            next_step="correct it, or delete the file to begin anew",
+            file=str(where),
+        )
     return rows
 
 
@@ -113,7 +131,11 @@ def _posture(row: dict[str, Any], where: str) -> PlayedPosture:
         bursts.append(Burst(table.number("tempo_bpm", 20.0, 400.0), table.integer("held", 0, strokes), strokes))
         table.refuse_unknown()
     if not bursts:
-        raise InputError(f"{where}: a posture needs bursts; correct it, or delete the file to begin anew")
+        raise InputError(
+            "a posture needs bursts",
+            next_step="correct it, or delete the file to begin anew",
+            file=str(where),
+        )
     table = Table(values, where, InputError)
     posture = PlayedPosture(
         table.text("posture", ""),

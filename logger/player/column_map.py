@@ -123,13 +123,25 @@ def read_column_map(path: Path) -> ColumnMap:
     try:
         values = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
-        raise InputError(f"{path} cannot be read ({reason(error)}); check its name and your permission") from error
+        raise InputError(
+            f"{path} cannot be read ({reason(error)})",
+            next_step="check its name and your permission",
+        ) from error
     except UnicodeDecodeError as error:
-        raise InputError(f"{path} is not UTF-8 text (byte {error.start}); save it as UTF-8") from error
+        raise InputError(
+            f"{path} is not UTF-8 text (byte {error.start})",
+            next_step="save it as UTF-8",
+        ) from error
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path} is not valid TOML ({error}); correct that line") from error
+        raise InputError(
+            f"{path} is not valid TOML ({error})",
+            next_step="correct that line",
+        ) from error
     except RecursionError as error:
-        raise InputError(f"{path} is nested too deeply to be a MAP.toml; correct it") from error
+        raise InputError(
+            f"{path} is nested too deeply to be a MAP.toml",
+            next_step="correct it",
+        ) from error
     root = Table(values, str(path), InputError)
     time, sensor = root.table("time"), root.table("sensor", optional=True)
     unit = cast(TimeUnit, time.choice("unit", ("s", "ms", "us", "ns", "date", "ticks")))

@@ -50,7 +50,10 @@ def find_preset(name: str) -> Instrument:
     """
     presets = load_presets()
     if name not in presets:
-        raise InputError(f"there is no instrument {name!r}; choose one of {', '.join(presets)}")
+        raise InputError(
+            f"there is no instrument {name!r}",
+            next_step=f"choose one of {', '.join(presets)}",
+        )
     return presets[name]
 
 
@@ -76,9 +79,9 @@ def with_outer_distance(instrument: Instrument, outer_mm: float) -> Instrument:
     spacing = outer_mm / gaps
     if not 3.0 <= spacing <= 40.0:
         raise InputError(
-            f"{outer_mm:g} mm across {instrument.courses} courses would put them {spacing:.1f} mm apart; measure from "
-            f"the middle of one outer course to the middle of the other, here about "
-            f"{sum(instrument.spacing_mm):.0f} mm"
+            f"{outer_mm:g} mm across {instrument.courses} courses would put them {spacing:.1f} mm apart",
+            next_step="measure from the middle of one outer course to the middle of the other, here about "
+            f"{sum(instrument.spacing_mm):.0f} mm",
         )
     return replace(instrument, spacing_mm=(spacing,) * gaps)
 

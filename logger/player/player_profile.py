@@ -165,16 +165,24 @@ def load_players() -> Players:
         content = tomllib.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
         raise InputError(
-            f"{path} cannot be read ({error}); correct it, or delete it and run: strokeplane start"
+            f"{path} cannot be read ({error})",
+            next_step="correct it, or delete it and run: strokeplane start",
         ) from error
     entries = content.pop("player", [])
     root = Table(content, str(path), InputError)
     if root.integer("version", 1, 1_000_000) > SCHEMA:
-        raise InputError(f"{path} was written by a newer strokeplane; update this one")
+        raise InputError(
+            f"{path} was written by a newer strokeplane",
+            next_step="update this one",
+        )
     active = root.text("active", "")
     root.refuse_unknown()
     if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
-        raise InputError(f"{path}: [[player]] must be a list of tables; correct it")
+        raise InputError(
+            "[[player]] must be a list of tables",
+            next_step="correct it",
+            file=str(path),
+        )
     return Players(tuple(_read_profile(entry, str(path)) for entry in entries), active)
 
 

@@ -37,7 +37,10 @@ def read_setup(path: Path | None) -> Setup:
     try:
         root = Table(tomllib.loads(path.read_text(encoding="utf-8-sig")), str(path), InputError)
     except (OSError, ValueError) as error:
-        raise InputError(f"{path} cannot be read as TOML ({error}); check its path and contents") from error
+        raise InputError(
+            f"{path} cannot be read as TOML ({error})",
+            next_step="check its path and contents",
+        ) from error
     sensor = root.table("sensor", optional=True)
     lever = sensor.numbers("lever_mm", 3, -300.0, 300.0) if sensor.has("lever_mm") else None
     lever_sd = sensor.number_or_none("lever_sd_mm", 0.1, 50.0)

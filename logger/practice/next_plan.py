@@ -62,8 +62,8 @@ def plan_next(ability: Ability, wishes: Wishes | None = None) -> NextPlan:
     wishes = wishes or Wishes()
     if not ability.evenings or not ability.postures:
         raise InputError(
-            "no evening with a known tilt is there to follow on; play one first, with reference gestures, or make a "
-            "plan with: strokeplane plan new"
+            "no evening with a known tilt is there to follow on",
+            next_step="play one first, with reference gestures, or make a plan with: strokeplane plan new",
         )
     last = ability.evenings[-1]
     worried = bool(last.worry)
@@ -116,7 +116,11 @@ def _known(ability: Ability, posture: str) -> PostureAbility:
     own = [p for p in ability.postures if p.posture == posture]
     if not own:
         names = ", ".join(dict.fromkeys(p.posture or "(no name)" for p in ability.postures))
-        raise InputError(f"expected a posture that was played ({names}), found {posture!r}; name one of them")
+        raise InputError(
+            expected=f"a posture that was played ({names})",
+            found=f"{posture!r}",
+            next_step="name one of them",
+        )
     return own[-1]
 
 

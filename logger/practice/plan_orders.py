@@ -61,7 +61,10 @@ def plan_postures(
         Postures of one name, or no rounds.
     """
     if postures[0] == postures[1] or not all(postures):
-        raise InputError(f"expected two postures with different names, found {' and '.join(map(repr, postures))}")
+        raise InputError(
+            expected="two postures with different names",
+            found=f"{' and '.join(map(repr, postures))}",
+        )
     order = balanced_order(rounds, seed)
     return Plan(name, tuple(replace(block, posture=postures[which]) for which in order))
 
@@ -78,7 +81,10 @@ def balanced_order(rounds: int, seed: int) -> tuple[int, ...]:
     (1, 0, 0, 1, 0, 1, 1, 0)
     """
     if not 1 <= rounds <= 8:
-        raise InputError(f"expected 1 to 8 rounds of eight blocks, found {rounds}")
+        raise InputError(
+            expected="1 to 8 rounds of eight blocks",
+            found=f"{rounds}",
+        )
     starts = np.random.default_rng(seed).integers(0, 2, rounds)
     return tuple(int(place ^ start ^ mirror) for start in starts for mirror in (0, 1) for place in QUAD)
 
@@ -147,8 +153,8 @@ def plan_long(
     """
     if block.play_s > 60 * break_every_min:
         raise InputError(
-            f"a block of {block.play_s:g} s does not fit between breaks every {break_every_min:g} minutes of play; "
-            "make it shorter"
+            f"a block of {block.play_s:g} s does not fit between breaks every {break_every_min:g} minutes of play",
+            next_step="make it shorter",
         )
     count = max(1, math.ceil(60 * play_minutes / block.play_s - 1e-9))
     rest = PlanBlock(

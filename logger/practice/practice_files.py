@@ -25,8 +25,9 @@ from analysis.drills.tab_writing import require_strings, write_tab
 from analysis.drills.tuning import Tuning
 from analysis.model.cautions import STOP
 from analysis.model.errors import InputError, OutputError
-from logger.files.atomic_file import open_atomic, reason, write_text_atomic
-from logger.practice.plan import render_plan
+from logger.files.atomic_file import reason, write_text_atomic
+from logger.files.own_result import begins_with, check_result, contains, made_by, write_result
+from logger.practice.plan import check_plan_target, render_plan
 from logger.practice.plan_orders import plan_practice
 from logger.practice.practice_tracks import render_track
 
@@ -42,6 +43,11 @@ NOTE_SHARE = Fraction(9, 10)
 
 FILE_NAMES = {"tab": "practice.tab.txt", "midi": "practice.mid", "plan": "plan.toml"}
 
+MADE_HERE = contains(b"Made by strokeplane ")
+"""How an older tab, MIDI file or click is known."""
+CHANGES_SIGN = begins_with(",".join(("block", *(column.name for column in CHANGE_COLUMNS))))
+"""How an older table of string changes begins."""
+
 
 class _Tick(NamedTuple):
     """A MIDI message at an absolute tick; ``order`` parts messages of one tick (ends of notes first)."""
@@ -51,7 +57,9 @@ class _Tick(NamedTuple):
     message: mido.Message | mido.MetaMessage
 
 
-def write_material(folder: Path, practice: Practice, tuning: Tuning, name: str) -> dict[str, Path]:
+def write_material(
+    folder: Path, practice: Practice, tuning: Tuning, name: str, replace: bool = False
+) -> dict[str, Path]:
     """Write tab, MIDI file, plan and a WAV track for every tempo into a folder, which is made if need be.
 
     Parameters
@@ -62,6 +70,8 @@ def write_material(folder: Path, practice: Practice, tuning: Tuning, name: str) 
         With as many strings as the phrases.
     name : str
         Title of the practice.
+    replace : bool
+        A plan that is there, perhaps edited since, is written over; older files of ours besides it always are.
 
     Returns
     -------
@@ -73,11 +83,14 @@ def write_material(folder: Path, practice: Practice, tuning: Tuning, name: str) 
     InputError
         If the phrase does not fit the tuning, or a name holds characters that no file can.
     OutputError
-        If the folder cannot be written.
+        If the folder cannot be written, or holds a file of one of these names that is not ours. Nothing is written.
     """
     for text in (name, *practice.form.postures):
         if not text.isprintable():
-            raise InputError(f"Names may hold printable characters only; found {text!r}.")
+            raise InputError(
+                "Names may hold printable characters only",
+                found=f"{text!r}.",
+            )
     # Everything is rendered before the first file is written, so a bad phrase leaves nothing behind.
     content = {
         "tab": render_tab(practice, tuning, name).encode(),
@@ -90,11 +103,18 @@ def write_material(folder: Path, practice: Practice, tuning: Tuning, name: str) 
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise OutputError(f"{folder} cannot be made ({reason(error)}); name another folder") from error
+        raise OutputError(
+            f"{folder} cannot be made ({reason(error)})",
+            next_step="name another folder",
+        ) from error
     paths = {key: folder / FILE_NAMES.get(key, key) for key in content}
-    for key, data in content.items():
-        with open_atomic(paths[key]) as stream:
-            stream.write(data)
+    results = [key for key in content if key != "plan"]
+    for key in results:
+        check_result(paths[key], MADE_HERE)
+    check_plan_target(paths["plan"], replace)
+    for key in results:
+        write_result(paths[key], content[key], MADE_HERE)
+    write_text_atomic(paths["plan"], content["plan"].decode())
     return paths
 
 
@@ -115,6 +135,7 @@ def render_tab(practice: Practice, tuning: Tuning, name: str) -> str:
         f"then {form.rest} beats of rest, then the other with the other posture.",
         "# d: downstroke, u: upstroke.",
         f"# {STOP}",
+        f"# Made by {made_by()}.",
         "",
     ]
     for title, section in zip(("Phrase", "Twin"), practice.sections[:2], strict=True):
@@ -167,7 +188,7 @@ def _ticks_per_beat(practice: Practice) -> int:
 
 def _tempo_map(practice: Practice, ticks: int) -> list[_Tick]:
     """Return tempo changes and a marker at every section and count-in."""
-    events = []
+    events = [_Tick(0, 0, mido.MetaMessage("text", text=f"Made by {made_by()}"))]
     for beat, tempo in practice.tempo_changes:
         message = mido.MetaMessage("set_tempo", tempo=microseconds_per_beat(tempo))
         events.append(_Tick(beat * ticks, 0, message))
@@ -225,8 +246,8 @@ def write_changes(path: Path, blocks: Sequence[DrillBlock]) -> None:
     Raises
     ------
     OutputError
-        If the file cannot be written.
+        If the file cannot be written, or is there and no older table of ours.
     """
     tables = [block.changes.assign(block=block.index) for block in blocks]
     table = pd.concat(tables)[["block", *(column.name for column in CHANGE_COLUMNS)]]
-    write_text_atomic(path, table.to_csv(index=False, float_format="%.6g", lineterminator="\n"))
+    write_result(path, table.to_csv(index=False, float_format="%.6g", lineterminator="\n"), CHANGES_SIGN)

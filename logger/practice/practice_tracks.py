@@ -7,6 +7,7 @@ minute, so that nothing adds up over a long track.
 from __future__ import annotations
 
 import io
+import struct
 import wave
 from fractions import Fraction
 
@@ -14,6 +15,7 @@ import numpy as np
 
 from analysis.drills.practice_form import Practice
 from analysis.model.records import FloatArray
+from logger.files.own_result import made_by
 
 WAV_RATE_HZ = 22050
 CLICK_S, CUE_S = 0.03, 0.25
@@ -52,7 +54,17 @@ def render_track(practice: Practice, place: int) -> bytes:
         file.setsampwidth(2)
         file.setframerate(WAV_RATE_HZ)
         file.writeframes((np.clip(sound, -1, 1) * 32767).astype("<i2").tobytes())
-    return buffer.getvalue()
+    return _signed(buffer.getvalue())
+
+
+def _signed(sound: bytes) -> bytes:
+    """Put into a WAV file, before its samples, which software made it: RIFF's list of remarks (LIST, INFO, ISFT)."""
+    words = f"Made by {made_by()}".encode() + b"\0"
+    words += b"\0" * (len(words) % 2)
+    remark = b"INFOISFT" + struct.pack("<I", len(words)) + words
+    remark = b"LIST" + struct.pack("<I", len(remark)) + remark
+    at = sound.index(b"data", 12)
+    return b"RIFF" + struct.pack("<I", len(sound) - 8 + len(remark)) + sound[8:at] + remark + sound[at:]
 
 
 def _ping(size: float, tone_hz: float, length_s: float) -> FloatArray:

@@ -45,9 +45,14 @@ class PlainLines:
 
     def __init__(self) -> None:
         self._said = ("", True)
+        self._warned = ""
 
     def __call__(self, state: RecordingState, session: RecordSession, strokes: int) -> None:
         """Print what changed."""
+        if state.warning != self._warned:
+            self._warned = state.warning
+            if state.warning:
+                say(state.warning, err=True)
         message, linked = self._said
         if session.message != message:
             say(session.message, err=True)
@@ -63,11 +68,13 @@ def screen_table(state: RecordingState, session: RecordSession, strokes: int) ->
     table = Table.grid(padding=(0, 2))
     table.add_row("time", f"{minutes}:{seconds:02d}")
     table.add_row("now", Text(session.doing, style="bold"))
-    table.add_row("posture", session.posture)
+    table.add_row("posture", Text(session.posture))
     table.add_row("blocks", str(session.blocks))
     table.add_row("strokes", f"{strokes} or so in this block")
     table.add_row("sensor", Text(link, style="" if state.linked else "bold reverse"))
     table.add_row("lost", state.losses.sentence() + (f"; {state.gaps} link losses" if state.gaps else ""))
+    if state.warning:
+        table.add_row("disk", Text(state.warning, style="bold reverse"))
     table.add_row("", Text(session.message, style="bold"))
     table.add_row("", Text(KEYS_LINE, style="dim"))
     return table

@@ -18,6 +18,7 @@ from typing import Literal, TypeAlias
 
 from analysis.model.errors import DeviceError, OutputError, SessionFileError
 from analysis.model.records import Calibration, Event, EventKind, Instrument, Player, RawSamples, SensorProfile
+from logger.record.disk_room import DiskRoom, free_bytes, look_for_room
 from logger.session.session_file import SessionWriter
 from logger.session.session_records import SessionHead
 from logger.sources.base import Sink, Source, steady_time_s
@@ -36,7 +37,7 @@ class RecorderSettings:
     """Bounds of the recorder.
 
     ``queue_items`` batches wait at most for the disk (a sensor sends 25 to 250 a second); ``refresh_s`` is how often
-    open events are written again and the file's place is checked. ``monotonic_s`` times the syncs.
+    open events are written again and the file's place and the disk's room are checked. ``monotonic_s`` times the syncs.
 
     Attributes
     ----------
@@ -51,6 +52,7 @@ class RecorderSettings:
     refresh_s: float = 1.0
     host_time_s: Callable[[], float] = steady_time_s
     monotonic_s: Callable[[], float] = time.monotonic
+    free_bytes: Callable[[Path], int | None] = free_bytes
 
 
 @dataclass(frozen=True)
@@ -105,6 +107,8 @@ class RecordingState:
     reason: str
     gaps: int
     open_event: Event | None
+    warning: str = ""
+    """What the player must know while there is still time."""
 
 
 class Recorder:
@@ -154,6 +158,8 @@ class Recorder:
         self._link = LinkChange(False, 0.0)
         self._gaps = 0
         self._last_fit: ClockFit | None = None
+        self._room = DiskRoom(None)
+        self._began_s = 0.0
         self._open: Event | None = None
         self._open_number: list[int] = []
 
@@ -174,6 +180,7 @@ class Recorder:
         except SessionFileError:
             self._source.stop()
             raise
+        self._began_s = time.monotonic()
         self._thread.start()
         with self._early_lock:  # The source's thread waits here, so that nothing overtakes the first samples.
             self._put(self._early or [])
@@ -224,7 +231,10 @@ class Recorder:
         """
         fit = self._source.clock.fit() or self._last_fit
         if fit is None:
-            raise DeviceError("no sample has come yet, so nothing can be marked; wait for the sensor")
+            raise DeviceError(
+                "no sample has come yet, so nothing can be marked",
+                next_step="wait for the sensor",
+            )
         self._last_fit = fit
         return fit.device_s(self._settings.host_time_s())
 
@@ -243,6 +253,7 @@ class Recorder:
             reason=self._link.reason,
             gaps=self._gaps,
             open_event=self._open,
+            warning=self._room.warning,
         )
 
     @property
@@ -347,7 +358,8 @@ class Recorder:
             if not closed and self.error is None:
                 # A fault of this program; the thread's hook shows it, and nobody may take the recording for whole.
                 self.error = SessionFileError(
-                    f"{self.path} stopped growing by a fault of this program; what was synced is safe, report the fault"
+                    f"{self.path} stopped growing by a fault of this program",
+                    next_step="what was synced is safe, report the fault",
                 )
                 self._give_up(writer)
 
@@ -371,12 +383,41 @@ class Recorder:
             writer.replace_event(number[0], replace(event, end_s=end_s))
         if not writer.is_in_place():
             writer.sync()
-            rescued = rescue_path(self.path)
-            writer.copy_synced_to(rescued)
+            rescued = writer.copy_synced_to(rescue_path(self.path))
             raise SessionFileError(
-                f"{self.path} was removed or moved while it was being recorded; everything up to then is saved in "
-                f"{rescued}, start a new recording"
+                f"{self.path} was removed or moved while it was being recorded",
+                next_step=f"everything up to then is saved in {rescued}, start a new recording",
             )
+
+        self._end_before_the_disk_is_full(writer)
+
+    def _end_before_the_disk_is_full(self, writer: SessionWriter) -> None:
+        """Close the recording while there is room for its end.
+
+        Raises
+        ------
+        SessionFileError
+            It is closed, and whole.
+        """
+        if self.info is None:
+            return
+        written, closing = writer.sizes()
+        elapsed_s = time.monotonic() - self._began_s
+        free = self._settings.free_bytes(self.path)
+        self._room = look_for_room(free, written, closing, elapsed_s, self.info.profile.sensor)
+        if not self._room.ends:
+            return
+        event, fit = self._open, self.clock_fit
+        if event is not None and self._open_number and fit is not None:
+            end_s = max(fit.device_s(self._settings.host_time_s()), event.start_s)
+            writer.replace_event(self._open_number[0], replace(event, end_s=end_s))
+        writer.write_metadata({**self._closing_words(fit), "ended": "the disk was nearly full"})
+        writer.close()
+        raise SessionFileError(
+            "the recording was ended and closed, because the disk is nearly full; nothing of it is lost",
+            next_step="free some space and start a new one",
+            file=str(self.path),
+        )
 
     def _give_up(self, writer: SessionWriter) -> None:
         """Count what can no longer be written; close what can be closed."""

@@ -19,7 +19,7 @@ import pandas as pd
 from analysis.model.errors import NotEnoughDataError
 from analysis.model.records import SessionResult
 from analysis.report.sections import Section, Table
-from logger.files.atomic_file import check_writable, write_text_atomic
+from logger.files.own_result import MADE_BY, check_result, is_json, is_page, made_by, write_result
 from logger.terminal.ascii_text import plain_text, wrap_plain
 
 Answer = TypeVar("Answer")
@@ -78,9 +78,11 @@ def check_outputs(json_path: Path | None, html_path: Path | None, inputs: Sequen
     ------
     OutputError, click.UsageError
     """
-    outputs = [path for path in (json_path, html_path) if path is not None and path != STDOUT]
-    for path in outputs:
-        check_writable(path, inputs=inputs)
+    signs = ((json_path, is_json), (html_path, is_page))
+    given = [(path, sign) for path, sign in signs if path is not None and path != STDOUT]
+    outputs = [path for path, _ in given]
+    for path, sign in given:
+        check_result(path, sign, inputs)
     if len({path.resolve() for path in outputs}) < len(outputs):
         raise click.UsageError("--json and --html name the same file")
 
@@ -107,14 +109,15 @@ def put_out(
     json_path, html_path = outputs
     if json_path is not None:
         document = json.dumps(
-            {"version": version("strokeplane"), **plain(answer), "cautions": list(cautions)}, indent=2
+            {MADE_BY: made_by(), "version": version("strokeplane"), **plain(answer), "cautions": list(cautions)},
+            indent=2,
         )
         if json_path == STDOUT:
             click.echo(document)
         else:
-            write_text_atomic(json_path, document + "\n")
+            write_result(json_path, document + "\n", is_json)
     if html_path is not None:
-        write_text_atomic(html_path, render_page(title, sections, cautions))
+        write_result(html_path, render_page(title, sections, cautions), is_page)
     if json_path != STDOUT:
         click.echo(render_text(sections, cautions))
 

@@ -48,7 +48,9 @@ def put_out_progress(
         summaries = tuple(s for s in summaries if player in (s.player, s.player or NO_NAME))
         if not summaries:
             raise InputError(
-                f"expected a player of this folder ({', '.join(names)}), found {player!r}; correct the name"
+                expected=f"a player of this folder ({', '.join(names)})",
+                found=f"{player!r}",
+                next_step="correct the name",
             )
     players = follow_progress(summaries, now_s)
     sections = progress_page(players, found, pictures=outputs[1] is not None)

@@ -17,10 +17,12 @@ from analysis.model.records import BlockSummary, Event, ReferenceSummary, Sessio
 from analysis.model.stroke_columns import STROKE_COLUMNS, STROKE_CSV_COLUMNS, Column
 from analysis.reference.reference_grade import grade_reference
 from analysis.sound.witness import Heard
-from logger.files.atomic_file import write_text_atomic
+from logger.files.own_result import MADE_BY, begins_with, is_json, made_by, write_result
 
 TIME_DECIMALS = 6
 VALUE_DECIMALS = 4
+STROKES_SIGN = begins_with(",".join(column.name for column in STROKE_COLUMNS if column.name in STROKE_CSV_COLUMNS))
+"""How an older table of strokes begins."""
 TIMES = ("start_s", "end_s")
 
 
@@ -35,9 +37,9 @@ def write_strokes_csv(result: SessionResult, path: Path) -> None:
     Raises
     ------
     OutputError
-        The file cannot be written.
+        The file cannot be written, or is there and no older table of ours.
     """
-    write_text_atomic(path, render_strokes_csv(result.strokes))
+    write_result(path, render_strokes_csv(result.strokes), STROKES_SIGN)
 
 
 def render_strokes_csv(strokes: pd.DataFrame) -> str:
@@ -78,9 +80,9 @@ def write_result_json(found: SessionFindings, path: Path) -> None:
     Raises
     ------
     OutputError
-        The file cannot be written.
+        The file cannot be written, or is there and no older answer of ours.
     """
-    write_text_atomic(path, render_result_json(found))
+    write_result(path, render_result_json(found), is_json)
 
 
 def render_result_json(found: SessionFindings) -> str:
@@ -97,7 +99,8 @@ def render_result_json(found: SessionFindings) -> str:
     """
     heard = found.answers.heard
     answer = build_result(found) if heard is None else {**build_result(found), "sound": build_sound(heard)}
-    return json.dumps(_plain(answer), ensure_ascii=False, allow_nan=False, indent=2) + "\n"
+    signed = {MADE_BY: made_by(), **_plain(answer)}
+    return json.dumps(signed, ensure_ascii=False, allow_nan=False, indent=2) + "\n"
 
 
 def build_result(found: SessionFindings) -> dict[str, object]:

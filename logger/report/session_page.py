@@ -21,6 +21,7 @@ from analysis.report.question_sections import question_sections
 from analysis.report.session_sections import session_sections
 from analysis.report.sound_sections import sound_sections
 from logger.files.atomic_file import write_text_atomic
+from logger.files.own_result import is_page, write_result
 from logger.report.report_parts import (
     render_cautions,
     render_details,
@@ -40,20 +41,20 @@ def write_report(found: SessionFindings, path: Path, light: bool = False) -> Non
     ----------
     found : SessionFindings
     path : Path
-        The HTML file; replaced whole, or left as it was.
+        The HTML file; an older page of ours is replaced whole, or left as it was.
     light : bool
         Keep the plotting library out of the page: it is put beside it once, for all reports in the folder.
 
     Raises
     ------
     OutputError
-        A file cannot be written.
+        A file cannot be written, or another one is there.
     """
     if light:
         beside = path.parent / library_name()
         if not beside.exists():
             write_text_atomic(beside, get_plotlyjs())
-    write_text_atomic(path, render_report(found, path.stem, light))
+    write_result(path, render_report(found, path.stem, light), is_page)
 
 
 def library_name() -> str:

@@ -20,6 +20,7 @@ from logger.session.session_records import (
     SAMPLES_LAYOUT,
     SAMPLES_TOPIC,
     SESSION_TOPIC,
+    STREAM_TOPICS,
     Closing,
     SessionHead,
     encode_event,
@@ -29,6 +30,8 @@ from logger.session.session_records import (
 )
 
 HEAD_INTERVAL_CHUNKS = 120
+INDEX_BYTES, MESSAGE_BYTES, CLOSING_BYTES = 96, 64, 65536
+"""At the file's end: for each chunk, for each event, and for schemas and settings."""
 INDEX_NUMBERS = (
     "chunk_length",
     "chunk_start_offset",
@@ -64,6 +67,7 @@ class ChunkStream:
     def __init__(self, stream: BinaryIO, head: SessionHead) -> None:
         self.head = head
         self._chunk = self._samples = 0
+        self._stream_samples = [0] * len(head.streams)
         self._empty = True
         self._events: list[Event] = []
         self._tick_hz = head.profile.tick_hz
@@ -82,18 +86,28 @@ class ChunkStream:
             (SESSION_TOPIC, "jsonschema", "json", json_schema(SessionHead, "format", "format_version", "closing")),
             (SAMPLES_TOPIC, "text", "strokeplane-rows", SAMPLES_LAYOUT),
             (EVENTS_TOPIC, "jsonschema", "json", json_schema(Event, "number")),
+            *((topic, "text", "strokeplane-rows", SAMPLES_LAYOUT) for topic in STREAM_TOPICS[: len(head.streams)]),
         ):
             schema_id = self._writer.register_schema(f"strokeplane{topic.replace('/', '.')}", schema, layout.encode())
             if self._writer.register_channel(topic, encoding, schema_id) != CHANNELS[topic]:
-                raise SessionFileError("the mcap library numbers channels in an unexpected way; install mcap 1.x")
+                raise SessionFileError(
+                    "the mcap library numbers channels in an unexpected way",
+                    next_step="install mcap 1.x",
+                )
         self.add_head()
 
     def add_head(self, closing: Closing | None = None) -> None:
         """Put a copy of the settings into the open chunk."""
         self._add(SESSION_TOPIC, encode_head(self.head, closing), 0.0)
 
+    def add_stream_samples(self, number: int, raw: RawSamples) -> None:
+        """Put one batch of further stream ``number``, from 0, into the open chunk."""
+        self._stream_samples[number] += raw.ticks.size
+        tick_hz = self.head.streams[number].profile.tick_hz
+        self._add(STREAM_TOPICS[number], encode_samples(raw), float(raw.ticks[0]) / tick_hz)
+
     def add_samples(self, raw: RawSamples) -> None:
-        """Put one batch into the open chunk."""
+        """Put one batch of the hand's into the open chunk."""
         self._samples += raw.ticks.size
         self._add(SAMPLES_TOPIC, encode_samples(raw), float(raw.ticks[0]) / self._tick_hz)
 
@@ -122,9 +136,14 @@ class ChunkStream:
         """Write the second copy of settings and events, then the index."""
         for number, event in enumerate(self._events):
             self._add(EVENTS_TOPIC, encode_event(event, number), event.start_s)
-        self.add_head(Closing(self._chunk + 1, self._samples, len(self._events)))
+        self.add_head(Closing(self._chunk + 1, self._samples, len(self._events), tuple(self._stream_samples)))
         self._writer.flush()
         self._writer.finish()
+
+    def closing_bytes(self) -> int:
+        """About as many bytes as :meth:`finish` will write; rather too many."""
+        events = sum(len(encode_event(event, 0)) + MESSAGE_BYTES for event in self._events)
+        return CLOSING_BYTES + 2 * events + INDEX_BYTES * (self._chunk + 1)
 
     def _add(self, topic: str, data: bytes, time_s: float) -> None:
         time_ns = int(min(max(time_s, 0.0) * 1e9, 2.0**63 - 1024))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import secrets
 import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -16,17 +17,22 @@ from typing import Self
 
 import numpy as np
 
-from analysis.model.errors import SessionFileError
-from analysis.model.records import Event, RawSamples, Session
-from logger.files.atomic_file import give_name, open_atomic, reason, sync_folder
+from analysis.model.errors import OutputError, SessionFileError
+from analysis.model.records import Event, RawSamples, Session, Stream
+from logger.files.atomic_file import claim_name, give_name, open_atomic, reason, sync_folder
+from logger.session.repacked import is_repacked, scan_repacked
 from logger.session.session_chunks import ChunkStream
 from logger.session.session_records import (
     CHANNELS,
     EVENTS_TOPIC,
+    MOST_ATTACHMENTS,
+    MOST_STREAMS,
     SAMPLES_TOPIC,
     SESSION_TOPIC,
+    STREAM_TOPICS,
     Closing,
     SessionHead,
+    StreamHead,
     decode_event,
     decode_head,
     decode_samples,
@@ -61,7 +67,11 @@ def write_session(path: Path, session: Session) -> None:
         session.lever_sd_mm,
         session.warnings,
         session.metadata,
+        session.sensor,
+        tuple(StreamHead(s.role, s.profile, s.calibration, s.clock, s.sensor) for s in session.streams),
+        session.attachments,
     )
+    _check_streams(head)
     with open_atomic(path) as stream:
         chunks = ChunkStream(stream, head)
         for event in session.events:
@@ -70,7 +80,20 @@ def write_session(path: Path, session: Session) -> None:
         for start in range(0, session.raw.ticks.size, SAMPLES_PER_CHUNK):
             chunks.add_samples(_rows(session.raw, start, start + SAMPLES_PER_CHUNK))
             chunks.close_chunk()
+        for number, stream_of in enumerate(session.streams):
+            for start in range(0, stream_of.raw.ticks.size, SAMPLES_PER_CHUNK):
+                chunks.add_stream_samples(number, _rows(stream_of.raw, start, start + SAMPLES_PER_CHUNK))
+                chunks.close_chunk()
         chunks.finish()
+
+
+def _check_streams(head: SessionHead) -> None:
+    if len(head.streams) > MOST_STREAMS or len(head.attachments) > MOST_ATTACHMENTS:
+        raise SessionFileError(
+            expected=f"at most {MOST_STREAMS} further streams and {MOST_ATTACHMENTS} attachments",
+            found=f"{len(head.streams)} and {len(head.attachments)}",
+            next_step="leave some out",
+        )
 
 
 class SessionWriter:
@@ -97,14 +120,18 @@ class SessionWriter:
         self.path = path
         self._clock = clock
         self._pending: list[RawSamples] = []
+        self._pending_streams: list[list[RawSamples]] = [[] for _ in head.streams]
+        _check_streams(head)
         # Readable from its first moment on: the file gets its name when its head is on the disk. Windows cannot rename
-        # an open file.
-        partial = path if sys.platform == "win32" else path.with_name(f".{path.name}.part")
+        # an open file. The other name is nobody else's, so that two recorders with one name cannot harm each other.
+        partial = path if sys.platform == "win32" else path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
         try:
             if path.exists():
                 raise FileExistsError
             with contextlib.ExitStack() as on_error:
-                self._file = on_error.enter_context(partial.open("x+b" if partial == path else "w+b"))
+                self._file = partial.open("x+b")
+                on_error.callback(partial.unlink, missing_ok=True)
+                on_error.enter_context(self._file)
                 self._chunks = ChunkStream(self._file, head)
                 self.sync()
                 if partial != path:
@@ -112,14 +139,26 @@ class SessionWriter:
                 sync_folder(path.resolve().parent)
                 on_error.pop_all()
         except FileExistsError as error:
-            raise SessionFileError(f"{path} exists; a recording never replaces another, name a new file") from error
+            raise SessionFileError(
+                f"{path} exists",
+                next_step="a recording never replaces another, name a new file",
+            ) from error
         except OSError as error:
-            raise SessionFileError(f"{path} cannot be written ({reason(error)}); name another file") from error
+            raise SessionFileError(
+                f"{path} cannot be written ({reason(error)})",
+                next_step="name another file",
+            ) from error
 
     def write_samples(self, raw: RawSamples) -> None:
         """Take samples (ticks and sequence unwrapped); synced at once if half a second has passed, else later."""
         if raw.ticks.size:
             self._pending.append(raw)
+        self._sync_if_due()
+
+    def write_stream_samples(self, number: int, raw: RawSamples) -> None:
+        """Take samples of further stream ``number``, from 0, in the order of the head's streams."""
+        if raw.ticks.size:
+            self._pending_streams[number].append(raw)
         self._sync_if_due()
 
     def write_event(self, event: Event) -> int:
@@ -158,14 +197,22 @@ class SessionWriter:
             if self._pending:
                 self._chunks.add_samples(_joined(self._pending))
                 self._pending.clear()
+            for number, pending in enumerate(self._pending_streams):
+                if pending:
+                    self._chunks.add_stream_samples(number, _joined(pending))
+                    pending.clear()
             self._chunks.close_chunk()
             os.fsync(self._file.fileno())
         except OSError as error:
             raise SessionFileError(
-                f"{self.path} cannot be written on ({reason(error)}); what was synced before is safe, free some space "
-                "and start a new recording"
+                f"{self.path} cannot be written on ({reason(error)})",
+                next_step="what was synced before is safe, free some space and start a new recording",
             ) from error
         self._synced_at = self._clock()
+
+    def sizes(self) -> tuple[int, int]:
+        """Bytes on the disk so far, and those that the file's end will take."""
+        return os.fstat(self._file.fileno()).st_size, self._chunks.closing_bytes()
 
     def is_in_place(self) -> bool:
         """Whether the file is still found under its name; a folder can be removed while one records into it."""
@@ -176,14 +223,33 @@ class SessionWriter:
         mine = os.fstat(self._file.fileno())
         return (found.st_dev, found.st_ino) == (mine.st_dev, mine.st_ino)
 
-    def copy_synced_to(self, path: Path) -> None:
-        """Copy everything that was synced into another file, although this one has lost its name.
+    def copy_synced_to(self, path: Path) -> Path:
+        """Copy everything that was synced into a new file, although this one has lost its name.
+
+        Returns
+        -------
+        Path
+            The file; a number is added to its name where there is one already.
 
         Raises
         ------
         OutputError
             The copy cannot be written.
         """
+        try:
+            claimed = claim_name(path)
+        except OSError as error:
+            raise OutputError(
+                f"{path} cannot be written ({reason(error)})",
+                next_step="what was synced is lost",
+            ) from error
+        with contextlib.ExitStack() as on_error:
+            on_error.callback(claimed.unlink, missing_ok=True)
+            self._copy(claimed)
+            on_error.pop_all()
+        return claimed
+
+    def _copy(self, path: Path) -> None:
         with open_atomic(path) as copy:
             self._file.seek(0)
             while block := self._file.read(1 << 20):
@@ -201,7 +267,8 @@ class SessionWriter:
             os.fsync(self._file.fileno())
         except OSError as error:
             raise SessionFileError(
-                f"{self.path} could not be closed ({reason(error)}); what was synced is safe"
+                f"{self.path} could not be closed ({reason(error)})",
+                next_step="what was synced is safe",
             ) from error
         finally:
             # What the disk refused is still in the buffer; closing tries once more, and the error is told already.
@@ -239,25 +306,55 @@ def read_session(path: Path) -> Session:
     SessionFileError
         No such file, not a session, a newer format version, or no copy of the settings is left.
     """
+    data = read_bytes(path)
+    with ThreadPoolExecutor(1) as pool:
+        digest = pool.submit(lambda: hashlib.sha256(data).hexdigest())
+        try:
+            session = _assemble(scan_file(data))
+        except SessionFileError as error:
+            raise SessionFileError(
+                f"{error}",
+                file=str(path),
+            ) from error
+        return replace(session, log_hash=digest.result())
+
+
+def read_bytes(path: Path) -> bytes:
+    """The bytes of what may be a session file.
+
+    Raises
+    ------
+    SessionFileError
+        No such file, a folder, empty, or a text.
+    """
     if path.is_dir():
-        raise SessionFileError(f"{path} is a folder; name one session file (.mcap) in it")
+        raise SessionFileError(
+            f"{path} is a folder",
+            next_step="name one session file (.mcap) in it",
+        )
     try:
         data = path.read_bytes()
     except OSError as error:
         raise SessionFileError(
-            f"{path} cannot be read ({reason(error)}); check its name and your permission"
+            f"{path} cannot be read ({reason(error)})",
+            next_step="check its name and your permission",
         ) from error
     if not data:
-        raise SessionFileError(f"{path} is empty; copy or record it again")
+        raise SessionFileError(
+            f"{path} is empty",
+            next_step="copy or record it again",
+        )
     if b"\0" not in data:
-        raise SessionFileError(f"{path} is text, not a session file; a sensor's CSV needs strokeplane import first")
-    with ThreadPoolExecutor(1) as pool:
-        digest = pool.submit(lambda: hashlib.sha256(data).hexdigest())
-        try:
-            session = _assemble(scan_messages(data))
-        except SessionFileError as error:
-            raise SessionFileError(f"{path}: {error}") from error
-        return replace(session, log_hash=digest.result())
+        raise SessionFileError(
+            f"{path} is text, not a session file",
+            next_step="a sensor's CSV needs strokeplane import first",
+        )
+    return data
+
+
+def scan_file(data: bytes) -> Scan:
+    """All messages that are sound, packed or not."""
+    return scan_repacked(data) if is_repacked(data) else scan_messages(data)
 
 
 def _assemble(scan: Scan) -> Session:
@@ -265,15 +362,28 @@ def _assemble(scan: Scan) -> Session:
     heads = [decode_head(m.data) for m in scan.messages if m.channel == CHANNELS[SESSION_TOPIC]]
     if not heads:
         raise SessionFileError(
-            "no readable session settings in it; it is no strokeplane session, or damaged beyond use"
+            "no readable session settings in it",
+            next_step="it is no strokeplane session, or damaged beyond use",
         )
     events = dict(decode_event(m.data) for m in scan.messages if m.channel == CHANNELS[EVENTS_TOPIC])
     raw = decode_samples([m.data for m in scan.messages if m.channel == CHANNELS[SAMPLES_TOPIC]])
     head = heads[-1][0]
+    streams = tuple(
+        Stream(
+            each.role,
+            decode_samples([m.data for m in scan.messages if m.channel == CHANNELS[topic]]),
+            each.profile,
+            each.calibration,
+            each.clock,
+            each.sensor,
+        )
+        for topic, each in zip(STREAM_TOPICS, head.streams, strict=False)
+    )
     closing = next((closing for _, closing in heads if closing is not None), None)
     warnings = list(head.warnings)
     if not scan.sound:
         warnings += _damage(scan, closing, raw.ticks.size, len(events))
+        warnings += _stream_losses(closing, streams)
     return Session(
         raw=raw,
         profile=head.profile,
@@ -285,7 +395,20 @@ def _assemble(scan: Scan) -> Session:
         lever_sd_mm=head.lever_sd_mm,
         warnings=tuple(warnings),
         metadata=head.metadata,
+        sensor=head.sensor,
+        streams=streams,
+        attachments=head.attachments,
     )
+
+
+def _stream_losses(closing: Closing | None, streams: Sequence[Stream]) -> list[str]:
+    """Sentences about samples of further streams that a damaged file lost."""
+    expected = () if closing is None else closing.stream_samples
+    return [
+        f"{count - stream.raw.ticks.size} of {count} samples of the {stream.role}'s stream {number} are missing."
+        for number, (count, stream) in enumerate(zip(expected, streams, strict=False), 1)
+        if count > stream.raw.ticks.size
+    ]
 
 
 def _damage(scan: Scan, closing: Closing | None, samples: int, events: int) -> list[str]:

@@ -1,15 +1,18 @@
 """The messages of a session file and their bytes; ``docs/session-file.md`` is the description for other programs.
 
-Four topics, with channel numbers that never change within one format version, so that a file whose first chunk is
-damaged can still be read:
+Channel numbers never change, so that a file whose first chunk is damaged can still be read:
 
-=========  =======  ==============================================
-topic      channel  message
-=========  =======  ==============================================
-/session   1        JSON: version, profile, settings (repeated)
-/samples   2        little-endian rows after a 24-byte head
-/events    3        JSON: one event, with its number (repeated)
-=========  =======  ==============================================
+==========  =======  =======================================================
+topic       channel  message
+==========  =======  =======================================================
+/session    1        JSON: version, profile, settings, streams (repeated)
+/samples    2        the hand's: little-endian rows after a 24-byte head
+/events     3        JSON: one event, with its number (repeated)
+/samples/N  3 + N    those of further stream N, from 1 (format version 2)
+==========  =======  =======================================================
+
+Version 2 added further streams, the sensor's identity, and attachments by hash. A file of version 1 is one of version 2
+without them: :func:`decode_head` is the migration.
 """
 
 from __future__ import annotations
@@ -18,19 +21,35 @@ import json
 import struct
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.model.errors import SessionFileError
-from analysis.model.records import Calibration, Event, Instrument, Player, RawSamples, SensorProfile
+from analysis.model.records import (
+    Attachment,
+    Calibration,
+    ClockRelation,
+    Event,
+    Instrument,
+    Player,
+    RawSamples,
+    SensorIdentity,
+    SensorProfile,
+)
 
 FORMAT_NAME = "strokeplane"
-FORMAT_VERSION = 1
+FORMAT_VERSION = 2
+MOST_STREAMS = 8
+MOST_ATTACHMENTS = 64
 
 SESSION_TOPIC, SAMPLES_TOPIC, EVENTS_TOPIC = "/session", "/samples", "/events"
-CHANNELS = {SESSION_TOPIC: 1, SAMPLES_TOPIC: 2, EVENTS_TOPIC: 3}
+STREAM_TOPICS = tuple(f"{SAMPLES_TOPIC}/{number}" for number in range(1, MOST_STREAMS + 1))
+"""Topics of the streams beside the hand's."""
+CHANNELS = {
+    topic: channel for channel, topic in enumerate((SESSION_TOPIC, SAMPLES_TOPIC, EVENTS_TOPIC, *STREAM_TOPICS), 1)
+}
 
 BATCH_HEAD = struct.Struct("<IIqq")  # rows, flags, first tick, first sequence
 WIDE_INDEX = 1  # ticks and sequence as int64 in full; otherwise uint32 above the head's first values
@@ -45,6 +64,17 @@ SAMPLES_LAYOUT = (
 )
 
 T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class StreamHead:
+    """Everything about a further stream but its samples."""
+
+    role: Literal["hand", "instrument"]
+    profile: SensorProfile
+    calibration: Calibration = field(default_factory=Calibration)
+    clock: ClockRelation | None = None
+    sensor: SensorIdentity = field(default_factory=SensorIdentity)
 
 
 @dataclass(frozen=True)
@@ -73,15 +103,19 @@ class SessionHead:
     lever_sd_mm: float | None = None
     warnings: tuple[str, ...] = ()
     metadata: Mapping[str, str] = field(default_factory=dict)
+    sensor: SensorIdentity = field(default_factory=SensorIdentity)
+    streams: tuple[StreamHead, ...] = ()
+    attachments: tuple[Attachment, ...] = ()
 
 
 @dataclass(frozen=True)
 class Closing:
-    """What a properly closed file holds, so that a reader knows what is missing."""
+    """What a properly closed file holds, so that a reader knows what is missing; ``samples`` are the hand's."""
 
     chunks: int
     samples: int
     events: int
+    stream_samples: tuple[int, ...] = ()
 
 
 def row_dtype(flags: int) -> np.dtype[np.void]:
@@ -159,8 +193,9 @@ def _batch_head(batch: bytes | memoryview) -> tuple[int, int, int, int]:
         if flags < 8 and BATCH_HEAD.size + rows * _ROW_SIZES[flags] == len(batch):
             return rows, flags, tick, sequence
     raise SessionFileError(
-        f"expected a batch of samples of format {FORMAT_VERSION}, found {len(batch)} bytes that are none; "
-        "the program that wrote the file does not follow docs/session-file.md"
+        expected=f"a batch of samples of format {FORMAT_VERSION}",
+        found=f"{len(batch)} bytes that are none",
+        next_step="the program that wrote the file does not follow docs/session-file.md",
     )
 
 
@@ -207,11 +242,16 @@ def decode_head(data: bytes | memoryview) -> tuple[SessionHead, Closing | None]:
     record = _json_object(data)
     version = record.pop("format_version", None)
     if record.pop("format", None) != FORMAT_NAME or not isinstance(version, int):
-        raise SessionFileError("expected a strokeplane session, found another kind of MCAP file; name a session file")
+        raise SessionFileError(
+            expected="a strokeplane session",
+            found="another kind of MCAP file",
+            next_step="name a session file",
+        )
     if version > FORMAT_VERSION:
         raise SessionFileError(
-            f"expected session format {FORMAT_VERSION} or older, found format {version}, written by a newer "
-            "strokeplane; update strokeplane to read it"
+            expected=f"session format {FORMAT_VERSION} or older",
+            found=f"format {version}, written by a newer strokeplane",
+            next_step="update strokeplane to read it",
         )
     closing = record.pop("closing", None)
     parts = {
@@ -219,9 +259,59 @@ def decode_head(data: bytes | memoryview) -> tuple[SessionHead, Closing | None]:
         "calibration": _build(Calibration, record.pop("calibration", {})),
         "player": _build(Player, record.pop("player", {})),
         "instrument": _build(Instrument, record.pop("instrument", {})),
+        "sensor": _build(SensorIdentity, record.pop("sensor", {})),
+        "streams": tuple(_stream(each) for each in _list(record.pop("streams", []), MOST_STREAMS)),
+        "attachments": tuple(_attachment(each) for each in _list(record.pop("attachments", []), MOST_ATTACHMENTS)),
     }
     head = _build(SessionHead, {**record, **parts})
     return head, None if closing is None else _build(Closing, closing)
+
+
+def _list(value: Any, most: int) -> list[Any]:
+    if not isinstance(value, list) or len(value) > most:
+        raise SessionFileError(
+            expected=f"a list of at most {most}",
+            found="another value",
+            next_step="the file's writer is at fault",
+        )
+    return value
+
+
+def _stream(record: Any) -> StreamHead:
+    if not isinstance(record, dict) or record.get("role") not in ("hand", "instrument"):
+        raise SessionFileError(
+            expected="a stream with a known role",
+            found="none",
+            next_step="update strokeplane to read the file",
+        )
+    parts = {
+        "profile": _build(SensorProfile, record.get("profile")),
+        "calibration": _build(Calibration, record.get("calibration", {})),
+        "clock": _clock(record.get("clock")),
+        "sensor": _build(SensorIdentity, record.get("sensor", {})),
+    }
+    return _build(StreamHead, {**record, **parts})
+
+
+def _attachment(record: Any) -> Attachment:
+    if not isinstance(record, dict):
+        raise SessionFileError(
+            expected="an attachment",
+            found="another value",
+            next_step="the file's writer is at fault",
+        )
+    return _build(Attachment, {**record, "clock": _clock(record.get("clock"))})
+
+
+def _clock(record: Any) -> ClockRelation | None:
+    return None if record is None else _build(ClockRelation, record)
+
+
+def file_version(heads: Sequence[bytes | memoryview]) -> tuple[int, tuple[str, ...]]:
+    """Format version that a file was written in, and the warnings that it was written with."""
+    last = heads[-1]
+    version = _json_object(last)["format_version"]
+    return int(version), decode_head(last)[0].warnings
 
 
 def encode_event(event: Event, number: int) -> bytes:
@@ -262,7 +352,11 @@ def decode_event(data: bytes | memoryview) -> tuple[int, Event]:
     record = _json_object(data)
     number = record.pop("number", None)
     if not isinstance(number, int):
-        raise SessionFileError("expected an event with a whole number, found none; the file's writer is at fault")
+        raise SessionFileError(
+            expected="an event with a whole number",
+            found="none",
+            next_step="the file's writer is at fault",
+        )
     return number, _build(Event, record)
 
 
@@ -282,10 +376,16 @@ def _json_object(data: bytes | memoryview) -> dict[str, Any]:
         record = json.loads(bytes(data))
     except ValueError as error:
         raise SessionFileError(
-            f"expected JSON, found something else ({error}); the file's writer is at fault"
+            expected="JSON",
+            found=f"something else ({error})",
+            next_step="the file's writer is at fault",
         ) from error
     if not isinstance(record, dict):
-        raise SessionFileError("expected a JSON object, found another value; the file's writer is at fault")
+        raise SessionFileError(
+            expected="a JSON object",
+            found="another value",
+            next_step="the file's writer is at fault",
+        )
     return record
 
 
@@ -295,12 +395,17 @@ def _build(kind: type[T], record: Any) -> T:
     if not isinstance(record, dict) or set(record) - known:
         unknown = sorted(set(record) - known) if isinstance(record, dict) else record
         raise SessionFileError(
-            f"expected the fields of {kind.__name__}, found {unknown}; update strokeplane to read the file"
+            expected=f"the fields of {kind.__name__}",
+            found=f"{unknown}",
+            next_step="update strokeplane to read the file",
         )
     try:
         return kind(**{name: _tuples(value) for name, value in record.items()})
     except TypeError as error:
-        raise SessionFileError(f"{kind.__name__} lacks a field ({error}); the file's writer is at fault") from error
+        raise SessionFileError(
+            f"{kind.__name__} lacks a field ({error})",
+            next_step="the file's writer is at fault",
+        ) from error
 
 
 def _tuples(value: Any) -> Any:

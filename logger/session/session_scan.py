@@ -16,6 +16,8 @@ from dataclasses import dataclass
 from mcap.opcode import Opcode
 from mcap.writer import MCAP0_MAGIC
 
+from logger.session.range_sums import RangeSums
+
 RECORD = struct.Struct("<BQ")
 CHUNK = struct.Struct("<BQQQQIIQ")  # opcode, length, start, end, size, crc, compression's length (0), data length
 MESSAGE = struct.Struct("<HIQQ")  # channel, sequence, log time, publish time
@@ -90,8 +92,8 @@ def _walk_chunks(data: bytes, end: int) -> Iterator[tuple[int, int]]:
 
 
 def _search_chunks(data: bytes) -> Iterator[tuple[int, int]]:
-    """Start and stop of each chunk's records whose CRC is right, wherever they stand."""
-    view = memoryview(data)
+    """Start and stop of each chunk's records whose CRC is right, wherever they stand; linear in the file's length."""
+    sums = RangeSums(data)
     at = 0
     while (match := CHUNK_SHAPE.search(data, at)) is not None:
         at = match.start()
@@ -99,7 +101,7 @@ def _search_chunks(data: bytes) -> Iterator[tuple[int, int]]:
         start = at + CHUNK.size
         stop = start + size
         shaped = size == data_length and length == size + CHUNK_OVERHEAD and stop <= len(data)
-        if shaped and crc != 0 and zlib.crc32(view[start:stop]) == crc:
+        if shaped and crc != 0 and sums.crc(start, stop) == crc:
             yield start, stop
             at = stop
         else:

@@ -176,11 +176,17 @@ class Conversation:
         DeviceError
         """
         if not self._ready.wait(timeout_s):
-            raise DeviceError(f"{self.name} did not get ready within {timeout_s:g} s; try again, or another port")
+            raise DeviceError(
+                f"{self.name} did not get ready within {timeout_s:g} s",
+                next_step="try again, or another port",
+            )
         if self._error is not None:
             raise self._error
         if self._info is None:
-            raise DeviceError(f"{self.name} sent samples without saying what it is; reset it and try again")
+            raise DeviceError(
+                f"{self.name} sent samples without saying what it is",
+                next_step="reset it and try again",
+            )
         return self._info
 
     def fail(self, error: DeviceError) -> None:
@@ -224,7 +230,8 @@ class Conversation:
                 items += self._take(item)
             elif isinstance(item, Answer) and item.result == 2 and not self._ready.is_set():
                 raise DeviceError(
-                    f"{self.name} cannot sample as asked; leave out the rate or the range, or ask another"
+                    f"{self.name} cannot sample as asked",
+                    next_step="leave out the rate or the range, or ask another",
                 )
             else:
                 if isinstance(item, Status) and not item.running and self._quiet(now_s):

@@ -120,8 +120,8 @@ class BleSource:
                 f"whose name starts with {self._wanted!r}" if self._wanted else "with the profile's name or service"
             )
             raise DeviceError(
-                f"no Bluetooth sensor {wanted} was heard within {SCAN_S:g} s; switch it on, bring it near, and make "
-                "sure that no phone is connected to it"
+                f"no Bluetooth sensor {wanted} was heard within {SCAN_S:g} s",
+                next_step="switch it on, bring it near, and make sure that no phone is connected to it",
             )
         return found[0].device
 

@@ -70,10 +70,16 @@ def load_versions(sensor: SensorProfile) -> list[StoredCalibration]:
     try:
         record = json.loads(path.read_text(encoding="utf-8"))
         if record["schema"] > SCHEMA:
-            raise DeviceError(f"{path} was written by a newer strokeplane; update this one, or calibrate anew")
+            raise DeviceError(
+                f"{path} was written by a newer strokeplane",
+                next_step="update this one, or calibrate anew",
+            )
         return [_read_version(entry) for entry in record["versions"]]
     except (OSError, ValueError, KeyError, TypeError) as error:
-        raise DeviceError(f"{path} cannot be read ({error}); delete it and calibrate the sensor anew") from error
+        raise DeviceError(
+            f"{path} cannot be read ({error})",
+            next_step="delete it and calibrate the sensor anew",
+        ) from error
 
 
 def save_version(sensor: SensorProfile, calibration: Calibration, created: str, details: Mapping[str, object]) -> Path:

@@ -63,7 +63,8 @@ class Collector:
                 count, heard_s = now_count, time.monotonic()
             if time.monotonic() - heard_s > STALL_S:
                 raise DeviceError(
-                    f"no samples for {STALL_S:g} s ({self._reason or 'silence'}); repair the link, start again"
+                    f"no samples for {STALL_S:g} s ({self._reason or 'silence'})",
+                    next_step="repair the link, start again",
                 )
             if progress is not None:
                 progress(min(1.0, (time.monotonic() - started_s) / seconds))
@@ -136,4 +137,7 @@ def wait_for_key(keys: Keys, stopping: threading.Event) -> str:
             break
         if key is not None:
             return key
-    raise DeviceError("ended before it was complete; nothing was changed")
+    raise DeviceError(
+        "ended before it was complete",
+        next_step="nothing was changed",
+    )

@@ -59,7 +59,10 @@ class WireSource(ABC):
         """See :class:`logger.sources.base.Source`."""
         (info,) = self._reader.feed(encode(hello_of(self._profile), 0), self._now_s())
         if not isinstance(info, DeviceInfo):
-            raise DeviceError(f"the {self.name} gave no hello; its session's profile is out of bounds")
+            raise DeviceError(
+                f"the {self.name} gave no hello",
+                next_step="its session's profile is out of bounds",
+            )
         self._sink = sink
         sink([LinkChange(True, self._now_s()), info])
         self._thread.start()

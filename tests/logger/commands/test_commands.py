@@ -144,6 +144,12 @@ def test_what_may_be_the_only_copy_of_an_evening_is_not_written_over(log: Path) 
         assert "evening.mcap exists; name a new file" in str(refused.exception)
     assert evening.read_bytes() == b"played, not invented"
     assert names(log) == sorted([*INPUTS, "evening.mcap"])
+    # What is no session is not ours to replace, with --replace either; an imported session may be made again.
+    assert isinstance(run(*words, "--replace").exception, OutputError)
+    assert evening.read_bytes() == b"played, not invented"
+    evening.unlink()
+    assert run(*words).exit_code == 0
+    assert isinstance(run(*words).exception, OutputError)
     assert run(*words, "--replace").exit_code == 0
     assert read_session(evening).raw.ticks.size == 300
 

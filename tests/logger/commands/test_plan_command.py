@@ -81,6 +81,10 @@ def test_a_plan_that_is_there_is_left_alone(tmp_path: Path) -> None:
     assert isinstance(refused.exception, OutputError)
     assert "--replace" in str(refused.exception)
     assert plan.read_text(encoding="utf-8") == "# by hand\n"
+    # A text that is no plan is not ours to replace; a plan is, where that is said.
+    assert isinstance(CliRunner().invoke(cli, [*words, "--replace"]).exception, OutputError)
+    plan.unlink()
+    assert CliRunner().invoke(cli, words).exit_code == 0
     assert CliRunner().invoke(cli, [*words, "--replace"]).exit_code == 0
     assert "[[block]]" in plan.read_text(encoding="utf-8")
 

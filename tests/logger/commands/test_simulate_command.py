@@ -49,7 +49,7 @@ def test_session_and_truth_agree(folder: Path) -> None:
 
 def test_csv_holds_the_same_samples_and_events(folder: Path) -> None:
     session = read_session(folder / "made.mcap")
-    table = pd.read_csv(folder / "made.imu.csv")
+    table = pd.read_csv(folder / "made.imu.csv", comment="#")
     columns = tomllib.loads((folder / "made.map.toml").read_text(encoding="utf-8"))
     assert columns["time"] == {"column": "tick", "unit": "ticks", "tick_hz": 1e6}
     np.testing.assert_array_equal(table["tick"], session.raw.ticks)
@@ -58,7 +58,7 @@ def test_csv_holds_the_same_samples_and_events(folder: Path) -> None:
     # Range 8 g over 32768 counts, and 1000 deg/s over 32768.
     assert columns["sensor"]["accel_per_g"] == pytest.approx(4096.0)
     assert columns["sensor"]["gyro_per_dps"] == pytest.approx(32.768)
-    events = pd.read_csv(folder / "made.events.csv")
+    events = pd.read_csv(folder / "made.events.csv", comment="#")
     assert list(events["kind"]) == [e.kind for e in session.events]
     np.testing.assert_allclose(events["start_s"], [e.start_s for e in session.events], rtol=0, atol=1e-9)
 

@@ -191,7 +191,7 @@ def kept_in(out: Path) -> int:
         return 0
     with sqlite3.connect(out / STORE_NAME) as store:
         try:
-            found: tuple[int] = store.execute("SELECT count(*) FROM sessions").fetchone()
+            found: tuple[int] = store.execute("SELECT count(*) FROM summed_sessions").fetchone()
         except sqlite3.OperationalError:  # Just being made.
             return 0
         finally:

@@ -155,7 +155,9 @@ def test_a_summary_survives_its_json(folder: Path) -> None:
 def test_the_cache_holds_the_files_hash(folder: Path) -> None:
     look(folder)
     with sqlite3.connect(folder / CACHE_NAME) as cache:
-        rows: Sequence[tuple[str, str]] = cache.execute("SELECT name, hash FROM sessions ORDER BY name").fetchall()
+        rows: Sequence[tuple[str, str]] = cache.execute(
+            "SELECT name, hash FROM summed_sessions ORDER BY name"
+        ).fetchall()
     assert rows[0] == ("0.mcap", read_session(folder / "0.mcap").log_hash)
 
 

@@ -19,8 +19,10 @@ import pytest
 
 from analysis.model.errors import DeviceError, SessionFileError
 from analysis.model.records import Event, Instrument, Player, RawSamples
+from logger.record.disk_room import BYTES_PER_SAMPLE
 from logger.record.recorder import Recorder, RecorderSettings, Setup, mark
 from logger.session.session_file import SessionWriter, read_session
+from logger.session.session_records import SessionHead
 from logger.sources.base import Sink, steady_time_s
 from logger.sources.clock import DeviceClock
 from logger.sources.device_profile import load_profile, sensor_from_hello
@@ -348,3 +350,101 @@ def test_the_computer_s_date_stepping_by_an_hour_changes_nothing(
     assert (np.diff(session.raw.host_time_s) >= 0).all()
     assert np.ptp(session.raw.host_time_s) < 5.0
     assert session.events[0].end_s > session.events[0].start_s >= 0.0
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows does not let an open file be removed")
+def test_a_second_rescue_keeps_the_first(tmp_path: Path) -> None:
+    first = tmp_path / "s-rescued.mcap"
+    first.write_bytes(b"an evening rescued before")
+    folder = tmp_path / "a"
+    folder.mkdir()
+    settings = RecorderSettings(refresh_s=0.1)
+    recorder = Recorder(folder / "s.mcap", ScriptedSource(random_counts(100_000)), settings=settings)
+    recorder.start()
+    time.sleep(0.4)
+    shutil.rmtree(folder)
+    wait_for_end(recorder)
+    with pytest.raises(SessionFileError, match=r"saved in .*s-rescued-2\.mcap"):
+        recorder.stop()
+    assert first.read_bytes() == b"an evening rescued before"
+    assert read_session(tmp_path / "s-rescued-2.mcap").raw.ticks.size > 0
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["s-rescued-2.mcap", "s-rescued.mcap"]
+
+
+def wait_for_end(recorder: Recorder) -> None:
+    deadline = time.monotonic() + 5.0
+    while recorder.running and time.monotonic() < deadline:
+        time.sleep(0.01)
+
+
+def test_the_recording_warns_and_ends_well_before_the_disk_is_full(tmp_path: Path) -> None:
+    room = {"bytes": 10**9}
+    path, counts = tmp_path / "s.mcap", random_counts(100_000)
+    settings = RecorderSettings(refresh_s=0.05, free_bytes=lambda _: room["bytes"])
+    recorder = Recorder(path, ScriptedSource(counts), settings=settings)
+    info = recorder.start()
+    recorder.begin(mark("play", "block 1", "A"))
+    time.sleep(0.3)
+    assert recorder.state().warning == ""
+    a_minute = round(60 * info.profile.sensor.rate_hz * BYTES_PER_SAMPLE)
+    room["bytes"] = 4 * a_minute + 100_000
+    time.sleep(0.3)
+    assert "The disk is full in" in recorder.state().warning
+    assert recorder.running
+    room["bytes"] = a_minute // 2
+    wait_for_end(recorder)
+    with pytest.raises(SessionFileError, match=r"ended and closed, because the disk is nearly full; nothing of it"):
+        recorder.stop()
+    session = read_session(path)
+    assert session.warnings == ()  # Whole: closing record, index and checksums are there.
+    assert session.metadata["ended"] == "the disk was nearly full"
+    assert session.events[0].end_s > session.events[0].start_s
+    np.testing.assert_array_equal(session.raw.counts, counts[session.raw.sequence])
+
+
+def test_the_end_of_a_file_takes_no_more_than_is_kept_free_for_it(tmp_path: Path) -> None:
+    path = tmp_path / "s.mcap"
+    writer = SessionWriter(path, SessionHead(INFO.profile.sensor))
+    for number in range(600):
+        writer.write_event(Event(float(number), number + 1.0, "play", f"block {number}", "A"))
+        writer.sync()
+    written, closing = writer.sizes()
+    writer.close()
+    assert 0.3 * closing < path.stat().st_size - written <= closing
+
+
+def test_two_recorders_with_one_name_do_not_harm_each_other(tmp_path: Path) -> None:
+    path = tmp_path / "s.mcap"
+    outcomes: list[str] = []
+    refused: list[str] = []
+    start = threading.Barrier(6)
+
+    def record(number: int) -> None:
+        head = SessionHead(INFO.profile.sensor, metadata={"number": str(number)})
+        start.wait()
+        try:
+            with SessionWriter(path, head) as writer:
+                writer.write_event(Event(0.0, 1.0, "play", str(number), "A"))
+            outcomes.append(str(number))
+        except SessionFileError as error:
+            refused.append(str(error))
+
+    threads = [threading.Thread(target=record, args=(number,)) for number in range(6)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert all("exists" in sentence for sentence in refused)
+    assert len(refused) == 5
+    session = read_session(path)
+    assert [session.metadata["number"], session.events[0].label] == outcomes * 2
+    assert session.warnings == ()
+    assert list(tmp_path.iterdir()) == [path]
+
+
+def test_a_full_disk_leaves_no_half_written_part(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    disk = FullDisk(monkeypatch)
+    disk.full = True
+    with pytest.raises(SessionFileError, match="cannot be written"):
+        SessionWriter(tmp_path / "s.mcap", SessionHead(INFO.profile.sensor))
+    assert list(tmp_path.iterdir()) == []

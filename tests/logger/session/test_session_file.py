@@ -90,7 +90,7 @@ def test_the_library_s_reader_agrees(tmp_path: Path) -> None:
         assert summary is not None
         assert {c.topic for c in summary.channels.values()} == {"/session", "/samples", "/events"}
         assert reader.get_header().profile == "strokeplane"
-        assert [(m.name, m.metadata["format_version"]) for m in reader.iter_metadata()] == [("strokeplane", "1")]
+        assert [(m.name, m.metadata["format_version"]) for m in reader.iter_metadata()] == [("strokeplane", "2")]
         messages = list(reader.iter_messages(log_time_order=False))
     rows = sum(struct.unpack_from("<I", m.data)[0] for _, c, m in messages if c.topic == "/samples")
     assert rows == 2000
@@ -123,10 +123,10 @@ def test_the_description_is_enough_to_read_samples(tmp_path: Path) -> None:
 
 def test_a_newer_version_is_a_clear_error(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "s.mcap"
-    monkeypatch.setattr(session_records, "FORMAT_VERSION", 2)
+    monkeypatch.setattr(session_records, "FORMAT_VERSION", 3)
     write_session(path, make.session())
     monkeypatch.undo()
-    with pytest.raises(SessionFileError, match=r"s\.mcap: expected session format 1 or older, found format 2.*update"):
+    with pytest.raises(SessionFileError, match=r"s\.mcap: expected session format 2 or older, found format 3.*update"):
         read_session(path)
 
 
