@@ -1,6 +1,6 @@
 # Everything a player or a contributor does here, one command each. Python 3.11 or newer, venv and make are enough.
 .DEFAULT_GOAL := help
-.PHONY: help demo live test setup setup-run check lint types docs bench soak fuzz samples lock clean
+.PHONY: help demo live test setup setup-run check lint types docs bench soak fuzz samples pictures lock clean
 unexport PYTHONPATH PYTHONHOME
 PY := .venv/bin/python
 RUN := .venv/bin/strokeplane
@@ -11,9 +11,9 @@ help:  ## list these commands
 demo: setup-run  ## set up, analyse the shipped logs, show the reports
 	@PY=$(PY) RUN=$(RUN) sh sample_logs/demo.sh
 
-live: setup-run  ## set up, then a guided session in the browser: a simulated player, a short plan
+live: setup-run  ## set up, then a guided session in the browser: a simulated player, a plan by a shipped hold
 	@mkdir -p out
-	@$(RUN) plan new ladder --to 116 --seconds 15 --rest 15 --wanted down --drill "4x1 3x2 4x1" --replace -o out/live.toml
+	@$(RUN) plan new ladder --hold sample_logs/level_at_speed.mcap --step 25 --seconds 15 --rest 15 --wanted down --drill "4x1 3x2 4x1" --replace -o out/live.toml
 	@$(RUN) live out/live.toml --source simulated -o out/live-$$(date +%Y%m%d-%H%M%S).mcap
 
 # A worker a core; the tests of one file stay together, so that what they share is made once.
@@ -46,6 +46,9 @@ soak: setup  ## the long runs
 
 fuzz: setup  ## a minute of fuzzing what reads a sensor's bytes, findings kept (FUZZ_S=600: ten minutes)
 	$(PY) tests/logger/sources/fuzz_readers.py -max_total_time=$(or $(FUZZ_S),60)
+
+pictures: setup  ## take the README's pictures anew (needs Chromium)
+	$(PY) -m tests.house.readme_pictures
 
 samples: setup  ## make the shipped logs anew
 	$(PY) -m logger.sample_logs

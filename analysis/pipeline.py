@@ -12,7 +12,7 @@ import pandas as pd
 from analysis.consistency.judge import judge_sensor
 from analysis.consistency.stream_map import DELAY_FLOOR_S
 from analysis.drills.session_changes import mark_session_changes
-from analysis.model.cautions import session_cautions
+from analysis.model.cautions import is_simulated, session_cautions
 from analysis.model.doubts import About, Doubt, added_se_deg
 from analysis.model.errors import NotEnoughDataError
 from analysis.model.events import keep_within
@@ -49,7 +49,19 @@ NO_BLOCKS = "no block of play was marked: blocks were found from the strokes the
 
 @dataclass(frozen=True)
 class Settings:
-    """Settings of the whole chain."""
+    """Settings of the whole chain.
+
+    Attributes
+    ----------
+    reference : ReferenceSettings
+        From gestures to the instrument frame.
+    table : TableSettings
+        Strokes and their measures.
+    body : BodySettings
+        Motion of the whole body.
+    tip : TipSettings
+        From the hand to the tip.
+    """
 
     reference: ReferenceSettings = field(default_factory=ReferenceSettings)
     table: TableSettings = field(default_factory=TableSettings)
@@ -101,15 +113,17 @@ def analyse_session(
         table, strokes = measure_play(motion, session, PlayContext(reference, threshold), settings.table)
     if table.empty:
         raise NotEnoughDataError(
-            "expected strokes of play, found none; check that the sensor is on the picking hand, that a block of play "
-            "is marked, and that the strokes span at least 2 mm"
+            expected="strokes of play",
+            found="none",
+            next_step="check that the sensor is on the picking hand, that a block of play is marked, and that the "
+            "strokes span at least 2 mm",
         )
     tell("blocks", 0.9)
     if not blocks:
         blocks = found_blocks(table)
         table = assign_blocks(table, blocks)
         session = replace(session, warnings=(*session.warnings, NO_BLOCKS))
-    marks, problems = mark_session_changes(table, blocks, session.instrument, session.metadata)
+    marks, problems = mark_session_changes(table, blocks, session.instrument, session.metadata, 1e3 * strokes.path_m)
     table = table.assign(string_change=marks)
     session = replace(session, warnings=(*session.warnings, *problems))
     checks = read_checks(motion, reference, session.events, settings.reference.gestures)
@@ -154,7 +168,22 @@ def measure_play(
 def measure_window(
     motion: Motion, session: Session, context: PlayContext, settings: TableSettings
 ) -> tuple[Columns, TracedStrokes]:
-    """The same as bare columns: for windows of which only a few rows are wanted, again and again."""
+    """The same as bare columns: for windows of which only a few rows are wanted, again and again.
+
+    Parameters
+    ----------
+    motion : Motion
+        Over the window.
+    session : Session
+    context : PlayContext
+        Reference, instrument and what else play is measured against.
+    settings : TableSettings
+
+    Returns
+    -------
+    (Columns, TracedStrokes)
+        The columns of the stroke table, and the strokes with their paths.
+    """
     play = find_play(motion, session.events, context, settings)
     return measure_columns(motion, play, session)
 
@@ -251,7 +280,7 @@ def _result(
         events=session.events,
         instrument=session.instrument,
         player=session.player,
-        cautions=session_cautions(session.events, known),
+        cautions=session_cautions(session.events, known, is_simulated(session.metadata)),
         settings=asdict(settings),
         version=version("strokeplane"),
         log_hash=session.log_hash,

@@ -10,6 +10,7 @@ import numpy as np
 
 from analysis.drills.alignment import align_strokes
 from benchmarks.drill_sessions import draw_marginal_player, draw_player, judged, scores
+from benchmarks.drill_slips import judge_players, reliability, slip_scores
 from tests.analysis.drills.simulated_play import PlaySettings, play_table
 from tests.analysis.drills.test_alignment import PHRASES
 
@@ -36,18 +37,33 @@ def alignment_row(settings: dict[str, float], seeds: range) -> tuple[float, floa
     return float(hit.mean()), float(sure.mean()), float(hit[sure >= 0.9].mean())
 
 
+def print_slips(seeds: range) -> None:
+    """Print the verdicts of drills with slips, with and without the hand's travel, and the reliability diagram."""
+    print("\n| drills with slips | changes | verdicts right | cannot tell | strings right |\n|---|---|---|---|---|")
+    by_travel = judge_players(seeds)
+    for name, changes in (("with travel", by_travel), ("by counting", judge_players(seeds, travel=False))):
+        row = slip_scores(changes)
+        shares = " | ".join(f"{100 * row[key]:.1f} %" for key in ("right", "cannot tell", "strings right"))
+        print(f"| {name} | {row['changes']:.0f} | {shares} |", flush=True)
+    print("\n| said | found | verdicts |\n|---|---|---|")
+    for said, found, count in reliability(by_travel):
+        print(f"| {100 * said:.1f} % | {100 * found:.1f} % | {count} |")
+
+
 def main() -> None:
     """Print both tables."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=24)
     parser.add_argument("--first", type=int, default=9000, help="first seed")
     parser.add_argument("--tables", type=int, default=300, help="tables of strokes a row")
+    parser.add_argument("--slipping", type=int, default=120, help="players whose drills have slips")
     parser.add_argument("--seconds", type=float, default=8.0, help="length of a block")
     given = parser.parse_args()
     print("| strokes | on their note | confidence | right where 0.9 sure |\n|---|---|---|---|")
     for name, settings in TABLES.items():
         row = alignment_row(settings, range(given.first, given.first + given.tables))
         print(f"| {name} | " + " | ".join(f"{100 * value:.2f} %" for value in row) + " |")
+    print_slips(range(given.first + 500, given.first + 500 + given.slipping))
     print("\n| players | changes | told | right | height RMS, mm | truly cleared | seconds |")
     print("|---|---|---|---|---|---|---|")
     for name, draw in (("any tilt", draw_player), ("marginal", draw_marginal_player)):

@@ -46,6 +46,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     ),
     "drill": ("logger.commands.drill", "command", "Work on phrases, their twins, and string changes."),
     "plan": ("logger.commands.plan", "command", "Make, check and show practice plans."),
+    "next": ("logger.commands.next_evening", "command", "Plan the next evening from what was played."),
     "simulate": ("logger.commands.simulate", "command", "Write a session of an invented player with known strokes."),
 }
 

@@ -22,7 +22,7 @@ from analysis.synthesis.plucked_string import PluckedNotes, StringModel, pluck_s
 from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Recording, Scenario
 from analysis.synthesis.simulate import SimulatedSession, simulate
 from analysis.synthesis.sound_recording import RecordingChain, record
-from logger.commands.simulate import events_csv, imu_csv, map_toml, truth_json
+from logger.exchange.simulated_texts import events_csv, imu_csv, map_toml, truth_json
 from logger.files.atomic_file import write_text_atomic
 from logger.practice.played_drill import played_drill
 from logger.report.result_files import render_result_json

@@ -62,7 +62,18 @@ class SensorJudgement:
 
 
 def judge_log(session: Session) -> SensorJudgement:
-    """Judge a log by itself: at import, after a check, at the end of a recording. Never raises for a bad sensor."""
+    """Judge a log by itself: at import, after a check, at the end of a recording. Never raises for a bad sensor.
+
+    Parameters
+    ----------
+    session : Session
+        With its raw samples; events may be missing.
+
+    Returns
+    -------
+    SensorJudgement
+        A log that cannot be read becomes one doubt that leaves everything open.
+    """
     try:
         timebase = fit_timebase(session.raw, session.profile)
         signals = prepare_signals(session, timebase)
@@ -85,6 +96,11 @@ def judge_sensor(session: Session, timebase: Timebase, signals: Signals) -> Sens
     timebase : Timebase
     signals : Signals
         As prepared: the gyroscope's bias still in.
+
+    Returns
+    -------
+    SensorJudgement
+        The doubts, the strictest first.
     """
     signals = still_gyro_bias(signals, session.events)
     windows = cut_windows(signals.accel_mps2, signals.gyro_radps, signals.grid.valid, signals.grid.rate_hz)

@@ -105,6 +105,11 @@ def measure_still(accel: FloatArray, gyro: FloatArray, rate_hz: float) -> StillQ
     accel, gyro : float64 (n, 3)
         m/s2 and rad/s, at least half a second.
     rate_hz : float
+
+    Returns
+    -------
+    StillQuality
+        deg/s.
     """
     factor = max(1, round(QUIET_MEAN_S * rate_hz))
     count = max(1, len(gyro) // factor)
@@ -133,7 +138,20 @@ def judge_first_still(signals: Signals, events: Sequence[Event]) -> StillQuality
 
 
 def follow_bias(signals: Signals, events: Sequence[Event]) -> BiasHistory:
-    """Follow the gyroscope's bias by gravity (C4); ``signals`` less the still's bias."""
+    """Follow the gyroscope's bias by gravity (C4); ``signals`` less the still's bias.
+
+    Parameters
+    ----------
+    signals : Signals
+        m/s2 and rad/s, less the still's bias.
+    events : sequence of Event
+        In order.
+
+    Returns
+    -------
+    BiasHistory
+        Its standard error in deg/s, its drift since the still in rad/s, (k, 3) at (k,) times.
+    """
     quality = judge_first_still(signals, events)
     part = stillest_window(signals, events)
     start_se = quality.bias_se_dps if quality is not None else 0.0
@@ -154,7 +172,19 @@ def follow_bias(signals: Signals, events: Sequence[Event]) -> BiasHistory:
 
 
 def less_drift(signals: Signals, history: BiasHistory) -> Signals:
-    """The signals less the bias's drift since the still."""
+    """The signals less the bias's drift since the still.
+
+    Parameters
+    ----------
+    signals : Signals
+    history : BiasHistory
+        As :func:`follow_bias` gives it.
+
+    Returns
+    -------
+    Signals
+        Unchanged where no drift was found.
+    """
     if not history.bias_radps.any():
         return signals
     time_s = signals.grid.time_at(np.arange(len(signals.gyro_radps), dtype=np.float64))

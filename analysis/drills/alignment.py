@@ -10,7 +10,12 @@ followed): from one matched stroke to the next ``u = (t_i - t_k) / T``. All cost
 - ``e`` extra strokes in between, each ``-log p_extra`` (a rate per period), half for its direction, and its attack;
 - timing: the log of a mixture of two bells about ``m + 1``, of the player's own unevenness ``s`` (estimated from the
   intervals) and, rarely, of ``3 s``, and an exponential tail for hesitation, with a floor that bounds the cost;
-- direction against strict alternation: ``-log p_wrong`` or ``-log(1 - p_wrong)``;
+- slips of the player, with the strokes still in time and still alternating: a note played twice (``p_doubled``), a
+  note left out (``p_skipped``). After one the strokes are turned round against the notes, and stay so until the next;
+  so is a drill begun with the other stroke (``p_first_other``). The lattice has a state for each way round;
+- direction against alternation the way round that holds: ``-log p_wrong`` or ``-log(1 - p_wrong)``;
+- travel, where it is known: the hand's own way across the strings from stroke to stroke
+  (:mod:`analysis.drills.string_change_path`) against where both notes lie;
 - pick attack: its share among all strokes for a match, one half for an extra stroke;
 - span, where the table has it: near the block's median for a match, anything up to twice that for an extra stroke (a
   hand that arrives or leaves makes small ones);
@@ -18,13 +23,13 @@ followed): from one matched stroke to the next ``u = (t_i - t_k) / T``. All cost
   it slips show, a note played twice or left out with the strokes still in time (``p_slip`` a stroke); after one the
   strokes fall on the other notes, so that direction against strict alternation says little (``p_wrong_heard``).
 
-Where a first pass sees many more missed or extra strokes than supposed, a second one takes the shares that it saw.
-The best path is Viterbi's; a stroke's confidence is the posterior probability of its note on that path (forward and
-backward sums over all paths).
+Where a first pass sees many more missed or extra strokes than supposed, a second one takes the shares that it saw; it
+also measures how the hand's travel shows. The best path is Viterbi's; a stroke's confidence is the posterior
+probability of its note on that path (forward and backward sums over all paths).
 
 Assumed: the first stroke after the count-in is note 0 unless ``due_s`` says when note 0 is due; after a silence of
-more than ``pause_s`` the phrase starts again at its first note. A note repeated by mistake with its strokes still
-alternating cannot be told from a slip in counting: the wrist alone does not know the string.
+more than ``pause_s`` the phrase starts again at its first note. Without travel a note played twice shows in the
+directions only, and not where it lies; slips are then supposed to be rarer (``p_slip_unseen``).
 """
 
 from __future__ import annotations
@@ -33,46 +38,24 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from numpy.lib.stride_tricks import sliding_window_view
-from numpy.typing import NDArray
 
-from analysis.drills.hidden_markov import Lattice, decode_lattice
+from analysis.drills.hidden_markov import (
+    AlignmentSettings,
+    Decoded,
+    Lattice,
+    Moves,
+    bell,
+    decode_lattice,
+    list_moves,
+    local_period,
+)
 from analysis.drills.phrases import Phrase
+from analysis.drills.string_change_path import HandTravel, fit_travel
 from analysis.model.errors import InputError, NotEnoughDataError
 from analysis.model.records import BoolArray, FloatArray, IntArray
 
 EXTRA = -1
 """Note number of a stroke that stands for no note."""
-
-
-@dataclass(frozen=True)
-class AlignmentSettings:
-    """Probabilities and bounds of the alignment's model."""
-
-    p_missed: float = 0.03
-    p_extra: float = 0.03
-    p_wrong: float = 0.01
-    p_uneven: float = 0.1
-    p_hesitate: float = 0.002
-    hesitation_notes: float = 0.5
-    least_density: float = 1e-6
-    least_uneven: float = 0.04
-    most_uneven: float = 0.25
-    max_missed: int = 6
-    max_extra: int = 4
-    band_notes: int = 16
-    tempo_wander: float = 0.03
-    median_strokes: int = 15
-    pause_s: float = 2.0
-    learn_from: float = 1.5
-    most_learned: float = 0.4
-    start_sd_s: float = 0.06
-    p_other_start: float = 1e-4
-    p_count_in: float = 0.05
-    count_in_sd: float = 0.08
-    least_confidence: float = 0.9
-    p_slip: float = 0.02
-    p_wrong_heard: float = 0.4
 
 
 @dataclass(frozen=True)
@@ -107,6 +90,10 @@ class DrillAlignment:
         Note of each stroke, 0-based, counted on through the repeats; :data:`EXTRA` where it stands for none.
     confidence : float64 (n,)
         Posterior probability of that.
+    turned : bool (n,)
+        Whether strokes were turned round against the notes there: what the phrase plays down was played up.
+    pairs : tuple of dict
+        For each stroke, the probabilities of (note before, note) where it follows the stroke before it directly.
     piece : int64 (n,)
         Which unbroken stretch the stroke lies in; every stretch starts at note 0.
     missed : int
@@ -117,6 +104,8 @@ class DrillAlignment:
 
     note: IntArray
     confidence: FloatArray
+    turned: BoolArray
+    pairs: tuple[dict[tuple[int, int], float], ...]
     piece: IntArray
     missed: int
     period_s: FloatArray
@@ -137,6 +126,7 @@ def align_strokes(
     phrase: Phrase,
     timing: DrillTiming | None = None,
     settings: AlignmentSettings | None = None,
+    travel: HandTravel | None = None,
     heard: FloatArray | None = None,
 ) -> DrillAlignment:
     """Match the strokes of one block with the notes of its drill.
@@ -149,6 +139,8 @@ def align_strokes(
     phrase : Phrase
     timing : DrillTiming, optional
     settings : AlignmentSettings, optional
+    travel : HandTravel, optional
+        The hand's way across the strings; without it a note played twice or left out is often not told.
     heard : float64 (strokes, notes of the phrase), optional
         What a microphone says: log of how much likelier its sound is if the stroke plays the note than if it is extra.
 
@@ -168,10 +160,14 @@ def align_strokes(
     times = strokes["contact_s"].to_numpy(np.float64)
     if len(times) < 2:
         raise NotEnoughDataError(
-            f"Matching strokes with a drill needs at least 2 strokes; this block has {len(times)}."
+            "Matching strokes with a drill needs at least 2 strokes",
+            next_step=f"this block has {len(times)}.",
         )
     if not np.all(np.isfinite(times)) or np.any(np.diff(times) < 0):
-        raise InputError("Strokes must come in order of their contact times; sort the strokes table by contact_s.")
+        raise InputError(
+            "Strokes must come in order of their contact times",
+            next_step="sort the strokes table by contact_s.",
+        )
     if heard is not None and heard.shape != (len(times), len(phrase.notes)):
         raise InputError(
             expected=f"what was heard as a row a stroke and a column a note, ({len(times)}, {len(phrase.notes)})",
@@ -181,25 +177,61 @@ def align_strokes(
     if heard is not None:
         settings = replace(settings, p_wrong=settings.p_wrong_heard)
     piece = np.concatenate([[0], np.cumsum(np.diff(times) > settings.pause_s)]).astype(np.int64)
-    note = np.full(len(times), EXTRA, np.int64)
-    confidence = np.zeros(len(times))
-    period = np.zeros(len(times))
-    missed = 0
+    found: list[Decoded] = []
+    period: list[FloatArray] = []
     for number in range(int(piece[-1]) + 1):
         rows = np.flatnonzero(piece == number)
         stretch = _read_stretch(strokes.iloc[rows], timing.period_s, settings)
         stretch = stretch if heard is None else replace(stretch, heard=heard[rows])
         # A due time or a number of repeats is about the first stretch only.
         known = timing if number == 0 else DrillTiming(timing.period_s, timing.beat_s)
-        found, sure = decode_lattice(_build_lattice(stretch, phrase, known, settings))
-        seen = _learn_shares(found, settings)
-        if seen != settings:
-            found, sure = decode_lattice(_build_lattice(stretch, phrase, known, seen))
-        note[rows], confidence[rows], period[rows] = found, sure, stretch.period_s
-        missed += _count_missed(found)
+        found.append(_decode_stretch(stretch, phrase, known, settings, travel and travel.part(rows)))
+        period.append(stretch.period_s)
+    note, confidence = (np.concatenate([getattr(part, name) for part in found]) for name in ("note", "confidence"))
+    pairs = [pair for part in found for pair in part.pairs]
     if heard is not None:
-        confidence = np.where(_sounds_wrong(heard, note), np.minimum(confidence, 0.5), confidence)
-    return DrillAlignment(note, confidence, piece, missed, period)
+        wrong = _sounds_wrong(heard, note)
+        confidence = np.where(wrong, np.minimum(confidence, 0.5), confidence)
+        doubtful = wrong | np.append(False, wrong[:-1])
+        pairs = [
+            {notes: 0.5 * chance for notes, chance in pair.items()} if doubt else pair
+            for pair, doubt in zip(pairs, doubtful, strict=True)
+        ]
+    return DrillAlignment(
+        note,
+        confidence,
+        np.concatenate([part.turned for part in found]),
+        tuple(pairs),
+        piece,
+        sum(_count_missed(part.note) for part in found),
+        np.concatenate(period),
+    )
+
+
+def _decode_stretch(
+    stretch: _Stretch, phrase: Phrase, timing: DrillTiming, settings: AlignmentSettings, travel: HandTravel | None
+) -> Decoded:
+    """Decode one stretch, and again with what the first pass showed of missed notes and of the hand's travel."""
+    if travel is None and stretch.heard is None:
+        # Nothing but the directions could show a slip, and directions are sometimes wrong.
+        less = settings.p_slip_unseen
+        settings = replace(
+            settings,
+            p_doubled=less * settings.p_doubled,
+            p_skipped=less * settings.p_skipped,
+            p_turn=less * settings.p_turn,
+            p_first_other=less * settings.p_first_other,
+        )
+    lattice = _build_lattice(stretch, phrase, timing, settings)
+    if travel is None:
+        found = decode_lattice(lattice)
+        seen = _learn_shares(found.note, settings)
+        return found if seen == settings else decode_lattice(_build_lattice(stretch, phrase, timing, seen))
+    period_s = float(np.median(stretch.period_s))
+    found = decode_lattice(replace(lattice, travel=fit_travel(travel, phrase, period_s, settings.max_extra)))
+    seen = _learn_shares(found.note, settings)
+    again = fit_travel(travel, phrase, period_s, settings.max_extra, found)
+    return decode_lattice(replace(_build_lattice(stretch, phrase, timing, seen), travel=again))
 
 
 def _sounds_wrong(heard: FloatArray, note: IntArray) -> BoolArray:
@@ -213,7 +245,7 @@ def _sounds_wrong(heard: FloatArray, note: IntArray) -> BoolArray:
 
 def _count_missed(note: IntArray) -> int:
     """Count the notes without a stroke between the first and the last matched one."""
-    matched = note[note >= 0]
+    matched = np.unique(note[note >= 0])
     return int(np.ptp(matched)) + 1 - len(matched) if len(matched) else 0
 
 
@@ -250,7 +282,7 @@ class _Stretch:
 def _read_stretch(strokes: pd.DataFrame, nominal_s: float | None, settings: AlignmentSettings) -> _Stretch:
     """Measure a stretch's local period and the player's unevenness."""
     times = strokes["contact_s"].to_numpy(np.float64)
-    period_s = _local_period(times, nominal_s, settings.median_strokes)
+    period_s = local_period(times, nominal_s, settings.median_strokes)
     steps = np.diff(times) / period_s[1:]
     single = np.abs(steps - 1)[np.abs(steps - 1) < 0.4]
     spread = 1.4826 * float(np.median(single)) if len(single) else settings.most_uneven
@@ -272,7 +304,7 @@ def _score_spans(strokes: pd.DataFrame) -> FloatArray:
     span = strokes["span_mm"].to_numpy(np.float64)
     off = span / np.median(span) - 1
     variance = max(1.4826 * float(np.median(np.abs(off))), 0.1) ** 2
-    note = 0.9 * _bell(off, variance) + 0.1 * _bell(off, 9 * variance)
+    note = 0.9 * bell(off, variance) + 0.1 * bell(off, 9 * variance)
     return np.asarray(np.log(note + 1e-6) - np.log(0.5))
 
 
@@ -280,7 +312,8 @@ def _build_lattice(stretch: _Stretch, phrase: Phrase, timing: DrillTiming, setti
     """Score every pair of stroke and note near the note that the clock expects."""
     count = len(stretch.times)
     due = None if timing.due_s is None else (timing.due_s - stretch.times[0]) / stretch.period_s[0]
-    margin = settings.band_notes + count // 50
+    # Slips of one kind carry the notes away from the clock.
+    margin = settings.band_notes + count // 25
     # With no due time early strokes may be a count-in, so the band then reaches further back than ahead.
     behind = margin + (2 * settings.band_notes if due is None else 0)
     low = np.round(stretch.phase - (due or 0.0)).astype(np.int64) - behind
@@ -295,9 +328,11 @@ def _build_lattice(stretch: _Stretch, phrase: Phrase, timing: DrillTiming, setti
         # After the last note strokes are as likely as not.
         end = np.where(notes == total - 1, np.log(0.5 * 0.5) * after, end)
     match = _score_matches(stretch, notes, phrase, settings)
-    match[(notes < 0) | (notes >= total)] = -np.inf
-    start = _score_starts(stretch, notes, timing, settings)
-    return Lattice(low, match, start, end, _score_steps(stretch, skip, settings))
+    match[np.broadcast_to(((notes < 0) | (notes >= total))[:, None], match.shape)] = -np.inf
+    start = _score_starts(stretch, notes, timing, settings)[:, None]
+    start = start + np.log([1 - settings.p_first_other, settings.p_first_other])[None, :, None]
+    both = np.broadcast_to(end[:, None], match.shape)
+    return Lattice(low, match, start, both, *_score_moves(stretch, skip, settings))
 
 
 def _score_starts(stretch: _Stretch, notes: IntArray, timing: DrillTiming, settings: AlignmentSettings) -> FloatArray:
@@ -312,67 +347,54 @@ def _score_starts(stretch: _Stretch, notes: IntArray, timing: DrillTiming, setti
         late = (stretch.times[:, None] - timing.due_s - notes * stretch.period_s[:, None]) / settings.start_sd_s
         start = start + np.log(np.exp(-0.5 * late**2) + settings.p_other_start)
     if timing.beat_s is not None and timing.beat_s > 1.5 * float(np.median(stretch.period_s)):
-        # A played count-in: every stroke before note 0 one beat after the one before it.
-        beats = np.diff(stretch.times) / timing.beat_s
-        per_stroke = np.log(
-            0.5 * _bell(beats - 1, settings.count_in_sd**2) * stretch.period_s[1:] / timing.beat_s + 1e-9
-        )
-        count_in = np.log(settings.p_count_in) + np.concatenate([[-np.inf], np.cumsum(per_stroke)])
-        start = np.where(notes == 0, np.maximum(start, count_in[:, None]), start)
+        # A played count-in: its strokes one beat apart, the last one a beat before note 0, which may itself be missed.
+        for lost in range(3):
+            beats = (np.diff(stretch.times) - lost * stretch.period_s[1:]) / timing.beat_s
+            counted = np.diff(stretch.times) / timing.beat_s
+            score = np.concatenate([[0.0], np.cumsum(_score_beats(counted, stretch, timing.beat_s, settings))[:-1]])
+            score = np.log(settings.p_count_in) + score + _score_beats(beats, stretch, timing.beat_s, settings)
+            count_in = np.concatenate([[-np.inf], score + lost * np.log(settings.p_missed)])
+            start = np.where(notes == lost, np.maximum(start, count_in[:, None]), start)
     return np.asarray(start)
 
 
+def _score_beats(beats: FloatArray, stretch: _Stretch, beat_s: float, settings: AlignmentSettings) -> FloatArray:
+    """Score each interval, in beats, as one of a count-in."""
+    density = 0.5 * bell(beats - 1, settings.count_in_sd**2) * stretch.period_s[1:] / beat_s
+    return np.asarray(np.log(density + 1e-9))
+
+
 def _score_matches(stretch: _Stretch, notes: IntArray, phrase: Phrase, settings: AlignmentSettings) -> FloatArray:
-    """Score each stroke as each note by its direction and its attack."""
-    downstroke = (notes % 2 == 0) == (phrase.first_stroke == "down")
-    right = downstroke == stretch.down[:, None]
+    """Score each stroke as each note, either way round, by its direction and its attack, (n, 2, width)."""
+    right = (phrase.downstrokes(notes) == stretch.down[:, None])[:, None] ^ np.array([False, True])[None, :, None]
     share = min(max(float(stretch.attack.mean()), 0.5), 0.98)
     own = np.where(stretch.attack, np.log(share), np.log1p(-share)) + stretch.span_score + np.log1p(-settings.p_missed)
-    score = np.where(right, np.log1p(-settings.p_wrong), np.log(settings.p_wrong)) + own[:, None]
+    score = np.where(right, np.log1p(-settings.p_wrong), np.log(settings.p_wrong)) + own[:, None, None]
     if stretch.heard is not None:
-        score += np.take_along_axis(stretch.heard, notes % len(phrase.notes), axis=1)
+        score += np.take_along_axis(stretch.heard, notes % len(phrase.notes), axis=1)[:, None]
     return np.asarray(score)
 
 
-def _score_steps(stretch: _Stretch, skip: float, settings: AlignmentSettings) -> FloatArray:
-    """Score the steps between matched strokes, (n, extra, missed): timing, missed notes, extra strokes."""
-    count = len(stretch.times)
-    extra, missed = np.arange(settings.max_extra + 1), np.arange(settings.max_missed + 1)
-    source = np.arange(count)[:, None] - 1 - extra
-    u = (stretch.phase[:, None] - stretch.phase[np.maximum(source, 0)])[:, :, None]
-    off = u - missed - 1
-    variance = stretch.sigma**2 + (settings.tempo_wander * (missed + 1)) ** 2
-    density = (1 - settings.p_uneven - settings.p_hesitate) * _bell(off, variance)
-    density += settings.p_uneven * _bell(off, 9 * variance)
+def _score_moves(stretch: _Stretch, skip: float, settings: AlignmentSettings) -> tuple[Moves, FloatArray]:
+    """Score the moves to each stroke, (n, K): timing, missed notes, extra strokes, slips."""
+    moves, periods, cost = list_moves(settings)
+    source = np.arange(len(stretch.times))[:, None] - 1 - moves.extra
+    off = stretch.phase[:, None] - stretch.phase[np.maximum(source, 0)] - periods
+    variance = stretch.sigma**2 + (settings.tempo_wander * periods) ** 2
+    density = (1 - settings.p_uneven - settings.p_hesitate) * bell(off, variance)
+    density += settings.p_uneven * bell(off, 9 * variance)
     hesitation = np.exp(-np.maximum(off, 0) / settings.hesitation_notes) / settings.hesitation_notes
     density += settings.p_hesitate * np.where(off > 0, hesitation, 0.0) + settings.least_density
     if stretch.heard is not None:
         # A slip: so many strokes on, whatever the notes say.
-        density += settings.p_slip * _bell(u - 1 - extra[:, None], variance)
-    step = np.log(density) + missed * np.log(settings.p_missed) + skip * extra[:, None]
+        density += settings.p_slip * bell(off + periods - 1 - moves.extra, variance)
+    step = np.log(density) + cost + skip * moves.extra
     step[source < 0] = -np.inf
-    return np.asarray(step)
-
-
-def _bell(deviation: FloatArray, variance: NDArray[np.floating] | float) -> FloatArray:
-    """Return the normal density of a deviation."""
-    return np.asarray(np.exp(-0.5 * deviation**2 / variance) / np.sqrt(2 * np.pi * variance))
-
-
-def _local_period(times: FloatArray, nominal_s: float | None, strokes: int) -> FloatArray:
-    """Return the running median of the intervals at each stroke; the nominal period where there are too few."""
-    intervals = np.diff(times)
-    if len(intervals) < 5 and nominal_s is not None:
-        return np.full(len(times), nominal_s)
-    size = min(strokes, len(intervals))
-    median = np.median(sliding_window_view(intervals, size), axis=1)
-    # At both ends the window stays inside: a mirrored one would count a count-in twice.
-    window = np.clip(np.arange(len(times)) - (size + 1) // 2, 0, len(median) - 1)
-    return np.maximum(median[window], 1e-3)
+    return moves, np.asarray(step)
 
 
 def _total_notes(phrase: Phrase, timing: DrillTiming) -> float:
     """Return how many notes there are at most."""
     if not phrase.loops:
-        return len(phrase.notes)
-    return np.inf if timing.repeats is None else timing.repeats * len(phrase.notes)
+        return phrase.stroke_count(1)
+    return np.inf if timing.repeats is None else phrase.stroke_count(timing.repeats)

@@ -1,7 +1,8 @@
-"""Best path and posterior probabilities on a banded lattice of (stroke, note) pairs.
+"""Best path and posterior probabilities on a banded lattice of (stroke, turned, note) states.
 
-A path visits pairs with rising stroke and rising note; strokes or notes that it leaves out are extra or missed, and
-their scores are part of the step. Scores are log probabilities.
+A path visits states with rising stroke. Each move leaves out ``extra`` strokes, goes on by so many notes (0 where one
+is played twice) and may turn the strokes round against the notes. Strokes or notes left out are part of a move's score.
+Scores are log probabilities.
 
 References
 ----------
@@ -13,100 +14,214 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
 
 from analysis.model.records import FloatArray, IntArray
 
 
 @dataclass(frozen=True)
+class AlignmentSettings:
+    """Probabilities and bounds of the alignment's model."""
+
+    p_missed: float = 0.03
+    p_extra: float = 0.03
+    p_wrong: float = 0.01
+    p_doubled: float = 0.01
+    p_skipped: float = 0.01
+    p_turn: float = 0.1
+    p_slip_unseen: float = 0.003
+    p_first_other: float = 0.1
+    p_uneven: float = 0.1
+    p_hesitate: float = 0.002
+    hesitation_notes: float = 0.5
+    least_density: float = 1e-6
+    least_uneven: float = 0.04
+    most_uneven: float = 0.25
+    max_missed: int = 6
+    max_extra: int = 4
+    band_notes: int = 16
+    tempo_wander: float = 0.03
+    median_strokes: int = 15
+    pause_s: float = 2.0
+    learn_from: float = 1.5
+    most_learned: float = 0.4
+    start_sd_s: float = 0.06
+    p_other_start: float = 1e-4
+    p_count_in: float = 0.05
+    count_in_sd: float = 0.08
+    least_confidence: float = 0.9
+    p_slip: float = 0.02
+    p_wrong_heard: float = 0.4
+
+
+@dataclass(frozen=True)
+class Moves:
+    """Ways from one matched stroke to the next; arrays of one length K.
+
+    ``extra``: strokes left out between them; ``notes``: how far the notes go on; ``turn``: 1 where the strokes turn
+    round against the notes.
+    """
+
+    extra: IntArray
+    notes: IntArray
+    turn: IntArray
+
+
+@dataclass(frozen=True)
+class Travel:
+    """What the hand's way between two strokes says of their notes.
+
+    Attributes
+    ----------
+    way_mm : float64 (n, extra)
+        From stroke ``i - 1 - e`` to stroke ``i``; NaN where unknown.
+    place_mm : float64 (p,)
+        Where each note lies across the strings, as the way shows it; note ``j`` at ``j % p``.
+    sd_mm, wide_mm : float
+        Error of a way between two known notes, and scatter of ways whose notes are not known.
+    """
+
+    way_mm: FloatArray
+    place_mm: FloatArray
+    sd_mm: float
+    wide_mm: float
+
+
+@dataclass(frozen=True)
 class Lattice:
-    """Scores of all pairs within a band.
+    """Scores of all states within a band.
 
     Attributes
     ----------
     low : int64 (n,)
-        First note of each stroke's band; pair ``(i, w)`` is stroke ``i`` as note ``low[i] + w``.
-    match : float64 (n, width)
-        Score of each pair; -inf for one that cannot be.
-    start, end : float64 (n, width)
-        Score of beginning and ending a path in each pair, the pair's own ``match`` left out.
-    step : float64 (n, extra, missed)
-        ``step[i, e, m]`` scores the step to stroke ``i`` from stroke ``i - 1 - e`` with ``m`` notes left out;
-        -inf where there is no such stroke.
+        First note of each stroke's band; state ``(i, t, w)`` is stroke ``i`` as note ``low[i] + w``.
+    match : float64 (n, 2, width)
+        Score of each state; -inf for one that cannot be. ``t`` is 1 where strokes are turned against the notes.
+    start, end : float64 (n, 2, width)
+        Score of beginning and ending a path in each state, the state's own ``match`` left out.
+    moves : Moves
+    step : float64 (n, K)
+        ``step[i, k]`` scores move ``k`` to stroke ``i``; -inf where there is no such stroke.
+    travel : Travel, optional
+        Adds to a move's score what the hand's way says of both notes.
     """
 
     low: IntArray
     match: FloatArray
     start: FloatArray
     end: FloatArray
+    moves: Moves
     step: FloatArray
+    travel: Travel | None = None
 
 
-def decode_lattice(lattice: Lattice) -> tuple[IntArray, FloatArray]:
-    """Return the best path and how sure each stroke's place on it is.
+@dataclass(frozen=True)
+class Decoded:
+    """Best path and what all paths say.
 
-    Returns
-    -------
+    Attributes
+    ----------
     note : int64 (n,)
         Note of each stroke on the best path, -1 where the path leaves the stroke out.
     confidence : float64 (n,)
         Posterior probability of that, over all paths.
+    turned : bool (n,)
+        Whether the strokes were turned round against the notes there, on the best path.
+    pairs : tuple of dict
+        For each stroke, the probability of (note before, note) where it follows the stroke before it directly;
+        those above :data:`LEAST_PAIR`.
     """
-    posterior = _posterior(lattice)
+
+    note: IntArray
+    confidence: FloatArray
+    turned: np.ndarray[tuple[int], np.dtype[np.bool_]]
+    pairs: tuple[dict[tuple[int, int], float], ...]
+
+
+LEAST_PAIR = 0.005
+LEAST_DENSITY = 1e-9
+
+
+def decode_lattice(lattice: Lattice) -> Decoded:
+    """Return the best path, how sure each stroke's place on it is, and which notes follow each other."""
+    posterior, pairs = _posterior(lattice)
     note = np.full(len(lattice.low), -1, np.int64)
-    confidence = 1.0 - posterior.sum(axis=1)
-    for stroke, place in _best_path(lattice):
+    turned = np.zeros(len(lattice.low), np.bool_)
+    by_note = posterior.sum(axis=1)
+    confidence = 1.0 - by_note.sum(axis=1)
+    for stroke, turn, place in _best_path(lattice):
         note[stroke] = lattice.low[stroke] + place
-        confidence[stroke] = posterior[stroke, place]
-    return note, np.clip(confidence, 0.0, 1.0)
+        turned[stroke] = bool(turn)
+        confidence[stroke] = by_note[stroke, place]
+    return Decoded(note, np.clip(confidence, 0.0, 1.0), turned, pairs)
 
 
-def _best_path(lattice: Lattice) -> list[tuple[int, int]]:
-    """Return the pairs of the best path, last one first."""
-    count, width = lattice.match.shape
+def _best_path(lattice: Lattice) -> list[tuple[int, int, int]]:
+    """Return the states of the best path, last one first."""
+    count = len(lattice.low)
     best = lattice.start + lattice.match
-    source = np.full((count, width), -1, np.int64)
+    source = np.full(best.shape, -1, np.int64)
     sweep = _Sweep(lattice, best)
     for stroke in range(1, count):
         scores = sweep.arriving(stroke)
-        choice = np.argmax(scores, axis=1)
-        value = scores[np.arange(width), choice] + lattice.match[stroke]
+        choice = np.argmax(scores, axis=2)
+        value = np.take_along_axis(scores, choice[..., None], 2)[..., 0] + lattice.match[stroke]
         better = value > best[stroke]
-        source[stroke, better] = choice[better]
+        source[stroke][better] = choice[better]
         sweep.store(stroke, np.where(better, value, best[stroke]))
-    stroke, place = divmod(int(np.argmax(sweep.rows() + lattice.end)), width)
-    path = [(stroke, place)]
-    while source[stroke, place] >= 0:
-        extra, missed = divmod(int(source[stroke, place]), lattice.step.shape[2])
-        note = lattice.low[stroke] + place - 1 - missed
-        stroke -= 1 + extra
-        place = int(note - lattice.low[stroke])
-        path.append((stroke, place))
+    last = np.unravel_index(int(np.argmax(sweep.rows() + lattice.end)), best.shape)
+    stroke, turn, place = (int(value) for value in last)
+    path = [(stroke, turn, place)]
+    moves = lattice.moves
+    while source[stroke, turn, place] >= 0:
+        k = int(source[stroke, turn, place])
+        note = int(lattice.low[stroke]) + place - int(moves.notes[k])
+        stroke -= 1 + int(moves.extra[k])
+        turn ^= int(moves.turn[k])
+        place = note - int(lattice.low[stroke])
+        path.append((stroke, turn, place))
     return path
 
 
-def _posterior(lattice: Lattice) -> FloatArray:
-    """Return the probability of each pair over all paths."""
+def _posterior(lattice: Lattice) -> tuple[FloatArray, tuple[dict[tuple[int, int], float], ...]]:
+    """Return the probability of each state over all paths, and of the notes of neighbouring strokes."""
     count = len(lattice.low)
     forward = _Sweep(lattice, lattice.start + lattice.match)
     for stroke in range(1, count):
         onward = _log_sum(forward.arriving(stroke)) + lattice.match[stroke]
         forward.store(stroke, np.logaddexp(forward.rows()[stroke], onward))
-    # Backwards, a row holds the sum over all ways on from a pair, times the pair's own match.
+    # Backwards, a row holds the sum over all ways on from a state, times the state's own match.
     backward = _Sweep(lattice, lattice.end + lattice.match)
     for stroke in range(count - 2, -1, -1):
         onward = _log_sum(backward.leaving(stroke)) + lattice.match[stroke]
         backward.store(stroke, np.logaddexp(backward.rows()[stroke], onward))
     evidence = np.logaddexp.reduce((forward.rows() + lattice.end).ravel())
+    pairs: list[dict[tuple[int, int], float]] = [{}]
+    for stroke in range(1, count):
+        joint = forward.arriving(stroke) + backward.rows()[stroke][..., None] - evidence
+        pairs.append(_name_pairs(lattice, stroke, joint))
     # Forward and backward both hold the match; -inf minus -inf must stay -inf.
     own = np.where(np.isfinite(lattice.match), lattice.match, 0.0)
-    return np.asarray(np.exp(forward.rows() + backward.rows() - own - evidence))
+    return np.asarray(np.exp(forward.rows() + backward.rows() - own - evidence)), tuple(pairs)
+
+
+def _name_pairs(lattice: Lattice, stroke: int, joint: FloatArray) -> dict[tuple[int, int], float]:
+    """Sum the probabilities of moves without an extra stroke by their two notes."""
+    found: dict[tuple[int, int], float] = {}
+    for turned, place, k in np.argwhere(joint > np.log(LEAST_PAIR)):
+        if lattice.moves.extra[k] == 0:
+            note = int(lattice.low[stroke] + place)
+            pair = (note - int(lattice.moves.notes[k]), note)
+            found[pair] = found.get(pair, 0.0) + float(np.exp(joint[turned, place, k]))
+    return found
 
 
 def _log_sum(scores: FloatArray) -> FloatArray:
     """Return log(sum(exp(scores))) along the last axis."""
-    top = np.maximum(scores.max(axis=1), -1e300)
+    top = np.maximum(scores.max(axis=-1), -1e300)
     with np.errstate(divide="ignore"):
-        return np.asarray(top + np.log(np.exp(scores - top[:, None]).sum(axis=1)))
+        return np.asarray(top + np.log(np.exp(scores - top[..., None]).sum(axis=-1)))
 
 
 class _Sweep:
@@ -114,36 +229,87 @@ class _Sweep:
 
     def __init__(self, lattice: Lattice, first: FloatArray) -> None:
         self.lattice = lattice
-        self.count, self.width = first.shape
-        self.values = np.full((self.count, self.width + 2), -np.inf)
-        self.values[:, 1:-1] = first
-        self.back = np.arange(lattice.step.shape[1])
-        self.missed = np.arange(lattice.step.shape[2])
+        self.count, _, self.width = first.shape
+        self.values = np.full((self.count, 2, self.width + 2), -np.inf)
+        self.values[:, :, 1:-1] = first
+        self.turn = np.arange(2)[:, None, None] ^ lattice.moves.turn[None, None, :]
 
     def rows(self) -> FloatArray:
-        """Return the scores, (n, width)."""
-        return self.values[:, 1:-1]
+        """Return the scores, (n, 2, width)."""
+        return self.values[:, :, 1:-1]
 
     def store(self, stroke: int, row: FloatArray) -> None:
         """Set one stroke's scores."""
-        self.values[stroke, 1:-1] = row
+        self.values[stroke, :, 1:-1] = row
 
     def arriving(self, stroke: int) -> FloatArray:
-        """Score every step into each pair of a stroke, (width, extra x missed)."""
-        source = np.maximum(stroke - 1 - self.back, 0)
-        return self._gather(stroke, source, -1 - self.missed, self.lattice.step[stroke])
+        """Score every move into each state of a stroke, (2, width, K)."""
+        moves = self.lattice.moves
+        source = np.maximum(stroke - 1 - moves.extra, 0)
+        target = np.full_like(source, stroke)
+        return self._gather(stroke, source, -moves.notes, self.lattice.step[stroke]) + self._travel(target, stroke, 0)
 
     def leaving(self, stroke: int) -> FloatArray:
-        """Score every step out of each pair of a stroke, (width, extra x missed)."""
-        target = stroke + 1 + self.back
+        """Score every move out of each state of a stroke, (2, width, K)."""
+        moves = self.lattice.moves
+        target = stroke + 1 + moves.extra
         inside = np.minimum(target, self.count - 1)
-        step = np.where((target < self.count)[:, None], self.lattice.step[inside, self.back], -np.inf)
-        return self._gather(stroke, inside, 1 + self.missed, step)
+        step = np.where(target < self.count, self.lattice.step[inside, np.arange(len(inside))], -np.inf)
+        return self._gather(stroke, inside, moves.notes, step) + self._travel(inside, stroke, 1)
 
     def _gather(self, stroke: int, others: IntArray, notes: IntArray, step: FloatArray) -> FloatArray:
-        """Add steps to the scores of other strokes' pairs, ``notes`` away from each pair of this stroke."""
-        shift = self.lattice.low[stroke] - self.lattice.low[others]
-        place = np.arange(self.width)[:, None, None] + shift[None, :, None] + notes[None, None, :]
-        column = np.clip(place + 1, 0, self.width + 1)
-        scores = self.values[others[None, :, None], column] + step
-        return np.asarray(scores.reshape(self.width, -1))
+        """Add moves to the scores of other strokes' states, ``notes`` away from each state of this stroke."""
+        shift = self.lattice.low[stroke] - self.lattice.low[others] + notes
+        column = np.clip(np.arange(self.width)[:, None] + shift[None, :] + 1, 0, self.width + 1)
+        return np.asarray(self.values[others[None, None, :], self.turn, column[None]] + step)
+
+    def _travel(self, target: IntArray, stroke: int, leaving: int) -> FloatArray | float:
+        """What the way of each move to ``target`` says, (width, K): log of the ratio to a way between any notes."""
+        travel = self.lattice.travel
+        if travel is None:
+            return 0.0
+        moves = self.lattice.moves
+        way = travel.way_mm[target, moves.extra]
+        note = self.lattice.low[stroke] + np.arange(self.width)[:, None]
+        first = note - (0 if leaving else moves.notes)
+        size = len(travel.place_mm)
+        expected = travel.place_mm[(first + moves.notes) % size] - travel.place_mm[first % size]
+        off2 = ((way - expected) / travel.sd_mm) ** 2
+        own = 0.94 * np.exp(-0.5 * off2) / travel.sd_mm + 0.06 * np.exp(-off2 / 18) / (3 * travel.sd_mm)
+        between = np.exp(-0.5 * (way / travel.wide_mm) ** 2) / travel.wide_mm
+        ratio = np.log(own + LEAST_DENSITY) - np.log(between + LEAST_DENSITY)
+        return np.asarray(np.where(np.isfinite(way), ratio, 0.0))
+
+
+def list_moves(settings: AlignmentSettings) -> tuple[Moves, IntArray, FloatArray]:
+    """Every move, the periods it takes, and what it costs beyond timing and extra strokes."""
+    rows = []
+    for extra in range(settings.max_extra + 1):
+        for missed in range(settings.max_missed + 1):
+            lost = missed * np.log(settings.p_missed)
+            rows.append((extra, missed + 1, 0, missed + 1, lost))
+            if 0 < extra + missed <= 2:
+                # The hand may have played what was taken for extra, or waited where a note is missing.
+                rows.append((extra, missed + 1, 1, missed + 1, lost + np.log(settings.p_turn)))
+    rows.append((0, 0, 1, 1, np.log(settings.p_doubled)))
+    rows.append((0, 2, 1, 1, np.log(settings.p_skipped)))
+    whole = np.array([row[:4] for row in rows], dtype=np.int64)
+    cost = np.array([row[4] for row in rows], dtype=np.float64)
+    return Moves(whole[:, 0], whole[:, 1], whole[:, 2]), whole[:, 3], cost
+
+
+def bell(deviation: FloatArray, variance: NDArray[np.floating] | float) -> FloatArray:
+    """Return the normal density of a deviation."""
+    return np.asarray(np.exp(-0.5 * deviation**2 / variance) / np.sqrt(2 * np.pi * variance))
+
+
+def local_period(times: FloatArray, nominal_s: float | None, strokes: int) -> FloatArray:
+    """Return the running median of the intervals at each stroke; the nominal period where there are too few."""
+    intervals = np.diff(times)
+    if len(intervals) < 5 and nominal_s is not None:
+        return np.full(len(times), nominal_s)
+    size = min(strokes, len(intervals))
+    median = np.median(sliding_window_view(intervals, size), axis=1)
+    # At both ends the window stays inside: a mirrored one would count a count-in twice.
+    window = np.clip(np.arange(len(times)) - (size + 1) // 2, 0, len(median) - 1)
+    return np.maximum(median[window], 1e-3)

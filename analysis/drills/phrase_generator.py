@@ -31,6 +31,7 @@ class PhraseSettings:
         Length of the loop; even, so that its strokes stay the same on every pass.
     demand : {"up", "down", "mixed"}
         Stroke that precedes the changes.
+    first_stroke : Stroke
     position, stretch : int
         Lowest fret under the hand and how many frets it spans. Position 0 starts at the open strings.
     max_leap_semitones : int
@@ -61,11 +62,20 @@ class PhraseSettings:
         }
         for name, (value, low, high) in bounds.items():
             if not low <= value <= high:
-                raise InputError(f"The generator's {name} must be {low} to {high}; found {value}.")
+                raise InputError(
+                    f"The generator's {name} must be {low} to {high}",
+                    found=f"{value}.",
+                )
         if self.notes % 2:
-            raise InputError(f"A loop needs an even number of notes to keep its demand; found {self.notes}.")
+            raise InputError(
+                "A loop needs an even number of notes to keep its demand",
+                found=f"{self.notes}.",
+            )
         if self.demand not in ("up", "down", "mixed"):
-            raise InputError(f"The demand is up, down or mixed; found {self.demand!r}.")
+            raise InputError(
+                "The demand is up, down or mixed",
+                found=f"{self.demand!r}.",
+            )
 
 
 def generate_phrase(
@@ -108,7 +118,8 @@ def generate_phrase(
     if walk is None:
         raise InputError(
             f"No loop keeps within {settings.max_leap_semitones} semitones on these strings at fret "
-            f"{settings.position}; allow a larger interval, more scale degrees or a wider stretch."
+            f"{settings.position}",
+            next_step="allow a larger interval, more scale degrees or a wider stretch.",
         )
     phrase = Phrase(tuning.strings, tuple(states[k] for k in walk), settings.first_stroke)
     # Runs of even length put every change after the stroke that is not the first one; the twin after the first.
@@ -120,7 +131,28 @@ def generate_phrase(
 def generate_twins(
     tuning: Tuning, root: int, degrees: Sequence[int], seed: int, settings: PhraseSettings | None = None
 ) -> tuple[Phrase, Phrase]:
-    """Draw a phrase and its twin, which demands the other stroke; parameters as in :func:`generate_phrase`."""
+    """Draw a phrase and its twin, which demands the other stroke; parameters as in :func:`generate_phrase`.
+
+    Parameters
+    ----------
+    tuning : Tuning
+    root : int
+        Pitch class, 0 to 11.
+    degrees : sequence of int
+        Semitones above the root.
+    seed : int
+    settings : PhraseSettings, optional
+
+    Returns
+    -------
+    (Phrase, Phrase)
+        Phrase and twin.
+
+    Raises
+    ------
+    InputError
+        No such phrase, or no twin of it, can be played.
+    """
     phrase = generate_phrase(tuning, root, degrees, seed, settings)
     return phrase, make_twin(phrase)
 
@@ -138,9 +170,10 @@ def _notes_under_hand(
             found[string] = notes
     if len(found) < 2:
         raise InputError(
-            f"Only {len(found)} of {tuning.strings} strings have a note of the scale at frets {frets.start} to "
-            f"{frets.stop - 1}; a phrase with string changes needs two: move the position, widen the stretch or "
-            "choose another tuning."
+            f"Only {len(found)} of {tuning.strings} strings have a note of the scale at frets "
+            f"{frets.start} to {frets.stop - 1}",
+            next_step="a phrase with string changes needs two: move the position, widen the stretch or choose "
+            "another tuning.",
         )
     return found
 
@@ -160,7 +193,8 @@ def _draw_runs(strings: list[int], settings: PhraseSettings, rng: np.random.Gene
             return [strings[k] for k in walk], _draw_lengths(int(runs), settings, rng)
     raise InputError(
         f"No loop of {settings.notes} notes with runs of at most {settings.max_run} closes on strings "
-        f"{', '.join(map(str, strings))}; allow longer runs, more notes or a larger max_skip."
+        f"{', '.join(map(str, strings))}",
+        next_step="allow longer runs, more notes or a larger max_skip.",
     )
 
 

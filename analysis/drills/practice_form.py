@@ -1,8 +1,9 @@
-"""The usual form of practice, laid out in beats: a phrase, one beat of rest, then its twin with the other posture.
+"""Practice of a phrase and its twin, laid out in beats: phrase, rest, then the twin with the other posture.
 
-For every tempo of the ladder: a count-in, the phrase four times, one beat of rest, the twin four times with the other
-posture, one beat of rest. The click goes on through rests; its accents start afresh with every section. A section
-starts on a beat: where the repeats end between two beats, the rest counts from the next beat on.
+For every tempo of the ladder: a bar of count-in, the phrase as often as fills its seconds, a bar of rest with a cue for
+the switch, the twin likewise. The click goes on through rests; its accents fall on the phrase's bar lines. A pickup
+comes before the beat on which the bar begins. A section takes whole beats: where the repeats end between two, the rest
+counts from the next beat on.
 """
 
 from __future__ import annotations
@@ -11,12 +12,11 @@ import math
 from dataclasses import dataclass
 from fractions import Fraction
 
-from analysis.drills.phrases import Phrase
+from analysis.drills.notes import Phrase, Sounding
 from analysis.model.errors import InputError
 
-USUAL_TEMPO_BPM = 100.0
-"""A usual first tempo (common practice, no source)."""
-
+SECTION_S = 15.0
+"""Seconds of play before a switch, at least: time to settle, and still fresh (the author's choice)."""
 MAX_PRACTICE_MINUTES = 120.0
 
 
@@ -27,35 +27,88 @@ class PracticeForm:
     Attributes
     ----------
     tempi_bpm : tuple of float
-        The ladder of tempi, in the order of play.
+        The ladder of tempi, in the order of play: the player's own.
     notes_per_beat : Fraction
-    repeats, rest_beats, count_in_beats, beats_per_bar : int
+        Units of the phrase on each beat.
+    section_s : float
+        Seconds of play in each section, at least; whole passes.
+    repeats : int or None
+        Passes in each section, where they are to be counted instead.
+    rest_beats, count_in_beats : int or None
+        None: one bar.
+    beats_per_bar : int
     postures : (str, str)
         The player's labels for the posture of the phrase and of the twin.
     """
 
-    tempi_bpm: tuple[float, ...] = (USUAL_TEMPO_BPM,)
+    tempi_bpm: tuple[float, ...]
     notes_per_beat: Fraction = Fraction(4)
-    repeats: int = 4
-    rest_beats: int = 1
-    count_in_beats: int = 4
+    section_s: float = SECTION_S
+    repeats: int | None = None
+    rest_beats: int | None = None
+    count_in_beats: int | None = None
     beats_per_bar: int = 4
     postures: tuple[str, str] = ("A", "B")
 
     def __post_init__(self) -> None:
         if not self.tempi_bpm or not all(20 <= tempo <= 400 for tempo in self.tempi_bpm):
-            raise InputError(f"Tempi must be 20 to 400 BPM, at least one; found {list(self.tempi_bpm)}.")
+            raise InputError(
+                "Tempi must be 20 to 400 BPM, at least one",
+                found=f"{list(self.tempi_bpm)}.",
+            )
         if not (Fraction(1, 4) <= self.notes_per_beat <= 32 and self.notes_per_beat.denominator <= 8):
-            raise InputError(f"Notes per beat must be a fraction from 1/4 to 32; found {self.notes_per_beat}.")
+            raise InputError(
+                "Notes per beat must be a fraction from 1/4 to 32",
+                found=f"{self.notes_per_beat}.",
+            )
         bounds = {"repeats": (1, 256), "rest_beats": (0, 64), "count_in_beats": (0, 64), "beats_per_bar": (1, 64)}
         for name, (low, high) in bounds.items():
-            if not low <= getattr(self, name) <= high:
-                raise InputError(f"{name} must be {low} to {high}; found {getattr(self, name)}.")
+            value = getattr(self, name)
+            if value is not None and not low <= value <= high:
+                raise InputError(
+                    f"{name} must be {low} to {high}",
+                    found=f"{value}.",
+                )
+        if not 1 <= self.section_s <= 3600:
+            raise InputError(
+                "A section lasts 1 to 3600 seconds",
+                found=f"{self.section_s:g}.",
+            )
+
+    @property
+    def rest(self) -> int:
+        """Beats of rest after each section."""
+        return self.beats_per_bar if self.rest_beats is None else self.rest_beats
+
+    @property
+    def count_in(self) -> int:
+        """Beats of count-in for each tempo."""
+        return self.beats_per_bar if self.count_in_beats is None else self.count_in_beats
+
+    def passes(self, phrase: Phrase, tempo_bpm: float) -> int:
+        """How often a phrase is played at a tempo; one that does not loop is played once, unless passes are counted."""
+        if self.repeats is not None:
+            return self.repeats
+        if not phrase.loops:
+            return 1
+        pass_s = float(phrase.pass_units / self.notes_per_beat) * 60 / tempo_bpm
+        return min(max(1, math.ceil(self.section_s / pass_s - 1e-9)), 256)
 
 
 @dataclass(frozen=True)
 class Section:
-    """One stretch of play: one phrase, posture and tempo. Beats count from the start of the practice."""
+    """One stretch of play: one phrase, posture and tempo. Beats count from the start of the practice.
+
+    Attributes
+    ----------
+    phrase : Phrase
+    posture : str
+    tempo_bpm : float
+    start_beat : int
+        Without the count-in.
+    repeats : int
+        Passes through the phrase.
+    """
 
     phrase: Phrase
     posture: str
@@ -65,8 +118,18 @@ class Section:
 
     @property
     def note_count(self) -> int:
-        """Notes of all repeats."""
-        return self.repeats * len(self.phrase.notes)
+        """Strokes of the lead and all repeats."""
+        return self.phrase.stroke_count(self.repeats)
+
+    @property
+    def units(self) -> Fraction:
+        """How long the play lasts, in units of the phrase."""
+        return self.phrase.lead_units + self.repeats * self.phrase.pass_units
+
+    def first_beat(self, notes_per_beat: Fraction) -> Fraction:
+        """Return the beat at which the lead, or without one the phrase, begins: its bar begins on a whole beat."""
+        lead = self.phrase.lead_units / notes_per_beat
+        return self.start_beat + math.ceil(lead) - lead
 
 
 @dataclass(frozen=True)
@@ -75,10 +138,15 @@ class Practice:
 
     Attributes
     ----------
+    form : PracticeForm
+    sections : tuple of Section
+        In order of play.
     tempo_changes : tuple of (int, float)
         Beat and tempo in BPM.
     clicks : tuple of (int, bool)
         Beat and whether it is accented.
+    cues : tuple of int
+        Beats on which the cue to switch sounds.
     end_beat : int
     """
 
@@ -86,11 +154,20 @@ class Practice:
     sections: tuple[Section, ...]
     tempo_changes: tuple[tuple[int, float], ...]
     clicks: tuple[tuple[int, bool], ...]
+    cues: tuple[int, ...]
     end_beat: int
 
-    def note_beat(self, section: Section, index: int) -> Fraction:
-        """Return the beat on which a section's note starts."""
-        return section.start_beat + index / self.form.notes_per_beat
+    def sounds(self, section: Section) -> list[Sounding]:
+        """Return all that a section sounds, in beats."""
+        rate = self.form.notes_per_beat
+        first = section.first_beat(rate)
+        played = section.phrase.sounds(section.repeats)
+        return [sound._replace(start=first + sound.start / rate, length=sound.length / rate) for sound in played]
+
+    def at_tempo(self, place: int) -> tuple[int, int]:
+        """Return first beat and end of one rung of the ladder."""
+        starts = [start for start, _ in self.tempo_changes]
+        return starts[place], [*starts[1:], self.end_beat][place]
 
     def seconds_at(self, beat: Fraction | float) -> float:
         """Return the time of a beat, with the whole microseconds per beat that a MIDI file can hold."""
@@ -104,12 +181,33 @@ class Practice:
 
 
 def microseconds_per_beat(tempo_bpm: float) -> int:
-    """Return a tempo as the whole microseconds per beat that a MIDI file holds."""
+    """Return a tempo as the whole microseconds per beat that a MIDI file holds.
+
+    Parameters
+    ----------
+    tempo_bpm : float
+        Above 0.
+
+    Returns
+    -------
+    int
+    """
     return round(60e6 / tempo_bpm)
 
 
 def tempo_ladder(first_bpm: float, last_bpm: float, step_bpm: float) -> tuple[float, ...]:
     """Return the tempi from the first to the last, both included where the step hits it.
+
+    Parameters
+    ----------
+    first_bpm, last_bpm : float
+    step_bpm : float
+        Negative where the tempi fall.
+
+    Returns
+    -------
+    tuple of float
+        BPM.
 
     Raises
     ------
@@ -118,8 +216,8 @@ def tempo_ladder(first_bpm: float, last_bpm: float, step_bpm: float) -> tuple[fl
 
     Examples
     --------
-    >>> tempo_ladder(100, 120, 8)
-    (100.0, 108.0, 116.0)
+    >>> tempo_ladder(84, 104, 8)
+    (84.0, 92.0, 100.0)
     """
     if not (math.isfinite(first_bpm) and math.isfinite(last_bpm) and math.isfinite(step_bpm)):
         raise InputError("A ladder's tempi must be numbers.")
@@ -129,53 +227,104 @@ def tempo_ladder(first_bpm: float, last_bpm: float, step_bpm: float) -> tuple[fl
     if not 0 <= rungs < 100:
         other = f"steps of {-step_bpm:g} BPM, or swap the tempi" if rungs < 0 else "larger steps"
         raise InputError(
-            f"expected steps that lead from {first_bpm:g} to {last_bpm:g} BPM in fewer than 100, found steps of "
-            f"{step_bpm:g} BPM; take {other}"
+            expected=f"steps that lead from {first_bpm:g} to {last_bpm:g} BPM in fewer than 100",
+            found=f"steps of {step_bpm:g} BPM",
+            next_step=f"take {other}",
         )
     return tuple(float(first_bpm + k * step_bpm) for k in range(math.floor(rungs + 1e-9) + 1))
 
 
-def lay_out(phrase: Phrase, twin: Phrase, form: PracticeForm | None = None) -> Practice:
+def lay_out(phrase: Phrase, twin: Phrase, form: PracticeForm) -> Practice:
     """Lay phrase and twin out in beats, at every tempo of the ladder.
+
+    Parameters
+    ----------
+    phrase, twin : Phrase
+        Played by turns.
+    form : PracticeForm
+        Tempi, click, rests and postures.
+
+    Returns
+    -------
+    Practice
 
     Raises
     ------
     InputError
         If the practice would last longer than two hours.
     """
-    form = form or PracticeForm()
     sections: list[Section] = []
     clicks: list[tuple[int, bool]] = []
     changes: list[tuple[int, float]] = []
+    cues: list[int] = []
     beat = 0
     for tempo in form.tempi_bpm:
         changes.append((beat, tempo))
-        clicks += _click(beat, form.count_in_beats, form.beats_per_bar)
-        beat += form.count_in_beats
+        clicks += _click(beat, form.count_in, form.beats_per_bar)
+        beat += form.count_in
         for each, posture in zip((phrase, twin), form.postures, strict=True):
-            section = Section(each, posture, tempo, beat, form.repeats)
-            beats = math.ceil(section.note_count / form.notes_per_beat) + form.rest_beats
+            section = Section(each, posture, tempo, beat, form.passes(each, tempo))
+            played = section_beats(each, section.repeats, form.notes_per_beat)
+            if len(sections) % 2 == 0:
+                # The rest begins with the cue; without one it comes on the last beat of the play.
+                cues.append(beat + played - (0 if form.rest else 1))
+            lead = math.ceil(each.lead_units / form.notes_per_beat)
             sections.append(section)
-            clicks += _click(beat, beats, form.beats_per_bar)
-            beat += beats
-    practice = Practice(form, tuple(sections), tuple(changes), tuple(clicks), beat)
+            clicks += _click(beat, played + form.rest, form.beats_per_bar, lead)
+            beat += played + form.rest
+    practice = Practice(form, tuple(sections), tuple(changes), tuple(clicks), tuple(cues), beat)
     minutes = practice.seconds_at(beat) / 60
     if minutes > MAX_PRACTICE_MINUTES:
         raise InputError(
-            f"This practice would last {minutes:.0f} minutes; keep it under {MAX_PRACTICE_MINUTES:.0f}: fewer tempi, "
-            "repeats or notes."
+            f"This practice would last {minutes:.0f} minutes",
+            next_step=f"keep it under {MAX_PRACTICE_MINUTES:.0f}: fewer tempi, repeats or notes.",
         )
     return practice
 
 
-def _click(start: int, beats: int, beats_per_bar: int) -> list[tuple[int, bool]]:
-    """Return clicks on a number of beats, the first of each bar accented."""
-    return [(start + k, k % beats_per_bar == 0) for k in range(beats)]
+def section_beats(phrase: Phrase, repeats: int, notes_per_beat: Fraction) -> int:
+    """Return the whole beats that a phrase takes with its lead.
+
+    Parameters
+    ----------
+    phrase : Phrase
+    repeats : int
+        How often it is played after the lead.
+    notes_per_beat : Fraction
+
+    Returns
+    -------
+    int
+    """
+    lead = math.ceil(phrase.lead_units / notes_per_beat)
+    return lead + math.ceil(repeats * phrase.pass_units / notes_per_beat)
+
+
+def _click(start: int, beats: int, beats_per_bar: int, before_bar: int = 0) -> list[tuple[int, bool]]:
+    """Return clicks on a number of beats, the first of each bar accented; so many come before the first bar line."""
+    return [(start + k, (k - before_bar) % beats_per_bar == 0) for k in range(beats)]
 
 
 def read_notes_per_beat(text: str) -> Fraction:
-    """Read notes per beat: a whole number, a decimal (1.5) or a fraction (3/2)."""
+    """Read notes per beat: a whole number, a decimal (1.5) or a fraction (3/2).
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    Fraction
+
+    Raises
+    ------
+    InputError
+        It is none of these.
+    """
     try:
         return Fraction(text)
     except (ValueError, ZeroDivisionError):
-        raise InputError(f"Cannot read {text!r} as notes per beat; write 4, 1.5 or 3/2.") from None
+        raise InputError(
+            f"Cannot read {text!r} as notes per beat",
+            next_step="write 4, 1.5 or 3/2.",
+        ) from None

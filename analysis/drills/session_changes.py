@@ -9,8 +9,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analysis.drills.alignment import AlignmentSettings, DrillAlignment, DrillTiming, align_strokes
+from analysis.drills.alignment import DrillAlignment, DrillTiming, align_strokes
+from analysis.drills.hidden_markov import AlignmentSettings
 from analysis.drills.phrases import Demand, Phrase, find_drill, require_changes
+from analysis.drills.string_change_path import measure_travel
 from analysis.drills.string_changes import (
     LEAST_TOLD,
     BlockStrokes,
@@ -68,7 +70,18 @@ class DrillBlock:
 
 
 def pair_cells(pairs: pd.DataFrame) -> list[tuple[str, ...]]:
-    """Texts of a table of string pairs: from, to, after, changes, cleared, caught, cannot tell, height in mm."""
+    """Texts of a table of string pairs: from, to, after, changes, cleared, caught, cannot tell, height in mm.
+
+    Parameters
+    ----------
+    pairs : DataFrame
+        One string pair a row, as :class:`DrillBlock` holds it.
+
+    Returns
+    -------
+    list[tuple[str, ...]]
+        One tuple a row.
+    """
     cells = []
     for pair in pairs.to_dict("records"):
         height = "" if pd.isna(pair["height_mm"]) else f"{pair['height_mm']:+.1f}"
@@ -78,7 +91,16 @@ def pair_cells(pairs: pd.DataFrame) -> list[tuple[str, ...]]:
 
 
 def weakest_words(block: DrillBlock) -> tuple[str, ...]:
-    """Sentences that name a block's weakest change and what to do next; none where no string change was played."""
+    """Sentences that name a block's weakest change and what to do next; none where no string change was played.
+
+    Parameters
+    ----------
+    block : DrillBlock
+
+    Returns
+    -------
+    tuple of str
+    """
     weakest, pairs = block.weakest, block.pairs
     if pairs.empty:
         return ()
@@ -164,21 +186,23 @@ def _judge_block(
     phrase = find_drill(block.drill, result.instrument.courses, metadata)
     if phrase is None:
         raise InputError(
-            f"The drill {block.drill!r} is a name without a phrase; write the phrase itself, such as '4x2 3x2', "
-            f"or add it to the session as drill.{block.drill}."
+            f"The drill {block.drill!r} is a name without a phrase",
+            next_step=f"write the phrase itself, such as '4x2 3x2', or add it to the session as drill.{block.drill}.",
         )
     demand = require_changes(phrase)
     if result.reference.kind != "gestures":
         raise InputError(
-            "String changes need the instrument's frame; record the gestures across, along and pivot before the drill."
+            "String changes need the instrument's frame",
+            next_step="record the gestures across, along and pivot before the drill.",
         )
     rows = _rows_of(result.strokes, block.index)
     strokes = result.strokes.iloc[rows]
     require_room(phrase, block, strokes)
-    alignment = align_strokes(strokes, phrase, timing_of(block), settings.alignment, heard)
+    travel = measure_travel(strokes, result.paths_mm[rows], result.instrument)
+    alignment = align_strokes(strokes, phrase, timing_of(block), settings.alignment, travel, heard)
     by_sound = heard is not None and share_agreed(alignment, heard) >= LEAST_AGREED
     if heard is not None and not by_sound:
-        alignment = align_strokes(strokes, phrase, timing_of(block), settings.alignment)
+        alignment = align_strokes(strokes, phrase, timing_of(block), settings.alignment, travel)
     played = BlockStrokes(strokes, result.paths_mm[rows], block.tilt_offset_se_deg or 0.0)
     changes = judge_changes(played, alignment, phrase, result.instrument, settings.changes)
     pairs = summarise_pairs(changes)
@@ -199,7 +223,17 @@ def share_agreed(alignment: DrillAlignment, heard: FloatArray) -> float:
 
 
 def timing_of(block: Event | BlockSummary) -> DrillTiming:
-    """Return what a block's tempo says of its notes' timing."""
+    """Return what a block's tempo says of its notes' timing.
+
+    Parameters
+    ----------
+    block : Event or BlockSummary
+
+    Returns
+    -------
+    DrillTiming
+        Seconds; without times where the block has no tempo.
+    """
     if not block.tempo_bpm or not block.notes_per_beat:
         return DrillTiming()
     beat_s = 60.0 / block.tempo_bpm
@@ -207,17 +241,23 @@ def timing_of(block: Event | BlockSummary) -> DrillTiming:
 
 
 def require_room(phrase: Phrase, block: Event | BlockSummary, strokes: pd.DataFrame) -> None:
-    """Raise InputError if the block is too short for its drill to be played once."""
+    """Raise InputError if the block is too short for its drill to be played once, or its strokes come unevenly."""
+    if not phrase.is_even:
+        raise InputError(
+            "The drill has rests, slurs or notes of different lengths",
+            next_step="strokes are matched with notes only where they come evenly, so its string changes are not "
+            "judged: tilt and hold of the block are.",
+        )
     duration_s = block.end_s - block.start_s
     period_s = timing_of(block).period_s
     if period_s is None and len(strokes):
         period_s = float((strokes["end_s"] - strokes["start_s"]).median())
-    needed_s = len(phrase.notes) * (period_s or 0.0)
+    needed_s = phrase.stroke_count(1) * (period_s or 0.0)
     # A block's marks are set by hand: a tenth of a second more or less is no reason to refuse it.
     if needed_s > duration_s + 0.1:
         raise InputError(
-            f"The drill's {len(phrase.notes)} notes take {needed_s:.1f} s, but the block lasts {duration_s:.1f} s; "
-            "make the block longer, the tempo higher or the drill shorter."
+            f"The drill's {phrase.stroke_count(1)} notes take {needed_s:.1f} s, but the block lasts {duration_s:.1f} s",
+            next_step="make the block longer, the tempo higher or the drill shorter.",
         )
 
 
@@ -226,6 +266,7 @@ def mark_session_changes(
     blocks: Sequence[Event | BlockSummary],
     instrument: Instrument,
     metadata: Mapping[str, str],
+    paths_mm: NDArray[np.floating] | None = None,
 ) -> tuple[NDArray[np.str_], tuple[str, ...]]:
     """Say of every stroke of a session whether a drill puts the next note on another string.
 
@@ -238,6 +279,8 @@ def mark_session_changes(
     instrument : Instrument
     metadata : Mapping
         The session's metadata; keys ``drill.NAME`` give names their phrases.
+    paths_mm : float (n, k, 3), optional
+        The strokes' tip paths, which show where a note was played twice or left out.
 
     Returns
     -------
@@ -256,7 +299,9 @@ def mark_session_changes(
             phrase = find_drill(block.drill, instrument.courses, metadata)
             if phrase is not None:
                 require_room(phrase, block, strokes.iloc[rows])
-                marks[rows] = mark_string_changes(align_strokes(strokes.iloc[rows], phrase, timing_of(block)), phrase)
+                own = strokes.iloc[rows]
+                travel = None if paths_mm is None else measure_travel(own, paths_mm[rows], instrument)
+                marks[rows] = mark_string_changes(align_strokes(own, phrase, timing_of(block), travel=travel), phrase)
         except StrokeplaneError as error:
             problems.append(f"String changes of block {block_number(index)} are unknown: {error}")
     return marks, tuple(problems)

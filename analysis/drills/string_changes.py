@@ -11,7 +11,15 @@ slow, so it is handed out evenly over the time between the attacks:
 Wherever ``q`` crosses the line of a string between the two attacks, the tip's height over that string's top is
 ``q_z - depth - z_string``. A change that goes the stroke's own way crosses the next string before it comes back to
 it; one that goes against it crosses this string a second time. The lowest of these heights decides: cleared above 0,
-caught below, cannot tell within its uncertainty, without both attacks, or where the alignment is unsure.
+caught below.
+
+Which two strings a stroke and the next one play is itself not certain. Every pair of strings has its probability over
+all ways to match strokes with notes, and its own height ``h`` with standard error ``s``; a verdict is as probable as
+
+.. math:: P(\text{cleared}) = \sum_{\text{pairs}} P(\text{pair}) \, \Phi(h / s)                                (2)
+
+and cannot be told where neither verdict reaches a bound, or without both attacks. A slip leads to other strings than
+the phrase's; the strings, and the stroke, are then those that were played.
 
 Assumed: the plectrum meets each string at the same depth, the strings lie as the instrument's spacing and arch say,
 the hand travels smoothly, and the instrument frame's Y runs along the chord of the whole arch.
@@ -24,10 +32,11 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy import special
 
 from analysis.drills.alignment import DrillAlignment
 from analysis.drills.phrases import Phrase
-from analysis.drills.string_change_path import Crossing, PathErrors, place_strings
+from analysis.drills.string_change_path import Crossing, PathErrors, StringPlaces, place_strings
 from analysis.model.errors import InputError
 from analysis.model.records import Instrument
 from analysis.model.stroke_columns import Column
@@ -45,6 +54,7 @@ CHANGE_COLUMNS: tuple[Column, ...] = (
     Column("height_mm", "mm", "float64", "lowest height of the tip over a string that it crosses; above 0 is clear"),
     Column("height_se_mm", "mm", "float64", "its standard error"),
     Column("verdict", "", "str", "cleared, caught or cannot tell"),
+    Column("probability", "", "float64", "probability of that verdict; empty where none is given"),
     Column("reason", "", "str", "why it cannot be told; else empty"),
 )
 
@@ -67,15 +77,12 @@ class ChangeSettings:
 
     Attributes
     ----------
-    least_confidence : float
-        Alignment confidence of both strokes from which a verdict is given.
-    margin_se : float
-        Standard errors by which the height must lie off 0.
+    least_probability : float
+        From which a verdict is given.
     errors : PathErrors
     """
 
-    least_confidence: float = 0.9
-    margin_se: float = 0.9
+    least_probability: float = 0.8
     errors: PathErrors = field(default_factory=PathErrors)
 
 
@@ -129,45 +136,83 @@ def judge_changes(
     settings = settings or ChangeSettings()
     if phrase.strings != instrument.courses:
         raise InputError(
-            f"The drill is for {phrase.strings} strings or courses, the instrument has {instrument.courses}; "
-            "correct the drill or the instrument."
+            f"The drill is for {phrase.strings} strings or courses, the instrument has {instrument.courses}",
+            next_step="correct the drill or the instrument.",
         )
     places = place_strings(instrument)
     table = played.strokes.reset_index(drop=True)
-    # After the last note of each stretch no change was played.
-    last_note = [alignment.note[alignment.piece == k].max() for k in range(int(alignment.piece.max()) + 1)]
+    # After the last stroke of each stretch no change was played.
     rows = []
-    for i in np.flatnonzero(alignment.note >= 0):
-        note = int(alignment.note[i])
-        before, after = phrase.string_at(note), phrase.string_at(note + 1)
-        if before == after or note == last_note[alignment.piece[i]]:
+    for i in np.flatnonzero((alignment.note >= 0)[:-1] & (np.diff(alignment.piece) == 0)):
+        pairs = _string_pairs(alignment, phrase, int(i))
+        before, after = max(pairs, key=lambda pair: pairs[pair]) if pairs else _next_strings(alignment, phrase, int(i))
+        if before == after:
             continue
-        height, se = np.nan, np.nan
-        reason = _obstacle(table, alignment, int(i), settings)
+        verdict, chance, height, se, reason = CANNOT_TELL, np.nan, np.nan, np.nan, _obstacle(table, pairs, int(i))
         if not reason:
-            crossing = Crossing.between(table, played.paths_mm, int(i))
             tilt_se_rad = np.radians(np.hypot(played.offset_se_deg, table["tilt_se_deg"].iloc[i : i + 2].max()))
+            judge = _Judge(places, instrument.plectrum_depth_mm, float(tilt_se_rad), settings)
+            verdict, chance, height, se, reason = judge.weigh(Crossing.between(table, played.paths_mm, int(i)), pairs)
+        stroke = str(table["direction"][i])
+        found = (table["contact_s"][i], alignment.note[i], before, after, stroke, height, se, verdict, chance, reason)
+        rows.append(found)
+    changes = pd.DataFrame(rows, columns=[column.name for column in CHANGE_COLUMNS])
+    return changes.astype({column.name: column.dtype for column in CHANGE_COLUMNS})
+
+
+def _string_pairs(alignment: DrillAlignment, phrase: Phrase, i: int) -> dict[tuple[int, int], float]:
+    """Probabilities of the strings of stroke i and the next."""
+    found: dict[tuple[int, int], float] = {}
+    for (first, second), chance in alignment.pairs[i + 1].items():
+        strings = phrase.string_at(first), phrase.string_at(second)
+        found[strings] = found.get(strings, 0.0) + chance
+    return found
+
+
+def _next_strings(alignment: DrillAlignment, phrase: Phrase, i: int) -> tuple[int, int]:
+    """The strings that the phrase says for stroke i and the note after it."""
+    note = int(alignment.note[i])
+    return phrase.string_at(note), phrase.string_at(note + 1)
+
+
+@dataclass(frozen=True)
+class _Judge:
+    """What every pair of strings is judged with."""
+
+    places: StringPlaces
+    depth_mm: float
+    tilt_se_rad: float
+    settings: ChangeSettings
+
+    def weigh(self, crossing: Crossing, pairs: dict[tuple[int, int], float]) -> tuple[str, float, float, float, str]:
+        """Verdict, its probability (2), height of the likeliest pair with its error, and what stands in the way."""
+        cleared = caught = 0.0
+        shown = (np.nan, np.nan)
+        likeliest = max(pairs, key=lambda pair: pairs[pair])
+        for pair, chance in pairs.items():
+            if pair[0] == pair[1]:
+                continue
             height, se = crossing.lowest_height(
-                places, (before, after), instrument.plectrum_depth_mm, float(tilt_se_rad), settings.errors
+                self.places, pair, self.depth_mm, self.tilt_se_rad, self.settings.errors
             )
-            if not np.isfinite(height):
-                reason = "the path crosses no string"
-            elif abs(height) < settings.margin_se * se:
-                reason = "too close"
-        verdict = CANNOT_TELL if reason else CLEARED if height > 0 else CAUGHT
-        # The stroke that was played: after a slip it is no longer the one that strict counting gives.
-        stroke = table["direction"][i]
-        rows.append((table["contact_s"][i], note, before, after, stroke, height, se, verdict, reason))
-    found = pd.DataFrame(rows, columns=[column.name for column in CHANGE_COLUMNS])
-    return found.astype({column.name: column.dtype for column in CHANGE_COLUMNS})
+            if pair == likeliest:
+                shown = (height, se)
+            if np.isfinite(height):
+                over = float(special.ndtr(height / se))
+                cleared, caught = cleared + chance * over, caught + chance * (1 - over)
+        if not np.isfinite(shown[0]):
+            return CANNOT_TELL, np.nan, *shown, "the path crosses no string"
+        verdict, chance = (CLEARED, cleared) if cleared >= caught else (CAUGHT, caught)
+        if chance >= self.settings.least_probability:
+            return verdict, min(chance, 1.0), *shown, ""
+        unsure = pairs[likeliest] < self.settings.least_probability
+        return CANNOT_TELL, np.nan, *shown, "alignment unsure" if unsure else "too close"
 
 
-def _obstacle(table: pd.DataFrame, alignment: DrillAlignment, i: int, settings: ChangeSettings) -> str:
+def _obstacle(table: pd.DataFrame, pairs: dict[tuple[int, int], float], i: int) -> str:
     """Return why no height can be found between stroke i and the next, or nothing."""
-    if i + 1 >= len(table) or alignment.note[i + 1] != alignment.note[i] + 1:
+    if not pairs or sum(pairs.values()) < 0.5:
         return "next note not found"
-    if min(alignment.confidence[i], alignment.confidence[i + 1]) < settings.least_confidence:
-        return "alignment unsure"
     if not (table["attack"][i] and table["attack"][i + 1]):
         return "no pick attack"
     # A gap between the strokes hides part of the path.
@@ -214,9 +259,17 @@ def find_weakest(pairs: pd.DataFrame) -> pd.Series | None:
 def mark_string_changes(alignment: DrillAlignment, phrase: Phrase, least_confidence: float = 0.9) -> list[str]:
     """Return for every stroke whether the next note stands on another string: true, false, or unknown."""
     marks = []
-    last = len(phrase.notes) - 1
-    for note, confidence in zip(alignment.note.tolist(), alignment.confidence.tolist(), strict=True):
-        if note < 0 or confidence < least_confidence or (not phrase.loops and note >= last):
+    last = phrase.stroke_count(1) - 1
+    count = len(alignment.note)
+    for i, (note, confidence) in enumerate(zip(alignment.note.tolist(), alignment.confidence.tolist(), strict=True)):
+        pairs = _string_pairs(alignment, phrase, i) if i + 1 < count else {}
+        change = sum(chance for (before, after), chance in pairs.items() if before != after)
+        if note < 0 or (not phrase.loops and note >= last):
+            marks.append("unknown")
+        elif sum(pairs.values()) >= least_confidence:
+            sure = max(change, sum(pairs.values()) - change) >= least_confidence
+            marks.append(("true" if change > 0.5 else "false") if sure else "unknown")
+        elif confidence < least_confidence:
             marks.append("unknown")
         else:
             marks.append("true" if phrase.string_at(note) != phrase.string_at(note + 1) else "false")

@@ -1,39 +1,43 @@
-"""Text tab: plain fixed-width lines, one for each string, string 1 at the top.
+r"""Text tab as people write it: read to a phrase, with all that was not read.
 
 Conventions
 -----------
-- A line reads ``NAME|-5---7-|``: the string's name, a bar, then dashes, bars and frets (``x``: any fret). A system is
-  as many such lines in a row as the tuning has strings; further systems go on where the last one ended. Lines that
-  start with ``#`` are remarks; blank lines part systems.
-- One note at a time, evenly spaced: the number of dashes between notes carries no rhythm.
-- In messages lines and columns count from 1.
+- A system is one line for each string, string 1 at the top, as many as the tuning has strings; or only those that play,
+  where their names say which. A string line reads ``NAME|-5---7-|``: name, bar, dashes, frets (``x``: damped).
+- One note at a time. The number of dashes carries no rhythm; a line of letters over the notes does (w h q e s, with
+  dots). Without it notes are evenly spaced.
+- ``h``, ``p``, ``/``, ``\``, ``s``, ``t``: the note after it has no stroke. ``b``, ``r``, ``~`` and accents change
+  nothing of strokes. A line of d and u over or under a system, or the bowing signs n and v, states the strokes.
+- ``|: :|``, ``||: :||``, ``|* *|``, ``x3`` behind a line, ``1.`` and ``2.`` over it: repeats are written out.
+- Lines may end raggedly, as long as the order of notes on different lines stays certain.
+- Everything else (titles, chords, lyrics) is kept as a remark. In messages rows and columns count from 1.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 
-from analysis.drills.phrases import MAX_FRET, Note, Phrase
-from analysis.drills.tuning import Tuning, read_root
+from analysis.drills.notes import MAX_NOTES, Note, Phrase, Slur
+from analysis.drills.phrase_text import Line
+from analysis.drills.reading import MusicRead, Remark
+from analysis.drills.repeats import Bar, unfold
+from analysis.drills.tab_lines import TextLine, find_systems, spell_near
+from analysis.drills.tab_order import Sound, read_system
+from analysis.drills.tuning import PITCH_NAMES, Tuning, read_root
 from analysis.model.errors import InputError
 from analysis.model.strokes import Stroke
 
-_LINE = re.compile(r"\s*((?:[A-Ga-g][#b]?\d?)?)\s*\|")
-_FRET = re.compile(r"\d+|[xX]", re.ASCII)
+_CAPO = re.compile(r"\bcapo\b\W*(?:on|at|fret|:)?\s*(\d{1,2})", re.IGNORECASE)
+_TUNING = re.compile(r"\btuning\b\s*[:=]?\s*((?:[A-Ga-g][#b]?\d?[\s,\-]*){3,})$", re.IGNORECASE)
+_RETUNED = re.compile(
+    r"\b(drop(?:ped)?\s+[A-G]|(?:half|whole|full)[\s-]*step|open\s+[A-G]\b|tuned?\s+down)", re.IGNORECASE
+)
+_AGAIN = re.compile(r"\b(repeat|play|again|times|x\s*\d+|\d+\s*x)\b", re.IGNORECASE)
 
 
-@dataclass(frozen=True)
-class _StringLine:
-    """One line of a system: its number in the text, the text itself, and where the part after the name starts."""
-
-    number: int
-    text: str
-    start: int
-
-
-def read_tab(text: str, tuning: Tuning, first_stroke: Stroke = "down", loops: bool = True) -> Phrase:
+def read_tab(text: str, tuning: Tuning, first_stroke: Stroke | None = None, loops: bool = True) -> MusicRead:
     """Read a text tab.
 
     Parameters
@@ -42,137 +46,129 @@ def read_tab(text: str, tuning: Tuning, first_stroke: Stroke = "down", loops: bo
         The whole tab.
     tuning : Tuning
         Says how many lines make a system and what they may be called.
-    first_stroke, loops
-        As in :class:`analysis.drills.phrases.Phrase`; a tab does not carry them.
+    first_stroke : {"down", "up"}, optional
+        Where the tab does not state its strokes; a downstroke if left out.
+    loops
+        As in :class:`analysis.drills.notes.Phrase`; a tab does not carry it.
 
     Returns
     -------
-    Phrase
+    MusicRead
 
     Raises
     ------
     InputError
-        Naming the line, and where it is one character that cannot be read, the column.
+        Naming the row, and where it is one character that cannot be read, the column.
     """
-    notes: list[Note] = []
-    for system in _split_systems(text.removeprefix("\ufeff"), tuning):
-        notes.extend(_read_system(system))
-    if not notes:
-        raise InputError("The tab holds no note; write fret numbers on the string lines.")
-    return Phrase(tuning.strings, tuple(notes), first_stroke, loops)
-
-
-def _split_systems(text: str, tuning: Tuning) -> list[list[_StringLine]]:
-    """Group the string lines into systems of one line a string."""
-    systems: list[list[_StringLine]] = []
-    current: list[_StringLine] = []
-    lines = text.splitlines()
-    for number, line in enumerate([*lines, ""], 1):
-        stripped = line.strip()
-        if stripped and not stripped.startswith("#"):
-            current.append(_read_line(number, line.rstrip(), tuning.names, len(current)))
-        elif current and not stripped:
-            raise InputError(
-                f"Line {min(number, len(lines))}: a system ends after {len(current)} of {tuning.strings} string lines; "
-                "write one line for each string, string 1 at the top, or choose another tuning."
-            )
-        if len(current) == tuning.strings:
-            systems.append(current)
-            current = []
-    return systems
-
-
-def _read_line(number: int, line: str, names: Sequence[str], place: int) -> _StringLine:
-    """Read a line's name and check it against the string that should stand here."""
-    match = _LINE.match(line)
-    if match is None:
-        raise InputError(
-            f"Line {number}, column 1: expected a string line such as '{names[place]}|--5--7--|'; found {line[:20]!r}."
-        )
-    name = match.group(1).rstrip("0123456789")
-    if name and read_root(name[0].upper() + name[1:]) != read_root(names[place]):
-        raise InputError(
-            f"Line {number}, column {match.start(1) + 1}: this line is called {match.group(1)!r}, but string "
-            f"{place + 1} of the tuning is {names[place]}; put string 1 at the top or choose another tuning."
-        )
-    return _StringLine(number, line, match.end())
-
-
-def _read_system(lines: list[_StringLine]) -> list[Note]:
-    """Read the notes of one system in the order of their columns, measured from each line's first bar."""
-    width = len(lines[0].text) - lines[0].start
-    found: dict[int, tuple[Note, int, _StringLine]] = {}
-    for string, line in enumerate(lines, 1):
-        body = line.text[line.start :]
-        if len(body) != width:
-            raise InputError(
-                f"Line {line.number}, column {line.start + min(len(body), width) + 1}: this line has {len(body)} "
-                f"places after its name, the first line of the system {width}; make them equally long."
-            )
-        for column, length, note in _read_frets(body, line, string):
-            for taken in range(column, column + length):
-                if taken in found:
-                    other = found[taken][2]
-                    raise InputError(
-                        f"Line {line.number}, column {line.start + column + 1}: a second note at the same moment as "
-                        f"on line {other.number}; a phrase has one note at a time."
-                    )
-                found[taken] = (note, column, line)
-    return [note for taken, (note, column, _) in sorted(found.items()) if taken == column]
-
-
-def _read_frets(body: str, line: _StringLine, string: int) -> list[tuple[int, int, Note]]:
-    """Return column, length and note of each fret on one line."""
-    notes = []
-    column = 0
-    while column < len(body):
-        match = _FRET.match(body, column)
-        if match is None:
-            if body[column] not in "-|":
-                raise InputError(
-                    f"Line {line.number}, column {line.start + column + 1}: cannot read {body[column]!r}; "
-                    "a string line holds frets, x, - and | only."
-                )
-            column += 1
+    systems, other = find_systems(text.removeprefix("\ufeff"), tuning)
+    bars: list[Bar] = []
+    remarks: list[Remark] = []
+    used: set[int] = set()
+    for system in systems:
+        read = read_system(system)
+        bars += read.bars
+        remarks += read.remarks
+        used |= read.used
+    if not bars or not any(bar.content for bar in bars):
+        raise _no_notes(other, tuning)
+    capo = 0
+    for line in other:
+        if line.number in used:
             continue
-        text = match.group()
-        if text.isdigit() and (len(text) > 2 or int(text) > MAX_FRET):
+        capo = _check_words(line, tuning) or capo
+        remarks.append(Remark(line.number, line.text.strip(), _said_of(line)))
+    notes = _join_sounds([sound for bar in unfold(bars) for sound in bar.content])
+    first, notes = _settle_strokes(notes, first_stroke, tuning.strings)
+    phrase = Phrase(tuning.strings, notes, first, loops)
+    return MusicRead(phrase, tuple(sorted(remarks, key=lambda remark: remark.line or 0)), capo)
+
+
+def _no_notes(other: Sequence[TextLine], tuning: Tuning) -> InputError:
+    inked = [line for line in other if line.text.strip() and not line.text.lstrip().startswith("#")]
+    place = {"row": inked[0].number} if inked else {}
+    return InputError(
+        "the tab holds no note",
+        expected=f"string lines such as '{tuning.names[0]}|--5--7--|'",
+        found=repr(inked[0].text[:20]) if inked else "none",
+        next_step="write fret numbers on the string lines",
+        **place,  # type: ignore[arg-type]
+    )
+
+
+def _check_words(line: TextLine, tuning: Tuning) -> int:
+    """Return the capo that a line names; refuse a line that names another tuning."""
+    stated = _TUNING.search(line.text.strip())
+    if stated:
+        names = re.findall(r"[A-Ga-g][#b]?", stated[1])
+        classes = [read_root(name[0].upper() + name[1:]) for name in names]
+        own = [pitch % 12 for pitch in reversed(tuning.open_midi)]
+        if classes not in (own, own[::-1]):
+            step = "choose the tuning that the tab is for with --tuning"
+            if len(classes) == tuning.strings:
+                step = f"if it is meant so, name it: --tuning '{spell_near(classes[::-1], tuning)}'"
             raise InputError(
-                f"Line {line.number}, column {line.start + column + 1}: fret {text[:8]} is beyond {MAX_FRET}; "
-                "part two notes by a dash."
+                "the tab is for another tuning",
+                expected=" ".join(PITCH_NAMES[pitch] for pitch in own),
+                found=" ".join(names),
+                next_step=step,
+                row=line.number,
             )
-        notes.append((column, len(text), Note(string, int(text) if text.isdigit() else None)))
-        column = match.end()
-    return notes
-
-
-def write_tab(phrase: Phrase, tuning: Tuning, notes_per_line: int = 16) -> str:
-    """Return a phrase as text tab, with its strokes (d, u) in a remark above each system.
-
-    Raises
-    ------
-    InputError
-        If the tuning has another number of strings than the phrase.
-    """
-    require_strings(phrase, tuning)
-    label = max(len(name) for name in tuning.names)
-    cells = ["x" if note.fret is None else str(note.fret) for note in phrase.notes]
-    width = max(len(cell) for cell in cells) + 1
-    rows: list[str] = []
-    for start in range(0, len(cells), notes_per_line):
-        stop = min(start + notes_per_line, len(cells))
-        strokes = "".join(phrase.stroke_at(j)[0].ljust(width) for j in range(start, stop))
-        rows.append("#" + " " * (label + 1) + strokes.rstrip())
-        for string, name in enumerate(tuning.names, 1):
-            frets = (cells[j] if phrase.notes[j].string == string else "" for j in range(start, stop))
-            rows.append(f"{name:<{label}}|-" + "".join(fret.ljust(width, "-") for fret in frets) + "|")
-        rows.append("")
-    return "\n".join(rows)
-
-
-def require_strings(phrase: Phrase, tuning: Tuning) -> None:
-    """Raise InputError if phrase and tuning have different numbers of strings."""
-    if phrase.strings != tuning.strings:
+    elif _RETUNED.search(line.text) and not line.text.lstrip().startswith("#"):
         raise InputError(
-            f"The phrase is for {phrase.strings} strings, the tuning has {tuning.strings}; choose a tuning that fits."
+            f"this line may name another tuning: {line.text.strip()[:60]!r}",
+            next_step="choose the tab's tuning with --tuning, and put # in front of the line",
+            row=line.number,
         )
+    capo = _CAPO.search(line.text)
+    return int(capo[1]) if capo else 0
+
+
+def _said_of(line: TextLine) -> str:
+    if line.text.lstrip().startswith("#"):
+        return "a remark, kept"
+    if _CAPO.search(line.text):
+        return "the capo was read: frets count from it"
+    if _TUNING.search(line.text.strip()):
+        return "the tuning was read: it is the one chosen"
+    if _AGAIN.search(line.text):
+        return "not read, kept as a remark: if it asks for repeats, they are not played"
+    return "not read, kept as a remark"
+
+
+def _join_sounds(sounds: Sequence[Sound]) -> tuple[Note, ...]:
+    """Join what is slurred to the notes that are picked."""
+    line = Line()
+    for sound in sounds:
+        if len(line.notes) >= MAX_NOTES:
+            raise InputError(
+                f"the piece has more than {MAX_NOTES} notes, repeats written out",
+                next_step="cut out the passage to practise, a few bars long",
+                row=sound.row,
+            )
+        if sound.join is None:
+            line.notes.append(Note(sound.string, sound.fret, sound.length, stroke=sound.stroke))
+        elif not line.notes:
+            raise InputError(
+                "the first note has no stroke",
+                next_step="remove the letter before it",
+                row=sound.row,
+                column=sound.place,
+            )
+        else:
+            own = line.notes[-1].string
+            line.slur(Slur(sound.join, sound.fret, sound.length, None if sound.string == own else sound.string))
+    return tuple(line.notes)
+
+
+def _settle_strokes(notes: tuple[Note, ...], first: Stroke | None, strings: int) -> tuple[Stroke, tuple[Note, ...]]:
+    """Return the first stroke; stated strokes go where they are what strict alternation gives anyway."""
+    stated = [(k, note.stroke) for k, note in enumerate(notes) if note.stroke]
+    if not stated:
+        return first or "down", notes
+    place, stroke = stated[0]
+    opening: Stroke = stroke if place % 2 == 0 else ("up" if stroke == "down" else "down")
+    bare = tuple(replace(note, stroke=None) for note in notes)
+    strict = Phrase(strings, bare, opening, loops=False)
+    if all(strict.stroke_at(k) == stroke for k, stroke in stated):
+        return opening, bare
+    return opening, notes

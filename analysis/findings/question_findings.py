@@ -14,12 +14,14 @@ from analysis.questions.clearing import Clearing
 from analysis.questions.consistency import Consistency
 from analysis.questions.hold import HoldTempo
 from analysis.questions.posture import PostureComparison
+from analysis.questions.switch_success import SwitchSuccess
 from analysis.report.answer_sentences import (
     say_clearing,
     say_comparison,
     say_consistency,
     say_hold,
     say_measure,
+    say_switches,
     say_switching,
 )
 from analysis.report.session_answers import SessionAnswers
@@ -73,7 +75,9 @@ def question_findings(result: SessionResult, answers: SessionAnswers) -> list[Fi
     found += [_clearing(result, clearing) for clearing in answers.clears]
     found += [_steady(result, steady) for steady in answers.steady]
     if isinstance(answers.comparison, PostureComparison):
-        found += _comparison(result, answers.comparison)
+        found += _comparison(result, answers.comparison, answers.switches is None)
+    if answers.switches is not None:
+        found.append(_switches(result, answers.switches))
     if isinstance(answers.tension, Tension) and answers.tension.level.level == "steady":
         claim = say_level(answers.tension.level)
         found.append(Finding("tension", claim, "likely", whole_session(result)))
@@ -131,7 +135,7 @@ def _steady(result: SessionResult, steady: Consistency) -> Finding:
     )
 
 
-def _comparison(result: SessionResult, comparison: PostureComparison) -> list[Finding]:
+def _comparison(result: SessionResult, comparison: PostureComparison, with_switching: bool) -> list[Finding]:
     scope = whole_session(result)
     measured = tuple(
         Measured(f"{m.name}, {comparison.second} less {comparison.first}", m.unit, d.value, d.low, d.high)
@@ -149,9 +153,22 @@ def _comparison(result: SessionResult, comparison: PostureComparison) -> list[Fi
             evidence=tuple(say_measure(comparison, m) for m in comparison.measures),
         )
     ]
-    if comparison.switching.switches:
+    if with_switching and comparison.switching.switches:
         found.append(Finding("switching", say_switching(comparison.switching), "likely", scope))
     return found
+
+
+def _switches(result: SessionResult, switches: SwitchSuccess) -> Finding:
+    scope = whole_session(result)
+    made = switches.made
+    return Finding(
+        topic="switching",
+        claim=say_switches(switches),
+        certainty=cap_certainty("likely", result.doubts, scope.blocks),
+        scope=scope,
+        measured=(Measured("share of switches made", "share", made.share, made.low, made.high),),
+        evidence=(f"{made.of} switches within rests of ten seconds at most.",),
+    )
 
 
 def _changes(result: SessionResult, answers: SessionAnswers) -> list[Finding]:

@@ -9,8 +9,7 @@ from analysis.model.findings import Action, Finding, Measured, Scope
 from analysis.model.number_words import block_number, degrees, of_100, speed
 from analysis.model.records import BlockSummary, SessionResult
 from analysis.questions.hold import HoldTempo
-from analysis.report.answer_sentences import say_speed
-from analysis.report.verdict import Verdict, clause, find_speed_turn
+from analysis.report.verdict import BY_HAND, Verdict, clause, find_speed_turn, short_clause
 from analysis.stroke.block_case import BlockCase
 
 TONIGHT = "tonight"
@@ -41,9 +40,10 @@ def answer_finding(result: SessionResult, verdict: Verdict, holds: Sequence[Hold
     hold = next((hold for hold in holds if hold.bound == "inside"), None) if turn is not None else None
     claim, action = verdict.sentence, Action(verdict.action_kind, verdict.action)
     measured: tuple[Measured, ...] = ()
+    interval: tuple[str, ...] = ()
     if turn is not None and hold is not None:
         claim = _held_up_to(hold, turn[1])
-        measured = (hold_measured(hold),)
+        measured, interval = (hold_measured(hold),), (_hold_interval(hold),)
         action = _slower(verdict, hold, action)
     elif len(verdict.postures) == 1 and turn is None and _agree(verdict):
         measured = _tilt(verdict.postures[0].summary)
@@ -53,7 +53,7 @@ def answer_finding(result: SessionResult, verdict: Verdict, holds: Sequence[Hold
         certainty=verdict.certainty,
         scope=whole_session(result),
         measured=measured,
-        evidence=(verdict.certainty_words, *verdict.how_sure),
+        evidence=(*interval, verdict.certainty_words, *verdict.how_sure),
         assumptions=_assumptions(verdict),
         action=action,
     )
@@ -126,17 +126,20 @@ def _tilt(summary: BlockSummary) -> tuple[Measured, ...]:
 
 
 def _held_up_to(hold: HoldTempo, first: BlockCase) -> str:
-    low, high = (end if end is not None else hold.tested[i] for i, end in enumerate((hold.low, hold.high)))
     return (
-        f"By the hand's motion, your {hold.side}stroke stays tilted enough up to "
-        f"{say_speed(hold, hold.strokes_per_s)}, 95 % interval {_pace(hold, low)} to {_pace(hold, high)}; at "
-        f"{speed(first.summary)} {clause(first)}."
+        f"{BY_HAND} your {hold.side}stroke stays tilted enough up to {_pace(hold, hold.strokes_per_s)}; at "
+        f"{speed(first.summary)} {short_clause(first)}."
     )
+
+
+def _hold_interval(hold: HoldTempo) -> str:
+    low, high = (end if end is not None else hold.tested[i] for i, end in enumerate((hold.low, hold.high)))
+    return f"95 % interval of the tempo up to which it holds: {_pace(hold, low)} to {_pace(hold, high)}."
 
 
 def _pace(hold: HoldTempo, strokes_per_s: float) -> str:
     bpm = hold.bpm(strokes_per_s)
-    return f"{strokes_per_s:.1f}" if bpm is None else f"{bpm:.0f}"
+    return f"{strokes_per_s:.1f} strokes/s" if bpm is None else f"{bpm:.0f} BPM"
 
 
 def _slower(verdict: Verdict, hold: HoldTempo, action: Action) -> Action:

@@ -60,7 +60,20 @@ class Doubt:
 
 
 def doubts_on(doubts: Iterable[Doubt], blocks: Sequence[int], about: About = "tip") -> tuple[Doubt, ...]:
-    """The doubts that touch these blocks, the strictest first; a claim about the hand has no doubts about the tip."""
+    """The doubts that touch these blocks, the strictest first; a claim about the hand has no doubts about the tip.
+
+    Parameters
+    ----------
+    doubts : sequence of Doubt
+    blocks : sequence of int
+        Indices of blocks.
+    about : About
+        What the claim is about.
+
+    Returns
+    -------
+    tuple of Doubt
+    """
     touching = [doubt for doubt in doubts if doubt.touches(blocks) and about in ("tip", doubt.about)]
     return tuple(sorted(touching, key=lambda doubt: CERTAINTIES.index(doubt.cap)))
 
@@ -69,6 +82,21 @@ def cap_certainty(
     certainty: Certainty, doubts: Iterable[Doubt], blocks: Sequence[int], about: About = "tip"
 ) -> Certainty:
     """The certainty that is left to a claim about the hand, or the tip, where these doubts touch these blocks.
+
+    Parameters
+    ----------
+    certainty : Certainty
+        What would hold without doubts.
+    doubts : sequence of Doubt
+    blocks : sequence of int
+        Indices of the blocks that the claim rests on.
+    about : About
+        What the claim is about.
+
+    Returns
+    -------
+    Certainty
+        The strictest of them all.
 
     Examples
     --------
@@ -84,5 +112,18 @@ def added_se_deg(doubts: Iterable[Doubt], block: int, about: About) -> float:
     """Standard error (deg) that the doubts about the hand, or those about the tip alone, add to a block's tilt.
 
     Independent of each other: their squares add up.
+
+    Parameters
+    ----------
+    doubts : sequence of Doubt
+    block : int
+        Index of the block.
+    about : About
+        "hand" or "tip".
+
+    Returns
+    -------
+    float
+        Degrees; 0 where no doubt touches the block.
     """
     return float(np.sqrt(sum(doubt.se_deg**2 for doubt in doubts if doubt.touches((block,)) and doubt.about == about)))

@@ -43,6 +43,11 @@ class PlayBlock:
 def check_events(events: Sequence[Event]) -> None:
     """Refuse events that contradict each other.
 
+    Parameters
+    ----------
+    events : sequence of Event
+        In any order.
+
     Raises
     ------
     InputError
@@ -55,8 +60,10 @@ def check_events(events: Sequence[Event]) -> None:
         before = open_until.get(group)
         if before is not None and event.start_s < before.end_s:
             raise InputError(
-                f"expected one {group} at a time, found {_name(before)} ({before.start_s:g} to {before.end_s:g} s) and "
-                f"{_name(event)} ({event.start_s:g} to {event.end_s:g} s) overlapping; shorten one of them"
+                expected=f"one {group} at a time",
+                found=f"{_name(before)} ({before.start_s:g} to {before.end_s:g} s) and {_name(event)} "
+                f"({event.start_s:g} to {event.end_s:g} s) overlapping",
+                next_step="shorten one of them",
             )
         open_until[group] = event
 
@@ -89,6 +96,17 @@ def keep_within(events: Sequence[Event], start_s: float, end_s: float) -> tuple[
     """Cut gestures and rest to the time that the log covers, and leave out those that lie outside.
 
     Blocks of play stay whole, so that their numbers do; marks without length stay as they are.
+
+    Parameters
+    ----------
+    events : sequence of Event
+    start_s, end_s : float
+        Log time of the first sample and of the end of the last.
+
+    Returns
+    -------
+    tuple of Event
+        In the order given.
 
     Examples
     --------

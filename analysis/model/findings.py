@@ -72,7 +72,15 @@ class Measured:
 
 @dataclass(frozen=True)
 class Action:
-    """What to do next: for programs, and as a sentence."""
+    """What to do next: for programs, and as a sentence.
+
+    Attributes
+    ----------
+    kind : ActionKind
+        For programs.
+    sentence : str
+        For people.
+    """
 
     kind: ActionKind
     sentence: str

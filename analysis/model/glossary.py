@@ -55,7 +55,7 @@ TERMS: tuple[Term, ...] = (
         "lift",
         r"lift",
         "how high above the needed height the tip passes the next string, or ends if it does not get there. Below zero "
-        "it is stuck",
+        "the stroke does not clear",
     ),
     Term("median", r"median", "the middle value: half are higher, half are lower"),
     Term("standard deviation", r"standard deviation", "two of three strokes lie within it of the mean"),
@@ -65,7 +65,13 @@ TERMS: tuple[Term, ...] = (
 
 
 class Explainer:
-    """Explains every term once: in the part of a text in which it is first met."""
+    """Explains every term once: in the part of a text in which it is first met.
+
+    Parameters
+    ----------
+    terms : sequence of Term, optional
+        In the order of the glossary.
+    """
 
     def __init__(self, terms: Iterable[Term] = TERMS) -> None:
         self._left = list(terms)

@@ -10,6 +10,17 @@ MINUS = "\N{MINUS SIGN}"
 def signed(value: float, decimals: int = 1) -> str:
     """A number with a true minus sign.
 
+    Parameters
+    ----------
+    value : float
+    decimals : int
+        Decimals to round to.
+
+    Returns
+    -------
+    str
+        Never a negative zero.
+
     Examples
     --------
     >>> signed(-3.14159) == MINUS + "3.1"
@@ -24,17 +35,48 @@ def signed(value: float, decimals: int = 1) -> str:
 
 
 def degrees(value: float) -> str:
-    """An angle, as ``16.4°``."""
+    """An angle, as ``16.4°``.
+
+    Parameters
+    ----------
+    value : float
+        Degrees.
+
+    Returns
+    -------
+    str
+        One decimal.
+    """
     return f"{signed(value)}°"
 
 
 def millimetres(value: float) -> str:
-    """A length, as ``15.1 mm``."""
+    """A length, as ``15.1 mm``.
+
+    Parameters
+    ----------
+    value : float
+        Millimetres.
+
+    Returns
+    -------
+    str
+        One decimal.
+    """
     return f"{signed(value)} mm"
 
 
 def of_100(share: float) -> str:
     """A share as so many of 100: whole ones, so that what falls short of a limit never reads as if it reached it.
+
+    Parameters
+    ----------
+    share : float
+        0 to 1.
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -45,12 +87,31 @@ def of_100(share: float) -> str:
 
 
 def in_100(share: float) -> str:
-    """The number alone, for a table: as :func:`of_100` says it."""
+    """The number alone, for a table: as :func:`of_100` says it.
+
+    Parameters
+    ----------
+    share : float
+        0 to 1.
+
+    Returns
+    -------
+    str
+    """
     return str(int(100 * share + 1e-9))
 
 
 def clock(seconds: float) -> str:
     """A time into the session, as ``1:05`` or ``1:02:05``.
+
+    Parameters
+    ----------
+    seconds : float
+        Not negative; rounded to whole ones.
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -66,6 +127,14 @@ def clock(seconds: float) -> str:
 def duration(seconds: float) -> str:
     """A length of time in words.
 
+    Parameters
+    ----------
+    seconds : float
+
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> duration(77), duration(600), duration(7300)
@@ -78,12 +147,31 @@ def duration(seconds: float) -> str:
 
 
 def block_number(index: int) -> int:
-    """A block's number as people count them, from 1; its index, as in tables and files, counts from 0."""
+    """A block's number as people count them, from 1; its index, as in tables and files, counts from 0.
+
+    Parameters
+    ----------
+    index : int
+        From 0.
+
+    Returns
+    -------
+    int
+    """
     return index + 1
 
 
 def speed(block: BlockSummary) -> str:
-    """A block's speed: its tempo where one was given, else its strokes a second."""
+    """A block's speed: its tempo where one was given, else its strokes a second.
+
+    Parameters
+    ----------
+    block : BlockSummary
+
+    Returns
+    -------
+    str
+    """
     if block.tempo_bpm is not None:
         return f"{block.tempo_bpm:g} BPM"
     if block.strokes_per_s is not None:

@@ -48,6 +48,25 @@ class SensorProfile:
 
     ``*_clip_counts`` is the magnitude from which an axis counts as saturated; None where the range is unknown.
     Noise densities come from a datasheet and are only a prior; None where unknown.
+
+    Attributes
+    ----------
+    name : str
+        Of the sensor; calibrations are kept under it.
+    rate_hz : float
+        Nominal samples a second.
+    accel_mps2_per_count : float
+    gyro_radps_per_count : float
+    tick_hz : float
+        Ticks a second of the sensor's clock.
+    tick_bits : int
+        Width of its counter, after which it wraps.
+    part : str
+        The part's name, empty where unknown.
+    accel_clip_counts : int or None
+    gyro_clip_counts : int or None
+    accel_noise_mps2_rthz : float or None
+    gyro_noise_radps_rthz : float or None
     """
 
     name: str
@@ -65,7 +84,17 @@ class SensorProfile:
 
 @dataclass(frozen=True)
 class Calibration:
-    """Corrections of one sensor: ``corrected = matrix @ (si - bias)``."""
+    """Corrections of one sensor: ``corrected = matrix @ (si - bias)``.
+
+    Attributes
+    ----------
+    accel_bias_mps2, gyro_bias_radps : 3 floats
+        Taken away first.
+    accel_matrix, gyro_matrix : 3 x 3 floats
+        Without unit.
+    source : str
+        How it was made; ``none`` changes nothing.
+    """
 
     accel_bias_mps2: tuple[float, float, float] = (0.0, 0.0, 0.0)
     accel_matrix: tuple[tuple[float, float, float], ...] = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
@@ -76,7 +105,13 @@ class Calibration:
 
 @dataclass(frozen=True)
 class Player:
-    """Who plays. ``name`` is a label of the player's choice."""
+    """Who plays. ``name`` is a label of the player's choice.
+
+    Attributes
+    ----------
+    name : str
+    handed : {"right", "left"}
+    """
 
     name: str = ""
     handed: Literal["right", "left"] = "right"
@@ -88,6 +123,20 @@ class Instrument:
 
     ``spacing_mm`` holds ``courses - 1`` distances between neighbouring courses, from the course that a downstroke
     meets first. ``radius_mm`` is the radius of the string plane's arch; None means flat or unknown.
+
+    Attributes
+    ----------
+    name : str
+        What it is, as a player calls it.
+    strings, courses : int
+        Strings that stand together are one course.
+    spacing_mm : tuple of float
+        Between the middles of neighbouring courses.
+    radius_mm : float or None
+    plectrum_depth_mm : float
+        How far the plectrum's tip reaches below the string tops.
+    held : {"upright", "flat"}
+        ``flat`` lies on the lap.
     """
 
     name: str = ""
@@ -111,7 +160,27 @@ class Instrument:
 
 @dataclass(frozen=True)
 class Event:
-    """One row of the events table; a ``play`` event is one block. ``row`` is its place in the file, for messages."""
+    """One row of the events table; a ``play`` event is one block. ``row`` is its place in the file, for messages.
+
+    Attributes
+    ----------
+    start_s, end_s : float
+        Log time; equal for a mark without length.
+    kind : EventKind
+    label : str
+        Free text.
+    posture : str
+        Label of the hand's posture, empty where none was named.
+    tempo_bpm : float or None
+    notes_per_beat : float or None
+    drill : str
+        Label of what is played, or a phrase.
+    rating : float or None
+        0 to 10, of a ``rating`` event.
+    wanted : {"down", "up"} or None
+        The stroke that is to clear.
+    row : int or None
+    """
 
     start_s: float
     end_s: float
@@ -198,6 +267,25 @@ class Session:
 
     ``lever_mm`` is the ruler's value of sensor to plectrum tip in sensor axes, where one was given.
     ``warnings`` are sentences about damage or oddities met while reading.
+
+    Attributes
+    ----------
+    raw : RawSamples
+        Ticks and counts, as sent.
+    profile : SensorProfile
+    calibration : Calibration
+    player : Player
+    instrument : Instrument
+    events : tuple of Event
+        In order of time.
+    lever_mm : (float, float, float) or None
+    lever_sd_mm : float or None
+        Standard error an axis of the lever.
+    log_hash : str
+        SHA-256 of the file, empty where there is none.
+    warnings : tuple of str
+    metadata : mapping of str to str
+        What else the file says, as text.
     """
 
     raw: RawSamples
@@ -218,7 +306,25 @@ class Session:
 
 @dataclass(frozen=True)
 class GestureQuality:
-    """How well one reference gesture was done, in plain numbers, and what it costs."""
+    """How well one reference gesture was done, in plain numbers, and what it costs.
+
+    Attributes
+    ----------
+    kind : EventKind
+    start_s, end_s : float
+        Log time.
+    posture : str
+    cycles : float
+        Times back and forth.
+    extent_mm : float
+        From end to end.
+    straightness : float
+        1 where all moves are alike.
+    usable : bool
+        Whether it counts.
+    remark : str
+        A sentence; empty where there is nothing to say.
+    """
 
     kind: EventKind
     start_s: float
@@ -237,6 +343,13 @@ class ReferenceSummary:
 
     ``kind`` is ``gestures``, or ``hand``: no instrument frame, tilt is against the hand's own mean plane and must
     be marked so wherever it is shown.
+
+    Attributes
+    ----------
+    kind : {"gestures", "hand"}
+    gestures : tuple of GestureQuality
+    repetitions : mapping of str to int
+        Usable gestures of each kind.
     """
 
     kind: Literal["gestures", "hand"]
@@ -249,6 +362,17 @@ class TiltGroup:
     """One of two tilts between which a block's strokes change: mean, its own error, interval, how it was played.
 
     ``runs`` groups of strokes of ``mean_run`` strokes on average; ``tilt_ci95_deg`` None where the offset is unknown.
+
+    Attributes
+    ----------
+    tilt_deg : float
+        Mean.
+    se_deg : float
+        Own error of the mean.
+    tilt_ci95_deg : (float, float) or None
+    strokes : int
+    runs : int
+    mean_run : float
     """
 
     tilt_deg: float
@@ -266,6 +390,43 @@ class BlockSummary:
     ``share_clearing`` and ``lift_mm`` (median) are of one stroke only: the wanted one, else the one that clears more
     often. ``span_mm`` and ``bow_mm`` are medians of all strokes. Tilt, interval and side are those of the hand's
     stroke, which the sensor measures; ``tip_*`` hold what can be said of the tip against the strings.
+
+    Attributes
+    ----------
+    index : int
+        From 0.
+    start_s, end_s : float
+        Log time.
+    posture : str
+    tempo_bpm : float or None
+    notes_per_beat : float or None
+    drill : str
+    wanted : {"down", "up"} or None
+    strokes : int
+        Number found.
+    strokes_per_s : float or None
+    tilt_mean_deg : float or None
+        Positive where the downstroke ends clear.
+    tilt_sd_deg : float or None
+        Scatter from stroke to stroke.
+    tilt_ci95_deg : (float, float) or None
+    tilt_offset_se_deg : float or None
+        Error that the blocks of a posture share.
+    tilt_mean_se_deg : float or None
+        The block's own error of the mean.
+    tilt_side : Side
+    clearing_stroke : Clearing or None
+    share_clearing : float or None
+        0 to 1.
+    span_mm : float or None
+    bow_mm : float or None
+    lift_mm : float or None
+    tilt_offset_parts_deg : mapping of str to float or None
+    tip_se_deg : float or None
+    tip_ci95_deg : (float, float) or None
+    tip_parts_deg : mapping of str to float or None
+    groups : tuple of TiltGroup
+        The two tilts between which the strokes change, or empty.
     """
 
     index: int
@@ -302,7 +463,14 @@ class BlockSummary:
 
 @dataclass(frozen=True)
 class StillMoment:
-    """A moment in which the hand rested; ``tremor_mps2`` is its acceleration from 8 to 12 Hz, RMS over all axes."""
+    """A moment in which the hand rested; ``tremor_mps2`` is its acceleration from 8 to 12 Hz, RMS over all axes.
+
+    Attributes
+    ----------
+    start_s, end_s : float
+        Log time.
+    tremor_mps2 : float
+    """
 
     start_s: float
     end_s: float
@@ -344,11 +512,42 @@ class SessionResult:
 
     Attributes
     ----------
+    rate_hz : float
+        Samples a second, as measured.
+    duration_s : float
+        Of the log.
+    start_s : float
+        Log time of its first sample.
+    lost_samples, clipped_samples : int
+        Numbers of them.
+    reference : ReferenceSummary
+    tilt_offset_se_deg : float or None
+        Error that all blocks share; None without an instrument frame.
+    lever_mm, lever_se_mm : 3 floats or None
+        From the sensor to the plectrum's tip, sensor axes, and its standard errors.
+    warnings : tuple of str
+        Sentences.
+    blocks : tuple of BlockSummary
     strokes : DataFrame
         One row a stroke, columns of :data:`analysis.model.stroke_columns.STROKE_COLUMNS`.
     paths_mm : float32 (n_strokes, k, 3)
         Tip path of each stroke, resampled to ``k`` points from turn to turn, instrument frame, mm, its own
         midpoint at the origin.
+    events : tuple of Event
+    instrument : Instrument
+    player : Player
+    cautions : tuple of str
+        Sentences on the player's health.
+    settings : mapping of str to object
+        Everything that was set, by name.
+    version : str
+        Of the program.
+    log_hash : str
+        SHA-256 of the session's file.
+    still_moments : tuple of StillMoment
+    doubts : tuple of Doubt
+    checks : tuple of TruthCheck
+        Side and angle checks with what was read in them.
     """
 
     rate_hz: float

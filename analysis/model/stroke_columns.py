@@ -6,7 +6,17 @@ from typing import NamedTuple
 
 
 class Column(NamedTuple):
-    """One column of a table."""
+    """One column of a table.
+
+    Attributes
+    ----------
+    name : str
+    unit : str
+        Empty where there is none.
+    dtype : str
+        As pandas names it.
+    meaning : str
+    """
 
     name: str
     unit: str

@@ -9,7 +9,16 @@ Stroke: TypeAlias = Literal["down", "up"]
 
 
 def other_stroke(stroke: Stroke) -> Stroke:
-    """The stroke that alternates with this one."""
+    """The stroke that alternates with this one.
+
+    Parameters
+    ----------
+    stroke : {"down", "up"}
+
+    Returns
+    -------
+    {"down", "up"}
+    """
     return "up" if stroke == "down" else "down"
 
 
@@ -23,6 +32,10 @@ def counted_stroke(wanted: Stroke | None, down: float, up: float, tilt_mean_deg:
         Share of the downstrokes, of the upstrokes that clear.
     tilt_mean_deg : float or None
         Positive where the downstroke ends clear.
+
+    Returns
+    -------
+    {"down", "up"}
 
     Examples
     --------
@@ -38,6 +51,18 @@ def counted_stroke(wanted: Stroke | None, down: float, up: float, tilt_mean_deg:
 
 def dead_band_deg(depth_mm: float, spacing_mm: float) -> float:
     """Smallest tilt (degrees) at which a straight path clears: ``atan(depth / spacing)``.
+
+    Parameters
+    ----------
+    depth_mm : float
+        Depth of the plectrum below the string tops.
+    spacing_mm : float
+        From string to string.
+
+    Returns
+    -------
+    float
+        Degrees.
 
     Examples
     --------

@@ -58,13 +58,41 @@ class Motion:
     factor: int
 
     def displacement(self, first: int, last: int, lever_m: FloatArray, band: Band) -> FloatArray:
-        """Tip displacement (m, world axes) over samples ``first:last``, filtered with a margin on both sides."""
+        """Tip displacement (m, world axes) over samples ``first:last``, filtered with a margin on both sides.
+
+        Parameters
+        ----------
+        first, last : int
+            Sample numbers, half-open.
+        lever_m : float64 (3,)
+            From the sensor to the tip, sensor axes.
+        band : Band
+
+        Returns
+        -------
+        float64 (last - first, 3)
+            Metres.
+        """
         return self.displacements(first, last, lever_m, (band,))[0]
 
     def displacements(
         self, first: int, last: int, lever_m: FloatArray, bands: tuple[Band, ...]
     ) -> tuple[FloatArray, ...]:
-        """Tip displacement in several bands, as :meth:`displacement`."""
+        """Tip displacement in several bands, as :meth:`displacement`.
+
+        Parameters
+        ----------
+        first, last : int
+            Sample numbers, half-open.
+        lever_m : float64 (3,)
+            From the sensor to the tip, sensor axes.
+        bands : tuple of Band
+
+        Returns
+        -------
+        tuple of float64 (last - first, 3)
+            Metres, one a band.
+        """
         start, end = self._with_margin(first, last, bands)
         quat = self.quat_wxyz[start:end]
         accel = rotate(quat, self.accel_mps2[start:end])
@@ -73,7 +101,20 @@ class Motion:
         return tuple(path[first - start : last - start] for path in paths)
 
     def series_path(self, first: int, last: int, lever_m: FloatArray) -> FloatArray:
-        """Tip displacement (m, world axes) from samples ``first:last`` alone, with the drift of a double integral."""
+        """Tip displacement (m, world axes) from samples ``first:last`` alone, with the drift of a double integral.
+
+        Parameters
+        ----------
+        first, last : int
+            Sample numbers, half-open.
+        lever_m : float64 (3,)
+            From the sensor to the tip, sensor axes.
+
+        Returns
+        -------
+        float64 (last - first, 3)
+            Metres.
+        """
         quat = self.quat_wxyz[first:last]
         accel = rotate(quat, self.accel_mps2[first:last])
         accel -= accel.mean(axis=0)
@@ -87,6 +128,14 @@ class Motion:
 
     def displacement_columns(self, first: int, last: int, lever_m: FloatArray, band: Band) -> FloatArray:
         """Change of the tip displacement for a unit of each sensor error, then of each lever component.
+
+        Parameters
+        ----------
+        first, last : int
+            Sample numbers, half-open.
+        lever_m : float64 (3,)
+            From the sensor to the tip, sensor axes.
+        band : Band
 
         Returns
         -------
@@ -108,6 +157,17 @@ def running_integral(values: FloatArray, rate_hz: float) -> FloatArray:
     The trapezoid rule is too short by ``(pi f / rate)^2 / 3``: 1.2 % at 8 Hz and 133 samples/s, and twice that in a
     double integral, which would no longer fit the rotated lever.
 
+    Parameters
+    ----------
+    values : float64 (n, ...)
+        On a uniform grid.
+    rate_hz : float
+
+    Returns
+    -------
+    float64 (n, ...)
+        In the values' unit times seconds; 0 at the first sample.
+
     Examples
     --------
     >>> t = np.arange(134) / 133
@@ -123,7 +183,20 @@ def running_integral(values: FloatArray, rate_hz: float) -> FloatArray:
 
 
 def build_motion(signals: Signals, errors: SensorErrors) -> Motion:
-    """Correct the signals and run the orientation filter once over the session."""
+    """Correct the signals and run the orientation filter once over the session.
+
+    Parameters
+    ----------
+    signals : Signals
+        m/s2 and rad/s, in the sensor's axes.
+    errors : SensorErrors
+        Biases and scales to take away.
+
+    Returns
+    -------
+    Motion
+        Corrected signals and orientation at every sample; gaps are marked as not valid.
+    """
     accel = errors.correct_accel(signals.accel_mps2, signals.grid.rate_hz)
     gyro = errors.correct_gyro(signals.gyro_radps)
     quat = estimate_orientation(gyro, accel, signals.grid)

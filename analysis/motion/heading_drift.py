@@ -37,6 +37,31 @@ class HeadingSettings:
     ``rate_dps`` covers what a still off the hand cannot show of the gyroscope's bias on the hand: warming up, and the
     response to gravity in another attitude; the pivot problem's own uncertainty is added to it. At ``jumps_s``, the
     ends of long gaps, the heading may have jumped: the hand turned unseen.
+
+    Attributes
+    ----------
+    rate_dps : float
+        Constant drift, deg/s.
+    walk_dps_rts : float
+        Random walk of the bias, deg/s per root second.
+    wander_deg, wander_tau_s : float
+        Slow wander of the hand's heading, and its time.
+    unrest_deg, unrest_tau_s : float
+        Quick unrest of it, and its time.
+    window_noise_deg, along_noise_deg : float
+        Of one window of play, of one ``along``.
+    home_deg : float
+        Of a posture's home heading, which nobody tells.
+    gesture_deg, each_gesture_deg : float
+        Of the hand in gestures against its home in play: all together, each by itself.
+    most_windows : int
+        Windows of play that are used at most.
+    window_s : float
+        Length of one.
+    jump_deg : float
+        Size of a jump.
+    jumps_s : tuple of float
+        Log time.
     """
 
     rate_dps: float = 0.04
@@ -64,6 +89,13 @@ class HeadingDrift:
     ----------
     reference_s : float
         Time at which the drift is zero by definition.
+    times_s : float64 (n,)
+        Of the observations.
+    weights : float64 (n,)
+        By which they make the mean.
+    factor : float64 (n, n)
+        Cholesky factor of their covariance.
+    settings : HeadingSettings
     """
 
     reference_s: float
@@ -73,12 +105,32 @@ class HeadingDrift:
     settings: HeadingSettings
 
     def mean_rad(self, times_s: FloatArray) -> FloatArray:
-        """Expected drift (rad) at each time (s)."""
+        """Expected drift (rad) at each time (s).
+
+        Parameters
+        ----------
+        times_s : float64 (n,)
+            Log time.
+
+        Returns
+        -------
+        float64 (n,)
+        """
         cross = _drift_cov(np.atleast_1d(times_s), self.times_s, self.reference_s, self.settings)
         return np.asarray(np.radians(cross @ self.weights))
 
     def covariance_rad2(self, times_s: FloatArray) -> FloatArray:
-        """Posterior covariance (rad^2) of the drift between times (s)."""
+        """Posterior covariance (rad^2) of the drift between times (s).
+
+        Parameters
+        ----------
+        times_s : float64 (n,)
+            Log time.
+
+        Returns
+        -------
+        float64 (n, n)
+        """
         t = np.atleast_1d(times_s)
         cross = _drift_cov(t, self.times_s, self.reference_s, self.settings)
         half = linalg.solve_triangular(self.factor, cross.T, lower=True)

@@ -58,12 +58,32 @@ def estimate_orientation(gyro_radps: FloatArray, accel_mps2: FloatArray, grid: G
 
 
 def gapless_parts(grid: Grid) -> list[slice]:
-    """Parts of at least half a second between gaps of more than 0.1 s; all of it where there is none."""
+    """Parts of at least half a second between gaps of more than 0.1 s; all of it where there is none.
+
+    Parameters
+    ----------
+    grid : Grid
+
+    Returns
+    -------
+    list of slice
+        Sample numbers, in order.
+    """
     return grid.parts_between(grid.gaps(LONG_GAP_S), SHORTEST_PART_S) or [slice(0, grid.size)]
 
 
 def heading_between(before: FloatArray, after: FloatArray) -> float:
-    """Turn about the vertical (rad) from one (mean of) rotation matrix (3, 3) to another."""
+    """Turn about the vertical (rad) from one (mean of) rotation matrix (3, 3) to another.
+
+    Parameters
+    ----------
+    before, after : float64 (3, 3)
+
+    Returns
+    -------
+    float
+        Radians, -pi to pi, counterclockwise as seen from above.
+    """
     turn = after @ before.T
     return float(np.arctan2(turn[1, 0] - turn[0, 1], turn[0, 0] + turn[1, 1]))
 
@@ -102,7 +122,19 @@ def integrate_rotation(gyro_radps: FloatArray, rate_hz: float) -> FloatArray:
 
 
 def integrate_rotations(gyro_radps: FloatArray, rate_hz: float) -> FloatArray:
-    """Strapdown integration of several windows (k, n, 3), each as :func:`integrate_rotation`; (k, n, 4)."""
+    """Strapdown integration of several windows (k, n, 3), each as :func:`integrate_rotation`; (k, n, 4).
+
+    Parameters
+    ----------
+    gyro_radps : float64 (k, n, 3)
+        Turning rates of windows of one length.
+    rate_hz : float
+
+    Returns
+    -------
+    float64 (k, n, 4)
+        Unit quaternions w, x, y, z since before the first sample.
+    """
     step = np.stack([rate_since_last(window) for window in gyro_radps]) / rate_hz
     angle = np.linalg.norm(step, axis=2, keepdims=True)
     quat = np.concatenate([np.cos(angle / 2), 0.5 * np.sinc(angle / (2 * np.pi)) * step], axis=2)

@@ -84,6 +84,15 @@ def multiply(left_wxyz: FloatArray, right_wxyz: FloatArray) -> FloatArray:
 def yaw_matrix(angle_rad: float) -> FloatArray:
     """Rotation by an angle (rad) about the world's vertical.
 
+    Parameters
+    ----------
+    angle_rad : float
+        Counterclockwise as seen from above.
+
+    Returns
+    -------
+    float64 (3, 3)
+
     Examples
     --------
     >>> np.round(yaw_matrix(np.pi / 2) @ [1.0, 0.0, 0.0], 12).tolist()
@@ -94,7 +103,19 @@ def yaw_matrix(angle_rad: float) -> FloatArray:
 
 
 def turned_about_vertical(quat_wxyz: FloatArray, angle_rad: float) -> FloatArray:
-    """Orientations (n, 4) turned by an angle about the world's vertical."""
+    """Orientations (n, 4) turned by an angle about the world's vertical.
+
+    Parameters
+    ----------
+    quat_wxyz : float64 (n, 4)
+        Unit quaternions, from the sensor to a world whose z axis points up.
+    angle_rad : float
+        Counterclockwise as seen from above.
+
+    Returns
+    -------
+    float64 (n, 4)
+    """
     half = 0.5 * angle_rad
     return multiply(np.broadcast_to([np.cos(half), 0.0, 0.0, np.sin(half)], quat_wxyz.shape), quat_wxyz)
 

@@ -35,7 +35,19 @@ def still_gyro_bias(signals: Signals, events: Sequence[Event]) -> Signals:
 
 
 def stillest_window(signals: Signals, events: Sequence[Event]) -> slice:
-    """The two seconds that the bias comes from: those whose rate varies least, off the hand if there are such."""
+    """The two seconds that the bias comes from: those whose rate varies least, off the hand if there are such.
+
+    Parameters
+    ----------
+    signals : Signals
+        rad/s.
+    events : sequence of Event
+
+    Returns
+    -------
+    slice
+        Sample numbers.
+    """
     stills = [event for event in events if event.kind == "still"]
     for wanted in ([e for e in stills if e.label == OFF_HAND], stills, []):
         spans = [signals.grid.slice_of(e.start_s, e.end_s) for e in wanted]
@@ -61,7 +73,20 @@ def stillest_window(signals: Signals, events: Sequence[Event]) -> slice:
 
 
 def mean_still_accel(signals: Signals, event: Event) -> FloatArray:
-    """Mean accelerometer reading (3,) over the middle of a still, m/s2."""
+    """Mean accelerometer reading (3,) over the middle of a still, m/s2.
+
+    Parameters
+    ----------
+    signals : Signals
+        m/s2.
+    event : Event
+        The still; its middle half is used.
+
+    Returns
+    -------
+    float64 (3,)
+        m/s2.
+    """
     quarter = 0.25 * (event.end_s - event.start_s)
     middle = signals.grid.slice_of(event.start_s + quarter, event.end_s - quarter)
     return np.asarray(signals.accel_mps2[middle.start : max(middle.stop, middle.start + 1)].mean(axis=0))
@@ -71,6 +96,17 @@ def accel_noise_mps2_rthz(signals: Signals, events: Sequence[Event]) -> float | 
     """One-sided noise density of the accelerometer, from the stills off the hand; None without one of a second.
 
     The median from 2 to 20 Hz of the mean over all axes, in the quietest still: a table may hum, a person walk by.
+
+    Parameters
+    ----------
+    signals : Signals
+        m/s2.
+    events : sequence of Event
+
+    Returns
+    -------
+    float or None
+        m/s2 per root hertz.
     """
     found = []
     for event in events:
@@ -88,6 +124,19 @@ def attack_threshold(signals: Signals, events: Sequence[Event], ratio: float) ->
     """Level above which the attack envelope counts as a pick attack: ``ratio`` times its median while still.
 
     None where the rate is too low to see attacks. Without a still, the quietest fifth of the log stands in.
+
+    Parameters
+    ----------
+    signals : Signals
+        With its attack envelope, m/s2.
+    events : sequence of Event
+    ratio : float
+        Times the level while still.
+
+    Returns
+    -------
+    float or None
+        m/s2.
     """
     if signals.attack_mps2 is None:
         return None

@@ -24,7 +24,17 @@ FADE_S = 2.0
 
 @dataclass(frozen=True)
 class Band:
-    """A zero-phase band: high-pass ``1/(1 + (f_h/f)^n)`` times low-pass ``1/(1 + (f/f_l)^8)``."""
+    """A zero-phase band: high-pass ``1/(1 + (f_h/f)^n)`` times low-pass ``1/(1 + (f/f_l)^8)``.
+
+    Attributes
+    ----------
+    highpass_hz : float
+        ``f_h``.
+    highpass_order : int
+        ``n``.
+    lowpass_hz : float
+        ``f_l``.
+    """
 
     highpass_hz: float
     highpass_order: int
@@ -74,7 +84,18 @@ def band_displacements(
 
 
 def main_direction(path_m: FloatArray) -> FloatArray:
-    """Direction (3,) along which a path (n, 3) varies most; its sign is arbitrary."""
+    """Direction (3,) along which a path (n, 3) varies most; its sign is arbitrary.
+
+    Parameters
+    ----------
+    path_m : float64 (n, 3)
+        Metres.
+
+    Returns
+    -------
+    float64 (3,)
+        Of length 1.
+    """
     centred = path_m - path_m.mean(axis=0)
     return np.asarray(np.linalg.eigh(centred.T @ centred)[1][:, -1])
 

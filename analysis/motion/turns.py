@@ -18,6 +18,27 @@ class StrokeSettings:
     strokes whose durations stay within ``period_ratio`` of their median. Fewer count inside a marked block, if each
     has a pick attack. A pick attack exceeds ``attack_ratio`` times
     the still level and ``attack_of_typical`` of the strong attacks around it.
+
+    Attributes
+    ----------
+    min_span_mm : float
+    min_span_share : float
+    min_run : int
+    period_ratio : float
+    longest_ratio : float
+        Times the usual time; a stroke that lasts longer holds a rest.
+    min_cycle_hz, max_cycle_hz : float
+        Of down and up together.
+    attack_ratio : float
+    attack_share : float
+        Share of the strokes around one that must have an attack.
+    attack_strokes : int
+        Strokes over which that share is taken.
+    attack_of_typical : float
+    soft_share : float
+        Share below which a block counts as played without attacks.
+    max_span_share : float
+        Times the neighbours' span; more is no stroke.
     """
 
     min_span_mm: float = 2.0
@@ -192,6 +213,16 @@ def find_runs(
 
 def running_median(values: FloatArray, half: int = 4) -> FloatArray:
     """Median of each value and its ``half`` neighbours on both sides.
+
+    Parameters
+    ----------
+    values : float64 (n,)
+    half : int
+
+    Returns
+    -------
+    float64 (n,)
+        In the values' unit.
 
     Examples
     --------

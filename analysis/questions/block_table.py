@@ -94,8 +94,9 @@ def tabulate_blocks(results: Sequence[SessionResult]) -> pd.DataFrame:
             rows.append(_row(results[session], int(session), int(index), strokes))
     if not rows:
         raise NotEnoughDataError(
-            f"expected a block of play with at least {FEWEST_STROKES} strokes, found none; mark stretches of play as "
-            "blocks (kind play in the events) of 10 s or more"
+            expected=f"a block of play with at least {FEWEST_STROKES} strokes",
+            found="none",
+            next_step="mark stretches of play as blocks (kind play in the events) of 10 s or more",
         )
     return pd.DataFrame(rows, columns=[c.name for c in BLOCK_COLUMNS]).astype({c.name: c.dtype for c in BLOCK_COLUMNS})
 
@@ -110,7 +111,11 @@ def check_one_player(results: Sequence[SessionResult]) -> None:
     """
     names = sorted({result.player.name or "(no name)" for result in results})
     if len(names) > 1:
-        raise InputError(f"expected sessions of one player, found {', '.join(names)}; name the sessions of one player")
+        raise InputError(
+            expected="sessions of one player",
+            found=f"{', '.join(names)}",
+            next_step="name the sessions of one player",
+        )
 
 
 def own_frame(result: SessionResult, posture: str) -> str:
@@ -137,8 +142,9 @@ def frame_se_deg(blocks: pd.DataFrame) -> float:
     offset = blocks["offset_se_deg"].to_numpy(np.float64)
     if not offset.size or not np.isfinite(offset).all():
         raise NotEnoughDataError(
-            "expected tilt in the instrument's frame, found it only against the hand's own plane; record the reference "
-            "gestures still, across, along and pivot before playing"
+            expected="tilt in the instrument's frame",
+            found="it only against the hand's own plane",
+            next_step="record the reference gestures still, across, along and pivot before playing",
         )
     return float(np.sqrt(np.mean(offset**2)))
 

@@ -78,7 +78,32 @@ class Room:
 
 @dataclass(frozen=True)
 class Clearing:
-    """The answer for one posture and direction. ``hardest`` is the pair with the smallest share."""
+    """The answer for one posture and direction. ``hardest`` is the pair with the smallest share.
+
+    Attributes
+    ----------
+    posture : str
+    direction : Direction
+        The stroke that is asked about.
+    strokes : int
+        Number counted.
+    share : Bounded
+        That pass, 0 to 1.
+    margin_mm : Bounded
+        Median height over what is needed.
+    other_share : float
+        Of the other stroke, 0 to 1.
+    pairs : tuple of StringPair
+        By pair of neighbouring strings.
+    hardest : StringPair
+    room : Room
+        How small the stroke may become.
+    plectrum_depth_mm : float
+    wanted_share : float
+        Share that counts as clearing.
+    remarks : tuple of str
+        Sentences.
+    """
 
     posture: str
     direction: Direction
@@ -137,7 +162,11 @@ def judge_clearing(
     direction = direction or _direction(blocks, plain)
     mask = both[direction].to_numpy()
     if not mask.any():
-        raise NotEnoughDataError(f"expected {direction}strokes in posture {posture or '(none)'}, found none; play both")
+        raise NotEnoughDataError(
+            expected=f"{direction}strokes in posture {posture or '(none)'}",
+            found="none",
+            next_step="play both",
+        )
     played = PlayedPaths.of(strokes[mask], paths[mask].astype(np.float64), direction)
     unit, unit_name = independent_units(strokes[mask])
     rng = np.random.default_rng(settings.seed)
@@ -165,7 +194,11 @@ def judge_clearing(
 def _one_instrument(results: Sequence[SessionResult]) -> Instrument:
     first = results[0].instrument
     if any(result.instrument != first for result in results):
-        raise InputError("expected sessions on one instrument, found several; compare like with like")
+        raise InputError(
+            expected="sessions on one instrument",
+            found="several",
+            next_step="compare like with like",
+        )
     return first
 
 
@@ -281,7 +314,7 @@ def smallest_size(share: FloatArray, wanted: float) -> float | None:
 def _remarks(
     strokes: pd.DataFrame, instrument: Instrument, unit_name: str, share: dict[Direction, float]
 ) -> tuple[str, ...]:
-    said = [f"rests on {len(strokes)} strokes; the interval is over {unit_name} and carries the frame's error"]
+    said = [f"based on {len(strokes)} strokes; the interval is over {unit_name} and carries the frame's error"]
     if instrument.radius_mm is None:
         said.append("the arch of the strings is not given: all pairs of strings are taken as level")
     found = float(strokes["attack"].mean())

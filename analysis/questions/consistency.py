@@ -217,7 +217,7 @@ def _smallest_change(blocks: pd.DataFrame) -> SmallestChange:
 
 def _remarks(blocks: pd.DataFrame, strokes: pd.DataFrame) -> tuple[str, ...]:
     said = [
-        f"rests on {len(strokes)} strokes in {len(blocks)} blocks of posture {blocks['posture'].iloc[0] or '(none)'}"
+        f"based on {len(strokes)} strokes in {len(blocks)} blocks of posture {blocks['posture'].iloc[0] or '(none)'}"
     ]
     speed = blocks["strokes_per_s"]
     if speed.max() > SPEEDS_APART * speed.min():
@@ -225,5 +225,5 @@ def _remarks(blocks: pd.DataFrame, strokes: pd.DataFrame) -> tuple[str, ...]:
     if blocks["drill"].nunique() > 1:
         said.append("the blocks differ in drill, which is part of the spread between them")
     if len(blocks) == 1:
-        said.append("one block only: the interval rests on stretches of 2 s of it, not on other blocks")
+        said.append("one block only: the interval is based on stretches of 2 s of it, not on other blocks")
     return tuple(said)

@@ -31,9 +31,10 @@ import numpy as np
 import pandas as pd
 
 from analysis.model.errors import InputError, NotEnoughDataError
-from analysis.model.records import FloatArray, SessionResult
+from analysis.model.records import BoolArray, FloatArray, SessionResult
 from analysis.questions.block_table import check_one_player, frame_se_deg, own_frame, steady_strokes, tabulate_blocks
 from analysis.questions.hold_failure import Failure, HoldPiece, describe_failure
+from analysis.questions.hold_slips import PieceCounts, count_runs, draw_slip_ends, end_curves, latest_end
 from analysis.statistics.monotone_regression import PointErrors, count_distinct, crossing, draw_falling
 
 Bound = Literal["inside", "at least", "below"]
@@ -87,6 +88,12 @@ class HoldTempo:
 
     Attributes
     ----------
+    posture : str
+    side : {down, up}
+        The stroke whose side is to hold.
+    dead_band_deg : float
+    share : float
+        Of the strokes that must hold, 0 to 1.
     bound : str
         ``inside`` the tested speeds; ``at least`` the fastest of them; ``below`` the slowest.
     strokes_per_s : float
@@ -95,6 +102,14 @@ class HoldTempo:
         95 % interval, strokes a second; None where it runs beyond the tested speeds.
     notes_per_beat : float or None
         Where all blocks agree.
+    tested : (float, float)
+        Slowest and fastest speed, strokes a second.
+    pieces : tuple of HoldPiece
+        Blocks, or parts of them, by speed.
+    curve : HoldCurve
+        Share that holds against speed.
+    failure : Failure or None
+        How it ends; None where it does not.
     resampled : float64 (n,)
         Hold tempo of every resample: 0 below, inf beyond the tested speeds.
     remarks : tuple of str
@@ -167,12 +182,15 @@ def find_hold_tempo(
     parts = _pieces(strokes, settings)
     speed = np.array([np.median(part["strokes_per_s"]) for part in parts])
     _check_speeds(speed, blocks, settings)
+    whole = parts
+    counts = _count(parts, speed, dead_band)
+    parts = [_without_slips(part, dead_band) for part in parts]
     edge = np.array([_edge(part["level_deg"].to_numpy(), settings.share) for part in parts])
     rngs = np.random.default_rng(settings.seed).spawn(len(parts))
     own_se = np.array([_edge_se(part, settings, rng) for part, rng in zip(parts, rngs, strict=True)])
     session = np.unique([part["session"].iloc[0] for part in parts], return_inverse=True)[1]
-    curve, found, draws = _fit(speed, edge, PointErrors(own_se, session, frame), settings)
-    pieces = tuple(_piece(part, edge[i], own_se[i], side) for i, part in enumerate(parts))
+    curve, found, draws = _fit((speed, edge), PointErrors(own_se, session, frame), counts, settings)
+    pieces = tuple(_piece(part, edge[i], own_se[i], side) for i, part in enumerate(whole))
     tested = (float(speed.min()), float(speed.max()))
     low, high = (float(np.quantile(draws, q, method="nearest")) for q in (0.025, 0.975))
     beats = blocks["notes_per_beat"].unique()
@@ -208,7 +226,11 @@ def choose_drill(blocks: pd.DataFrame, drill: str | None) -> pd.DataFrame:
     own = blocks[blocks["drill"] == drill]
     if own.empty:
         names = ", ".join(name or "(none)" for name in dict.fromkeys(blocks["drill"]))
-        raise InputError(f"expected a drill of these sessions ({names}), found {drill!r}; correct the label")
+        raise InputError(
+            expected=f"a drill of these sessions ({names})",
+            found=f"{drill!r}",
+            next_step="correct the label",
+        )
     return own
 
 
@@ -225,9 +247,17 @@ def choose_posture(blocks: pd.DataFrame, posture: str | None) -> str:
     if posture is None and len(known) == 1:
         return str(known[0])
     if posture is None:
-        raise InputError(f"expected one posture, found {names}; name one of them")
+        raise InputError(
+            expected="one posture",
+            found=f"{names}",
+            next_step="name one of them",
+        )
     if posture not in known:
-        raise InputError(f"expected a posture of these sessions ({names}), found {posture!r}; correct the label")
+        raise InputError(
+            expected=f"a posture of these sessions ({names})",
+            found=f"{posture!r}",
+            next_step="correct the label",
+        )
     return posture
 
 
@@ -237,7 +267,11 @@ def _side(blocks: pd.DataFrame, wanted: Literal["down", "up"] | None) -> Literal
         return wanted
     marked = sorted(set(blocks["wanted"]) - {""})
     if len(marked) > 1:
-        raise InputError("expected blocks that want one clearing stroke, found down and up; choose one of them")
+        raise InputError(
+            expected="blocks that want one clearing stroke",
+            found="down and up",
+            next_step="choose one of them",
+        )
     if marked:
         return cast('Literal["down", "up"]', marked[0])
     slower = blocks[blocks["strokes_per_s"] <= blocks["strokes_per_s"].median()]
@@ -248,8 +282,9 @@ def _dead_band(results: Sequence[SessionResult]) -> float:
     bands = {round(result.instrument.dead_band_deg, 6) for result in results}
     if len(bands) > 1:
         raise InputError(
-            "expected sessions on one instrument, found different string spacings or plectrum depths; compare like "
-            "with like"
+            expected="sessions on one instrument",
+            found="different string spacings or plectrum depths",
+            next_step="compare like with like",
         )
     return bands.pop()
 
@@ -272,9 +307,11 @@ def _check_speeds(speed: FloatArray, blocks: pd.DataFrame, settings: HoldSetting
     if distinct < settings.least_speeds or ratio < settings.least_range:
         tempo = "" if blocks["tempo_bpm"].notna().any() else " and no tempo given"
         raise NotEnoughDataError(
-            f"expected blocks at {settings.least_speeds} speeds or more, the fastest at least {settings.least_range:g} "
-            f"times the slowest, found {distinct} speed{'s' * (distinct != 1)}, {speed.min():.1f} to {speed.max():.1f} "
-            f"strokes/s, in {len(blocks)} block{'s' * (len(blocks) != 1)}{tempo}; play a ladder of tempi, a block each"
+            expected=f"blocks at {settings.least_speeds} speeds or more, the fastest at least "
+            f"{settings.least_range:g} times the slowest",
+            found=f"{distinct} speed{'s' * (distinct != 1)}, {speed.min():.1f} to {speed.max():.1f} strokes/s, in "
+            f"{len(blocks)} block{'s' * (len(blocks) != 1)}{tempo}",
+            next_step="play a ladder of tempi, a block each",
         )
 
 
@@ -296,15 +333,42 @@ def _edge_se(part: pd.DataFrame, settings: HoldSettings, rng: np.random.Generato
     return few * float(np.quantile(margin[index], 1 - settings.share, axis=1).std(ddof=1))
 
 
+def _count(parts: Sequence[pd.DataFrame], speed: FloatArray, dead_band: float) -> PieceCounts:
+    """Count strokes, slips and their runs in every piece."""
+    slipped = [_slipped(part, dead_band) for part in parts]
+    return PieceCounts(
+        np.log(speed),
+        np.array([len(part) for part in parts]),
+        np.array([int(own.sum()) for own in slipped]),
+        np.array([count_runs(own) for own in slipped]),
+        np.array([float((part["margin_deg"] > 0).mean()) for part in parts]),
+    )
+
+
+def _slipped(part: pd.DataFrame, dead_band: float) -> BoolArray:
+    """Strokes that lie beyond the dead band on the wrong side."""
+    return np.asarray(part["margin_deg"].to_numpy(np.float64) < -2 * dead_band)
+
+
+def _without_slips(part: pd.DataFrame, dead_band: float) -> pd.DataFrame:
+    """The strokes that did not slip, if these are most: slips are counted apart."""
+    slipped = _slipped(part, dead_band)
+    return part[~slipped] if slipped.mean() < 0.5 else part
+
+
 def _fit(
-    speed: FloatArray, edge: FloatArray, errors: PointErrors, settings: HoldSettings
+    points: tuple[FloatArray, FloatArray], errors: PointErrors, counts: PieceCounts, settings: HoldSettings
 ) -> tuple[HoldCurve, float, FloatArray]:
     """Curve with its band, hold tempo, and the hold tempo of every resample."""
+    speed, edge = points
     x = np.log(speed)
     grid = np.linspace(x.min(), x.max(), GRID)
     curves = draw_falling((x, edge), errors, grid, settings.resamples, np.random.default_rng(settings.seed))
+    rng = np.random.default_rng([settings.seed, 1])
+    ends = draw_slip_ends(counts, 1 - settings.share, settings.resamples, rng)
+    curves = end_curves(curves, grid, counts, ends, rng)
     low, best, high = np.quantile(curves, [0.025, 0.5, 0.975], axis=0)
-    found = np.array([crossing(curve, grid) for curve in curves])
+    found = np.minimum([crossing(curve, grid) for curve in curves], latest_end(counts))
     return HoldCurve(np.exp(grid), best, low, high), float(np.exp(crossing(best, grid))), np.exp(found)
 
 
@@ -332,7 +396,7 @@ def _remarks(
     results: Sequence[SessionResult], blocks: pd.DataFrame, posture: str, speed: FloatArray, found: float
 ) -> tuple[str, ...]:
     speeds = f"{count_distinct(np.log(speed))} speeds, {speed.min():.1f} to {speed.max():.1f} strokes/s"
-    said = [f"rests on {int(blocks['strokes'].sum())} strokes in {len(blocks)} blocks at {speeds}"]
+    said = [f"based on {int(blocks['strokes'].sum())} strokes in {len(blocks)} blocks at {speeds}"]
     if blocks["tempo_bpm"].isna().any():
         said.append("no tempo was given for some blocks: their speed is known from the strokes alone")
     if not any(own_frame(result, posture) == "" for result in results):

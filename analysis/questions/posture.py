@@ -37,7 +37,19 @@ Verdict = Literal["different", "equivalent", "not shown"]
 
 @dataclass(frozen=True)
 class PostureSettings:
-    """Margins within which two postures count as equivalent, and from which a difference matters."""
+    """Margins within which two postures count as equivalent, and from which a difference matters.
+
+    Attributes
+    ----------
+    tilt_margin_deg : float
+    spread_margin_deg : float
+    lift_margin_mm : float
+    timing_margin_pct : float
+    hold : HoldSettings
+        For the hold tempi of both.
+    seed : int
+        Of the random draws.
+    """
 
     tilt_margin_deg: float = 3.0
     spread_margin_deg: float = 2.0
@@ -92,7 +104,16 @@ class MeasureDifference:
 
 @dataclass(frozen=True)
 class HoldDifference:
-    """Hold tempi of both; difference (second less first, strokes/s) where both lie inside the tested speeds."""
+    """Hold tempi of both; difference (second less first, strokes/s) where both lie inside the tested speeds.
+
+    Attributes
+    ----------
+    first : HoldTempo
+    second : HoldTempo
+    difference : float or None
+    low, high : float or None
+        95 % interval, strokes/s.
+    """
 
     first: HoldTempo
     second: HoldTempo
@@ -103,7 +124,25 @@ class HoldDifference:
 
 @dataclass(frozen=True)
 class PostureComparison:
-    """The answer. ``refused`` says of every measure that cannot be given why."""
+    """The answer. ``refused`` says of every measure that cannot be given why.
+
+    Attributes
+    ----------
+    first, second : str
+        Labels of the postures.
+    design : Design
+        How the blocks were ordered.
+    measures : tuple of MeasureDifference
+        Second less first, one a measure.
+    hold : HoldDifference or None
+        None where one has no hold tempo.
+    switching : Switching
+        What happens where posture follows on posture.
+    refused : dict of str to str
+        Reason by measure.
+    remarks : tuple of str
+        Sentences.
+    """
 
     first: str
     second: str
@@ -283,7 +322,7 @@ def _compare_hold(
 def _remarks(design: Design, pair: tuple[str, str], measures: Sequence[MeasureDifference]) -> tuple[str, ...]:
     count = len(design.blocks)
     said = [
-        f"rests on {count} blocks in the order {design.order} (1 is {pair[0]}, 2 is {pair[1]}); "
+        f"based on {count} blocks in the order {design.order} (1 is {pair[0]}, 2 is {pair[1]}); "
         "time on task, tempo and drill are adjusted for",
         *design.remarks,
     ]

@@ -67,14 +67,24 @@ def choose_pair(blocks: pd.DataFrame, postures: Sequence[str]) -> tuple[str, str
     names = ", ".join(name or "(none)" for name in known)
     unknown = [name for name in postures if name not in known]
     if unknown:
-        raise InputError(f"expected postures of these sessions ({names}), found {unknown[0]!r}; correct the label")
+        raise InputError(
+            expected=f"postures of these sessions ({names})",
+            found=f"{unknown[0]!r}",
+            next_step="correct the label",
+        )
     if len(known) == 1:
         raise NotEnoughDataError(
-            f"expected blocks in two postures, found only {names}; label the blocks and play both, ABBA"
+            expected="blocks in two postures",
+            found=f"only {names}",
+            next_step="label the blocks and play both, ABBA",
         )
     pair = list(dict.fromkeys(postures or known))
     if len(pair) != 2:
-        raise InputError(f"expected two postures to compare, found {', '.join(pair)}; name two of {names}")
+        raise InputError(
+            expected="two postures to compare",
+            found=f"{', '.join(pair)}",
+            next_step=f"name two of {names}",
+        )
     return str(pair[0]), str(pair[1])
 
 
@@ -118,9 +128,10 @@ def check_design(blocks: pd.DataFrame, first: str, second: str) -> Design:
     explained = _explained(label, strata, nuisance)
     if explained > MOST_EXPLAINED:
         raise NotEnoughDataError(
-            f"expected postures in mixed order, found {_order(label)} (1 for {first}, 2 for {second}): warming up or "
-            f"tiring cannot be told from the posture; play them in the order {first} {second} {second} {first} and its "
-            "mirror"
+            expected="postures in mixed order",
+            found=f"{_order(label)} (1 for {first}, 2 for {second}): warming up or tiring cannot be told from the "
+            "posture",
+            next_step=f"play them in the order {first} {second} {second} {first} and its mirror",
         )
     return Design(pair, label, strata, nuisance, explained, tuple(remarks))
 
@@ -130,8 +141,10 @@ def _check_number(pair: pd.DataFrame, first: str, second: str) -> None:
         count = int((pair["posture"] == name).sum())
         if count < FEWEST_BLOCKS:
             raise NotEnoughDataError(
-                f"expected at least {FEWEST_BLOCKS} comparable blocks of each posture, found {count} of {name}; play "
-                f"{first} {second} {second} {first} {second} {first} {first} {second}, with rests, at one tempo"
+                expected=f"at least {FEWEST_BLOCKS} comparable blocks of each posture",
+                found=f"{count} of {name}",
+                next_step=f"play {first} {second} {second} {first} {second} {first} {first} {second}, with rests, "
+                "at one tempo",
             )
 
 
@@ -153,8 +166,9 @@ def _check_speed(pair: pd.DataFrame, label: BoolArray, names: tuple[str, str]) -
     apart = float(speed[label].mean() - speed[~label].mean())
     if abs(apart) > SPEED_APART:
         raise NotEnoughDataError(
-            f"expected both postures at one speed, found {names[1]} {100 * (np.exp(apart) - 1):+.0f} % against "
-            f"{names[0]}; play both to the same click"
+            expected="both postures at one speed",
+            found=f"{names[1]} {100 * (np.exp(apart) - 1):+.0f} % against {names[0]}",
+            next_step="play both to the same click",
         )
 
 

@@ -2,19 +2,21 @@ r"""Am I getting better? Sessions over weeks: what changed beyond the error from
 
 Every measure of a posture on a drill gets a straight line over time. How far sessions lie about that line is the
 measured session-to-session error ``SD``: it holds the frame's error of each session, the day's form, everything. The
-change is the line's, first to last session, with its t interval; beside it stands the smallest change that two single
-sessions could show:
+change is the line's, first to last session, with its t interval. It is called better or worse where that interval
+excludes zero, so that five in a hundred players who do not change are called so, however many sessions there are, and
+every session more finds smaller changes. For whoever compares two single sessions, the smallest change that these two
+could show stands beside it:
 
 .. math:: \text{smallest change} = 1.96 \sqrt{2}\, SD                                                       (1)
 
-A change is called better or worse only where its interval excludes zero AND it exceeds (1).
+Sessions are one series only on one instrument and with the sensor in one place (its lever to the tip within 15 mm).
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -29,6 +31,8 @@ DAY_S = 86_400.0
 WEEK_S = 7 * DAY_S
 FEWEST_SESSIONS = 4
 SAME_DAY_S = 0.02 * DAY_S
+SAME_PLACE_MM = 15.0
+"""Strapped on again in the same place, a sensor comes to lie within about a centimetre (common practice, no source)."""
 
 Change = Literal["better", "worse", "changed", "no change shown", "too few sessions"]
 
@@ -50,6 +54,12 @@ class MeasureTrend:
 
     Attributes
     ----------
+    name : str
+    unit : str
+    drill, posture : str
+        Empty for whole sessions.
+    points : tuple of Point
+        One a session, in order of time.
     change : Estimate or None
         Of the line, first to last session; None with fewer than four sessions.
     per_week : float or None
@@ -58,6 +68,8 @@ class MeasureTrend:
     smallest_change : float or None
         Equation (1).
     verdict : str
+    setup : str
+        Instrument and place of the sensor, where the player used several.
     """
 
     name: str
@@ -70,11 +82,25 @@ class MeasureTrend:
     session_sd: float | None
     smallest_change: float | None
     verdict: Change
+    setup: str = ""
 
 
 @dataclass(frozen=True)
 class PlayerProgress:
-    """One player. ``undated`` sessions hold no date and are in no trend."""
+    """One player. ``undated`` sessions hold no date and are in no trend.
+
+    Attributes
+    ----------
+    player : str
+        Name, empty where none was given.
+    sessions : tuple of SessionSummary
+        In order of time.
+    trends : tuple of MeasureTrend
+        One a measure.
+    attention : Attention
+        What a teacher should look at, and why.
+    undated : int
+    """
 
     player: str
     sessions: tuple[SessionSummary, ...]
@@ -143,7 +169,9 @@ def follow_progress(summaries: Sequence[SessionSummary], now_s: float | None = N
     """
     if not summaries:
         raise NotEnoughDataError(
-            "expected sessions of play, found none; name a folder that holds session files (.mcap)"
+            expected="sessions of play",
+            found="none",
+            next_step="name a folder that holds session files (.mcap)",
         )
     dated = [s.started_s for s in summaries if s.started_s is not None]
     now = now_s if now_s is not None else max(dated, default=0.0)
@@ -154,19 +182,19 @@ def follow_progress(summaries: Sequence[SessionSummary], now_s: float | None = N
         trends = _trends(known)
         worse = [t.name for t in trends if t.verdict == "worse"]
         better = [t.name for t in trends if t.verdict == "better"]
-        attention = judge_attention(own, worse, better, now)
+        attention = judge_attention(own, worse, better, now, _falling(trends))
         players.append(PlayerProgress(player, tuple(own), trends, attention, len(own) - len(known)))
     return tuple(sorted(players, key=lambda p: (-p.attention.urgency, p.player)))
 
 
 def _trends(sessions: Sequence[SessionSummary]) -> tuple[MeasureTrend, ...]:
-    names = dict.fromkeys((g.drill, g.posture) for s in sessions for g in s.groups)
     found = []
-    for drill, posture in names:
-        for measure in MEASURES:
-            points = _points(sessions, drill, posture, measure)
-            if points:
-                found.append(_trend(measure, drill, posture, points))
+    for setup, alike in _by_setup(sessions):
+        for drill, posture in dict.fromkeys((g.drill, g.posture) for s in alike for g in s.groups):
+            for measure in MEASURES:
+                points = _points(alike, drill, posture, measure)
+                if points:
+                    found.append(replace(_trend(measure, drill, posture, points), setup=setup))
     for whole in SESSION_MEASURES:
         points = tuple(
             Point(session.started_s, value, None, None)
@@ -176,6 +204,46 @@ def _trends(sessions: Sequence[SessionSummary]) -> tuple[MeasureTrend, ...]:
         if points:
             found.append(_trend(whole, "", "", points))
     return tuple(found)
+
+
+def _falling(trends: Sequence[MeasureTrend]) -> list[str]:
+    """Mean tilts that come nearer to level, beyond the error between sessions."""
+    found = []
+    for trend in trends:
+        if trend.name == "mean tilt" and trend.verdict == "changed" and trend.change is not None:
+            first = trend.points[0].value
+            if first * trend.change.value < 0:
+                last = abs(trend.points[-1].value)
+                found.append(f"mean tilt is falling toward level, from {abs(first):.0f} to {last:.0f} deg")
+    return found
+
+
+def _by_setup(sessions: Sequence[SessionSummary]) -> list[tuple[str, list[SessionSummary]]]:
+    """Sessions of one instrument with the sensor in one place, and how to name them where there are several."""
+    series: list[list[SessionSummary]] = []
+    for session in sessions:
+        own = next((alike for alike in series if _same_setup(alike[0], session)), None)
+        if own is None:
+            series.append([session])
+        else:
+            own.append(session)
+    if len(series) == 1:
+        return [("", series[0])]
+    many = len({alike[0].instrument for alike in series}) > 1
+    named = []
+    for alike in series:
+        places = [other for other in series if other[0].instrument == alike[0].instrument]
+        place = f"sensor placed as in {alike[0].name}" if len(places) > 1 else ""
+        named.append((", ".join(part for part in (alike[0].instrument if many else "", place) if part), alike))
+    return named
+
+
+def _same_setup(one: SessionSummary, other: SessionSummary) -> bool:
+    if one.instrument != other.instrument:
+        return False
+    if one.lever_mm is None or other.lever_mm is None:
+        return one.lever_mm is other.lever_mm
+    return math.dist(one.lever_mm, other.lever_mm) <= SAME_PLACE_MM
 
 
 def _points(sessions: Sequence[SessionSummary], drill: str, posture: str, measure: _Measure) -> tuple[Point, ...]:
@@ -206,7 +274,7 @@ def _trend(measure: _Measure | _SessionMeasure, drill: str, posture: str, points
     verdict: Change = "no change shown"
     # Values that are all alike differ by rounding, which no session error holds back.
     rounding = 1e-9 * float(np.abs(values).max())
-    if (change.low > 0 or change.high < 0) and abs(change.value) > max(smallest, rounding):
+    if (change.low > 0 or change.high < 0) and abs(change.value) > rounding:
         gained = measure.better * change.value
         verdict = "changed" if measure.better == 0 else "better" if gained > 0 else "worse"
     return MeasureTrend(measure.name, measure.unit, drill, posture, points, change, slope.value, sd, smallest, verdict)

@@ -11,6 +11,30 @@ class GroupSummary:
 
     ``tilt_se_deg`` holds the frame's error and the scatter of blocks. ``hold_bound`` is ``inside``, ``at least``,
     ``below``, or empty where there is no hold tempo; ``hold_low`` and ``hold_high`` are its 95 % interval.
+
+    Attributes
+    ----------
+    drill : str
+    posture : str
+    blocks, strokes : int
+        Numbers of them.
+    strokes_per_s : float
+    notes_per_beat : float or None
+    tilt_deg : float
+        Mean.
+    tilt_se_deg : float or None
+    spread_deg : float
+        Scatter from stroke to stroke.
+    span_mm : float
+        Median.
+    share_clearing : float or None
+        0 to 1.
+    timing_pct : float or None
+        Scatter of the intervals, percent of the interval.
+    hold_bound : str
+    hold_strokes_per_s : float or None
+    hold_low : float or None
+    hold_high : float or None
     """
 
     drill: str
@@ -55,6 +79,10 @@ class SessionSummary:
         Whether tilt is in the instrument's frame.
     lost_share : float
     groups : tuple of GroupSummary
+    instrument : str
+        Its name, strings, spacing and plectrum depth: sessions of two instruments are never one series.
+    lever_mm : tuple of float or None
+        From sensor to plectrum tip, which says where the sensor sat.
     """
 
     name: str
@@ -69,3 +97,5 @@ class SessionSummary:
     frame_known: bool
     lost_share: float
     groups: tuple[GroupSummary, ...]
+    instrument: str = ""
+    lever_mm: tuple[float, float, float] | None = None

@@ -9,7 +9,7 @@ import pandas as pd
 
 from analysis.model.cautions import discomfort
 from analysis.model.errors import InputError, NotEnoughDataError
-from analysis.model.records import Event, SessionResult
+from analysis.model.records import Event, Instrument, SessionResult
 from analysis.questions.block_table import tabulate_blocks
 from analysis.questions.hold import HoldTempo, find_hold_tempo
 from analysis.questions.session_summary import GroupSummary, SessionSummary
@@ -53,11 +53,30 @@ def summarise_session(result: SessionResult, name: str, started_s: float | None)
         frame_known=result.reference.kind == "gestures",
         lost_share=result.lost_samples / max(1.0, result.duration_s * result.rate_hz),
         groups=_groups(result),
+        instrument=_name_instrument(result.instrument),
+        lever_mm=result.lever_mm,
     )
+
+
+def _name_instrument(instrument: Instrument) -> str:
+    """What tells two instruments apart."""
+    spacing = f"{instrument.mean_spacing_mm:g} mm apart"
+    name = instrument.name or "instrument without a name"
+    return f"{name}, {instrument.courses} strings {spacing}, plectrum {instrument.plectrum_depth_mm:g} mm deep"
 
 
 def check_ratings(events: Sequence[Event]) -> tuple[tuple[str, float], ...]:
     """Label and value of every rating, in order of time.
+
+    Parameters
+    ----------
+    events : sequence of Event
+        In any order.
+
+    Returns
+    -------
+    tuple[tuple[str, float], ...]
+        Values from 0 to 10.
 
     Raises
     ------
@@ -70,7 +89,9 @@ def check_ratings(events: Sequence[Event]) -> tuple[tuple[str, float], ...]:
         if value is None or not RATING_LIMITS[0] <= value <= RATING_LIMITS[1]:
             shown = "none" if value is None else f"{value:g}"
             raise InputError(
-                f"expected ratings from 0 to 10, found {shown} at {event.start_s:.0f} s; correct it in the events"
+                expected="ratings from 0 to 10",
+                found=f"{shown} at {event.start_s:.0f} s",
+                next_step="correct it in the events",
             )
         found.append((event.label, float(value)))
     return tuple(found)

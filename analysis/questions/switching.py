@@ -153,7 +153,8 @@ def _switch(session: int, before: _Played, after: _Played) -> Switch:
 
 def _accidents(block: _Played, dead_band_deg: float) -> list[int]:
     """Lengths of runs on the other side, beyond the dead band, once the block has settled."""
-    if block.settled is None:
+    if block.settled is None or block.summary.groups:
+        # Two tilts by turns are neither settled nor an accident: they are told of as a mixed block.
         return []
     side = 1.0 if block.mean_deg > 0 else -1.0
     other = side * block.tilt_deg[block.settled :] < -dead_band_deg

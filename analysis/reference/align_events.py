@@ -72,7 +72,19 @@ def align_events(events: Sequence[Event], found: Sequence[Event]) -> Alignment |
 
 
 def shifted(events: Sequence[Event], shift_s: float) -> tuple[Event, ...]:
-    """All events moved in time."""
+    """All events moved in time.
+
+    Parameters
+    ----------
+    events : sequence of Event
+    shift_s : float
+        Later where positive.
+
+    Returns
+    -------
+    tuple of Event
+        In the order given.
+    """
     return tuple(replace(e, start_s=e.start_s + shift_s, end_s=e.end_s + shift_s) for e in events)
 
 

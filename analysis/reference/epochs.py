@@ -50,7 +50,19 @@ def posture_of(label: str) -> str:
 
 
 def label_epochs(events: Sequence[Event], splits: Splits) -> tuple[Event, ...]:
-    """The events, postures replaced by their epochs' labels."""
+    """The events, postures replaced by their epochs' labels.
+
+    Parameters
+    ----------
+    events : sequence of Event
+    splits : Splits
+        Where the mounting changed, by posture; empty where it never did.
+
+    Returns
+    -------
+    tuple of Event
+        In the order given.
+    """
     if not splits:
         return tuple(events)
     return tuple(

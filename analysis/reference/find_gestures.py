@@ -70,7 +70,13 @@ class FoundEvent:
 
 @dataclass(frozen=True)
 class FoundEvents:
-    """All that was found, in time order; ``pair_unclear`` where ``across`` and ``along`` may be the other way round."""
+    """All that was found, in time order; ``pair_unclear`` where ``across`` and ``along`` may be the other way round.
+
+    Attributes
+    ----------
+    found : tuple of FoundEvent
+    pair_unclear : bool
+    """
 
     found: tuple[FoundEvent, ...]
     pair_unclear: bool

@@ -166,15 +166,17 @@ def _check_directions(
     angle = float(np.degrees(np.arccos(np.clip(abs(along @ across), 0.0, 1.0))))
     if angle < min_angle_deg:
         raise GestureError(
-            f"expected across and along to be nearly at right angles, found {angle:.0f} deg between them; "
-            "repeat both: across over all strings, along on one string"
+            expected="across and along to be nearly at right angles",
+            found=f"{angle:.0f} deg between them",
+            next_step="repeat both: across over all strings, along on one string",
         )
     steep = np.degrees(np.arcsin(np.clip(np.abs(np.stack([along, across]) @ DOWN), 0.0, 1.0)))
     if held == "upright" and steep[0] > steep[1] + SWAPPED_DEG:
         raise GestureError(
-            f"expected along to run more level than across, found along at {steep[0]:.0f} deg and across at "
-            f"{steep[1]:.0f} deg from level; the two seem to be marked the wrong way round (or the instrument lies "
-            "flat): correct the marks or the setting"
+            expected="along to run more level than across",
+            found=f"along at {steep[0]:.0f} deg and across at {steep[1]:.0f} deg from level",
+            next_step="the two seem to be marked the wrong way round (or the instrument lies flat): correct the "
+            "marks or the setting",
         )
 
 
@@ -182,9 +184,10 @@ def _check_arm(height_m: float) -> None:
     """Refuse a lever that does not tell which side of the strings the player is on: tilt's sign hangs on it."""
     if height_m < MIN_HEIGHT_M:
         raise GestureError(
-            "expected the sensor to stand farther out from the strings than the plectrum's tip, found both at one "
-            f"height to within {1e3 * MIN_HEIGHT_M:.0f} mm; wear the sensor on the back of the hand, record pivot "
-            "again, or measure the lever arm with a ruler"
+            expected="the sensor to stand farther out from the strings than the plectrum's tip",
+            found=f"both at one height to within {1000.0 * MIN_HEIGHT_M:.0f} mm",
+            next_step="wear the sensor on the back of the hand, record pivot again, or measure the lever arm with "
+            "a ruler",
         )
 
 

@@ -31,6 +31,27 @@ class GestureSettings:
     against the strings. All grow with the sloppiness that does show: slip in ``pivot`` against the usual,
     unsteadiness of ``along`` against ``along_noise_mm``. Slip of more than ``max_slip_ratio`` times the usual is no
     slip: the tip was not held on its spot, and the lever would be anything.
+
+    Attributes
+    ----------
+    trim_s : float
+        Cut off at both ends of a gesture.
+    min_cycles : float
+        Times back and forth.
+    min_extent_mm : float
+        From end to end.
+    max_spread : float
+        Scatter of the moves about their mean, as a part of their length.
+    min_angle_deg : float
+        Between ``across`` and ``along``.
+    across_slope_deg : float
+    across_constant_share : float
+    along_slope_deg : float
+    along_noise_mm : float
+        Usual unsteadiness of ``along``.
+    min_pivot_deg : float
+        Rocking about the second largest axis.
+    max_slip_ratio : float
     """
 
     trim_s: float = 0.3

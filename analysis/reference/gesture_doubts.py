@@ -63,14 +63,14 @@ def _too_few(posture: str, frame: Frame, qualities: Sequence[GestureQuality], pl
     where = _where(posture)
     doubts = []
     if len(frame.across) < LEAST_ACROSS:
-        fault = f"the only usable across{where} cannot be checked"
-        evidence = "one across alone does not show whether the tip was lifted on its way"
-        doubts.append(Doubt("gestures", "likely", fault, evidence, "record across once more, two in all", played))
+        fault = f"there is only one usable across{where}"
+        evidence = "nothing to check it against, should the tip have been lifted"
+        doubts.append(Doubt("gestures", "likely", fault, evidence, "record across once more", played))
     pivots = {quality.posture for quality in qualities if quality.kind == "pivot" and quality.usable}
     if not pivots & {posture_of(posture), ""}:
         fault = f"no usable pivot was recorded{where}"
-        evidence = "where the tip lies from the sensor is known from a ruler only, or from another posture"
-        change = "record pivot, nine seconds, the tip pressed on one spot"
+        evidence = "where the tip is, only a ruler or another posture says"
+        change = "record pivot for nine seconds, with the tip pressed on one spot"
         doubts.append(Doubt("gestures", "likely", fault, evidence, change, played))
     return doubts
 

@@ -43,8 +43,9 @@ def hand_frame(motion: Motion, session: Session, lever_m: FloatArray) -> Frame:
     if last - first < motion.grid.rate_hz:
         start_s = plays[0].start_s if plays else motion.grid.start_s
         raise NotEnoughDataError(
-            f"expected at least a second of play, found none or less: the log ends at {end_s:.1f} s, its first block "
-            f"is marked at {start_s:.1f} s; correct the events, or record play"
+            expected="at least a second of play",
+            found=f"none or less: the log ends at {end_s:.1f} s, its first block is marked at {start_s:.1f} s",
+            next_step="correct the events, or record play",
         )
     path = motion.displacement(first, last, lever_m, BAND)
     centred = path - path.mean(axis=0)

@@ -81,7 +81,14 @@ class LeverSettings:
 
 @dataclass(frozen=True)
 class PivotWindow:
-    """One pivot: its signals at the working rate and the grip whose lever it shows."""
+    """One pivot: its signals at the working rate and the grip whose lever it shows.
+
+    Attributes
+    ----------
+    accel_mps2, gyro_radps : float64 (n, 3)
+    grip : int
+        From 0.
+    """
 
     accel_mps2: FloatArray
     gyro_radps: FloatArray
@@ -90,7 +97,14 @@ class PivotWindow:
 
 @dataclass(frozen=True)
 class LeverPrior:
-    """A lever as it is expected: mean (3,) and standard deviation an axis, metres."""
+    """A lever as it is expected: mean (3,) and standard deviation an axis, metres.
+
+    Attributes
+    ----------
+    mean_m : float64 (3,)
+        Sensor axes.
+    sd_m : float
+    """
 
     mean_m: FloatArray
     sd_m: float

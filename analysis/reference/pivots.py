@@ -21,7 +21,19 @@ MIN_PIVOT_S = 2.0
 
 @dataclass(frozen=True)
 class ReferenceSettings:
-    """Settings of every step that leads to the frame."""
+    """Settings of every step that leads to the frame.
+
+    Attributes
+    ----------
+    lever : LeverSettings
+        Lever and sensor errors from the pivots.
+    gestures : GestureSettings
+        What makes a gesture usable.
+    mounting : MountingSettings
+        When the sensor counts as moved on the hand.
+    heading : HeadingSettings
+        How the heading may drift.
+    """
 
     lever: LeverSettings = field(default_factory=LeverSettings)
     gestures: GestureSettings = field(default_factory=GestureSettings)
@@ -53,6 +65,11 @@ def judge_pivot(signals: Signals, event: Event, prior: LeverPrior, settings: Ref
     event : Event
     prior : LeverPrior
     settings : ReferenceSettings
+
+    Returns
+    -------
+    PivotJudgement
+        Parts without gaps, rocking in deg, slip, and a remark where it will not do.
     """
     inner = signals.grid.slice_of(event.start_s + settings.lever.trim_s, event.end_s - settings.lever.trim_s)
     parts = tuple(_gapless(signals, inner.start, inner.stop))
@@ -121,7 +138,19 @@ def _rocking_rad(gyro: FloatArray, rate_hz: float) -> FloatArray:
 
 
 def lever_prior(session: Session, settings: LeverSettings) -> LeverPrior:
-    """Lever that a session expects before its pivot."""
+    """Lever that a session expects before its pivot.
+
+    Parameters
+    ----------
+    session : Session
+        With the lever by ruler, mm, if it was measured.
+    settings : LeverSettings
+
+    Returns
+    -------
+    LeverPrior
+        Metres; about 0 and wide where no lever was measured.
+    """
     if session.lever_mm is None:
         return LeverPrior(np.zeros(3), 1e-3 * settings.free_lever_mm)
     spread = session.lever_sd_mm if session.lever_sd_mm is not None else settings.ruler_sd_mm

@@ -40,6 +40,10 @@ class Reference:
     drift : HeadingDrift
     qualities : tuple of GestureQuality
     warnings : tuple of str
+    changes : tuple of MountingChange
+        Where the sensor moved on the hand.
+    splits : Splits
+        Times of them, by posture.
     """
 
     frames: Mapping[str, Frame]
@@ -54,6 +58,16 @@ class Reference:
         """Frame of a posture at a time, or the session's first where the posture has none of its own.
 
         Without a time the latest: gestures repeated after a change of the mounting replace the old ones from there on.
+
+        Parameters
+        ----------
+        posture : str
+        at_s : float, optional
+            Log time.
+
+        Returns
+        -------
+        Frame
         """
         label = epoch_label(posture, np.inf if at_s is None else at_s, self.splits)
         return self.frames.get(label) or self.frames.get(posture) or next(iter(self.frames.values()))
@@ -114,6 +128,19 @@ def measure_gestures(signals: Signals, session: Session, settings: ReferenceSett
     """Solve levers and sensor errors, run the orientation filter, measure the gestures' directions.
 
     Gestures that were repeated after the mounting changed are kept apart from the older ones, and replace them.
+
+    Parameters
+    ----------
+    signals : Signals
+        As prepared: the gyroscope's bias still in; m/s2 and rad/s.
+    session : Session
+        Its events in order.
+    settings : ReferenceSettings
+
+    Returns
+    -------
+    (Motion, Gestures)
+        Motion over the whole session, and what the gestures tell.
     """
     signals = still_gyro_bias(signals, session.events)
     history = follow_bias(signals, session.events)
@@ -173,7 +200,22 @@ def _with_bias(settings: ReferenceSettings, history: BiasHistory) -> ReferenceSe
 def complete_reference(
     motion: Motion, session: Session, gestures: Gestures, drift: HeadingDrift, settings: ReferenceSettings
 ) -> Reference:
-    """Frames from the gestures, given how the heading drifted; ``motion`` reaches over the gestures."""
+    """Frames from the gestures, given how the heading drifted; ``motion`` reaches over the gestures.
+
+    Parameters
+    ----------
+    motion : Motion
+    session : Session
+    gestures : Gestures
+        As :func:`measure_gestures` gives them.
+    drift : HeadingDrift
+        Of the heading, rad against log time.
+    settings : ReferenceSettings
+
+    Returns
+    -------
+    Reference
+    """
     labelled = replace(session, events=label_epochs(session.events, gestures.splits))
     frames, more = _frames(motion, labelled, gestures, drift, settings)
     said = (*gestures.warnings, *more)
@@ -209,7 +251,18 @@ def _grip_of(posture: str, grips: Sequence[str]) -> int:
 
 
 def settings_for_strings(settings: GestureSettings, session: Session) -> GestureSettings:
-    """``across`` goes over all strings: less than half of the way, and something else was marked, play perhaps."""
+    """``across`` goes over all strings: less than half of the way, and something else was marked, play perhaps.
+
+    Parameters
+    ----------
+    settings : GestureSettings
+    session : Session
+        Its instrument's spacing counts, mm.
+
+    Returns
+    -------
+    GestureSettings
+    """
     least_mm = 0.5 * float(sum(session.instrument.spacing_mm))
     return replace(settings, min_extent_mm=max(settings.min_extent_mm, least_mm))
 

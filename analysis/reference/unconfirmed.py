@@ -16,6 +16,16 @@ PLACE_KEY = "sensor_place"
 def metadata_doubts(metadata: Mapping[str, str]) -> tuple[Doubt, ...]:
     """Doubts that a session's metadata tells of.
 
+    Parameters
+    ----------
+    metadata : mapping of str to str
+        Of the session.
+
+    Returns
+    -------
+    tuple of Doubt
+        Empty where everything was confirmed.
+
     Examples
     --------
     >>> [doubt.cap for doubt in metadata_doubts({"events": FOUND, "sensor_place": "forearm"})]

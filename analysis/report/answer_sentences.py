@@ -8,6 +8,7 @@ from analysis.questions.consistency import Consistency
 from analysis.questions.hold import HoldTempo
 from analysis.questions.hold_failure import Failure
 from analysis.questions.posture import HoldDifference, MeasureDifference, PostureComparison
+from analysis.questions.switch_success import SwitchFatigue, SwitchSuccess
 from analysis.questions.switching import Switching
 from analysis.statistics.estimate_words import capitalise, say_change, say_interval
 
@@ -26,8 +27,18 @@ def name_posture(posture: str) -> str:
 
 
 def say_hold(hold: HoldTempo) -> str:
-    """Say up to which tempo the tilt holds, how sure that is, and how it ends."""
-    keeps = f"the {hold.side}stroke's side holds in {of_100(hold.share)} strokes"
+    """Say up to which tempo the tilt holds, how sure that is, and how it ends.
+
+    Parameters
+    ----------
+    hold : HoldTempo
+
+    Returns
+    -------
+    str
+        One or two sentences.
+    """
+    keeps = f"{of_100(hold.share)} strokes stay on the {hold.side}stroke's side"
     if hold.bound == "at least":
         said = f"{keeps} at every speed tested: hold tempo at least {say_speed(hold, hold.strokes_per_s)}"
         if hold.low is not None and hold.low < hold.strokes_per_s:
@@ -42,7 +53,19 @@ def say_hold(hold: HoldTempo) -> str:
 
 
 def say_speed(hold: HoldTempo, strokes_per_s: float) -> str:
-    """A speed in strokes a second, and in BPM where notes per beat are known."""
+    """A speed in strokes a second, and in BPM where notes per beat are known.
+
+    Parameters
+    ----------
+    hold : HoldTempo
+        Knows the notes per beat, if anyone does.
+    strokes_per_s : float
+
+    Returns
+    -------
+    str
+        A piece of a sentence.
+    """
     notes = hold.notes_per_beat
     more = "" if notes is None else f" at {notes:g} note{'s' * (notes != 1)} a beat"
     return _short_speed(hold, strokes_per_s, more)
@@ -57,7 +80,7 @@ def say_failure(hold: HoldTempo, failure: Failure) -> str:
     """Say how the tilt ends."""
     start = f"From {_short_speed(hold, failure.from_strokes_per_s)} on"
     if failure.mode is None:
-        return f"{start} fewer hold, in no one way."
+        return f"{start} fewer do, for no single reason."
     return f"{start} {FAILURE_WORDS[failure.mode]} ({of_100(failure.shares[failure.mode])} strokes there)."
 
 
@@ -73,14 +96,24 @@ def _hold_interval(hold: HoldTempo) -> str:
 
 
 def say_consistency(steady: Consistency) -> str:
-    """Say how far strokes scatter, how far blocks lie apart, and which change could be seen."""
+    """Say how far strokes scatter, how far blocks lie apart, and which change could be seen.
+
+    Parameters
+    ----------
+    steady : Consistency
+
+    Returns
+    -------
+    str
+        One or two sentences; angles in deg.
+    """
     within = steady.within_sd_deg
     said = (
         f"tilt {degrees(steady.axis.mean_deg)} scatters by {degrees(within.value)} from stroke to stroke within a "
         f"block ({say_interval(within)})"
     )
     if steady.between_sd_deg is None or steady.smallest_change is None:
-        return capitalise(f"{name_posture(steady.posture)}{said}; how far blocks lie apart one block cannot say.")
+        return capitalise(f"{name_posture(steady.posture)}{said}; one block cannot say how far blocks lie apart.")
     drift = steady.drift_deg_per_min
     if drift is not None and (drift.low > 0 or drift.high < 0):
         said += f", drifts by {degrees(drift.value)} a minute ({say_interval(drift)})"
@@ -94,7 +127,17 @@ def say_consistency(steady: Consistency) -> str:
 
 
 def say_clearing(clearing: Clearing) -> str:
-    """Say how many strokes pass the next string, by how much, and how small the stroke may become."""
+    """Say how many strokes pass the next string, by how much, and how small the stroke may become.
+
+    Parameters
+    ----------
+    clearing : Clearing
+
+    Returns
+    -------
+    str
+        Two or three sentences.
+    """
     share, margin = clearing.share, clearing.margin_mm
     side = "above" if margin.value > 0 else "below"
     said = (
@@ -130,7 +173,17 @@ def _in_100(share: float | None) -> str:
 
 
 def say_comparison(comparison: PostureComparison) -> str:
-    """Say in which measures the postures differ, and in which no difference was shown."""
+    """Say in which measures the postures differ, and in which no difference was shown.
+
+    Parameters
+    ----------
+    comparison : PostureComparison
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
     different = [m for m in comparison.measures if m.verdict == "different"]
     if not different:
         return f"No difference shown between postures {comparison.first} and {comparison.second}."
@@ -150,7 +203,20 @@ def say_p(measure: MeasureDifference) -> str:
 
 
 def say_measure(comparison: PostureComparison, measure: MeasureDifference) -> str:
-    """One measure in a sentence: different, equivalent, or what it would take to show a difference."""
+    """One measure in a sentence: different, equivalent, or what it would take to show a difference.
+
+    Parameters
+    ----------
+    comparison : PostureComparison
+        Names the postures.
+    measure : MeasureDifference
+        One of the comparison's.
+
+    Returns
+    -------
+    str
+        In the measure's unit.
+    """
     unit = "°" if measure.unit == "deg" else f" {measure.unit}"
     margin = f"{measure.equivalence.margin:g}{unit}"
     head = f"{capitalise(measure.name)}: "
@@ -161,7 +227,7 @@ def say_measure(comparison: PostureComparison, measure: MeasureDifference) -> st
         return f"{head}the same within {margin} ({say_difference(measure)})."
     said = f"{head}no difference shown ({say_difference(measure)})"
     if measure.more_blocks is None:
-        what = "repeat the gestures of each posture more often" if measure.frame_se > 0 else "no number of blocks does"
+        what = "repeat the gestures of each posture more often" if measure.frame_se > 0 else "no number of blocks will"
         return f"{said}; more blocks would not show {margin}: {what}."
     if measure.more_blocks == 0:
         return f"{said}; {margin} would have been shown in 8 of 10 cases."
@@ -173,7 +239,9 @@ def say_hold_difference(comparison: PostureComparison, hold: HoldDifference) -> 
     if hold.difference is None:
         words = {"inside": "", "at least": "at least ", "below": "below "}
         both = [f"{h.posture} {words[h.bound]}{say_speed(h, h.strokes_per_s)}" for h in (hold.first, hold.second)]
-        return f"Hold tempo: {', '.join(both)}; the difference is not known, as one lies beyond the tempi played."
+        return (
+            f"Hold tempo: {', '.join(both)}; their difference is not known, because one lies beyond the tempi played."
+        )
     low, high = signed(hold.low or 0.0), signed(hold.high or 0.0)
     return (
         f"Hold tempo: {comparison.second} {say_change(hold.difference)} strokes/s against {comparison.first} "
@@ -182,14 +250,65 @@ def say_hold_difference(comparison: PostureComparison, hold: HoldDifference) -> 
 
 
 def say_switching(switching: Switching) -> str:
-    """Changes of posture in a sentence or two."""
+    """Changes of posture in a sentence or two.
+
+    Parameters
+    ----------
+    switching : Switching
+
+    Returns
+    -------
+    str
+    """
     if not switching.switches:
-        return "No posture follows directly on another, so switching cannot be told."
+        return "No posture directly follows another, so there is no switch to judge."
     count = len(switching.switches)
     if switching.median_strokes is None:
         said = f"In none of {count} changes of posture did the new tilt come within the first half of the block."
     else:
-        said = f"After a change of posture the new tilt is there after {switching.median_strokes:.0f} strokes (median)"
-        said += f"; in {switching.never} of {count} it was not by mid-block." if switching.never else "."
+        said = f"After a change of posture the new tilt is usually there {_after(switching.median_strokes)}"
+        said += f"; in {switching.never} of {count} not even by mid-block." if switching.never else "."
     accidents = f"{switching.accidents} by accident" if switching.accidents else "none by accident"
-    return f"{said} The tilt changed its side {switching.flips} times on purpose, {accidents}."
+    times = "once" if switching.flips == 1 else f"{switching.flips} times"
+    return f"{said} The tilt changed sides {times} on purpose, {accidents}."
+
+
+def _after(strokes: float) -> str:
+    """From which stroke on.
+
+    Examples
+    --------
+    >>> _after(0.0), _after(1.0), _after(3.0)
+    ('right from the first stroke', 'after one stroke', 'after 3 strokes')
+    """
+    count = round(strokes)
+    return {0: "right from the first stroke", 1: "after one stroke"}.get(count, f"after {count} strokes")
+
+
+def say_switches(found: SwitchSuccess) -> str:
+    """Say how many switches of posture were made, how fast, which direction is harder, and whether they tire."""
+    made = found.made
+    ends = f"({_in_100(made.low)} to {_in_100(made.high)} of 100, 95 % interval)"
+    said = f"Of {made.of} switches of posture {made.count} were made {ends}"
+    if found.median_strokes is not None:
+        said += f"; the new tilt usually holds {_after(found.median_strokes)}"
+    said += f". {_say_lost(found)}"
+    return said + (f" {say_switch_fatigue(found.fatigue)}" if found.fatigue else "")
+
+
+def _say_lost(found: SwitchSuccess) -> str:
+    if not found.lost.count:
+        return "None was lost again by accident."
+    were = "was" if found.lost.count == 1 else "were"
+    return f"{found.lost.count} of those made {were} lost again by accident."
+
+
+def say_switch_fatigue(fatigue: SwitchFatigue) -> str:
+    """Say whether switches tire over the evening."""
+    counts = f"{fatigue.first.count} of {fatigue.first.of} in the first half, {fatigue.second.count} of "
+    counts += f"{fatigue.second.of} in the second"
+    if fatigue.verdict == "tires":
+        return f"They tire: {counts}."
+    if fatigue.verdict == "improves":
+        return f"They come better as the evening goes on: {counts}."
+    return f"No tiring is shown: {counts}."

@@ -26,7 +26,19 @@ WORTH_REPEATING = 0.5
 
 @dataclass(frozen=True)
 class QualityLine:
-    """One statement about the data: what it is about, how it stands, what it costs."""
+    """One statement about the data: what it is about, how it stands, what it costs.
+
+    Attributes
+    ----------
+    subject : str
+        What it is about.
+    words : str
+        How it stands.
+    cost : str
+        What it costs the answer; empty where nothing.
+    grade : Grade
+        For a colour or sign.
+    """
 
     subject: str
     words: str
@@ -116,7 +128,7 @@ def _silence(result: SessionResult) -> QualityLine | None:
     words = (
         "Strokes were found throughout the marked play."
         if silent == 0
-        else (f"In {duration(silent)} of {duration(marked)} of marked play no stroke was found.")
+        else (f"No stroke was found in {duration(silent)} of {duration(marked)} of marked play.")
     )
     return QualityLine("Strokes", f"{len(result.strokes)} strokes. {words}", "0°", grade)
 

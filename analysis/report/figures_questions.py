@@ -1,7 +1,8 @@
-"""Pictures of the player's questions: hold tempo, steadiness, clearing, postures side by side, sessions over weeks."""
+"""Pictures of the player's questions: hold tempo, steadiness, clearing, postures side by side."""
 
 from __future__ import annotations
 
+import itertools
 import textwrap
 from typing import Any
 
@@ -13,7 +14,7 @@ from analysis.questions.clearing import Clearing
 from analysis.questions.consistency import SPEEDS_APART, Consistency
 from analysis.questions.hold import HoldTempo
 from analysis.questions.posture import PostureComparison
-from analysis.questions.progress import MeasureTrend
+from analysis.questions.switch_success import SwitchSuccess
 from analysis.report.figures import (
     DOWN_COLOUR,
     DOWN_FILL,
@@ -218,35 +219,39 @@ def draw_differences(comparison: PostureComparison) -> go.Figure:
     return figure
 
 
-def draw_trend(trend: MeasureTrend) -> go.Figure:
-    """One measure over the sessions, its line, and open marks where a session only gave a bound."""
+def draw_switches(found: SwitchSuccess) -> go.Figure:
+    """Every switch over the evening: strokes until the new tilt holds; missed ones above the line."""
+    missed_at = 1 + max(4, *(t.strokes or 0 for t in found.tries))
     figure = go.Figure()
-    for bound, symbol, name in (
-        ("", "circle", "session"),
-        ("at least", "triangle-up-open", "session: at least"),
-        ("below", "triangle-down-open", "session: below"),
+    names = list(dict.fromkeys((t.from_posture, t.to_posture) for t in found.tries))
+    for (old, new), symbol, colour in zip(
+        names, itertools.cycle(("circle", "diamond", "square")), itertools.cycle((DOWN_COLOUR, UP_COLOUR, INK))
     ):
-        points = [p for p in trend.points if p.bound == bound]
-        if points:
-            known = [p.low is not None and p.high is not None for p in points]
-            figure.add_scatter(
-                x=[1e3 * p.started_s for p in points],
-                y=[p.value for p in points],
-                error_y={
-                    "array": [(p.high or 0.0) - p.value if k else 0.0 for p, k in zip(points, known, strict=True)],
-                    "arrayminus": [p.value - (p.low or 0.0) if k else 0.0 for p, k in zip(points, known, strict=True)],
-                    "color": SOFT,
-                    "thickness": 1,
-                    "width": 3,
-                    "visible": any(known),
-                },
-                mode="markers",
-                marker={"color": DOWN_COLOUR, "symbol": symbol, "size": 9},
-                name=name,
-                hovertemplate="%{y:.1f} " + trend.unit + "<extra></extra>",
-            )
-    _add_line(figure, trend)
-    figure.update_layout(lay_out(HEIGHT - 60, xaxis=axis("", type="date"), yaxis=axis(f"{trend.name}, {trend.unit}")))
+        own = [t for t in found.tries if (t.from_posture, t.to_posture) == (old, new)]
+        figure.add_scatter(
+            x=[t.minute for t in own],
+            y=[missed_at if t.strokes is None else t.strokes for t in own],
+            mode="markers",
+            marker={
+                "color": colour,
+                "size": 10,
+                "symbol": [f"{symbol}{'' if t.made and not t.lost else '-open'}" for t in own],
+            },
+            name=f"{old} to {new} (open: missed, or lost again)",
+            customdata=["missed" if not t.made else "lost again by accident" if t.lost else "made" for t in own],
+            hovertemplate="minute %{x:.1f}: %{customdata}<extra></extra>",
+            showlegend=True,
+        )
+    edge = missed_at - 0.5
+    figure.update_layout(
+        lay_out(
+            HEIGHT,
+            xaxis=axis("minute of the evening"),
+            yaxis=axis("strokes until it holds", range=[-0.5, missed_at + 0.7]),
+            shapes=[_level(edge, SOFT, 1.0, "dot")],
+            annotations=[note(0.0, edge, " missed", xref="paper", xanchor="left", yanchor="bottom")],
+        )
+    )
     return figure
 
 
@@ -255,26 +260,6 @@ def _around(values: list[float]) -> list[float]:
     low, high = min(values), max(values)
     room = max(0.25 * (high - low), 0.1 * abs(high), 0.5)
     return [low - room, high + room]
-
-
-def _add_line(figure: go.Figure, trend: MeasureTrend) -> None:
-    """The fitted line, dashed where the change may be chance."""
-    told = [p for p in trend.points if not p.bound]
-    if trend.per_week is None or trend.change is None:
-        return
-    start, end = told[0].started_s, told[-1].started_s
-    mean_s = float(np.mean([p.started_s for p in told]))
-    middle = float(np.mean([p.value for p in told]))
-    rate = trend.change.value / (end - start)
-    sure = trend.verdict in ("better", "worse", "changed")
-    figure.add_scatter(
-        x=[1e3 * start, 1e3 * end],
-        y=[middle + rate * (start - mean_s), middle + rate * (end - mean_s)],
-        mode="lines",
-        line={"color": UP_COLOUR if sure else SOFT, "width": 2, "dash": "solid" if sure else "dot"},
-        name="change" if sure else "no change shown",
-        hoverinfo="skip",
-    )
 
 
 def _add_band(figure: go.Figure, x: FloatArray, low: FloatArray, high: FloatArray) -> None:

@@ -97,7 +97,15 @@ def draw_lift(result: SessionResult, rows: np.ndarray) -> go.Figure:
             shapes=shapes,
             annotations=[
                 note(0, 1.0, " clears →", yref="paper", xanchor="left", yanchor="top", font={"size": 12, "color": INK}),
-                note(0, 1.0, "← stuck ", yref="paper", xanchor="right", yanchor="top", font={"size": 12, "color": INK}),
+                note(
+                    0,
+                    1.0,
+                    "← too low ",
+                    yref="paper",
+                    xanchor="right",
+                    yanchor="top",
+                    font={"size": 12, "color": INK},
+                ),
             ],
             barmode="overlay",
         )

@@ -23,12 +23,18 @@ def progress_sections(player: PlayerProgress, id_stem: str, pictures: bool) -> t
     -------
     tuple of Section
     """
-    groups: dict[tuple[str, str], list[MeasureTrend]] = {}
+    groups: dict[tuple[str, str, str], list[MeasureTrend]] = {}
     for trend in player.trends:
-        groups.setdefault((trend.drill, trend.posture), []).append(trend)
+        groups.setdefault((trend.drill, trend.posture, trend.setup), []).append(trend)
     found = []
-    for number, ((drill, posture), trends) in enumerate(groups.items()):
-        title = ", ".join((f"Drill {drill}" if drill else "All play", *([f"posture {posture}"] if posture else [])))
+    for number, ((drill, posture, setup), trends) in enumerate(groups.items()):
+        title = ", ".join(
+            (
+                f"Drill {drill}" if drill else "All play",
+                *([f"posture {posture}"] if posture else []),
+                *([setup] if setup else []),
+            )
+        )
         first, *others = [say_trend(trend) for trend in trends]
         choices = tuple(_choice(trend) for trend in trends) if pictures else ()
         found.append(Section(f"{id_stem}-{number}", title, first, choices, notes=tuple(others)))
@@ -36,7 +42,7 @@ def progress_sections(player: PlayerProgress, id_stem: str, pictures: bool) -> t
 
 
 def _choice(trend: MeasureTrend) -> Choice:
-    from analysis.report.figures_questions import draw_trend
+    from analysis.report.figures_progress import draw_trend
 
     return Choice(trend.name, (Picture(draw_trend(trend), say_trend(trend)),))
 
@@ -57,13 +63,23 @@ def say_trend(trend: MeasureTrend) -> str:
 
 
 def say_progress(progress: PlayerProgress) -> str:
-    """One player in a sentence."""
+    """One player in a sentence.
+
+    Parameters
+    ----------
+    progress : PlayerProgress
+
+    Returns
+    -------
+    str
+    """
     count = len(progress.sessions)
     minutes = sum(s.minutes_played for s in progress.sessions)
     name = progress.player or "(no name)"
     played = f"{count} session{'s' * (count != 1)}, {minutes:.0f} minutes played"
     reasons = "; ".join(progress.attention.reasons)
-    return f"{name}: {progress.attention.word}{f' ({reasons})' if reasons else ''}; {played}."
+    step = f" Next: {progress.attention.next_step}." if progress.attention.next_step else ""
+    return f"{name}: {progress.attention.word}{f' ({reasons})' if reasons else ''}; {played}.{step}"
 
 
 def _where(drill: str, posture: str) -> str:

@@ -9,6 +9,7 @@ from analysis.questions.clearing import Clearing
 from analysis.questions.consistency import Consistency
 from analysis.questions.hold import HoldTempo
 from analysis.questions.posture import PostureComparison
+from analysis.questions.switch_success import SwitchSuccess
 from analysis.report.answer_sentences import (
     name_posture,
     say_clearing,
@@ -19,6 +20,7 @@ from analysis.report.answer_sentences import (
     say_hold_difference,
     say_measure,
     say_p,
+    say_switches,
     say_switching,
 )
 from analysis.report.figures_questions import (
@@ -27,6 +29,7 @@ from analysis.report.figures_questions import (
     draw_differences,
     draw_hold,
     draw_posture_blocks,
+    draw_switches,
 )
 from analysis.report.sections import Choice, Picture, Section, Table
 from analysis.report.session_answers import SessionAnswers
@@ -46,7 +49,8 @@ def question_sections(answers: SessionAnswers) -> tuple[Section, ...]:
     Returns
     -------
     tuple of Section
-        Hold tempo, consistency, clearing, the comparison of two postures, tension; each where there is an answer.
+        Hold tempo, consistency, clearing, the comparison of two postures, switches, tension; each where there is an
+        answer.
     """
     sections: list[Section] = []
     if answers.holds:
@@ -60,6 +64,8 @@ def question_sections(answers: SessionAnswers) -> tuple[Section, ...]:
         sections.append(Section("postures", "Which posture", sentence))
     elif answers.comparison is not None:
         sections.append(comparison_section(answers.comparison))
+    if answers.switches is not None:
+        sections.append(switch_section(answers.switches))
     if isinstance(answers.tension, str):
         sections.append(Section("tension", "Does tension grow", f"This cannot be told here: {answers.tension}."))
     elif answers.tension is not None:
@@ -68,7 +74,17 @@ def question_sections(answers: SessionAnswers) -> tuple[Section, ...]:
 
 
 def hold_section(holds: Sequence[HoldTempo]) -> Section:
-    """Does it stay tilted at speed."""
+    """Does it stay tilted at speed.
+
+    Parameters
+    ----------
+    holds : sequence of HoldTempo
+        One a posture.
+
+    Returns
+    -------
+    Section
+    """
     choices = tuple(Choice(_label(h.posture), (Picture(draw_hold(h), say_hold(h)),)) for h in holds)
     rows = []
     for hold in holds:
@@ -101,7 +117,17 @@ def _block_speed(hold: HoldTempo, strokes_per_s: float) -> str:
 
 
 def consistency_section(steady: Sequence[Consistency]) -> Section:
-    """Is it consistent."""
+    """Is it consistent.
+
+    Parameters
+    ----------
+    steady : sequence of Consistency
+        One a posture.
+
+    Returns
+    -------
+    Section
+    """
     choices = tuple(Choice(_label(s.posture), (Picture(draw_consistency(s), say_consistency(s)),)) for s in steady)
     rows = []
     for s in steady:
@@ -121,7 +147,17 @@ def consistency_section(steady: Sequence[Consistency]) -> Section:
 
 
 def clearing_section(clears: Sequence[Clearing]) -> Section:
-    """Will it clear."""
+    """Will it clear.
+
+    Parameters
+    ----------
+    clears : sequence of Clearing
+        One a posture.
+
+    Returns
+    -------
+    Section
+    """
     choices = tuple(Choice(_label(c.posture), (Picture(draw_clearing(c), say_clearing(c)),)) for c in clears)
     rows = []
     for c in clears:
@@ -142,7 +178,16 @@ def clearing_section(clears: Sequence[Clearing]) -> Section:
 
 
 def comparison_section(comparison: PostureComparison) -> Section:
-    """Which posture."""
+    """Which posture.
+
+    Parameters
+    ----------
+    comparison : PostureComparison
+
+    Returns
+    -------
+    Section
+    """
     pictures = [Picture(draw_posture_blocks(comparison), "Tilt of every block, by posture.")]
     if comparison.measures:
         pictures.append(Picture(draw_differences(comparison), say_comparison(comparison)))
@@ -174,6 +219,35 @@ def comparison_section(comparison: PostureComparison) -> Section:
         say_comparison(comparison),
         (Choice("", tuple(pictures)),),
         Table("Differences between the postures", columns, rows) if rows else None,
+        tuple(notes),
+    )
+
+
+def switch_section(found: SwitchSuccess) -> Section:
+    """Do switches of posture come."""
+    rows = tuple(
+        (
+            f"{g.from_posture} to {g.to_posture}",
+            "" if g.tempo_bpm is None else f"{g.tempo_bpm:.0f} BPM",
+            f"{g.made.count} of {g.made.of}",
+            f"{in_100(g.made.low)} to {in_100(g.made.high)} of 100",
+            str(g.lost.count),
+            "" if g.median_strokes is None else f"{g.median_strokes:.0f}",
+        )
+        for g in found.groups
+    )
+    columns = ("From, to", "Tempo", "Made", "95 % interval", "Lost by accident", "Strokes until it holds")
+    notes = []
+    if found.changes_inside:
+        notes.append(f"Inside single blocks the tilt changed {found.changes_inside} times by groups of strokes.")
+    if found.untold:
+        notes.append(f"{found.untold} more switches cannot be told: the two postures tilt too much alike.")
+    return Section(
+        "switches",
+        "Do switches come",
+        say_switches(found),
+        (Choice("", (Picture(draw_switches(found), say_switches(found)),)),),
+        Table("Switches by direction and tempo", columns, rows),
         tuple(notes),
     )
 

@@ -23,7 +23,16 @@ class Picture:
 
 @dataclass(frozen=True)
 class Choice:
-    """One of several alternatives of which the page shows one at a time; its pictures stand side by side."""
+    """One of several alternatives of which the page shows one at a time; its pictures stand side by side.
+
+    Attributes
+    ----------
+    label : str
+        Empty where there is only one.
+    pictures : tuple of Picture
+    note : str
+        A sentence below.
+    """
 
     label: str
     pictures: tuple[Picture, ...]
@@ -32,7 +41,16 @@ class Choice:
 
 @dataclass(frozen=True)
 class Table:
-    """A small table of texts; the first column names the row."""
+    """A small table of texts; the first column names the row.
+
+    Attributes
+    ----------
+    caption : str
+        Above the table.
+    columns : tuple of str
+    rows : tuple[tuple[str, ...], ...]
+        As many cells each as there are columns.
+    """
 
     caption: str
     columns: tuple[str, ...]

@@ -13,6 +13,7 @@ from analysis.questions.clearing import Clearing, judge_clearing
 from analysis.questions.consistency import Consistency, measure_consistency
 from analysis.questions.hold import HoldTempo, find_hold_tempo
 from analysis.questions.posture import PostureComparison, compare_postures
+from analysis.questions.switch_success import SwitchSuccess, measure_switches
 from analysis.sound.witness import Heard
 from analysis.tension.assessment import Tension, is_long, measure_tension
 
@@ -39,6 +40,8 @@ class SessionAnswers:
     drill_problems : tuple of str
     heard : Heard or None
         What a recording of the sound says, where there is one.
+    switches : SwitchSuccess or None
+        Of sessions with four switches of posture or more that can be told.
     """
 
     holds: tuple[HoldTempo, ...]
@@ -49,6 +52,7 @@ class SessionAnswers:
     drills: tuple[DrillBlock, ...]
     drill_problems: tuple[str, ...]
     heard: Heard | None = None
+    switches: SwitchSuccess | None = None
 
 
 def answer_session(
@@ -71,6 +75,7 @@ def answer_session(
     blocks = [b for b in result.blocks if b.strokes]
     postures = list(dict.fromkeys(b.posture for b in blocks))
     repeated = [p for p in postures if sum(b.posture == p for b in blocks) > 1]
+    switches = _or_reason(lambda: measure_switches(result)) if len(postures) > 1 else None
     drills, problems = judge_drills(result, metadata or {}, heard=None if heard is None else heard.emissions)
     return SessionAnswers(
         holds=_answers([p for p in postures if _has_ladder(result, p)], lambda p: find_hold_tempo([result], p)),
@@ -81,6 +86,7 @@ def answer_session(
         drills=drills,
         drill_problems=problems,
         heard=heard,
+        switches=None if isinstance(switches, str) else switches,
     )
 
 

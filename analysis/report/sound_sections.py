@@ -25,7 +25,18 @@ LIMITS = (
 
 
 def sound_sections(heard: Heard) -> tuple[Section, ...]:
-    """The section of the report about the sound: counts, evenness, tuning; or why there is no answer from it."""
+    """The section of the report about the sound: counts, evenness, tuning; or why there is no answer from it.
+
+    Parameters
+    ----------
+    heard : Heard
+        What was heard, or why nothing was.
+
+    Returns
+    -------
+    tuple of Section
+        One section.
+    """
     sentence = sound_sentence(heard)
     if heard.obstacle:
         return (Section("sound", "What the sound says", sentence, notes=(_KEPT,)),)
@@ -51,7 +62,17 @@ def sound_sentence(heard: Heard) -> str:
 
 
 def sound_sentences(heard: Heard) -> tuple[str, ...]:
-    """Everything that a terminal says about the sound."""
+    """Everything that a terminal says about the sound.
+
+    Parameters
+    ----------
+    heard : Heard
+        What was heard, or why nothing was.
+
+    Returns
+    -------
+    tuple of str
+    """
     if heard.obstacle:
         return sound_sentence(heard), *heard.remarks, "Motion's own answer stays."
     return sound_sentence(heard), *alignment_sentences(heard), *heard.remarks

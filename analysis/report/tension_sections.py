@@ -35,7 +35,7 @@ def tension_section(tension: Tension, pictures: bool = True) -> Section:
     ordered = sorted(tension.trends, key=lambda trend: -(trend.drift.z if trend.drift else -9.0))
     choices = tuple(_choice(tension, trend) for trend in ordered) if pictures else ()
     rows = tuple(_row(trend) for trend in tension.trends)
-    columns = ("Trend of", "At first", "At last", "An hour", "95 % interval", "Step")
+    columns = ("Trend of", "At first", "At last", "Change", "95 % interval", "Step")
     return Section(
         "tension",
         "Does tension grow",
@@ -47,7 +47,16 @@ def tension_section(tension: Tension, pictures: bool = True) -> Section:
 
 
 def say_level(level: TensionLevel) -> str:
-    """The level in two or three sentences; a report of discomfort first and, with what to do, alone."""
+    """The level in two or three sentences; a report of discomfort first and, with what to do, alone.
+
+    Parameters
+    ----------
+    level : TensionLevel
+
+    Returns
+    -------
+    str
+    """
     if level.hurt:
         return f"{level.sentence} ({capitalise('; '.join(level.reasons))}.)"
     since = f" by minute {level.since_min:.0f} of play" if level.since_min is not None else ""
@@ -111,9 +120,9 @@ def say_trend(trend: MarkerTrend) -> str:
     ends = f"{capitalise(marker.name)}: {_value(marker, trend.first)} at first, {_value(marker, trend.last)} at last"
     if trend.drift is None:
         return f"{ends}; no trend can be told from {trend.rows} blocks."
-    slope = trend.drift.per_hour
-    chance = "" if slope.low > 0 or slope.high < 0 else ", which may be chance"
-    said = f"{ends}; {change_text(marker, slope.value)} an hour ({interval_text(marker, slope)}){chance}."
+    change = trend.drift.over_session
+    chance = "" if change.low > 0 or change.high < 0 else ", which may be chance"
+    said = f"{ends}; trend {change_text(marker, change.value)} ({interval_text(marker, change)}){chance}."
     if trend.change is not None and trend.change.p < SURE_P:
         step = change_text(marker, trend.change.step)
         said += f" Its level changes near minute {trend.change.minute:.0f}, by {step} (p {trend.change.p:.3f})."
@@ -122,20 +131,20 @@ def say_trend(trend: MarkerTrend) -> str:
 
 def _row(trend: MarkerTrend) -> tuple[str, ...]:
     marker = trend.marker
-    slope = trend.drift.per_hour if trend.drift else None
+    change = trend.drift.over_session if trend.drift else None
     step = trend.change if trend.change is not None and trend.change.p < SURE_P else None
     unit = f" ({marker.unit})" if marker.unit else ""
     return (
         f"{marker.name}{unit}",
         _value(marker, trend.first).split(" ")[0],
         _value(marker, trend.last).split(" ")[0],
-        _an_hour(marker, slope.value) if slope else "",
-        interval_text(marker, slope) if slope else "",
+        _change(marker, change.value) if change else "",
+        interval_text(marker, change) if change else "",
         f"min {step.minute:.0f}" if step else "none",
     )
 
 
-def _an_hour(marker: Marker, change: float) -> str:
+def _change(marker: Marker, change: float) -> str:
     """A change without its unit where the row's name has it; a share keeps its sign."""
     words = change_text(marker, change)
     return words if marker.relative else words.split(" ")[0]

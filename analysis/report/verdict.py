@@ -1,4 +1,4 @@
-"""The answer a player reads first: one sentence with its certainty, one next action, and what it rests on."""
+"""The answer a player reads first: one sentence with its certainty, one next action, and what it is based on."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ class Verdict:
     quality : tuple of QualityLine
         Data quality in plain words, each with its cost in degrees.
     how_sure : tuple of str
-        Sentences on the two parts of the uncertainty.
+        Sentences on the three parts of the uncertainty.
     cautions : tuple of str
     against_hand : bool
         True: no instrument frame, tilt is only against the hand's own mean plane.
@@ -132,7 +132,17 @@ def _find_posture(result: SessionResult, members: Sequence[BlockSummary], blocks
 
 
 def by_posture(blocks: Sequence[BlockSummary]) -> dict[str, list[BlockSummary]]:
-    """Blocks by posture, in order of first play."""
+    """Blocks by posture, in order of first play.
+
+    Parameters
+    ----------
+    blocks : sequence of BlockSummary
+        In order.
+
+    Returns
+    -------
+    dict of str to list[BlockSummary]
+    """
     groups: dict[str, list[BlockSummary]] = {}
     for block in blocks:
         groups.setdefault(block.posture, []).append(block)
@@ -140,7 +150,18 @@ def by_posture(blocks: Sequence[BlockSummary]) -> dict[str, list[BlockSummary]]:
 
 
 def clause(finding: BlockCase) -> str:
-    """A finding as a short clause: "the downstroke clears (tilt 15.0°)"."""
+    """A finding as a short clause: "the downstroke clears (tilt 15.0°)".
+
+    Parameters
+    ----------
+    finding : BlockCase
+        Of one block or one posture.
+
+    Returns
+    -------
+    str
+        Without a capital or a full stop.
+    """
     mean, share = finding.summary.tilt_mean_deg or 0.0, finding.share or 0.0
     tilt = degrees(mean)
     side, other = "down" if mean >= 0 else "up", other_stroke(finding.stroke)
@@ -176,8 +197,19 @@ def _only(share: float) -> str:
     return f"only {of_100(share)}" if share > 0 else "none of 100"
 
 
-def _short_clause(finding: BlockCase) -> str:
-    """What keeps a block from holding, without its numbers' brackets."""
+def short_clause(finding: BlockCase) -> str:
+    """What keeps a block from holding, without its numbers' brackets.
+
+    Parameters
+    ----------
+    finding : BlockCase
+        Of one that does not hold.
+
+    Returns
+    -------
+    str
+        Without a capital or a full stop.
+    """
     if finding.case == "short":
         return f"the stroke is too short: {_only(finding.share or 0.0)} clear"
     if finding.case == "uneven":
@@ -198,7 +230,7 @@ def _sentence(postures: Sequence[BlockCase], blocks: Sequence[BlockCase]) -> str
         held, first = turn
         return (
             f"{BY_HAND} your {held.stroke}stroke clears the next string up to {speed(held.summary)}; "
-            f"at {speed(first.summary)} {_short_clause(first)}."
+            f"at {speed(first.summary)} {short_clause(first)}."
         )
     where = f" in {len(blocks)} blocks taken together" if len(blocks) > 1 else ""
     summaries = [finding.summary for finding in blocks]
@@ -214,7 +246,18 @@ def _label(finding: BlockCase) -> str:
 
 
 def find_speed_turn(blocks: Sequence[BlockCase]) -> tuple[BlockCase, BlockCase] | None:
-    """The fastest block that held and the slowest that did not, where all that held are slower; else None."""
+    """The fastest block that held and the slowest that did not, where all that held are slower; else None.
+
+    Parameters
+    ----------
+    blocks : sequence of BlockCase
+        Of one posture.
+
+    Returns
+    -------
+    (BlockCase, BlockCase) or None
+        The one that held first.
+    """
     held = [finding for finding in blocks if finding.held]
     failing = [finding for finding in blocks if not finding.held]
     if not held or not failing:
@@ -237,9 +280,9 @@ def _full_sentence(finding: BlockCase, where: str) -> str:
         "nothing can be said about the strings.",
         "unsure": f"It cannot be told on which side your stroke leaves the strings{where}: its tilt lies somewhere "
         f"between {degrees(low)} and {degrees(high)}.",
-        "level": f"your stroke runs level{where}, at a tilt of {tilt}: the plectrum stays stuck between two strings.",
-        "shallow": f"your stroke tilts to the {side}stroke's side{where}, but {degrees(abs(mean))} is too little: "
-        "the plectrum stays stuck between two strings.",
+        "level": f"your stroke runs level{where}, at a tilt of {tilt}: too flat to clear either way.",
+        "shallow": f"your stroke tilts to the {side}stroke's side{where}, but {degrees(abs(mean))} is too "
+        "flat to clear the next string.",
         "short": f"your stroke is tilted enough to the {side}stroke's side{where}, by {degrees(abs(mean))}, but it is "
         f"too short: {_only(share)} {stroke}strokes clear the next string.",
         "uneven": f"your {stroke}stroke clears the next string only {of_100(share)} times{where}: its tilt of {tilt} "
@@ -247,7 +290,7 @@ def _full_sentence(finding: BlockCase, where: str) -> str:
         "clears": f"your {stroke}stroke clears the next string {of_100(share)} times{where}, at a tilt of {tilt}.",
         "both": f"both your strokes clear the next string{where}: the path is arched by {bow}, at a tilt of {tilt}.",
         "mixed": f"your stroke changes between two tilts{where}, {_two_tilts(finding)}, every {_mean_run(finding):.0f} "
-        "strokes or so: their average is none that you played.",
+        "strokes or so: you never played their average.",
         "wrong": f"your stroke is tilted to the {other_stroke(stroke)}stroke's side{where}, by {degrees(abs(mean))}, "
         f"but the {stroke}stroke was to clear: {of_100(share)} do.",
     }[finding.case]
@@ -256,24 +299,21 @@ def _full_sentence(finding: BlockCase, where: str) -> str:
 
 def _certainty_words(certainty: Certainty, said: Sequence[BlockCase], result: SessionResult) -> str:
     if said[0].case == "hand":
-        return "Open: without reference gestures the tilt has no string plane to stand against."
+        return "Open: without reference gestures nobody knows where your strings are."
     lowering = _lowering(certainty, said, result, [d for d in result.doubts if d.about == "hand"])
     if lowering:
-        return f"{certainty.capitalize()} about the hand's stroke: {lowering[0].lower()}{lowering[1:]}"
+        return f"{certainty.capitalize()} about the hand's stroke: {lowering}"
     if certainty == "sure" and any(finding.case == "mixed" for finding in said):
-        return (
-            "Sure: two tilts explain the strokes far better than one that wanders; no offset touches their difference."
-        )
+        return "Sure: two tilts explain the strokes far better than one that wanders, and no offset changes that."
     intervals = [finding.summary.tilt_ci95_deg for finding in said]
     known = [interval for interval in intervals if interval is not None]
     if len(known) < len(intervals):
-        return "Open: there are too few strokes, or too little is known of the gestures, for an interval."
+        return "Open: there are too few strokes, or the gestures say too little, for an interval."
     spans = " and ".join(f"{degrees(low)} to {degrees(high)}" for low, high in known[:3])
     tilts = f"95 % interval of its tilt, {spans}" if len(known) == 1 else f"95 % intervals of its tilts, {spans}"
     return {
-        "sure": f"Sure about the hand's stroke: this holds over the whole {tilts}.",
-        "likely": f"Likely about the hand's stroke: this holds over the middle two thirds, but not the whole, of the "
-        f"{tilts}.",
+        "sure": f"Sure about the hand's stroke: the answer is the same anywhere in the {tilts}.",
+        "likely": f"Likely about the hand's stroke: only near an end of the {tilts}, would the answer change.",
         "open": f"Open, even about the hand's stroke: within the {tilts}, the answer changes.",
     }[certainty]
 
@@ -285,7 +325,10 @@ def _lowering(
     postures = {finding.summary.posture for finding in said}
     blocks = [block.index for block in result.blocks if block.strokes and block.posture in postures]
     found = [doubt for doubt in doubts_on(doubts, blocks) if doubt.cap == certainty]
-    return found[0].sentence if certainty != "sure" and found else None
+    if certainty == "sure" or not found:
+        return None
+    change = found[0].change
+    return f"{found[0].fault} ({found[0].evidence}). {change[0].upper()}{change[1:]}."
 
 
 def _tip_words(certainty: Certainty, said: Sequence[BlockCase], result: SessionResult) -> list[str]:
@@ -295,9 +338,9 @@ def _tip_words(certainty: Certainty, said: Sequence[BlockCase], result: SessionR
         return []
     lowering = _lowering(certainty, said, result, [d for d in result.doubts if d.about == "tip"])
     if lowering:
-        return [f"{certainty.capitalize()} about the tip: {lowering[0].lower()}{lowering[1:]}"]
+        return [f"{certainty.capitalize()} about the tip: {lowering}"]
     spans = " and ".join(f"{degrees(low)} to {degrees(high)}" for low, high in known[:3])
-    return [f"{certainty.capitalize()} about the tip against the strings, {spans}: fingers and instrument move unseen."]
+    return [f"{certainty.capitalize()} about the tip: {spans}, which allows for unseen fingers, skin and instrument."]
 
 
 def _action(result: SessionResult, focus: BlockCase, ladder: Sequence[BlockCase]) -> tuple[ActionKind, str]:
@@ -383,8 +426,8 @@ def _how_sure(findings: Sequence[BlockCase], result: SessionResult) -> tuple[str
             f"{range_words} {finding.stroke}strokes would clear."
         )
     said.append(
-        "A change from one block to the next within one posture feels only the scatter; between postures both offsets "
-        "count."
+        "Fingers and skin, between hand and tip, add a third part. From block to block within one posture only the "
+        "scatter counts; between postures both offsets do."
     )
     return tuple(said)
 

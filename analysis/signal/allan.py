@@ -61,7 +61,17 @@ class NoiseTerms:
 
 
 def octave_factors(samples: int) -> np.ndarray:
-    """Return averaging factors 1, 2, 4, ... that leave at least ``MIN_PAIRS`` averages."""
+    """Return averaging factors 1, 2, 4, ... that leave at least ``MIN_PAIRS`` averages.
+
+    Parameters
+    ----------
+    samples : int
+        Length of the record.
+
+    Returns
+    -------
+    int (k,)
+    """
     top = max(0, int(np.log2(max(samples // (MIN_PAIRS + 1), 1))))
     return 2 ** np.arange(top + 1)
 
@@ -76,6 +86,11 @@ def adev(data: FloatArray, rate_hz: float, factors: np.ndarray) -> AllanDeviatio
     rate_hz : float
     factors : int (k,)
         Averaging factors in samples.
+
+    Returns
+    -------
+    AllanDeviation
+        In the unit of ``data``.
 
     Raises
     ------
@@ -93,7 +108,26 @@ def adev(data: FloatArray, rate_hz: float, factors: np.ndarray) -> AllanDeviatio
 
 
 def oadev(data: FloatArray, rate_hz: float, factors: np.ndarray) -> AllanDeviation:
-    """Return the overlapping Allan deviation (NIST SP 1065, equation 11), as :func:`adev` otherwise."""
+    """Return the overlapping Allan deviation (NIST SP 1065, equation 11), as :func:`adev` otherwise.
+
+    Parameters
+    ----------
+    data : float64 (n,)
+        Rates: frequency, or turning rate, or acceleration.
+    rate_hz : float
+    factors : int (k,)
+        Averaging factors in samples.
+
+    Returns
+    -------
+    AllanDeviation
+        In the unit of ``data``.
+
+    Raises
+    ------
+    NotEnoughDataError
+        If a factor leaves no pair of averages.
+    """
     phase = _phase(data)
     deviations, pairs = [], []
     for m in factors:
@@ -123,6 +157,15 @@ def fit_noise(deviation: AllanDeviation) -> NoiseTerms:
 
     Each averaging time weighs by the number of independent pairs behind it.
 
+    Parameters
+    ----------
+    deviation : AllanDeviation
+
+    Returns
+    -------
+    NoiseTerms
+        In the deviation's unit; None for a part that does not stand out.
+
     Raises
     ------
     NotEnoughDataError
@@ -131,7 +174,9 @@ def fit_noise(deviation: AllanDeviation) -> NoiseTerms:
     tau, sigma = deviation.tau_s, deviation.deviation
     if len(tau) < 4 or not (sigma > 0.0).all():
         raise NotEnoughDataError(
-            f"expected at least four averaging times with noise in them, found {len(tau)}; record a longer still"
+            expected="at least four averaging times with noise in them",
+            found=f"{len(tau)}",
+            next_step="record a longer still",
         )
     variance = sigma**2
     columns = np.column_stack([1.0 / tau, np.full_like(tau, BIAS_FACTOR), tau / 3.0])
@@ -153,5 +198,7 @@ def _phase(data: FloatArray) -> FloatArray:
 def _need(enough: bool, factor: int, samples: int) -> None:
     if not enough:
         raise NotEnoughDataError(
-            f"expected at least {2 * factor} samples to average over {factor}, found {samples}; record a longer still"
+            expected=f"at least {2 * factor} samples to average over {factor}",
+            found=f"{samples}",
+            next_step="record a longer still",
         )

@@ -51,7 +51,13 @@ class CalibrationSettings:
 
 @dataclass(frozen=True)
 class StillMean:
-    """Mean of a still stretch and its standard error, SI units, sensor axes."""
+    """Mean of a still stretch and its standard error, SI units, sensor axes.
+
+    Attributes
+    ----------
+    accel_mps2, gyro_radps : float64 (3,)
+    accel_se_mps2, gyro_se_radps : float64 (3,)
+    """
 
     accel_mps2: FloatArray
     gyro_radps: FloatArray
@@ -94,6 +100,18 @@ def normal_gravity_mps2(latitude_deg: float, height_m: float = 0.0) -> float:
 
     Local deviations stay below 0.001 m/s^2 nearly everywhere, 0.01 % of the scale.
 
+    Parameters
+    ----------
+    latitude_deg : float
+        North positive.
+    height_m : float
+        Above the ellipsoid; sea level will do.
+
+    Returns
+    -------
+    float
+        m/s^2.
+
     Raises
     ------
     InputError
@@ -106,8 +124,9 @@ def normal_gravity_mps2(latitude_deg: float, height_m: float = 0.0) -> float:
     """
     if not -90.0 <= latitude_deg <= 90.0 or not -500.0 <= height_m <= 9000.0:
         raise InputError(
-            f"expected a latitude of -90 to 90 degrees and a height of -500 to 9000 m, found {latitude_deg:g} and "
-            f"{height_m:g}; correct them"
+            expected="a latitude of -90 to 90 degrees and a height of -500 to 9000 m",
+            found=f"{latitude_deg:g} and {height_m:g}",
+            next_step="correct them",
         )
     s = np.sin(np.radians(latitude_deg)) ** 2
     surface = 9.7803253359 * (1.0 + 0.00193185265241 * s) / np.sqrt(1.0 - 0.00669437999014 * s)
@@ -123,6 +142,12 @@ def still_mean(
     ----------
     accel_mps2, gyro_radps : float64 (n, 3)
     rate_hz : float
+    settings : CalibrationSettings, optional
+
+    Returns
+    -------
+    StillMean
+        Means in m/s^2 and rad/s.
 
     Raises
     ------
@@ -132,7 +157,11 @@ def still_mean(
     s = settings or CalibrationSettings()
     n = len(gyro_radps)
     if n < max(4, s.min_still_s * rate_hz):
-        raise InputError(f"expected {s.min_still_s:g} s of stillness, found {n / rate_hz:.2f} s; hold it longer")
+        raise InputError(
+            expected=f"{s.min_still_s:g} s of stillness",
+            found=f"{n / rate_hz:.2f} s",
+            next_step="hold it longer",
+        )
     for name, data, limit, unit in (
         ("turning", gyro_radps, s.max_still_gyro_radps, "rad/s"),
         ("shaking", accel_mps2, s.max_still_accel_mps2, "m/s2"),
@@ -140,8 +169,9 @@ def still_mean(
         spread = float(np.std(data, axis=0).max())
         if spread > limit:
             raise InputError(
-                f"expected a sensor at rest, found it {name} by {spread:.3g} {unit} (limit {limit:g}); lay it down, "
-                "do not touch table or cable, and repeat"
+                expected="a sensor at rest",
+                found=f"it {name} by {spread:.3g} {unit} (limit {limit:g})",
+                next_step="lay it down, do not touch table or cable, and repeat",
             )
     mean = gyro_radps.mean(axis=0)
     drift = float(np.abs(gyro_radps[: n // 2].mean(axis=0) - gyro_radps[n // 2 :].mean(axis=0)).max())
@@ -149,13 +179,15 @@ def still_mean(
     chance = 4.0 * float(np.std(gyro_radps, axis=0).max()) * 2.0 / np.sqrt(n)
     if drift > s.max_drift_radps + chance:
         raise InputError(
-            f"expected a steady reading, found the turning rate drifting by {drift:.3g} rad/s; let the sensor warm up "
-            "for a few minutes, and repeat"
+            expected="a steady reading",
+            found=f"the turning rate drifting by {drift:.3g} rad/s",
+            next_step="let the sensor warm up for a few minutes, and repeat",
         )
     if float(np.abs(mean).max()) > s.max_gyro_bias_radps:
         raise InputError(
-            f"expected a turning rate near zero at rest, found {np.degrees(np.abs(mean).max()):.0f} deg/s; check the "
-            "profile's scale, or the sensor is broken"
+            expected="a turning rate near zero at rest",
+            found=f"{np.degrees(np.abs(mean).max()):.0f} deg/s",
+            next_step="check the profile's scale, or the sensor is broken",
         )
     return StillMean(accel_mps2.mean(axis=0), mean, _standard_error(accel_mps2), _standard_error(gyro_radps))
 
@@ -170,7 +202,18 @@ def _standard_error(data: FloatArray, block: int = 32) -> FloatArray:
 
 
 def face_up(accel_mps2: FloatArray, settings: CalibrationSettings | None = None) -> str | None:
-    """Return which axis (one of :data:`FACES`) points up, or None if none does within the limit."""
+    """Return which axis (one of :data:`FACES`) points up, or None if none does within the limit.
+
+    Parameters
+    ----------
+    accel_mps2 : float64 (3,)
+        Mean reading at rest.
+    settings : CalibrationSettings, optional
+
+    Returns
+    -------
+    str or None
+    """
     s = settings or CalibrationSettings()
     axis = int(np.argmax(np.abs(accel_mps2)))
     angle = np.degrees(np.arccos(min(1.0, abs(accel_mps2[axis]) / float(np.linalg.norm(accel_mps2)))))
@@ -195,6 +238,12 @@ def fit_positions(
         Of the place, see :func:`normal_gravity_mps2`.
     gyro_bias_radps : 3 floats
         Passed through to the calibration.
+    settings : CalibrationSettings, optional
+
+    Returns
+    -------
+    AccelerometerFit
+        The calibration, its standard errors and what the fit leaves over.
 
     Raises
     ------
@@ -305,34 +354,41 @@ def _tangents(u: FloatArray) -> FloatArray:
 
 def _check_positions(means: FloatArray, gravity_mps2: float, s: CalibrationSettings) -> None:
     if not 9.76 <= gravity_mps2 <= 9.84:
-        raise InputError(f"expected gravity of a place on Earth (9.76 to 9.84 m/s2), found {gravity_mps2:g}; check it")
+        raise InputError(
+            expected="gravity of a place on Earth (9.76 to 9.84 m/s2)",
+            found=f"{gravity_mps2:g}",
+            next_step="check it",
+        )
     seen = {face_up(mean, s) for mean in means}
     missing = [face for face in FACES if face not in seen]
     if missing:
         raise InputError(
-            f"expected the sensor to rest with each axis up and down once, found none with {', '.join(missing)} up; "
-            "add these positions"
+            expected="the sensor to rest with each axis up and down once",
+            found=f"none with {', '.join(missing)} up",
+            next_step="add these positions",
         )
     ratio = np.linalg.norm(means, axis=1) / gravity_mps2
     worst = int(np.argmax(np.abs(ratio - 1.0)))
     if abs(ratio[worst] - 1.0) > s.max_gravity_error:
         raise InputError(
-            f"expected readings of about gravity, found {ratio[worst]:.2f} times it in position {worst + 1}; check the "
-            "range in the sensor's profile"
+            expected="readings of about gravity",
+            found=f"{ratio[worst]:.2f} times it in position {worst + 1}",
+            next_step="check the range in the sensor's profile",
         )
 
 
 def _check_fit(bias: FloatArray, error: FloatArray, residual: float, s: CalibrationSettings) -> None:
     if residual > s.max_residual_mps2:
         raise InputError(
-            f"expected positions that agree within {s.max_residual_mps2:g} m/s2, found {residual:.3f}; the sensor "
-            "moved in one of them, repeat all on a firm level table"
+            expected=f"positions that agree within {s.max_residual_mps2:g} m/s2",
+            found=f"{residual:.3f}",
+            next_step="the sensor moved in one of them, repeat all on a firm level table",
         )
     if np.abs(error).max() > s.max_scale_error or np.abs(bias).max() > s.max_bias_mps2:
         raise InputError(
-            f"expected a scale within {s.max_scale_error:.0%} and a bias below {s.max_bias_mps2:g} m/s2, found "
-            f"{np.abs(error).max():.0%} and {np.abs(bias).max():.2f} m/s2; check the range in the sensor's profile, or "
-            "the sensor is broken"
+            expected=f"a scale within {s.max_scale_error:.0%} and a bias below {s.max_bias_mps2:g} m/s2",
+            found=f"{np.abs(error).max():.0%} and {np.abs(bias).max():.2f} m/s2",
+            next_step="check the range in the sensor's profile, or the sensor is broken",
         )
 
 

@@ -6,7 +6,18 @@ from analysis.signal.timebase import Timebase
 
 
 def clock_remarks(base: Timebase) -> list[str]:
-    """One sentence for each thing about the times that was mended, or that limits what they tell."""
+    """One sentence for each thing about the times that was mended, or that limits what they tell.
+
+    Parameters
+    ----------
+    base : Timebase
+        As fitted.
+
+    Returns
+    -------
+    list of str
+        Empty where nothing was mended.
+    """
     faults = base.faults
     said = []
     if base.repeated_samples:

@@ -43,7 +43,20 @@ class Grid:
 
     @staticmethod
     def steady(rate_hz: float, size: int, start_s: float = 0.0) -> Grid:
-        """A grid of ``size`` samples by a steady clock, without a gap."""
+        """A grid of ``size`` samples by a steady clock, without a gap.
+
+        Parameters
+        ----------
+        rate_hz : float
+        size : int
+            Number of samples.
+        start_s : float
+            Log time of sample 0.
+
+        Returns
+        -------
+        Grid
+        """
         return Grid(start_s, rate_hz, np.ones(size, dtype=bool))
 
     @property
@@ -66,7 +79,18 @@ class Grid:
     @overload
     def time_at(self, index: FloatArray | IntArray) -> FloatArray: ...
     def time_at(self, index: float | FloatArray | IntArray) -> float | FloatArray:
-        """Log time (s) of sample numbers, fractional or not, any shape."""
+        """Log time (s) of sample numbers, fractional or not, any shape.
+
+        Parameters
+        ----------
+        index : float or array
+            Sample numbers.
+
+        Returns
+        -------
+        float or float64 array
+            Seconds, in the shape of ``index``.
+        """
         at = np.asarray(index, dtype=np.float64)
         line = self.start_s + at / self.rate_hz
         times = np.asarray(line + np.interp(at, *self.lag_s) if self.lag_s.size else line)
@@ -77,7 +101,18 @@ class Grid:
     @overload
     def position_at(self, time_s: FloatArray) -> FloatArray: ...
     def position_at(self, time_s: float | FloatArray) -> float | FloatArray:
-        """Fractional sample number at log times, the inverse of :meth:`time_at`; it may lie outside the grid."""
+        """Fractional sample number at log times, the inverse of :meth:`time_at`; it may lie outside the grid.
+
+        Parameters
+        ----------
+        time_s : float or float64 array
+            Log time.
+
+        Returns
+        -------
+        float or float64 array
+            In the shape of ``time_s``.
+        """
         at = (time_s - self.start_s) * self.rate_hz
         if not self.lag_s.size:
             return at
@@ -91,18 +126,50 @@ class Grid:
     @overload
     def index_at(self, time_s: FloatArray) -> IntArray: ...
     def index_at(self, time_s: float | FloatArray) -> int | IntArray:
-        """Nearest sample to log times, limited to 0 and the grid's size."""
+        """Nearest sample to log times, limited to 0 and the grid's size.
+
+        Parameters
+        ----------
+        time_s : float or float64 array
+            Log time.
+
+        Returns
+        -------
+        int or int64 array
+            In the shape of ``time_s``.
+        """
         at = self.position_at(time_s)
         if isinstance(at, np.ndarray):
             return np.clip(np.rint(at), 0, self.size).astype(np.int64)
         return min(max(round(at), 0), self.size)
 
     def slice_of(self, start_s: float, end_s: float) -> slice:
-        """Samples of an interval of log time, limited to the grid."""
+        """Samples of an interval of log time, limited to the grid.
+
+        Parameters
+        ----------
+        start_s, end_s : float
+            Log time.
+
+        Returns
+        -------
+        slice
+            Sample numbers, half-open.
+        """
         return slice(self.index_at(start_s), self.index_at(end_s))
 
     def gaps(self, longest_s: float) -> list[slice]:
         """Gaps of more than ``longest_s``, in order.
+
+        Parameters
+        ----------
+        longest_s : float
+            What is still no gap.
+
+        Returns
+        -------
+        list of slice
+            Sample numbers, half-open.
 
         Examples
         --------
@@ -115,6 +182,17 @@ class Grid:
     def parts_between(self, gaps: list[slice], shortest_s: float) -> list[slice]:
         """Parts of at least ``shortest_s`` between gaps, in order.
 
+        Parameters
+        ----------
+        gaps : list of slice
+            As :meth:`gaps` gives them.
+        shortest_s : float
+
+        Returns
+        -------
+        list of slice
+            Sample numbers, half-open.
+
         Examples
         --------
         >>> grid = Grid(0.0, 100.0, np.repeat([True, False, True, False, True], [100, 50, 20, 11, 100]))
@@ -126,5 +204,16 @@ class Grid:
         return [part for part in parts if part.stop - part.start >= shortest_s * self.rate_hz]
 
     def coarser(self, factor: int, valid: BoolArray) -> Grid:
-        """The grid of every ``factor``-th sample; ``valid`` tells which of these are there."""
+        """The grid of every ``factor``-th sample; ``valid`` tells which of these are there.
+
+        Parameters
+        ----------
+        factor : int
+        valid : bool (n,)
+
+        Returns
+        -------
+        Grid
+            With the same start and lag.
+        """
         return Grid(self.start_s, self.rate_hz / factor, valid, self.lag_s / np.array([[factor], [1.0]]))

@@ -22,6 +22,11 @@ def plateaus(axis: IntArray) -> list[int]:
     axis : int64 (n,)
         Counts.
 
+    Returns
+    -------
+    list of int
+        Counts; empty where the axis was not saturated.
+
     Examples
     --------
     >>> plateaus(np.array([0, 40, 90, 90, 90, 50, 0, -30, -60, -20]))
@@ -42,6 +47,15 @@ def plateaus(axis: IntArray) -> list[int]:
 
 def runs_of(flags: np.ndarray) -> tuple[IntArray, IntArray]:
     """First sample, and the one after the last, of each run of True.
+
+    Parameters
+    ----------
+    flags : bool (n,)
+
+    Returns
+    -------
+    (int64 (k,), int64 (k,))
+        Half-open: starts and stops.
 
     Examples
     --------

@@ -22,13 +22,34 @@ LEVERS = slice(ERRORS, None)
 
 
 def lever_of(grip: int) -> slice:
-    """Place of one grip's lever among the unknowns."""
+    """Place of one grip's lever among the unknowns.
+
+    Parameters
+    ----------
+    grip : int
+        From 0.
+
+    Returns
+    -------
+    slice
+        Three places.
+    """
     return slice(ERRORS + 3 * grip, ERRORS + 3 * grip + 3)
 
 
 @dataclass(frozen=True)
 class SensorErrors:
-    """``a = a_m - b - A a_m + s da_m/dt`` and ``w = w_m - c - E w_m`` (m/s2, rad/s, s)."""
+    """``a = a_m - b - A a_m + s da_m/dt`` and ``w = w_m - c - E w_m`` (m/s2, rad/s, s).
+
+    Attributes
+    ----------
+    accel_bias_mps2, gyro_bias_radps : float64 (3,)
+        ``b`` and ``c``.
+    accel_matrix, gyro_matrix : float64 (3, 3)
+        ``A`` and ``E``.
+    skew_s : float
+        ``s``: by how much the accelerometer runs late.
+    """
 
     accel_bias_mps2: FloatArray
     accel_matrix: FloatArray
@@ -48,7 +69,19 @@ class SensorErrors:
         )
 
     def correct_accel(self, accel: FloatArray, rate_hz: float) -> FloatArray:
-        """Corrected specific force (n, 3), m/s2."""
+        """Corrected specific force (n, 3), m/s2.
+
+        Parameters
+        ----------
+        accel : float64 (n, 3)
+            m/s2.
+        rate_hz : float
+
+        Returns
+        -------
+        float64 (n, 3)
+            m/s2.
+        """
         out = accel @ (np.eye(3) - self.accel_matrix).T
         out -= self.accel_bias_mps2
         if self.skew_s:
@@ -56,7 +89,18 @@ class SensorErrors:
         return np.asarray(out)
 
     def correct_gyro(self, gyro: FloatArray) -> FloatArray:
-        """Corrected rotation rate (n, 3), rad/s."""
+        """Corrected rotation rate (n, 3), rad/s.
+
+        Parameters
+        ----------
+        gyro : float64 (n, 3)
+            rad/s.
+
+        Returns
+        -------
+        float64 (n, 3)
+            rad/s.
+        """
         out = gyro @ (np.eye(3) - self.gyro_matrix).T
         out -= self.gyro_bias_radps
         return np.asarray(out)

@@ -82,6 +82,12 @@ def si_to_counts(si: FloatArray, profile: SensorProfile, calibration: Calibratio
 def exact_decimals(profile: SensorProfile, calibration: Calibration) -> tuple[int, int]:
     """How many decimals of m/s^2 and of rad/s keep every count: rounding there and back is safe by a factor of ten.
 
+    Parameters
+    ----------
+    profile : SensorProfile
+        With the size of a count.
+    calibration : Calibration
+
     Returns
     -------
     (int, int)
@@ -119,5 +125,7 @@ def _inverse(matrix: FloatArray) -> FloatArray:
         return np.asarray(np.linalg.inv(matrix))
     except np.linalg.LinAlgError as error:
         raise InputError(
-            "expected a calibration that can be undone, found a matrix that flattens an axis; calibrate the sensor anew"
+            expected="a calibration that can be undone",
+            found="a matrix that flattens an axis",
+            next_step="calibrate the sensor anew",
         ) from error

@@ -56,7 +56,16 @@ class ClockFaults:
 
 @dataclass(frozen=True)
 class OrderedTicks:
-    """Ticks in the order of the samples; ``row`` (n,) is each one's place in the raw log."""
+    """Ticks in the order of the samples; ``row`` (n,) is each one's place in the raw log.
+
+    Attributes
+    ----------
+    ticks : int64 (n,)
+        Without wraps.
+    row : int64 (n,)
+    faults : ClockFaults
+        What was wrong with the clock.
+    """
 
     ticks: IntArray
     row: IntArray
@@ -218,6 +227,16 @@ def _without_strays_ahead(found: OrderedTicks, tick_hz: float) -> OrderedTicks:
 
 def mean_period(ticks: IntArray) -> float:
     """About one sample's period (ticks) from times in any order: the median over stretches of a few hundred rows.
+
+    Parameters
+    ----------
+    ticks : int64 (n,)
+        At least two.
+
+    Returns
+    -------
+    float
+        Ticks a sample.
 
     Raises
     ------

@@ -24,7 +24,14 @@ ENOUGH_S = 2.0
 
 @dataclass(frozen=True)
 class TurnCheck:
-    """``unit_radps``: size of the gyroscope's unit, in rad/s; ``agreement``: correlation of both ways to turn."""
+    """``unit_radps``: size of the gyroscope's unit, in rad/s; ``agreement``: correlation of both ways to turn.
+
+    Attributes
+    ----------
+    unit_radps : float
+    agreement : float
+        -1 to 1.
+    """
 
     unit_radps: float
     agreement: float

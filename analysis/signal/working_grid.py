@@ -96,7 +96,19 @@ def prepare_signals(session: Session, timebase: Timebase) -> Signals:
 
 
 def read_together(signals: Signals, delay_s: float) -> Signals:
-    """The signals with the gyroscope read ``delay_s`` later, by the cubic through four samples."""
+    """The signals with the gyroscope read ``delay_s`` later, by the cubic through four samples.
+
+    Parameters
+    ----------
+    signals : Signals
+    delay_s : float
+        By how much the gyroscope runs late against the accelerometer.
+
+    Returns
+    -------
+    Signals
+        On the same grid; unchanged without a delay.
+    """
     if not delay_s:
         return signals
     n = len(signals.gyro_radps)

@@ -14,7 +14,13 @@ FEWEST = 12
 
 @dataclass(frozen=True)
 class Evenness:
-    """Median interval and scatter of the intervals about their running median (robust SD), both in ms."""
+    """Median interval and scatter of the intervals about their running median (robust SD), both in ms.
+
+    Attributes
+    ----------
+    interval_ms : float
+    scatter_ms : float
+    """
 
     interval_ms: float
     scatter_ms: float

@@ -81,6 +81,15 @@ def phrase_midi(phrase: Phrase, tuning: Tuning) -> FloatArray | None:
 def usual_tuning(instrument: Instrument) -> Tuning | None:
     """The tuning that an instrument's name stands for, else the only usual one of as many courses, else None.
 
+    Parameters
+    ----------
+    instrument : Instrument
+        Its name and number of courses count.
+
+    Returns
+    -------
+    Tuning or None
+
     Examples
     --------
     >>> usual_tuning(Instrument(name="mandolin", courses=4)).names

@@ -120,6 +120,22 @@ class Heard:
     """What the sound says of a session; ``obstacle`` says why it says nothing, and is empty where it does.
 
     ``remarks`` are sentences about parts that could not be told, ``digest`` the hash of the sound's file.
+
+    Attributes
+    ----------
+    obstacle : str
+    level : Level
+        How loud the sound is over its noise.
+    onsets : Onsets
+        Of the notes heard.
+    clock : SoundClock or None
+        The sound's clock against the log's; None where it was not found.
+    tuned : Tuned or None
+        The instrument's pitch; None where it was not found.
+    blocks : tuple of HeardBlock
+        One a block of play.
+    remarks : tuple of str
+    digest : str
     """
 
     obstacle: str

@@ -18,6 +18,16 @@ LOWEST_HZ, HIGHEST_HZ = 8_000, 192_000
 def working_factor(rate_hz: float) -> int:
     """By how much a rate is divided.
 
+    Parameters
+    ----------
+    rate_hz : float
+        Of the recording.
+
+    Returns
+    -------
+    int
+        At least 1.
+
     Examples
     --------
     >>> [working_factor(rate) for rate in (8000, 16000, 44100, 48000, 96000, 192000)]
@@ -31,6 +41,11 @@ class Decimator:
 
     The filter's delay is taken out: sample ``k`` of what comes out is at the time of sample ``k factor`` of what goes
     in.
+
+    Parameters
+    ----------
+    factor : int
+        At least 1, as :func:`working_factor` gives it.
     """
 
     def __init__(self, factor: int) -> None:

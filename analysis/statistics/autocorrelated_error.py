@@ -39,7 +39,14 @@ SLACK_LOG = 2.0
 
 @dataclass(frozen=True)
 class Wander:
-    """Share ``r`` of the variance that wanders slowly, and the wander's time in minutes; equation (1)."""
+    """Share ``r`` of the variance that wanders slowly, and the wander's time in minutes; equation (1).
+
+    Attributes
+    ----------
+    share : float
+        0 to 1.
+    time_min : float
+    """
 
     share: float
     time_min: float
@@ -57,7 +64,14 @@ class Wander:
 
 @dataclass(frozen=True)
 class MarkerGroup:
-    """Markers that are known on the same rows: minutes (n,), values (n, k), and nuisance columns (n, p)."""
+    """Markers that are known on the same rows: minutes (n,), values (n, k), and nuisance columns (n, p).
+
+    Attributes
+    ----------
+    minute : float64 (n,)
+    values : float64 (n, k)
+    nuisance : float64 (n, p)
+    """
 
     minute: FloatArray
     values: FloatArray

@@ -67,5 +67,19 @@ def independent_units(strokes: pd.DataFrame) -> tuple[IntArray, str]:
 
 
 def draw_weights(units: int, draws: int, rng: np.random.Generator) -> FloatArray:
-    """How often each unit stands in each draw with replacement, (draws, units)."""
+    """How often each unit stands in each draw with replacement, (draws, units).
+
+    Parameters
+    ----------
+    units : int
+        Number of units.
+    draws : int
+        Number of draws.
+    rng : Generator
+
+    Returns
+    -------
+    float64 (draws, units)
+        Counts; every row adds up to ``units``.
+    """
     return np.asarray(rng.multinomial(units, np.full(units, 1 / units), size=draws), dtype=np.float64)

@@ -173,8 +173,9 @@ def _summarise(angles_deg: ArrayLike, counts: ArrayLike | None, period_deg: floa
     total = float(weights.sum())
     if not total > 0 or not np.isfinite(angles).all():
         raise InputError(
-            f"expected at least one angle, all of them finite, found {angles.size} with {int(np.isnan(angles).sum())} "
-            "missing; leave strokes without a tilt out"
+            expected="at least one angle, all of them finite",
+            found=f"{angles.size} with {int(np.isnan(angles).sum())} missing",
+            next_step="leave strokes without a tilt out",
         )
     vector = complex(np.sum(weights * np.exp(1j * angles * (2 * np.pi / period_deg))) / total)  # (1)
     resultant = min(1.0, abs(vector))

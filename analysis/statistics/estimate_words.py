@@ -13,6 +13,15 @@ TOO_FEW = "too few for an interval: it takes three blocks or more"
 def say_interval(value: Estimate) -> str:
     """The 95 % interval, as ``1.2 to 3.4``; where it rests on two values only, what it takes.
 
+    Parameters
+    ----------
+    value : Estimate
+
+    Returns
+    -------
+    str
+        In the estimate's unit, one decimal.
+
     Examples
     --------
     >>> say_interval(Estimate(2.7, 0.0, 2002.6, 1.1, 1.0))
@@ -26,6 +35,16 @@ def say_interval(value: Estimate) -> str:
 def say_change(value: float) -> str:
     """A change with its sign.
 
+    Parameters
+    ----------
+    value : float
+        In any unit.
+
+    Returns
+    -------
+    str
+        One decimal.
+
     Examples
     --------
     >>> say_change(1.25), say_change(1e-9)
@@ -35,5 +54,14 @@ def say_change(value: float) -> str:
 
 
 def capitalise(sentence: str) -> str:
-    """A sentence with a capital first letter, the rest as it is."""
+    """A sentence with a capital first letter, the rest as it is.
+
+    Parameters
+    ----------
+    sentence : str
+
+    Returns
+    -------
+    str
+    """
     return sentence[:1].upper() + sentence[1:]

@@ -30,7 +30,17 @@ SLACK = 1e-9
 
 @dataclass(frozen=True)
 class Estimate:
-    """A value with its 95 % interval; ``se`` of the sampling, ``df`` of its t distribution."""
+    """A value with its 95 % interval; ``se`` of the sampling, ``df`` of its t distribution.
+
+    Attributes
+    ----------
+    value : float
+    low, high : float
+        Ends of the interval.
+    se : float
+        In the value's unit.
+    df : float
+    """
 
     value: float
     low: float
@@ -41,7 +51,16 @@ class Estimate:
 
 @dataclass(frozen=True)
 class Equivalence:
-    """Two one-sided tests against ``margin``: p is the larger of the two; small p: equivalent."""
+    """Two one-sided tests against ``margin``: p is the larger of the two; small p: equivalent.
+
+    Attributes
+    ----------
+    margin : float
+        In the unit of the difference.
+    p : float
+    p_lower, p_upper : float
+        Against the difference lying below, above the margins.
+    """
 
     margin: float
     p: float
@@ -50,7 +69,19 @@ class Equivalence:
 
 
 def number_groups(n: int, strata: ArrayLike | None) -> IntArray:
-    """Strata numbered from 0; one for all where none are given."""
+    """Strata numbered from 0; one for all where none are given.
+
+    Parameters
+    ----------
+    n : int
+        Number of values.
+    strata : array_like (n,) or None
+        Label of each value's stratum.
+
+    Returns
+    -------
+    int64 (n,)
+    """
     if strata is None:
         return np.zeros(n, dtype=np.int64)
     return np.asarray(np.unique(np.asarray(strata), return_inverse=True)[1], dtype=np.int64)
@@ -58,6 +89,14 @@ def number_groups(n: int, strata: ArrayLike | None) -> IntArray:
 
 def nuisance_columns(n: int, nuisance: FloatArray | None, groups: ArrayLike) -> FloatArray:
     """Columns to adjust for: one constant a stratum, then the nuisance.
+
+    Parameters
+    ----------
+    n : int
+        Number of values.
+    nuisance : float64 (n, j) or None
+    groups : array_like (n,)
+        Number of each value's stratum.
 
     Returns
     -------
@@ -68,7 +107,18 @@ def nuisance_columns(n: int, nuisance: FloatArray | None, groups: ArrayLike) -> 
 
 
 def remove_columns(target: FloatArray, columns: FloatArray) -> FloatArray:
-    """What of the target's columns the given columns do not explain: ``M target``."""
+    """What of the target's columns the given columns do not explain: ``M target``.
+
+    Parameters
+    ----------
+    target : float64 (n, k)
+    columns : float64 (n, j)
+        May depend on each other.
+
+    Returns
+    -------
+    float64 (n, k)
+    """
     q, r = np.linalg.qr(columns)
     kept = q[:, np.abs(np.diag(r)) > 1e-10 * np.abs(r).max()]
     return np.asarray(target - kept @ (kept.T @ target))
@@ -87,6 +137,25 @@ def adjusted_slope(
     With a regressor of 0 and 1 that is the adjusted difference of two labels. ``shared_se`` is an error that more
     blocks do not lessen: its variance is added, and the degrees of freedom follow Satterthwaite.
 
+    Parameters
+    ----------
+    values : array_like (n,)
+        One a block.
+    regressor : array_like (n,)
+    nuisance : float64 (n, k), optional
+        Columns to adjust for.
+    shared_se : float
+        In the values' unit for one unit of the regressor.
+    strata : array_like (n,), optional
+        Groups, each with a constant of its own.
+    confidence : float
+        Of the interval, 0 to 1.
+
+    Returns
+    -------
+    Estimate
+        In the values' unit for one unit of the regressor.
+
     Raises
     ------
     NotEnoughDataError
@@ -100,7 +169,9 @@ def adjusted_slope(
     weight = float(own @ own)
     if df < 1 or weight < SLACK * float(x @ x):
         raise NotEnoughDataError(
-            f"expected more blocks than unknowns, found {y.size} blocks; play more blocks of each, in mixed order"
+            expected="more blocks than unknowns",
+            found=f"{y.size} blocks",
+            next_step="play more blocks of each, in mixed order",
         )
     value = float(own @ y) / weight
     residual = remove_columns(y[:, None], np.column_stack([columns, x]))[:, 0]
@@ -113,6 +184,19 @@ def adjusted_slope(
 def mean_estimate(values: ArrayLike, shared_se: float = 0.0, confidence: float = 0.95) -> Estimate:
     """Mean of independent values with its t interval; ``shared_se`` as in :func:`adjusted_slope`.
 
+    Parameters
+    ----------
+    values : array_like (n,)
+        One a block.
+    shared_se : float
+        In the values' unit.
+    confidence : float
+        Of the interval, 0 to 1.
+
+    Returns
+    -------
+    Estimate
+
     Raises
     ------
     NotEnoughDataError
@@ -120,7 +204,11 @@ def mean_estimate(values: ArrayLike, shared_se: float = 0.0, confidence: float =
     """
     y = np.asarray(values, dtype=np.float64)
     if y.size < 2:
-        raise NotEnoughDataError(f"expected at least 2 blocks, found {y.size}; play more blocks")
+        raise NotEnoughDataError(
+            expected="at least 2 blocks",
+            found=f"{y.size}",
+            next_step="play more blocks",
+        )
     sampling = float(y.var(ddof=1)) / y.size
     variance = sampling + shared_se**2
     free = (y.size - 1) * (variance / sampling) ** 2 if sampling > 0 else math.inf
@@ -137,6 +225,11 @@ def sd_estimate(residuals: ArrayLike, df: int, confidence: float = 0.95) -> Esti
     df : int
         Degrees of freedom left, at least one.
     confidence : float
+
+    Returns
+    -------
+    Estimate
+        In the residuals' unit.
 
     Examples
     --------
@@ -161,6 +254,18 @@ def _interval(value: float, se: float, df: float, confidence: float) -> Estimate
 def equivalence_test(difference: Estimate, margin: float) -> Equivalence:
     """Two one-sided t tests that a difference lies within ``+- margin``.
 
+    Parameters
+    ----------
+    difference : Estimate
+        With its standard error and degrees of freedom.
+    margin : float
+        In the unit of the difference, above 0.
+
+    Returns
+    -------
+    Equivalence
+        The p value of each side, and the larger one.
+
     Examples
     --------
     >>> round(equivalence_test(Estimate(0.0, -1.0, 1.0, 0.5, 10.0), 2.0).p, 4)
@@ -178,6 +283,16 @@ def hedges_g(first: ArrayLike, second: ArrayLike) -> float:
 
     The correction is the exact one, ``J = G(m/2) / (sqrt(m/2) G((m-1)/2))`` with ``m`` degrees of freedom.
 
+    Parameters
+    ----------
+    first, second : array_like (n,), (m,)
+        At least two values each.
+
+    Returns
+    -------
+    float
+        In pooled standard deviations.
+
     Raises
     ------
     NotEnoughDataError
@@ -186,9 +301,16 @@ def hedges_g(first: ArrayLike, second: ArrayLike) -> float:
     a, b = np.asarray(first, dtype=np.float64), np.asarray(second, dtype=np.float64)
     df = a.size + b.size - 2
     if min(a.size, b.size) < 2:
-        raise NotEnoughDataError("expected at least 2 blocks on each side; play more blocks")
+        raise NotEnoughDataError(
+            "expected at least 2 blocks on each side",
+            next_step="play more blocks",
+        )
     pooled = math.sqrt(((a.size - 1) * a.var(ddof=1) + (b.size - 1) * b.var(ddof=1)) / df)
     if pooled == 0:
-        raise NotEnoughDataError("expected blocks that differ at all, found equal values; check the log")
+        raise NotEnoughDataError(
+            expected="blocks that differ at all",
+            found="equal values",
+            next_step="check the log",
+        )
     correction = math.exp(math.lgamma(df / 2) - math.lgamma((df - 1) / 2)) / math.sqrt(df / 2)
     return float((b.mean() - a.mean()) / pooled * correction)

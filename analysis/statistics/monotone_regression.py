@@ -87,6 +87,15 @@ class PointErrors:
 def count_distinct(x: FloatArray) -> int:
     """Number of places that lie apart.
 
+    Parameters
+    ----------
+    x : float64 (n,)
+        At least one value, in any order.
+
+    Returns
+    -------
+    int
+
     Examples
     --------
     >>> count_distinct(np.array([1.0, 1.001, 2.0]))
@@ -185,6 +194,18 @@ def fit_matrix(u: FloatArray, g: FloatArray, bend: FloatArray, covariance: Float
 
 def crossing(y: FloatArray, x: FloatArray) -> float:
     """Where a curve falls through 0: -inf if it starts below, inf if it never does.
+
+    Parameters
+    ----------
+    y : float64 (n,)
+        Falling.
+    x : float64 (n,)
+        Ascending.
+
+    Returns
+    -------
+    float
+        In the unit of ``x``; interpolated linearly.
 
     Examples
     --------

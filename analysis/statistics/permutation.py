@@ -98,7 +98,11 @@ def sign_flip_test(differences: ArrayLike, seed: int = 0) -> PermutationTest:
     d = np.asarray(differences, dtype=np.float64)
     n = d.size
     if n < 2:
-        raise NotEnoughDataError(f"expected at least 2 differences, found {n}; play more blocks")
+        raise NotEnoughDataError(
+            expected="at least 2 differences",
+            found=f"{n}",
+            next_step="play more blocks",
+        )
     exact = 2**n <= MOST_EXACT * 4
     if exact:
         bits = np.arange(2**n, dtype=np.int64)[:, None] >> np.arange(n)
@@ -153,7 +157,10 @@ def label_test(
     base = remove_columns(np.eye(y.size), nuisance_columns(y.size, nuisance, groups))
     weight = float(label @ base @ label)
     if weight < SLACK * y.size:
-        raise NotEnoughDataError("expected blocks of two labels that order and tempo do not explain; mix their order")
+        raise NotEnoughDataError(
+            "expected blocks of two labels that order and tempo do not explain",
+            next_step="mix their order",
+        )
     estimate = float(label @ base @ y) / weight
     labels, exact = _assignments(label, groups, seed)
     if label_se > 0:
@@ -190,7 +197,11 @@ def _chances_with_error(
     df = round(float(np.trace(base)))
     total = float(y @ base @ y)
     if df < 2 or total <= 0:
-        raise NotEnoughDataError(f"expected more blocks than unknowns, found {y.size}; play more blocks of each")
+        raise NotEnoughDataError(
+            expected="more blocks than unknowns",
+            found=f"{y.size}",
+            next_step="play more blocks of each",
+        )
     scores = _scores(labels, base, y)
     t = scores * math.sqrt(df - 1) / np.sqrt(np.maximum(total - scores**2, SLACK * total))
     drawn = t * math.sqrt(total / df / weight)  # (3)

@@ -121,13 +121,35 @@ def reach_mm(paths_mm: FloatArray, contact: FloatArray, spacing_mm: float) -> Fl
 
 
 def find_block(result: SessionResult, block: BlockSummary) -> BlockCase:
-    """The finding of one block."""
+    """The finding of one block.
+
+    Parameters
+    ----------
+    result : SessionResult
+    block : BlockSummary
+        One of the result's.
+
+    Returns
+    -------
+    BlockCase
+    """
     rows = rows_of(result, [block])
     return _find(result, rows, block, [block.index])
 
 
 def find_group(result: SessionResult, blocks: Sequence[BlockSummary]) -> BlockCase:
-    """The finding of several blocks of one posture taken together, or of all strokes where there are no blocks."""
+    """The finding of several blocks of one posture taken together, or of all strokes where there are no blocks.
+
+    Parameters
+    ----------
+    result : SessionResult
+    blocks : sequence of BlockSummary
+        Of the result; may be empty.
+
+    Returns
+    -------
+    BlockCase
+    """
     if len(blocks) == 1:
         return find_block(result, blocks[0])
     rows = rows_of(result, blocks) if blocks else np.arange(len(result.strokes))
@@ -138,6 +160,16 @@ def blocks_differ(blocks: Sequence[BlockSummary]) -> bool:
     """Whether blocks of one posture were played at tilts so different that their average is none of them.
 
     Their offset is the same, so only each block's own part and a hand's usual change from block to block count.
+
+    Parameters
+    ----------
+    blocks : sequence of BlockSummary
+        Tilts in deg with their standard errors; those without one are passed over.
+
+    Returns
+    -------
+    bool
+        False with fewer than two such blocks.
     """
     known = [(b.tilt_mean_deg, b.tilt_mean_se_deg) for b in blocks]
     pairs = [(mean, se) for mean, se in known if mean is not None and se is not None]
@@ -184,7 +216,19 @@ def _pool_tip(pooled: BlockSummary, blocks: Sequence[BlockSummary]) -> BlockSumm
 
 
 def rows_of(result: SessionResult, blocks: Sequence[BlockSummary]) -> np.ndarray:
-    """Rows of the strokes table that belong to these blocks."""
+    """Rows of the strokes table that belong to these blocks.
+
+    Parameters
+    ----------
+    result : SessionResult
+    blocks : sequence of BlockSummary
+        Of the result.
+
+    Returns
+    -------
+    int64 (k,)
+        Places in the table, ascending.
+    """
     number = result.strokes["block"].fillna(-1).to_numpy(np.int64)
     return np.flatnonzero(np.isin(number, [block.index for block in blocks]))
 

@@ -43,6 +43,20 @@ class BodySettings:
     ``walk_mps2`` is the vertical acceleration (RMS) between ``walk_hz`` that no sitting hand showed; strokes' own cycle
     must lie above the band by ``below_cycle``. ``locked`` is how near to a whole fraction of the strokes a frequency
     belongs to them. ``turn_deg`` is the least turn worth a word, ``turn_sd`` how many times its own error it must be.
+
+    Attributes
+    ----------
+    walk_mps2 : float
+    walk_hz : (float, float)
+        Lower and upper end of the band.
+    below_cycle : float
+    locked : float
+    turn_deg : float
+    turn_sd : float
+    turn_windows : int
+        Windows on each side by which a turn is judged, at most.
+    oblique : float
+        Part of a turn that reaches the tilt because strokes run obliquely over the strings.
     """
 
     walk_mps2: float = 0.5
@@ -72,6 +86,11 @@ def doubt_body(
     rates : sequence of float or None
         Strokes a second of each block.
     settings : BodySettings
+
+    Returns
+    -------
+    tuple of Doubt
+        Empty where the player kept his place.
     """
     walked = [
         index

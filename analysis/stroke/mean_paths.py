@@ -15,7 +15,15 @@ BAND = (10.0, 90.0)
 
 @dataclass(frozen=True)
 class PathBand:
-    """Mean path of many strokes and the band that holds four of five, over the way across the strings (mm)."""
+    """Mean path of many strokes and the band that holds four of five, over the way across the strings (mm).
+
+    Attributes
+    ----------
+    y_mm : float64 (k,)
+        Across the strings.
+    mean_mm, low_mm, high_mm : float64 (k,)
+        Off the strings: the mean, and the band's ends.
+    """
 
     y_mm: FloatArray
     mean_mm: FloatArray
@@ -24,7 +32,19 @@ class PathBand:
 
 
 def paths_from_contact(result: SessionResult, rows: np.ndarray) -> FloatArray:
-    """Paths (n, k, 2) in the end view, the moment of contact at (0, -plectrum depth): string tops stand at 0."""
+    """Paths (n, k, 2) in the end view, the moment of contact at (0, -plectrum depth): string tops stand at 0.
+
+    Parameters
+    ----------
+    result : SessionResult
+    rows : int64 (n,)
+        Rows of the strokes table.
+
+    Returns
+    -------
+    float64 (n, k, 2)
+        Millimetres, across the strings and off them.
+    """
     yz = result.paths_mm[rows][:, :, 1:].astype(np.float64)
     met = at_contact(yz, contact_share(result.strokes.iloc[rows]))
     return np.asarray(yz - met[:, None] + [0.0, -result.instrument.plectrum_depth_mm])
@@ -35,6 +55,16 @@ def measure_band(paths: FloatArray) -> PathBand | None:
 
     At each phase the band is that of the heights over the mean path, so that strokes that run a little ahead or
     behind do not widen it.
+
+    Parameters
+    ----------
+    paths : float64 (n, k, 2)
+        Millimetres, across the strings and off them.
+
+    Returns
+    -------
+    PathBand or None
+        Millimetres.
     """
     if len(paths) < LEAST_STROKES:
         return None
@@ -47,7 +77,17 @@ def measure_band(paths: FloatArray) -> PathBand | None:
 
 
 def string_places(instrument: Instrument) -> list[tuple[float, float]]:
-    """Places (y, z) of the string played and of its neighbours as far as the instrument has them, string tops at 0."""
+    """Places (y, z) of the string played and of its neighbours as far as the instrument has them, string tops at 0.
+
+    Parameters
+    ----------
+    instrument : Instrument
+
+    Returns
+    -------
+    list[(float, float])
+        Millimetres.
+    """
     spacing, radius = instrument.mean_spacing_mm, instrument.radius_mm
     steps = (0,) if instrument.courses < 2 else (-1, 0, 1)
     drop = 0.0 if radius is None or radius < spacing else radius - float(np.sqrt(radius**2 - spacing**2))

@@ -82,7 +82,21 @@ class StrokeSet:
 
 
 def turned_axes(frame: Frame, times_s: FloatArray, drift: HeadingDrift) -> FloatArray:
-    """Instrument axes in the drifted world at each time: (n, 3, 3), rows X, Y, Z."""
+    """Instrument axes in the drifted world at each time: (n, 3, 3), rows X, Y, Z.
+
+    Parameters
+    ----------
+    frame : Frame
+        Instrument axes while its gestures were made.
+    times_s : float64 (n,)
+        Log time.
+    drift : HeadingDrift
+        Of the heading.
+
+    Returns
+    -------
+    float64 (n, 3, 3)
+    """
     angle = drift.mean_rad(times_s)
     turn = np.zeros((times_s.size, 3, 3))
     turn[:, 0, 0] = turn[:, 1, 1] = np.cos(angle)

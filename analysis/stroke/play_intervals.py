@@ -30,6 +30,16 @@ class Stretch:
 def order_events(events: Sequence[Event]) -> tuple[Event, ...]:
     """Events in time order; a gesture or rest keeps only what no stronger event covers, blocks stay whole.
 
+    Parameters
+    ----------
+    events : sequence of Event
+        In any order.
+
+    Returns
+    -------
+    tuple of Event
+        By start, then by end.
+
     Raises
     ------
     InputError

@@ -34,7 +34,14 @@ from analysis.stroke.tilt import attack_strength, has_attack
 
 @dataclass(frozen=True)
 class TableSettings:
-    """Settings of the table: strokes, bands, what is assumed of the level."""
+    """Settings of the table: strokes, bands, what is assumed of the level.
+
+    Attributes
+    ----------
+    strokes : StrokeSettings
+    bands : BandSettings
+    level : LevelSettings
+    """
 
     strokes: StrokeSettings = field(default_factory=StrokeSettings)
     bands: BandSettings = field(default_factory=BandSettings)
@@ -47,7 +54,13 @@ class TableSettings:
 
 @dataclass(frozen=True)
 class PlayContext:
-    """What play is measured against: the frames, and the level of a pick attack (None where none can be seen)."""
+    """What play is measured against: the frames, and the level of a pick attack (None where none can be seen).
+
+    Attributes
+    ----------
+    reference : Reference
+    attack_mps2 : float or None
+    """
 
     reference: Reference
     attack_mps2: float | None

@@ -231,7 +231,24 @@ def mark_blocks_by_raps(session: Session, settings: RapSettings | None = None) -
 
 
 def find_session_raps(session: Session, settings: RapSettings | None = None) -> tuple[Raps, ...]:
-    """Every three raps of a session outside its reference gestures, log time."""
+    """Every three raps of a session outside its reference gestures, log time.
+
+    Parameters
+    ----------
+    session : Session
+        With its raw samples.
+    settings : RapSettings, optional
+
+    Returns
+    -------
+    tuple of Raps
+        In order; empty where there are none.
+
+    Raises
+    ------
+    TimebaseError
+        The log's times cannot be used.
+    """
     return _free_raps(session, fit_timebase(session.raw, session.profile), settings)
 
 

@@ -73,13 +73,35 @@ def measure_columns(motion: Motion, play: PlayStrokes, session: Session) -> tupl
 
 
 def tabulate(columns: Columns) -> pd.DataFrame:
-    """The stroke table of its columns."""
+    """The stroke table of its columns.
+
+    Parameters
+    ----------
+    columns : Columns
+        One array a column, all of one length.
+
+    Returns
+    -------
+    DataFrame
+        Columns of ``STROKE_COLUMNS``, one row a stroke.
+    """
     given = {**columns, "block": _nullable(columns["block"])}
     return pd.DataFrame({column.name: given[column.name] for column in STROKE_COLUMNS})
 
 
 def found_blocks(table: pd.DataFrame) -> tuple[Event, ...]:
-    """Blocks of a log without marks: strokes apart from their neighbours by at most two seconds of silence."""
+    """Blocks of a log without marks: strokes apart from their neighbours by at most two seconds of silence.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Strokes in order, one a row; times in log seconds.
+
+    Returns
+    -------
+    tuple of Event
+        In order; groups of few strokes are passed over.
+    """
     if table.empty:
         return ()
     start, end = table["start_s"].to_numpy(), table["end_s"].to_numpy()
@@ -95,7 +117,20 @@ def found_blocks(table: pd.DataFrame) -> tuple[Event, ...]:
 
 
 def assign_blocks(table: pd.DataFrame, blocks: Sequence[Event]) -> pd.DataFrame:
-    """The table with its strokes assigned to blocks anew."""
+    """The table with its strokes assigned to blocks anew.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Strokes, one a row; times in log seconds.
+    blocks : sequence of Event
+        In order; a stroke belongs to the block that holds its middle.
+
+    Returns
+    -------
+    DataFrame
+        A new table; missing where a stroke lies in no block.
+    """
     middle_s = 0.5 * (table["start_s"] + table["end_s"]).to_numpy()
     return table.assign(block=_nullable(block_of(middle_s, blocks)))
 

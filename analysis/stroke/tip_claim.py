@@ -34,6 +34,14 @@ class TipSettings:
     ``instrument_deg`` stands for the instrument's slow roll about its strings since the gestures: in the same
     recordings it moved through 1.5 to 12 deg within a take. Taken as uniform, these ranges are standard deviations of
     0.4 to 3.5; takes of one player say too little of others, so it lies near the upper end.
+
+    Attributes
+    ----------
+    posture_deg : float
+    strum_deg : float
+    pick_deg : float
+    strum_spacings : float
+    instrument_deg : float
     """
 
     posture_deg: float = 1.1
@@ -81,6 +89,20 @@ def tip_parts_deg(
 def effective_strokes(strokes: int, sd_deg: float | None, mean_se_deg: float | None) -> float:
     """How many independent strokes a block's mean is worth: ``(sd / se)^2``, from 1 to all of them.
 
+    Parameters
+    ----------
+    strokes : int
+        Number of strokes.
+    sd_deg : float or None
+        Scatter from stroke to stroke.
+    mean_se_deg : float or None
+        Standard error of the mean.
+
+    Returns
+    -------
+    float
+        1 where either is not known.
+
     Examples
     --------
     >>> effective_strokes(200, 2.0, 0.5)
@@ -99,6 +121,11 @@ def claim_tip(summary: BlockSummary, parts_deg: Mapping[str, float]) -> BlockSum
     summary : BlockSummary
     parts_deg : mapping of str to float
         As :func:`tip_parts_deg` gives them, and what doubts about the tip add.
+
+    Returns
+    -------
+    BlockSummary
+        With the tip's standard error, interval and their parts, deg.
     """
     interval, mean = summary.tilt_ci95_deg, summary.tilt_mean_deg
     if interval is None or mean is None:

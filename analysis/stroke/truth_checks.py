@@ -44,13 +44,16 @@ def edge_angle_deg(label: str) -> float:
     found = EDGE.match(label)
     if found is None or float(found[2]) == 0.0:
         raise InputError(
-            f"expected the label of an angle check as height/length in millimetres, as 20/100, found {label!r}; "
-            "correct the label"
+            expected="the label of an angle check as height/length in millimetres, as 20/100",
+            found=f"{label!r}",
+            next_step="correct the label",
         )
     angle = float(np.degrees(np.arctan2(float(found[1]), float(found[2]))))
     if abs(angle) > MOST_EDGE_DEG:
         raise InputError(
-            f"expected an edge raised by at most its length, found {label!r}, {angle:.0f} deg; correct the label"
+            expected="an edge raised by at most its length",
+            found=f"{label!r}, {angle:.0f} deg",
+            next_step="correct the label",
         )
     return angle
 
@@ -66,6 +69,11 @@ def read_checks(
     reference : Reference
     events : sequence of Event
     settings : GestureSettings
+
+    Returns
+    -------
+    tuple of TruthCheck
+        One a check, in the events' order; angles in deg.
     """
     return tuple(
         _read(motion, reference, event, "side check" if event.kind == "side check" else "angle check", settings)
@@ -118,6 +126,11 @@ def doubt_checks(checks: Sequence[TruthCheck], blocks: Sequence[Event], start_s:
     blocks : sequence of Event
     start_s : float
         Start of the log.
+
+    Returns
+    -------
+    tuple of Doubt
+        Empty where every check came out.
     """
     doubts = []
     for check in checks:

@@ -53,7 +53,26 @@ class BlockChord:
 def block_chord(
     motion: Motion, strokes: TracedStrokes, frame: Frame, drift: HeadingDrift, bands: BandSettings, most: int = 16
 ) -> BlockChord:
-    """Mean chord of a block, and its sensitivity from an excerpt of ``most`` strokes in its middle."""
+    """Mean chord of a block, and its sensitivity from an excerpt of ``most`` strokes in its middle.
+
+    Parameters
+    ----------
+    motion : Motion
+    strokes : TracedStrokes
+        Of the block, at least one.
+    frame : Frame
+        Instrument axes and lever (m) of the block's posture.
+    drift : HeadingDrift
+        Of the heading, rad.
+    bands : BandSettings
+    most : int
+        Strokes in the excerpt.
+
+    Returns
+    -------
+    BlockChord
+        Chord (3,) in metres in the world of the gestures, and how it changes with each unknown.
+    """
     chords = (strokes.path_m[:, -1] - strokes.path_m[:, 0]) * strokes.sign[:, None]
     from_middle = max(0, (strokes.start.size - most) // 2)
     part = strokes.select(np.arange(from_middle, min(from_middle + most, strokes.start.size)))

@@ -131,6 +131,10 @@ def random_scenario(
         None draws 10-20 mm.
     blocks : int
         Blocks in one posture, each with a tilt of its own, uniform within +-28 degrees.
+
+    Returns
+    -------
+    Scenario
     """
     rng = np.random.default_rng(np.random.SeedSequence([seed, 0x5CE7A]))
     tilts = rng.uniform(-28.0, 28.0, 64)

@@ -66,6 +66,19 @@ class StringModel:
     without stiffness. ``place`` is the plectrum's place as a part of the string, ``touch_s`` how long before the note
     the plectrum touches the string, ``scrape`` how loud it is meanwhile. ``muted`` strings are damped by a hand: they
     thud and have no pitch to speak of.
+
+    Attributes
+    ----------
+    decay_s : float
+    dullness : float
+    stiffness : float
+    stages : int
+    place : float
+    touch_s : float
+    pick_noise : float
+        How loud the plectrum's own noise is.
+    scrape : float
+    muted : bool
     """
 
     decay_s: float = 2.5
@@ -145,7 +158,23 @@ def pluck(
 def pluck_strings(
     notes: PluckedNotes, duration_s: float, rate_hz: float, model: StringModel, rng: np.random.Generator
 ) -> FloatArray:
-    """Sound of all notes at the strings, before any room, (duration_s rate_hz,)."""
+    """Sound of all notes at the strings, before any room, (duration_s rate_hz,).
+
+    Parameters
+    ----------
+    notes : PluckedNotes
+        Times in s, pitches as MIDI numbers, strengths.
+    duration_s, rate_hz : float
+        Of the sound.
+    model : StringModel
+        The string's and the touch's properties.
+    rng : Generator
+
+    Returns
+    -------
+    float64 (n,)
+        1 is as loud as a usual stroke's excitation.
+    """
     sound = np.zeros(round(duration_s * rate_hz))
     until = _note_ends(notes, model.touch_s)
     fade = max(2, round(0.003 * rate_hz))

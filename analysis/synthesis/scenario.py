@@ -44,7 +44,18 @@ class Joint:
 
 @dataclass(frozen=True)
 class Posture:
-    """A way of holding the hand: turned about the vertical, gripping the plectrum a little differently."""
+    """A way of holding the hand: turned about the vertical, gripping the plectrum a little differently.
+
+    Attributes
+    ----------
+    label : str
+    yaw_deg : float
+        Turn about the vertical.
+    grip_change_mm : Vector
+        Of the plectrum's tip, sensor axes.
+    joints : tuple of Joint or None
+        How the stroke is shared among the joints; None: as the hand does it anyway.
+    """
 
     label: str = "A"
     yaw_deg: float = 0.0
@@ -176,6 +187,44 @@ class PlayBlock:
     ``attacks``: on all strokes, on none, or the share of strokes that have one. ``*_per_min`` are trends:
     slopes (degrees a minute) or growth (0.1 is +10 % a minute). ``tremor`` multiplies the hand's tremor in this block
     and in the still moment before it. ``irregular`` play takes neither strings nor times from the fields above.
+
+    Attributes
+    ----------
+    strokes_per_s : float
+    tilt_deg : float
+        Positive where the downstroke ends clear.
+    span_mm : float
+    duration_s : float
+    bow_mm : float
+        Height of the path's arch.
+    posture : str
+    tempo_bpm : float or None
+    notes_per_beat : float or None
+    wanted : {"down", "up"} or None
+        The stroke that is to clear.
+    string_change_every : int
+    courses : tuple of int
+    dwell : float
+    attacks : {"all", "none"} or float
+    first : {"down", "up"}
+        The first stroke.
+    drill : str
+    tilt_scatter_deg, tilt_wander_deg : float
+        From stroke to stroke, and slowly.
+    span_scatter, timing_noise : float
+        As parts of the span, of a stroke's time.
+    attack_mps2 : (float, float)
+        Least and most.
+    catch_mm : float
+        Size of the jolt at a string, along the stroke.
+    rate_drift_per_min : float
+    tilt_slope_deg_per_min : float
+    span_growth_per_min : float
+    timing_growth_per_min : float
+    attack_growth_per_min : float
+    tremor_growth_per_min : float
+    tremor : float
+    irregular : Irregularity or None
     """
 
     strokes_per_s: float = 8.0
@@ -213,10 +262,14 @@ class PlayBlock:
         for name in ("rate", "span_mm", "duration_s"):
             if not getattr(self, name) > 0.0:
                 raise InputError(
-                    f"a block's {name} must be above zero, not {getattr(self, name)}; correct the scenario"
+                    f"a block's {name} must be above zero, not {getattr(self, name)}",
+                    next_step="correct the scenario",
                 )
         if not 0.0 <= self.dwell <= 0.5:
-            raise InputError(f"a block's dwell must lie between 0 and 0.5, not {self.dwell}; correct the scenario")
+            raise InputError(
+                f"a block's dwell must lie between 0 and 0.5, not {self.dwell}",
+                next_step="correct the scenario",
+            )
 
     @property
     def rate(self) -> float:
@@ -232,6 +285,28 @@ class GesturePlan:
 
     ``sloppiness`` multiplies every human error below it. ``poor_across`` drags the tip nearly along the strings,
     ``poor_pivot`` hardly rocks, ``missing`` leaves gestures out.
+
+    Attributes
+    ----------
+    repetitions : int
+        Of every gesture.
+    length : {"full", "short"}
+    per_posture : bool
+        Whether every posture has gestures of its own.
+    sloppiness : float
+    across_slope_sd_deg : float
+    across_oblique_sd_deg : float
+    across_bump_mm : float
+    along_noise_mm : float
+    pivot_slip_mm : float
+    pivot_slip_time_s : float
+    edge_sd_s : float
+        Of the marked beginnings and ends.
+    off_hand : bool
+        Whether a still off the hand comes first.
+    poor_across : bool
+    poor_pivot : bool
+    missing : tuple of str
     """
 
     repetitions: int = 1
@@ -273,6 +348,22 @@ class Recording:
     ``lost_share`` of samples vanish singly, ``lost_packets_share`` of packets of 2 to 8 samples, and bursts of
     20-200 ms ``bursts_per_min`` times a minute. ``rate_error`` is the sensor's own sampling clock against the
     device's ticks (visible in the ticks); ``tick_error_ppm`` that of the ticks against true time (invisible).
+
+    Attributes
+    ----------
+    lost_share : float
+    lost_packets_share : float
+    bursts_per_min : float
+    tick_jitter_us : float
+        SD of a tick.
+    rate_error : float or None
+        As a part of the rate; None draws it.
+    tick_error_ppm : float or None
+        None draws it.
+    start_s : float or None
+        Log time of the first sample; None draws it.
+    host_times : bool
+        Whether the computer's own times are recorded.
     """
 
     lost_share: float = 2e-4
@@ -293,6 +384,33 @@ class Scenario:
     is the error per axis of the lever that the player measured; None: not measured. ``rest_knocks_per_min`` and
     ``rest_scratches_per_min`` are real movements between blocks that are not play; for the last ``rest_still_s``
     seconds of a rest, the hand rests on the instrument.
+
+    Attributes
+    ----------
+    rate_hz : float
+    grade : {"good", "cheap", "ideal"} or SensorGrade
+        Of the sensor.
+    instrument : Instrument
+    player : Player
+    blocks : tuple of PlayBlock
+    postures : tuple of Posture
+    gestures : GesturePlan
+    recording : Recording
+    hand, attitude : Hand or None, Attitude or None
+        None draws them.
+    sway_deg : float
+    sway_ride : float
+        Part of the sway that the hand follows.
+    rest_s : (float, float)
+        Shortest and longest rest between blocks.
+    rest_knocks_per_min : float
+    rest_scratches_per_min : float
+    rest_still_s : float
+    ruler_sd_mm : float or None
+    gravity_mps2 : float
+        Of the place.
+    metadata : dict of str to str
+        Added to the session's.
     """
 
     rate_hz: float = 400.0
@@ -318,9 +436,15 @@ class Scenario:
     def __post_init__(self) -> None:
         """Refuse a sensor that does not sample, and an instrument without a neighbouring string."""
         if self.instrument.courses < 2:
-            raise InputError("a simulated instrument needs at least two courses, not one; correct the scenario")
+            raise InputError(
+                "a simulated instrument needs at least two courses, not one",
+                next_step="correct the scenario",
+            )
         if not self.rate_hz > 0.0:
-            raise InputError(f"rate_hz must be above zero, not {self.rate_hz}; correct the scenario")
+            raise InputError(
+                f"rate_hz must be above zero, not {self.rate_hz}",
+                next_step="correct the scenario",
+            )
 
     def posture(self, label: str) -> Posture:
         """Return the posture of that label, or a plain one where none is described."""

@@ -81,7 +81,13 @@ class Truth:
 
 @dataclass(frozen=True)
 class SimulatedSession:
-    """A session and its truth."""
+    """A session and its truth.
+
+    Attributes
+    ----------
+    session : Session
+    truth : Truth
+    """
 
     session: Session
     truth: Truth

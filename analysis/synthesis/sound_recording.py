@@ -96,6 +96,19 @@ def record(
     """Sound as the recorder writes it, (n,), from what strings and clicks give, (n,) each.
 
     ``clicks`` comes on the scale of ``strings``: 1 is as loud as a usual stroke's excitation.
+
+    Parameters
+    ----------
+    strings, clicks : float64 (n,)
+    rate_hz : float
+    chain : RecordingChain
+        Room, noise, hum, overdrive and gain of the recorder.
+    rng : Generator
+
+    Returns
+    -------
+    float64 (n,)
+        -1 to 1.
     """
     at_microphone = signal.fftconvolve(strings, room_response(rate_hz, chain, rng))[: strings.size]
     at_microphone += signal.fftconvolve(clicks, room_response(rate_hz, chain, rng))[: strings.size]

@@ -47,6 +47,16 @@ class MarkerTrend:
     ``first`` and ``last``: medians of the first and last ten minutes. ``drift`` and ``change`` are None where there
     are too few rows, or where tempo and posture explain them. ``change`` is a step in the marker's unit (of its
     logarithm, for a relative one); its p counts all markers together.
+
+    Attributes
+    ----------
+    marker : Marker
+    rows : int
+        Number of them.
+    first : float
+    last : float
+    drift : MarkerDrift or None
+    change : ChangePoint or None
     """
 
     marker: Marker
@@ -115,7 +125,8 @@ def measure_tension(
         _check_long_enough(blocks)
     groups = prepare_drifts(blocks) if len(blocks) else ()
     played = [(block.start_s, block.end_s) for block in result.blocks if block.strokes]
-    trends = _trends(blocks, groups)
+    shown = prepare_drifts(blocks, load=False) if len(blocks) else ()
+    trends = _trends(blocks, (*groups, *shown))
     return Tension(
         level=level,
         trends=trends,
@@ -127,7 +138,16 @@ def measure_tension(
 
 
 def is_long(result: SessionResult) -> bool:
-    """Whether a session is long enough to ask, or holds a report of discomfort that must be answered."""
+    """Whether a session is long enough to ask, or holds a report of discomfort that must be answered.
+
+    Parameters
+    ----------
+    result : SessionResult
+
+    Returns
+    -------
+    bool
+    """
     starts = [block.start_s for block in result.blocks if block.strokes]
     ends = [block.end_s for block in result.blocks if block.strokes]
     return bool(discomfort(result.events)) or bool(starts and max(ends) - min(starts) >= 60 * SHORTEST_MIN)
@@ -136,14 +156,17 @@ def is_long(result: SessionResult) -> bool:
 def _check_long_enough(blocks: pd.DataFrame) -> None:
     if blocks.empty:
         raise NotEnoughDataError(
-            "expected blocks of play with at least 12 strokes outside string changes, found none; mark stretches of "
-            "play as blocks (kind play in the events) of 10 s or more"
+            expected="blocks of play with at least 12 strokes outside string changes",
+            found="none",
+            next_step="mark stretches of play as blocks (kind play in the events) of 10 s or more",
         )
     minutes = float(blocks["end_s"].max() - blocks["start_s"].min()) / 60
     if minutes < SHORTEST_MIN or len(blocks) < FEWEST_ROWS:
         raise NotEnoughDataError(
-            f"expected at least {SHORTEST_MIN:.0f} minutes from the first block to the last with {FEWEST_ROWS} blocks "
-            f"or minutes of play in them, found {minutes:.0f} minutes with {len(blocks)}; record a longer session"
+            expected=f"at least {SHORTEST_MIN:.0f} minutes from the first block to the last with {FEWEST_ROWS} "
+            "blocks or minutes of play in them",
+            found=f"{minutes:.0f} minutes with {len(blocks)}",
+            next_step="record a longer session",
         )
 
 

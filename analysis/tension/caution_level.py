@@ -2,15 +2,17 @@ r"""One caution level for a session: steady, watch, or ease off.
 
 The markers of all blocks so far are looked at after 20, 30, 45 minutes and every quarter of an hour from then on,
 counted from the start of play. At each look the largest drift has a p (:mod:`analysis.tension.marker_drift`); the
-allowance of false alarms :math:`\alpha` for two hours is spent in proportion to time:
+allowance of false alarms :math:`\alpha` for two hours is spent late; what is left when the session ends is spent then:
 
 .. math::
 
-   p_j \le \alpha \, \frac{t_j - t_{j-1}}{120\,\mathrm{min}} &\;\to\; \text{watch} \\
-   p_j \le \epsilon \alpha \, \frac{t_j - t_{j-1}}{120\,\mathrm{min}} &\;\to\; \text{ease off}                 (1)
+   a_j = \alpha \, \frac{t_j^3 - t_{j-1}^3}{(120\,\mathrm{min})^3}, \qquad
+   p_j \le a_j \;\to\; \text{watch}, \qquad p_j \le \epsilon a_j \;\to\; \text{ease off}                        (1)
 
 so that the chance of any alarm in two hours of steady play is at most :math:`\alpha` however the looks hang together
-(Bonferroni). A level that was reached stays for the session. Reports of the player come first and need no statistics.
+(Bonferroni). A level that was reached stays for the session. Reports of the player come first and need no statistics;
+they say nothing of the markers, nor the markers of them. A session that is steady says how large a change it could have
+shown (:func:`analysis.tension.marker_drift.visible_changes`).
 
 References
 ----------
@@ -30,7 +32,14 @@ import pandas as pd
 from analysis.model.cautions import HURT, STOP, discomfort, is_discomfort
 from analysis.model.records import Event, FloatArray
 from analysis.questions.summarise_session import check_ratings
-from analysis.tension.marker_drift import MarkerDrift, drift_chance, estimate_drifts, prepare_drifts
+from analysis.tension.marker_drift import (
+    MarkerDrift,
+    drift_chance,
+    estimate_drifts,
+    prepare_drifts,
+    visible_changes,
+)
+from analysis.tension.marker_table import Marker
 from analysis.tension.marker_words import change_text
 
 Level = Literal["steady", "watch", "ease off"]
@@ -46,6 +55,17 @@ class LevelSettings:
     ``looks_min``: minutes of the first looks; then every ``every_min``. ``false_alarms`` is the share of steady
     sessions of ``per_min`` minutes that may be alarmed about; ``ease_share`` the part of them that may reach the
     second alarm. ``draws`` permutations a look.
+
+    Attributes
+    ----------
+    looks_min, every_min : tuple of float, float
+        Minutes of play.
+    per_min : float
+    false_alarms : float
+    ease_share : float
+    draws : int
+    seed : int
+        Of the permutations.
     """
 
     looks_min: tuple[float, ...] = (20.0, 30.0, 45.0)
@@ -92,6 +112,9 @@ class TensionLevel:
         What had drifted most when the level was reached.
     false_alarms : float
         Share of steady two-hour sessions in which the markers alone alarm, at most.
+    visible : tuple of (Marker, float)
+        Of a finished, steady session: the smallest change of each marker from its first minutes to its last that would
+        have been found in 80 of 100 such sessions.
     """
 
     level: Level | None
@@ -103,16 +126,25 @@ class TensionLevel:
     looks: tuple[Look, ...]
     drivers: tuple[MarkerDrift, ...]
     false_alarms: float = FALSE_ALARM_RATE
+    visible: tuple[tuple[Marker, float], ...] = ()
 
 
 SENTENCES: dict[Level | None, str] = {
     None: "Too early to tell whether anything changes.",
-    "steady": "No drift beyond chance since your first minutes. What you feel counts for more than this.",
+    "steady": "No change that these minutes could show since your first ones. What you feel counts for more than this.",
     "watch": "Watch: your playing has drifted away from your first minutes. Take a break soon, and loosen the hand.",
     "ease off": "Ease off: your playing has drifted clearly. Stop for a good break, then go on slower, or another day.",
 }
 
 
+VISIBLE_DRAWS = 2000
+REST = "Your own rating is high: stop for a good break, then go on more softly, or another day."
+OF_THE_MARKERS: dict[Level | None, str] = {
+    None: "The markers cannot add to that.",
+    "steady": "The markers show no change beyond chance, which takes nothing from it.",
+    "watch": "The markers have drifted too, and are judged apart from it.",
+    "ease off": "The markers have drifted clearly too, and are judged apart from it.",
+}
 CANNOT_TELL = "Whether anything drifts cannot be told: there are too few blocks, or tempo or posture changed with time."
 
 
@@ -147,17 +179,33 @@ def assess_tension(
     drivers = _drivers(blocks, since) if since is not None else ()
     reasons = [say_drift(drift, since or 0.0) for drift in drivers]
     high = [e for e in events if e.kind == "rating" and not is_discomfort(e.label) and (e.rating or 0) >= HIGH_RATING]
+    sentence = CANNOT_TELL if level is None and looks else SENTENCES[level]
+    visible = _visible(blocks, looks, settings) if finished and level == "steady" else ()
+    if visible:
+        sentence = f"{sentence} {say_visible(visible)}"
     if high:
+        sentence = f"{REST} {OF_THE_MARKERS[level]}"
         level, since = "ease off", None
         reasons.insert(0, f"you rated {high[-1].label or 'tension'} {high[-1].rating:g} of 10")
-    sentence = CANNOT_TELL if level is None and looks else SENTENCES[level]
     said = discomfort(events)
     if said:
         level, since, sentence = "ease off", None, f"{HURT} {STOP}"
         reasons = [*said, *reasons]
     return TensionLevel(
-        level, bool(said), sentence, tuple(reasons), since, upcoming, looks, drivers, settings.false_alarms
+        level, bool(said), sentence, tuple(reasons), since, upcoming, looks, drivers, settings.false_alarms, visible
     )
+
+
+def _visible(blocks: pd.DataFrame, looks: Sequence[Look], settings: LevelSettings) -> tuple[tuple[Marker, float], ...]:
+    """What the last look would have found."""
+    groups = prepare_drifts(_until(blocks, looks[-1].minute))
+    return visible_changes(groups, looks[-1].allowed, VISIBLE_DRAWS, settings.seed) if groups else ()
+
+
+def say_visible(visible: Sequence[tuple[Marker, float]], most: int = 3) -> str:
+    """The smallest changes that could have been shown, in words."""
+    named = [f"{marker.name} {change_text(marker, change)}" for marker, change in visible[:most]]
+    return f"The smallest change that this session would have shown, four times in five: {', '.join(named)}."
 
 
 def say_drift(drift: MarkerDrift, minutes: float) -> str:
@@ -180,8 +228,12 @@ def _looks(blocks: pd.DataFrame, finished: bool, settings: LevelSettings) -> tup
     if finished and last >= settings.looks_min[0] and last - times[-1] > 1.0:
         times.append(last)
     looks = []
+    spent = 0.0
     for number, (before, minute) in enumerate(pairwise([0.0, *times])):
-        allowed = settings.false_alarms * (minute - before) / settings.per_min
+        allowed = settings.false_alarms * (minute**3 - before**3) / settings.per_min**3
+        if finished and minute == times[-1]:
+            allowed = max(allowed, settings.false_alarms - spent)
+        spent += allowed
         groups = prepare_drifts(_until(blocks, minute))
         p = drift_chance(groups, settings.draws, settings.seed + number) if groups else None
         looks.append(Look(minute, p, allowed))

@@ -30,7 +30,17 @@ PLANNED_BREAK_MIN = 5.0
 
 @dataclass(frozen=True)
 class HandActivity:
-    """Duty cycle in percent of the session, strokes a second while playing, and equation (1) of both."""
+    """Duty cycle in percent of the session, strokes a second while playing, and equation (1) of both.
+
+    Attributes
+    ----------
+    duty_pct : float
+    strokes_per_s : float
+    level : float
+        Equation (1).
+    beyond_tables : bool
+        Whether speed or duty lie outside what equation (1) was made for.
+    """
 
     duty_pct: float
     strokes_per_s: float
@@ -91,8 +101,9 @@ def hand_activity_level(exertions_per_s: float, duty_pct: float) -> float:
     """
     if not (0 <= duty_pct <= 100 and exertions_per_s >= 0):
         raise InputError(
-            f"expected a duty cycle of 0 to 100 % and exertions a second from 0 on, found {duty_pct:g} % and "
-            f"{exertions_per_s:g}; give the share of time in percent"
+            expected="a duty cycle of 0 to 100 % and exertions a second from 0 on",
+            found=f"{duty_pct:g} % and {exertions_per_s:g}",
+            next_step="give the share of time in percent",
         )
     if duty_pct <= 1 or exertions_per_s == 0:
         return 0.0
@@ -141,8 +152,9 @@ def measure_breaks(
     """
     if not 0 < break_min < every_min:
         raise InputError(
-            f"expected breaks shorter than the time they come back in, found {break_min:g} in {every_min:g} min; "
-            "give minutes such as 5 in 30"
+            expected="breaks shorter than the time they come back in",
+            found=f"{break_min:g} in {every_min:g} min",
+            next_step="give minutes such as 5 in 30",
         )
     start_s, end_s = played[0][0], max(end for _, end in played)
     taken: list[tuple[float, float]] = []

@@ -1,4 +1,4 @@
-r"""Drifts of markers over a session: adjusted for tempo, posture and drill, with slow wander taken account of.
+r"""Drifts of markers over a session: tempo, loudness, posture and drill allowed for, slow wander taken account of.
 
 After equation (2) of :mod:`analysis.statistics.autocorrelated_error`, each marker's drift has a t statistic of
 generalised least squares. Turned to normal scores :math:`z`, oriented so that worse is positive (both ways, where
@@ -38,6 +38,8 @@ FEWEST_FREE = 5
 LEAST_TIME = 0.1
 """Where tempo, posture and drill leave less than this of the variance of time, drift cannot be told from them."""
 WIDE_TEMPO = 1.5
+KNOWN_LOUDNESS = 0.8
+"""Share of rows on which the pick attack must be known to allow for loudness."""
 LIMIT_SD = 3.0
 CHUNK = 1000
 
@@ -101,6 +103,13 @@ class MarkerDrift:
     rows: int
     per_hour: Estimate
     z: float
+    minutes: float
+
+    @property
+    def over_session(self) -> Estimate:
+        """The change from the first row to the last, which was seen; an hour may lie beyond it."""
+        slope, hours = self.per_hour, self.minutes / 60
+        return Estimate(slope.value * hours, slope.low * hours, slope.high * hours, slope.se * hours, slope.df)
 
 
 def marker_values(table: pd.DataFrame, markers: Sequence[Marker]) -> FloatArray:
@@ -114,8 +123,8 @@ def marker_values(table: pd.DataFrame, markers: Sequence[Marker]) -> FloatArray:
     return np.column_stack(columns)
 
 
-def adjusting_columns(table: pd.DataFrame) -> FloatArray:
-    """Nuisance columns (n, p): a constant for each posture and drill, and tempo, straight and, if wide, bent.
+def adjusting_columns(table: pd.DataFrame, loudness: bool = True) -> FloatArray:
+    """Nuisance columns (n, p): a constant for each posture and drill, tempo, straight and, if wide, bent, and loudness.
 
     Where most rows would have a posture and drill of their own, drills count as one.
     """
@@ -128,16 +137,23 @@ def adjusting_columns(table: pd.DataFrame) -> FloatArray:
     columns = [pace] if np.ptp(pace) > 0.02 else []
     if np.ptp(pace) > np.log(WIDE_TEMPO) and n >= 24:
         columns.append(pace**2)
+    attack = table["attack_mps2"].to_numpy(np.float64)
+    loud = np.log(np.where(attack > 0, attack, np.nan))
+    if loudness and np.isfinite(loud).mean() >= KNOWN_LOUDNESS and np.nanstd(loud) > 0.02:
+        loud = np.where(np.isfinite(loud), loud, np.nanmedian(loud))
+        columns.append(loud - loud.mean())
     return nuisance_columns(n, np.column_stack(columns) if columns else None, groups)
 
 
-def prepare_drifts(table: pd.DataFrame) -> tuple[DriftGroup, ...]:
+def prepare_drifts(table: pd.DataFrame, load: bool = True) -> tuple[DriftGroup, ...]:
     """Whiten and adjust every marker that there is enough of.
 
     Parameters
     ----------
     table : DataFrame
         Columns of :data:`analysis.tension.marker_table.TENSION_COLUMNS`.
+    load : bool
+        The markers that may alarm, loudness allowed for; else the others.
 
     Returns
     -------
@@ -150,12 +166,16 @@ def prepare_drifts(table: pd.DataFrame) -> tuple[DriftGroup, ...]:
     minute = (0.5 * (table["start_s"] + table["end_s"]) - table["start_s"].min()).to_numpy(np.float64) / 60
     by_rows: dict[bytes, list[int]] = {}
     for column in range(len(MARKERS)):
-        if known[:, column].sum() >= FEWEST_ROWS and np.ptp(values[known[:, column], column]) > 0:
+        if (
+            MARKERS[column].load is load
+            and known[:, column].sum() >= FEWEST_ROWS
+            and np.ptp(values[known[:, column], column]) > 0
+        ):
             by_rows.setdefault(known[:, column].tobytes(), []).append(column)
     raw = []
     for members in by_rows.values():
         rows = known[:, members[0]]
-        nuisance = adjusting_columns(table[rows])
+        nuisance = adjusting_columns(table[rows], loudness=load)
         if rows.sum() - nuisance.shape[1] - 1 >= FEWEST_FREE:
             raw.append((members, MarkerGroup(minute[rows], values[rows][:, members], nuisance)))
     raw.sort(key=lambda item: (-item[1].minute.size, item[0]))
@@ -248,6 +268,43 @@ def drift_chance(groups: Sequence[DriftGroup], draws: int, seed: int, enough: in
     return (reached + 1) / (drawn + 1)
 
 
+def visible_changes(
+    groups: Sequence[DriftGroup], allowed: float, draws: int, seed: int, found_share: float = 0.8
+) -> tuple[tuple[Marker, float], ...]:
+    """Smallest change of each marker over these rows that would be found so often, the way that is worse.
+
+    The largest drift passes its bound by chance in ``allowed`` of steady sessions; a drift is found in ``found_share``
+    of them where its normal score lies by the quantile of that share above the bound.
+
+    Parameters
+    ----------
+    groups : sequence of DriftGroup
+        At least one.
+    allowed : float
+        Chance of a false alarm.
+    draws, seed : int
+    found_share : float
+
+    Returns
+    -------
+    tuple of (Marker, float)
+        In the marker's unit, or of its logarithm.
+    """
+    rng = np.random.default_rng(seed)
+    null = [_scores(group, rng.random((draws, group.minute.size)).argsort(axis=1)) for group in groups]
+    spread = float(_mean_score(groups[0], null[0]).std()) or 1.0
+    bound = float(np.quantile(_largest(groups, null, spread), 1 - allowed))
+    wanted = bound + float(special.ndtri(found_share))
+    changes = {}
+    for group in groups:
+        for drift, marker in zip(estimate_drifts([group]), group.markers, strict=True):
+            sign = -1.0 if marker.worse == "down" else 1.0
+            # As a t statistic, whose tails are wider than the normal's with few rows.
+            t = float(special.stdtrit(group.free, special.ndtr(wanted)))
+            changes[marker.key] = (marker, sign * t * drift.per_hour.se * float(np.ptp(group.minute)) / 60)
+    return tuple(changes[marker.key] for marker in MARKERS if marker.key in changes)
+
+
 def _largest(groups: Sequence[DriftGroup], scores: Sequence[FloatArray], spread: float) -> FloatArray:
     singles = np.concatenate(scores, axis=1).max(axis=1)
     return np.asarray(np.maximum(singles, _mean_score(groups[0], scores[0]) / spread))
@@ -272,6 +329,7 @@ def estimate_drifts(groups: Sequence[DriftGroup]) -> tuple[MarkerDrift, ...]:
             value = sign * 60 * slope[k] / group.scale
             se = 60 * float(np.sqrt(max(left[k], 0.0) / group.free)) / group.scale
             estimate = Estimate(value, value - half * se, value + half * se, se, float(group.free))
-            found.append(MarkerDrift(marker, group.minute.size, estimate, float(z[k])))
+            minutes = float(np.ptp(group.minute))
+            found.append(MarkerDrift(marker, group.minute.size, estimate, float(z[k]), minutes))
     order = {marker.key: place for place, marker in enumerate(MARKERS)}
     return tuple(sorted(found, key=lambda drift: order[drift.marker.key]))

@@ -40,7 +40,20 @@ Worse = Literal["up", "down", "either"]
 class Marker:
     """One marker: its column, its name for a player, unit, and which way is worse.
 
-    ``relative``: its changes are told as shares, and its logarithm is what is compared.
+    Attributes
+    ----------
+    key : str
+        Column of the marker table.
+    name : str
+    unit : str
+    worse : Worse
+    relative : bool
+        Its changes are told as shares, and its logarithm is what is compared.
+    decimals : int
+        To show.
+    load : bool
+        It may alarm. How loud a player chooses to play is no load, and what the player reports is no marker of the
+        hand: both are shown only.
     """
 
     key: str
@@ -49,6 +62,7 @@ class Marker:
     worse: Worse
     relative: bool
     decimals: int = 1
+    load: bool = True
 
 
 MARKERS: tuple[Marker, ...] = (
@@ -59,8 +73,8 @@ MARKERS: tuple[Marker, ...] = (
     Marker("tilt_spread_deg", "spread of tilt", "deg", "up", True, 2),
     Marker("clock_pct", "timing, clock part", "%", "up", False, 2),
     Marker("motor_pct", "timing, hand part", "%", "up", False, 2),
-    Marker("attack_mps2", "pick attack", "m/s²", "either", True),
-    Marker("rating", "your rating", "of 10", "up", False),
+    Marker("attack_mps2", "pick attack", "m/s²", "either", True, load=False),
+    Marker("rating", "your rating", "of 10", "up", False, load=False),
 )
 
 TENSION_COLUMNS: tuple[Column, ...] = (

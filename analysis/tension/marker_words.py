@@ -12,6 +12,16 @@ from analysis.tension.marker_table import Marker
 def change_text(marker: Marker, change: float) -> str:
     """A change with its sign and unit: a share for relative markers, whose change is one of the logarithm.
 
+    Parameters
+    ----------
+    marker : Marker
+    change : float
+        In the marker's unit, or of its natural logarithm.
+
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> from analysis.tension.marker_table import MARKERS
@@ -27,6 +37,16 @@ def change_text(marker: Marker, change: float) -> str:
 def interval_text(marker: Marker, change: Estimate) -> str:
     """The 95 % interval of a change, without its unit.
 
+    Parameters
+    ----------
+    marker : Marker
+    change : Estimate
+        In the marker's unit, or of its natural logarithm.
+
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> from analysis.tension.marker_table import MARKERS
@@ -40,7 +60,18 @@ def interval_text(marker: Marker, change: Estimate) -> str:
 
 
 def value_text(marker: Marker, value: float) -> str:
-    """A marker's value with its unit."""
+    """A marker's value with its unit.
+
+    Parameters
+    ----------
+    marker : Marker
+    value : float
+        In the marker's unit.
+
+    Returns
+    -------
+    str
+    """
     return f"{signed(value, marker.decimals)} {marker.unit}".rstrip()
 
 

@@ -13,7 +13,7 @@ Where a player corrects against a click, intervals also answer to the errors bef
 
 References
 ----------
-Wing and Kristofferson, Perception & Psychophysics 14, 1973, 5-12.
+Wing and Kristofferson, Perception & Psychophysics 14, 1973, 5-12 (from memory).
 """
 
 from __future__ import annotations

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from logger.commands.own_tempo import WAYS, own_tuning, practice_of, practice_options
 from logger.commands.sound_options import sound_options
 from logger.terminal.say import say
 
 if TYPE_CHECKING:
-    from analysis.drills.phrases import Phrase
+    from analysis.drills.notes import Phrase
     from analysis.drills.tuning import Tuning
+    from logger.practice.midi_reading import ReadSettings
 
 TUNING_HELP = (
     "Name of a usual tuning, or open strings such as 'E2 A2 D3 G3 B3 E4', the string that a downstroke meets first "
@@ -24,16 +27,36 @@ TUNING_HELP = (
 def phrase_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add what says which phrase is meant."""
     for option in (
-        click.option("--once", is_flag=True, help="With --tab: the phrase is played once, not looped."),
+        click.option("--part", type=click.IntRange(min=1), help="With --from: track or part of the file, from 1."),
+        click.option("--once", is_flag=True, help="With --from: the phrase is played once, not looped."),
         click.option("--first", type=click.Choice(["down", "up"]), help="First stroke of the phrase [default: down]."),
         click.option(
-            "--tab", metavar="FILE", type=click.Path(path_type=Path), help="Read the phrase from this text tab."
+            "--from",
+            "source",
+            metavar="FILE",
+            type=click.Path(path_type=Path),
+            help="Read the phrase from this file: text tab, MIDI or MusicXML.",
         ),
-        click.option("--tuning", default="guitar", show_default=True, help=TUNING_HELP),
+        click.option("--tuning", help=f"{TUNING_HELP} [default: your instrument's]"),
         click.argument("phrase", required=False),
     ):
         command = option(command)
-    return command
+
+    @functools.wraps(command)
+    def read_first(
+        phrase: str | None,
+        tuning: str | None,
+        source: Path | None,
+        first: Any,
+        once: bool,
+        part: int | None,
+        **more: Any,
+    ) -> Any:
+        clearing = more.get("clearing")
+        read, strings = _read(phrase, own_tuning(tuning), source, _settings(first, once, part, clearing))
+        return command(read=read, strings=strings, **more)
+
+    return read_first
 
 
 @click.group("drill")
@@ -42,7 +65,7 @@ def command() -> None:
 
     A PHRASE is one line of text: '4x2 3x2' is two notes on string 4, then two on string 3; '4:5-7 3:4-7' names the
     frets. String 1 is the top line of a tab. Put 'up' in front to start on an upstroke, 'once' behind if it does not
-    loop.
+    loop. '4:5h7 r 3:4' slurs and rests. Or bring a file with --from: text tab, MIDI, MusicXML.
     """
 
 
@@ -53,33 +76,65 @@ def command() -> None:
     type=click.Choice(["down", "up", "both", "level"]),
     help="The stroke that clears in your hand; without it all four are told.",
 )
-def show_command(
-    phrase: str | None, tuning: str, tab: Path | None, first: str | None, once: bool, clearing: Any
-) -> None:
+def show_command(read: Phrase, strings: Tuning, clearing: Any) -> None:
     """Say which stroke a PHRASE demands at its string changes, and whether that suits your hand."""
     from analysis.drills.phrases import read_demand
     from logger.terminal.drill_text import describe_phrase, describe_suit
 
-    read, strings = _read(phrase, tuning, tab, first, once)
     click.echo(describe_phrase(read, strings, "Phrase"))
     click.echo("\n" + describe_suit(read_demand(read), clearing))
 
 
-@command.command("twin", short_help="Show the twin of a PHRASE, which demands the other stroke.")
+@command.command("twin", short_help="Show the twins of a PHRASE, which demand the other stroke.")
 @phrase_options
-def twin_command(phrase: str | None, tuning: str, tab: Path | None, first: str | None, once: bool) -> None:
-    """Show the twin of a PHRASE: the same notes, but every change follows the other stroke."""
-    from analysis.drills.phrases import make_twin
-    from logger.terminal.drill_text import describe_phrase
+@click.option("--way", type=click.Choice(WAYS), help="Only the twin made in this way, in full.")
+def twin_command(read: Phrase, strings: Tuning, way: Any) -> None:
+    """Show the twins of a PHRASE, the smallest musical change first: in each, every change follows the other stroke."""
+    from analysis.drills.twins import find_twin, list_twins
+    from logger.terminal.drill_text import describe_phrase, describe_twins
 
-    read, strings = _read(phrase, tuning, tab, first, once)
-    click.echo(describe_phrase(make_twin(read), strings, "Twin"))
+    if way is None:
+        click.echo(describe_twins(list_twins(read)))
+    else:
+        click.echo(describe_phrase(find_twin(read, way).phrase, strings, "Twin"))
+
+
+@command.command("read", short_help="Read a FILE of tab, MIDI or MusicXML, and keep what you correct.")
+@click.argument("source", metavar="FILE", type=click.Path(path_type=Path))
+@click.option("--tuning", help=f"{TUNING_HELP} [default: your instrument's]")
+@click.option("--part", type=click.IntRange(min=1), help="Track or part of the file, from 1.")
+@click.option("--clearing", type=click.Choice(["down", "up"]), help="The stroke that clears in your hand.")
+@click.option("--once", is_flag=True, help="The phrase is played once, not looped.")
+@click.option("-o", "--output", type=click.Path(path_type=Path), help="Write the tab here: change it, and bring it.")
+def read_command(
+    source: Path, tuning: str | None, part: int | None, clearing: Any, once: bool, output: Path | None
+) -> None:
+    """Read a FILE of tab, MIDI or MusicXML; say what was not read, with its line.
+
+    Where the file has only notes, strings and frets are chosen for the fewest string changes after the stroke that does
+    not clear. The tab that is written keeps every line that was not read as a remark.
+    """
+    from logger.files.atomic_file import check_absent, write_text_atomic
+    from logger.practice.music_reading import read_music
+    from logger.terminal.drill_text import describe_reading, render_reading
+
+    strings = own_tuning(tuning)
+    if output is not None:
+        check_absent(output, False)
+    read = read_music(source, strings, _settings(None, once, part, clearing))
+    say(describe_reading(read), indent="  ")
+    text = render_reading(read, strings)
+    if output is None:
+        click.echo("\n" + text, nl=False)
+    else:
+        write_text_atomic(output, text)
+        click.echo(output)
 
 
 @command.command("generate", short_help="Make up an original phrase, and its twin.")
-@click.option("--tuning", default="guitar", show_default=True, help=TUNING_HELP)
-@click.option("--root", default="A", show_default=True, help="Root of the scale.")
-@click.option("--degrees", default="1 b3 4 5 b7", show_default=True, help="Degrees of the scale that may sound.")
+@click.option("--tuning", help=f"{TUNING_HELP} [default: your instrument's]")
+@click.option("--root", help="Root of the scale [default: your last string].")
+@click.option("--degrees", help="Degrees of the scale that may sound [default: those that fit your open strings].")
 @click.option(
     "--demand",
     type=click.Choice(["up", "down", "mixed"]),
@@ -96,63 +151,53 @@ def twin_command(phrase: str | None, tuning: str, tab: Path | None, first: str |
     help="First stroke of the phrase.",
 )
 @click.option("--notes", default=16, show_default=True, help="Notes of the loop, an even number.")
-@click.option("--position", default=5, show_default=True, help="Lowest fret under the hand.")
+@click.option("--position", type=int, help="Lowest fret under the hand [default: where most notes lie].")
 @click.option("--stretch", default=4, show_default=True, help="Frets that the hand spans.")
 @click.option("--leap", default=9, show_default=True, help="Largest interval between two notes, in semitones.")
 @click.option("--run", "max_run", default=4, show_default=True, help="Most notes in a row on one string.")
 @click.option("--skip", default=1, show_default=True, help="Most strings that one change may cross.")
 @click.option("--seed", default=1, show_default=True, type=click.IntRange(min=0), help="Another seed, another phrase.")
-def generate_command(tuning: str, root: str, degrees: str, seed: int, leap: int, skip: int, **chosen: Any) -> None:
+def generate_command(
+    tuning: str | None,
+    root: str | None,
+    degrees: str | None,
+    position: int | None,
+    seed: int,
+    leap: int,
+    skip: int,
+    **chosen: Any,
+) -> None:
     """Make up an original phrase that loops and lies under one hand position, and its twin."""
     from analysis.drills.phrase_generator import PhraseSettings, generate_twins
-    from analysis.drills.tuning import read_degrees, read_root, read_tuning
+    from analysis.drills.tuning import own_position, own_scale, read_degrees, read_root
     from logger.terminal.drill_text import describe_phrase, join_parts
 
-    strings = read_tuning(tuning)
-    settings = PhraseSettings(max_leap_semitones=leap, max_skip=skip, **chosen)
-    pair = generate_twins(strings, read_root(root), read_degrees(degrees), seed, settings)
+    strings = own_tuning(tuning)
+    own_root, own_degrees = own_scale(strings)
+    tones = own_degrees if degrees is None else read_degrees(degrees)
+    start = own_root if root is None else read_root(root)
+    if position is None:
+        position = own_position(strings, start, tones, chosen["stretch"])
+    settings = PhraseSettings(max_leap_semitones=leap, max_skip=skip, position=position, **chosen)
+    pair = generate_twins(strings, start, tones, seed, settings)
     click.echo(
         join_parts(describe_phrase(each, strings, title) for each, title in zip(pair, ("Phrase", "Twin"), strict=True))
     )
 
 
-@command.command("write", short_help="Write a PHRASE and its twin as tab, MIDI, click and plan.")
+@command.command("write", short_help="Write a PHRASE and its twin as tab, MIDI, tracks and plan.")
 @phrase_options
 @click.option("-o", "--output", "folder", required=True, type=click.Path(path_type=Path), help="Folder for the files.")
 @click.option("--replace", is_flag=True, help="Write over a plan that is there.")
 @click.option("--name", default="Practice", show_default=True, help="Name of the practice.")
-@click.option("--tempo", default=100.0, show_default=True, help="First tempo, BPM.")
-@click.option("--to", "last", type=float, help="Last tempo of the ladder, BPM [default: the first].")
-@click.option("--step", default=8.0, show_default=True, help="Step of the ladder, BPM.")
-@click.option("--notes-per-beat", default="4", show_default=True, help="A whole number, 1.5 or 3/2.")
-@click.option("--repeats", default=4, show_default=True, help="How often each phrase is played before the other.")
-@click.option("--rest", "rest_beats", default=1, show_default=True, help="Beats of rest between phrase and twin.")
-@click.option("--count-in", "count_in_beats", default=4, show_default=True, help="Beats of count-in for each tempo.")
-@click.option("--bar", "beats_per_bar", default=4, show_default=True, help="Beats of a bar, for the click's accents.")
-@click.option("--postures", nargs=2, default=("A", "B"), show_default=True, help="Postures for phrase and twin.")
-def write_command(
-    phrase: str | None,
-    tuning: str,
-    tab: Path | None,
-    first: str | None,
-    once: bool,
-    folder: Path,
-    replace: bool,
-    name: str,
-    notes_per_beat: str,
-    **chosen: Any,
-) -> None:
-    """Write practice material for a PHRASE and its twin: text tab, MIDI file, WAV click and a practice plan."""
-    from analysis.drills.phrases import make_twin, require_changes
-    from analysis.drills.practice_form import PracticeForm, lay_out, read_notes_per_beat, tempo_ladder
+@practice_options
+def write_command(read: Phrase, strings: Tuning, folder: Path, replace: bool, name: str, **chosen: Any) -> None:
+    """Write practice material for a PHRASE and its twin: tab, MIDI file, a WAV track for every tempo, and a plan."""
+    from analysis.drills.practice_form import lay_out
     from logger.practice.practice_files import write_material
 
-    read, strings = _read(phrase, tuning, tab, first, once)
-    require_changes(read)
-    tempo, last, step = chosen.pop("tempo"), chosen.pop("last"), chosen.pop("step")
-    tempi = tempo_ladder(tempo, tempo if last is None else last, step)
-    form = PracticeForm(tempi_bpm=tempi, notes_per_beat=read_notes_per_beat(notes_per_beat), **chosen)
-    for path in write_material(folder, lay_out(read, make_twin(read), form), strings, name, replace).values():
+    twin, form = practice_of(read, chosen)
+    for path in write_material(folder, lay_out(read, twin, form), strings, name, replace).values():
         click.echo(path)
 
 
@@ -166,6 +211,7 @@ def check_command(session: Path, changes: Path | None, sound: Path | None, tunin
     A block's drill is a PHRASE, or a name that the session knows one for.
     """
     from analysis.drills.session_changes import judge_drills
+    from analysis.model.cautions import HURT, NOT_MEDICAL, STOP, discomfort
     from analysis.model.errors import InputError
     from logger.commands.sound_options import hear_file, render_heard
     from logger.files.own_result import check_result
@@ -184,35 +230,41 @@ def check_command(session: Path, changes: Path | None, sound: Path | None, tunin
         emissions = None if heard is None else heard.emissions
         blocks, problems = judge_drills(found.result, found.session.metadata, heard=emissions)
     if not blocks and not problems:
-        raise InputError(f"{session}: no block names a drill; give a block's drill as a phrase such as '4x2 3x2'.")
+        raise InputError(
+            "no block names a drill",
+            next_step="give a block's drill as a phrase such as '4x2 3x2'.",
+            file=str(session),
+        )
     if not blocks:
         raise InputError(f"{session}: " + " ".join(problems))
     listened = () if heard is None else (render_heard(heard),)
     say(join_parts([*(describe_block(block) for block in blocks), *problems, *listened]), indent="  ")
+    urgent = (HURT,) if discomfort(found.session.events) else ()
+    say("\n" + "\n".join(f"! {caution}" for caution in (*urgent, STOP, NOT_MEDICAL)), indent="  ")
     if changes is not None:
         write_changes(changes, blocks)
 
 
-def _read(phrase: str | None, tuning: str, tab: Path | None, first: str | None, once: bool) -> tuple[Phrase, Tuning]:
-    """Read the phrase from its text or from a tab."""
+def _settings(first: Any, once: bool, part: int | None, clearing: Any) -> ReadSettings:
+    from logger.practice.midi_reading import ReadSettings
+
+    return ReadSettings(first, not once, part, clearing if clearing in ("down", "up") else None)
+
+
+def _read(phrase: str | None, strings: Tuning, source: Path | None, settings: ReadSettings) -> tuple[Phrase, Tuning]:
+    """Read the phrase from its text or from a file; what was not read is said."""
     from dataclasses import replace
 
     from analysis.drills.phrases import read_phrase
-    from analysis.drills.tab import read_tab
-    from analysis.drills.tuning import read_tuning
-    from analysis.model.errors import InputError
+    from logger.practice.music_reading import read_music
 
-    strings = read_tuning(tuning)
-    if (phrase is None) == (tab is None):
-        raise click.UsageError("Give a phrase such as '4x2 3x2', or a text tab with --tab, not both.")
-    if tab is None:
+    if (phrase is None) == (source is None):
+        raise click.UsageError("Give a phrase such as '4x2 3x2', or a file with --from, not both.")
+    if source is None:
         read = read_phrase(phrase or "", strings.strings)
-        return (read if first is None else replace(read, first_stroke="up" if first == "up" else "down")), strings
-    try:
-        text = tab.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{tab} cannot be read as text ({error}); name a text tab in UTF-8.") from error
-    try:
-        return read_tab(text, strings, "up" if first == "up" else "down", not once), strings
-    except InputError as error:
-        raise InputError(f"{tab}: {error}") from error
+        first = settings.first_stroke
+        return (read if first is None else replace(read, first_stroke=first)), strings
+    music = read_music(source, strings, settings)
+    for remark in music.remarks:
+        click.echo(str(remark), err=True)
+    return music.phrase, strings.with_capo(music.capo)

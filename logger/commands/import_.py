@@ -119,12 +119,18 @@ def _tasks(source: Path, output: Path) -> list[tuple[Path, Path]]:
     recordings = find_recordings(source)
     if not recordings:
         raise InputError(
-            f"{source}: expected a Motion-BIDS data set (sub-*/.../*{MOTION}), found none; name its top folder"
+            expected=f"a Motion-BIDS data set (sub-*/.../*{MOTION})",
+            found="none",
+            next_step="name its top folder",
+            file=str(source),
         )
     if len(recordings) == 1 and output.suffix == ".mcap":
         return [(recordings[0], output)]
     if output.suffix == ".mcap" or output.is_file():
-        raise OutputError(f"{source} holds {len(recordings)} recordings; name a folder to write the sessions into")
+        raise OutputError(
+            f"{source} holds {len(recordings)} recordings",
+            next_step="name a folder to write the sessions into",
+        )
     return [(path, output / f"{path.name.removesuffix(MOTION)}.mcap") for path in recordings]
 
 

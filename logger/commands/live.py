@@ -76,6 +76,7 @@ def live_command(
     with the space bar, the arrow keys or a page-turner pedal. With the source 'simulated' an invented player does what
     it is asked; with 'none' plan, tab and click serve without a sensor, and nothing is recorded.
     """
+    from analysis.model.cautions import SKIN, STOP
     from analysis.model.errors import OutputError
     from logger.live.pace import Pace
     from logger.live.sensor_link import LiveSession
@@ -91,7 +92,8 @@ def live_command(
     path = new_session(output)
     if path.with_suffix(".html").exists():
         raise OutputError(
-            f"{path.with_suffix('.html')} exists, and the report would replace it; name a new file with -o"
+            f"{path.with_suffix('.html')} exists, and the report would replace it",
+            next_step="name a new file with -o",
         )
     planned = None if plan is None else read_plan(plan)
     setup = read_setup(setup_path)
@@ -121,6 +123,7 @@ def live_command(
             say("Nothing is recorded without a sensor; Ctrl-C ends the session.", err=True)
         else:
             say(f"Recording into {path}; Ctrl-C ends the session and writes the report.", err=True)
+        say(f"{STOP} {SKIN}", err=True)
 
         async def both() -> None:
             running = asyncio.ensure_future(run_session(run, pages, guard, listening))
@@ -153,7 +156,10 @@ def _simulated_source(
 
     seed = text.partition(":")[2]
     if text.partition(":")[0] != SIMULATED or (seed and not seed.isdecimal()):
-        raise DeviceError(f"expected simulated or simulated:SEED with a whole number, found {text!r}")
+        raise DeviceError(
+            expected="simulated or simulated:SEED with a whole number",
+            found=f"{text!r}",
+        )
     plays = plays_of(plan, instrument.courses)
     simulated = functools.cache(lambda: player_session(plays.blocks, int(seed or 1), instrument=instrument))
     players: list[SimulatedPlayer] = []
@@ -177,7 +183,10 @@ def _doors(lan: bool, port: int) -> tuple[Guard, list[socket.socket]]:
 
     address = lan_address() if lan else None
     if lan and address is None:
-        raise DeviceError("this computer has no address in a network; connect it, or leave --lan out")
+        raise DeviceError(
+            "this computer has no address in a network",
+            next_step="connect it, or leave --lan out",
+        )
     opened = [listen(LOOPBACK, port)]
     port = int(opened[0].getsockname()[1])
     names = [LOOPBACK, "localhost"]

@@ -8,6 +8,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from logger.commands.own_tempo import (
+    LADDER,
+    LONG,
+    POSTURES,
+    find_tempi,
+    practice_of,
+    practice_options,
+    tempo_options,
+)
+
 if TYPE_CHECKING:
     from logger.practice.plan import Plan, PlanBlock
 
@@ -66,23 +76,38 @@ def new_command() -> None:
 
 
 @new_command.command("ladder", short_help="Tempo ladder: the same block at rising tempi.")
-@click.option("--tempo", default=100.0, show_default=True, help="First tempo, BPM.")
-@click.option("--to", "last", default=148.0, show_default=True, help="Last tempo, BPM.")
-@click.option("--step", default=8.0, show_default=True, help="Step, BPM.")
+@tempo_options(ladder=True)
 @click.option("--posture", default="A", show_default=True, help="Label of the posture.")
 @block_options(30.0)
 @output_option
-def ladder_command(tempo: float, last: float, step: float, output: Path | None, **same: Any) -> None:
+def ladder_command(
+    tempo: float | None,
+    hold: tuple[Path, ...],
+    last: float | None,
+    step: float | None,
+    output: Path | None,
+    **same: Any,
+) -> None:
     """Tempo ladder: the same block at rising tempi, for the question how fast the stroke holds."""
-    from analysis.drills.practice_form import tempo_ladder
     from logger.practice.plan_orders import plan_ladder
 
-    _give(plan_ladder(_block(tempo_bpm=tempo, **same), tempo_ladder(tempo, last, step)), output)
+    tempi = find_tempi(LADDER, same["notes_per_beat"], tempo, hold, last, step)
+    _give(plan_ladder(_block(tempo_bpm=tempi[0], **same), tempi), output)
+
+
+@new_command.command("free", short_help="Free play without a click: how fast do you play?")
+@click.option("--seconds", default=20.0, show_default=True, help="Seconds of play.")
+@output_option
+def free_command(seconds: float, output: Path | None) -> None:
+    """Free play without a click, at a speed that is easy: its session gives --hold a tempo to begin with."""
+    from logger.practice.plan import Plan
+
+    _give(Plan("Free play", (_block(seconds=seconds, note="Play what you like, at a speed that stays easy."),)), output)
 
 
 @new_command.command("postures", short_help="Two POSTURES in balanced order with equal rests.")
 @click.argument("postures", nargs=2)
-@click.option("--tempo", default=100.0, show_default=True, help="Tempo of all blocks, BPM.")
+@tempo_options(ladder=False)
 @click.option("--rounds", default=1, show_default=True, help="Rounds of eight blocks: A B B A and its mirror.")
 @click.option(
     "--seed",
@@ -92,7 +117,13 @@ def ladder_command(tempo: float, last: float, step: float, output: Path | None, 
 @block_options(30.0)
 @output_option
 def postures_command(
-    postures: tuple[str, str], tempo: float, rounds: int, seed: int | None, output: Path | None, **same: Any
+    postures: tuple[str, str],
+    tempo: float | None,
+    hold: tuple[Path, ...],
+    rounds: int,
+    seed: int | None,
+    output: Path | None,
+    **same: Any,
 ) -> None:
     """Two POSTURES in balanced order with equal rests, so that order and fatigue do not decide between them."""
     import secrets
@@ -100,52 +131,48 @@ def postures_command(
     from logger.practice.plan_orders import plan_postures
 
     lot = secrets.randbelow(2**31) if seed is None else seed
-    _give(plan_postures(_block(tempo_bpm=tempo, **same), postures, rounds, lot), output)
+    (bpm,) = find_tempi(POSTURES, same["notes_per_beat"], tempo, hold)
+    _give(plan_postures(_block(tempo_bpm=bpm, **same), postures, rounds, lot), output)
 
 
 @new_command.command("switch", short_help="Switch-over: a PHRASE, then its twin in another posture.")
 @click.argument("phrase")
-@click.option("--tempo", default=100.0, show_default=True, help="First tempo, BPM.")
-@click.option("--to", "last", type=float, help="Last tempo, BPM [default: the first].")
-@click.option("--step", default=8.0, show_default=True, help="Step, BPM.")
-@click.option("--notes-per-beat", default="4", show_default=True, help="A whole number, 1.5 or 3/2.")
-@click.option("--repeats", default=4, show_default=True, help="How often each phrase is played before the other.")
-@click.option("--rest", "rest_beats", default=1, show_default=True, help="Beats of rest, in time with the click.")
-@click.option("--count-in", "count_in_beats", default=4, show_default=True, help="Beats of count-in for each tempo.")
-@click.option("--bar", "beats_per_bar", default=4, show_default=True, help="Beats of a bar: the click's accents.")
-@click.option("--postures", nargs=2, default=("A", "B"), show_default=True, help="Postures for phrase and twin.")
+@practice_options
 @output_option
-def switch_command(
-    phrase: str, tempo: float, last: float | None, step: float, notes_per_beat: str, output: Path | None, **form: Any
-) -> None:
-    """Switch-over: a PHRASE four times, one beat of rest, then its twin with the other posture."""
-    from analysis.drills.phrases import make_twin, read_phrase, require_changes
-    from analysis.drills.practice_form import PracticeForm, lay_out, read_notes_per_beat, tempo_ladder
+def switch_command(phrase: str, output: Path | None, **chosen: Any) -> None:
+    """Switch-over: a PHRASE for some seconds, a bar of rest, then its twin with the other posture."""
+    from analysis.drills.phrases import read_phrase
+    from analysis.drills.practice_form import lay_out
     from logger.practice.plan import MOST_STRINGS
     from logger.practice.plan_orders import plan_practice
 
     read = read_phrase(phrase, MOST_STRINGS)
-    require_changes(read)
-    tempi = tempo_ladder(tempo, tempo if last is None else last, step)
-    settings = PracticeForm(tempi_bpm=tempi, notes_per_beat=read_notes_per_beat(notes_per_beat), **form)
-    _give(plan_practice(lay_out(read, make_twin(read), settings), "Switch-over"), output)
+    twin, form = practice_of(read, chosen)
+    _give(plan_practice(lay_out(read, twin, form), "Switch-over"), output)
 
 
 @new_command.command("long")
 @click.option("--minutes", default=40.0, show_default=True, help="Minutes of play in all.")
 @click.option("--break-every", default=15.0, show_default=True, help="Minutes of play between breaks.")
 @click.option("--break-seconds", default=180.0, show_default=True, help="Seconds of a break.")
-@click.option("--tempo", default=100.0, show_default=True, help="Tempo of all blocks, BPM.")
+@tempo_options(ladder=False)
 @click.option("--posture", default="A", show_default=True, help="Label of the posture.")
 @block_options(120.0)
 @output_option
 def long_command(
-    minutes: float, break_every: float, break_seconds: float, tempo: float, output: Path | None, **same: Any
+    minutes: float,
+    break_every: float,
+    break_seconds: float,
+    tempo: float | None,
+    hold: tuple[Path, ...],
+    output: Path | None,
+    **same: Any,
 ) -> None:
     """Long session: many blocks with breaks, the instrument put down."""
     from logger.practice.plan_orders import plan_long
 
-    _give(plan_long(_block(tempo_bpm=tempo, **same), minutes, break_every, break_seconds), output)
+    (bpm,) = find_tempi(LONG, same["notes_per_beat"], tempo, hold)
+    _give(plan_long(_block(tempo_bpm=bpm, **same), minutes, break_every, break_seconds), output)
 
 
 @command.command("check")

@@ -68,9 +68,15 @@ def new_session(output: Path | None) -> Path:
     """
     path = output or Path(time.strftime("session-%Y%m%d-%H%M%S.mcap"))
     if path.exists():
-        raise SessionFileError(f"{path} exists; a recording never replaces another, name a new file with -o")
+        raise SessionFileError(
+            f"{path} exists",
+            next_step="a recording never replaces another, name a new file with -o",
+        )
     if not path.parent.is_dir():
-        raise SessionFileError(f"{path} cannot be written: there is no folder {path.parent}; make it, or name another")
+        raise SessionFileError(
+            f"{path} cannot be written: there is no folder {path.parent}",
+            next_step="make it, or name another",
+        )
     return path
 
 
@@ -101,10 +107,16 @@ def only_port() -> str:
 
     ports = [port for port in list_serial_ports() if port.likely]
     if not ports:
-        raise DeviceError("no sensor is plugged in; plug it in, or name one with --source (ble for Bluetooth)")
+        raise DeviceError(
+            "no sensor is plugged in",
+            next_step="plug it in, or name one with --source (ble for Bluetooth)",
+        )
     if len(ports) > 1:
         names = ", ".join(port.name for port in ports)
-        raise DeviceError(f"there is more than one port ({names}); name the sensor's with --source")
+        raise DeviceError(
+            f"there is more than one port ({names})",
+            next_step="name the sensor's with --source",
+        )
     return ports[0].name
 
 

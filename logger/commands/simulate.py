@@ -2,41 +2,26 @@
 
 from __future__ import annotations
 
-import csv
-import io
-import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, fields, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import click
-import numpy as np
 from rich.console import Console
 from rich.progress import Progress
 
-from analysis.model.records import Instrument, Player, Session
+from analysis.model.records import Instrument, Player
 from analysis.synthesis.draw import random_scenario
 from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Recording, Scenario
-from analysis.synthesis.simulate import SimulatedSession, simulate
+from analysis.synthesis.simulate import simulate
+from logger.exchange.simulated_texts import events_csv, imu_csv, map_toml, truth_json
 from logger.files.own_result import begins_with, check_result, is_truth, write_result
 from logger.practice.played_drill import played_drill
 from logger.session.made_session import check_session_target
 from logger.session.session_file import write_session
 from logger.terminal.say import say
 
-EVENT_FIELDS = (
-    "start_s",
-    "end_s",
-    "kind",
-    "label",
-    "posture",
-    "tempo_bpm",
-    "notes_per_beat",
-    "drill",
-    "rating",
-    "wanted",
-)
 SECOND_POSTURE = Posture("B", yaw_deg=15.0, grip_change_mm=(4.0, -2.0, 2.2))
 USUAL_REST_S = 8.0
 """About what a rest between blocks takes, for growth over the session."""
@@ -234,73 +219,3 @@ def grow_tense(blocks: tuple[PlayBlock, ...], growth: float) -> tuple[PlayBlock,
         )
         seconds += block.duration_s + USUAL_REST_S
     return tuple(grown)
-
-
-def truth_json(made: SimulatedSession, scenario: Scenario, seed: int) -> str:
-    """Return the truth of a session as JSON."""
-    truth = made.truth
-    document = {
-        "synthetic": True,
-        "seed": seed,
-        "scenario": asdict(scenario),
-        "blocks": json.loads(truth.blocks.to_json(orient="records", double_precision=9)),
-        "lever_mm": truth.lever_mm,
-        "instrument_axes_world": truth.axes_world,
-        "hand_to_instrument": truth.hand_to_instrument,
-        "sensor": asdict(truth.sensor),
-        "hand": asdict(truth.hand),
-        "attitude": asdict(truth.attitude),
-        "lost_samples": truth.lost_samples,
-    }
-    return json.dumps(document, indent=1, default=_plain, allow_nan=False) + "\n"
-
-
-def _plain(value: object) -> object:
-    if isinstance(value, np.ndarray | np.generic):
-        return value.tolist()
-    raise TypeError(f"{type(value).__name__} has no place in JSON")
-
-
-def imu_csv(session: Session) -> str:
-    """Return the raw samples as CSV: ticks and counts."""
-    rows = np.column_stack((session.raw.ticks, session.raw.counts))
-    text = io.StringIO()
-    text.write("tick,ax,ay,az,gx,gy,gz\n")
-    np.savetxt(text, rows, fmt="%d", delimiter=",")
-    return text.getvalue()
-
-
-def map_toml(session: Session) -> str:
-    """Return the column map that goes with :func:`imu_csv`."""
-    profile, instrument = session.profile, session.instrument
-    lines = [
-        MADE_UP,
-        f'[time]\ncolumn = "tick"\nunit = "ticks"\ntick_hz = {profile.tick_hz!r}\n',
-        '[accel]\ncolumns = ["ax", "ay", "az"]\nunit = "counts"\n',
-        '[gyro]\ncolumns = ["gx", "gy", "gz"]\nunit = "counts"\n',
-        f"[sensor]\nrate_hz = {profile.rate_hz!r}",
-        f"accel_per_g = {9.80665 / profile.accel_mps2_per_count!r}",
-        f"gyro_per_dps = {np.pi / 180 / profile.gyro_radps_per_count!r}",
-    ]
-    if session.lever_mm is not None:
-        lines.append(f"lever_mm = {list(session.lever_mm)!r}")
-    lines += [
-        f'\n[player]\nhanded = "{session.player.handed}"\n',
-        f"[instrument]\nstrings = {instrument.strings}\ncourses = {instrument.courses}",
-        f"spacing_mm = {list(instrument.spacing_mm)!r}",
-        f'plectrum_depth_mm = {instrument.plectrum_depth_mm!r}\nheld = "{instrument.held}"',
-    ]
-    if instrument.radius_mm is not None:
-        lines.append(f"radius_mm = {instrument.radius_mm!r}")
-    return "\n".join(lines) + "\n"
-
-
-def events_csv(session: Session) -> str:
-    """Return the events as the table that ``strokeplane import`` reads."""
-    text = io.StringIO()
-    writer = csv.DictWriter(text, EVENT_FIELDS, extrasaction="ignore", lineterminator="\n")
-    writer.writeheader()
-    for event in session.events:
-        values = {f.name: getattr(event, f.name) for f in fields(event)}
-        writer.writerow({name: "" if value is None else value for name, value in values.items()})
-    return text.getvalue()

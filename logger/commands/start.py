@@ -24,9 +24,6 @@ How to wear the sensor
    |        | / thumb   hand, and not press, rub or leave a mark.
     \\______/         4. It must touch neither strings nor instrument.
       wrist          5. Lead a cable up the forearm, with a loop of slack.
-
-Take it off if it gets warm. Never wear a bare, swollen or damaged lithium cell,
-and never charge while you wear it.
 """
 
 DEMO_NAME = "strokeplane-demo.html"
@@ -62,7 +59,7 @@ def start_command(
     No account, nothing leaves this computer. What options do not say is asked; without a terminal the usual is
     taken. Run it again to change something, or for another player.
     """
-    from analysis.model.cautions import NOT_MEDICAL, STOP
+    from analysis.model.cautions import WEARING
     from logger.player.instrument_presets import describe_instrument, load_presets
     from logger.player.player_profile import load_players, save_players
     from logger.terminal.plan_text import wrap
@@ -79,7 +76,7 @@ def start_command(
     who = f"{profile.player.name or 'you'}, {profile.player.handed}-handed"
     click.echo(f"\nKept in {path}:")
     click.echo(wrap(f"{who}, {describe_instrument(profile.instrument)}.") + "\n")
-    click.echo(WEAR + wrap(f"{STOP} {NOT_MEDICAL}") + "\n")
+    click.echo("\n".join([WEAR, *(wrap(f"! {caution}") for caution in WEARING), ""]))
     _say_next(profile)
     if demo is None and sys.stdin.isatty():
         demo = click.confirm("\nShow a report of an invented session now?", default=True)

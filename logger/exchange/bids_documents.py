@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from analysis.model.cautions import NOT_MEDICAL
+from analysis.model.cautions import NOT_MEDICAL, STOP
 from analysis.model.records import Event, Session, SessionResult
 from analysis.model.stroke_columns import STROKE_COLUMNS, Column
 from analysis.report.block_answer_table import BLOCK_ANSWER_COLUMNS, tabulate_block_answers
@@ -68,7 +68,7 @@ def dataset_documents(hands: Mapping[str, str], synthetic: bool) -> dict[str, st
         version=version("strokeplane"),
         own=OWN_FIELD,
         synthetic=SYNTHETIC if synthetic else "",
-        caution=NOT_MEDICAL,
+        caution=f"{STOP} {NOT_MEDICAL}",
     )
     return {
         "dataset_description.json": to_json(_description("Plectrum players' picking hands", "raw")),
@@ -78,11 +78,14 @@ def dataset_documents(hands: Mapping[str, str], synthetic: bool) -> dict[str, st
     }
 
 
-def derivative_documents() -> dict[str, str]:
+def derivative_documents(synthetic: bool) -> dict[str, str]:
     """Documents of the part that holds strokes and blocks."""
     return {
         "dataset_description.json": to_json(_description("Strokes of plectrum players", "derivative")),
-        "README.md": f"# Strokes\n\nStrokes and blocks of play as strokeplane found them.\n\n{NOT_MEDICAL}\n",
+        "README.md": (
+            "# Strokes\n\nStrokes and blocks of play as strokeplane found them.\n\n"
+            f"{SYNTHETIC if synthetic else ''}\n{STOP} {NOT_MEDICAL}\n"
+        ),
     }
 
 

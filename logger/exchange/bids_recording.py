@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from analysis.model.cautions import is_simulated
 from analysis.model.errors import TimebaseError
 from analysis.model.records import Session
 from analysis.signal.si_units import counts_to_si, exact_decimals
@@ -67,7 +68,10 @@ def export_recording(
     try:
         timebase = fit_timebase(session.raw, session.profile)
     except TimebaseError as error:
-        raise TimebaseError(f"{path}: {error}") from error
+        raise TimebaseError(
+            f"{error}",
+            file=str(path),
+        ) from error
     folder = top / place.folder
     folder.mkdir(parents=True)
     with (folder / f"{place.recording}{MOTION}").open("wb") as stream:
@@ -108,7 +112,7 @@ def _describe(session: Session, place: Place, timebase: Timebase, folder: Path) 
 
 def _describe_scan(session: Session, place: Place, counts: tuple[int, int, int], folder: Path) -> None:
     """Write when the session was and what it lacks."""
-    synthetic = "true" if session.metadata.get("synthetic") == "true" else "false"
+    synthetic = "true" if is_simulated(session.metadata) else "false"
     row = (f"motion/{place.recording}{MOTION}", _date(started_s(session)), *counts, synthetic)
     scans, about = scan_documents(row)
     name = f"sub-{place.participant}_ses-{place.session}_scans"

@@ -24,7 +24,18 @@ READ_BYTES = 1 << 20
 
 
 def find_recordings(top: Path) -> list[Path]:
-    """Every ``motion.tsv`` of the raw data, by name."""
+    """Every ``motion.tsv`` of the raw data, by name.
+
+    Parameters
+    ----------
+    top : Path
+        Folder of the data set.
+
+    Returns
+    -------
+    list of Path
+        Empty where there is none.
+    """
     return sorted(path for path in top.glob(f"sub-*/**/motion/*{MOTION}") if path.is_file())
 
 
@@ -73,20 +84,26 @@ def check_recording(path: Path) -> None:
     rate_hz = record.get("SamplingFrequency")
     if not isinstance(record.get("TaskName"), str) or not isinstance(rate_hz, int | float) or not rate_hz > 0:
         raise InputError(
-            f"{path}: expected its sidecar to state TaskName and a SamplingFrequency above 0, found "
-            f"{record.get('TaskName')!r} and {rate_hz!r}; complete the sidecar"
+            expected="its sidecar to state TaskName and a SamplingFrequency above 0",
+            found=f"{record.get('TaskName')!r} and {rate_hz!r}",
+            next_step="complete the sidecar",
+            file=str(path),
         )
     rows = read_channels(path)
     for row in rows:
         units = UNITS.get(row["type"])
         if row["type"] != "MISC" and units is None:
             raise InputError(
-                f"{path}: channel {row['name']} has type {row['type']!r}, which is none; correct channels.tsv"
+                f"channel {row['name']} has type {row['type']!r}, which is none",
+                next_step="correct channels.tsv",
+                file=str(path),
             )
         if units is not None and row["units"] not in units:
             raise InputError(
-                f"{path}: expected channel {row['name']} ({row['type']}) in {' or '.join(units)}, found "
-                f"{row['units']!r}; correct channels.tsv"
+                expected=f"channel {row['name']} ({row['type']}) in {' or '.join(units)}",
+                found=f"{row['units']!r}",
+                next_step="correct channels.tsv",
+                file=str(path),
             )
     _check_counts(path, record, rows)
     _check_rows(path, len(rows))
@@ -102,13 +119,20 @@ def read_channels(path: Path) -> list[dict[str, str]]:
     """
     companion = find_companion(path, "_channels.tsv")
     if companion is None:
-        raise InputError(f"{path}: expected a channels.tsv that names its columns, found none; add it")
+        raise InputError(
+            expected="a channels.tsv that names its columns",
+            found="none",
+            next_step="add it",
+            file=str(path),
+        )
     rows = read_tsv(companion)
     names = tuple(rows[0])[: len(CHANNEL_COLUMNS)] if rows else ()
     if names != CHANNEL_COLUMNS:
         raise InputError(
-            f"{companion}: expected channels under the columns {', '.join(CHANNEL_COLUMNS)}, found "
-            f"{', '.join(names) or 'no channel'}; correct it"
+            expected=f"channels under the columns {', '.join(CHANNEL_COLUMNS)}",
+            found=f"{', '.join(names) or 'no channel'}",
+            next_step="correct it",
+            file=str(companion),
         )
     return rows
 
@@ -122,7 +146,12 @@ def read_sidecar(path: Path) -> dict[str, Any]:
         There is none, or one cannot be read.
     """
     if find_companion(path, "_motion.json") is None:
-        raise InputError(f"{path}: expected a motion.json beside it, found none; add it")
+        raise InputError(
+            expected="a motion.json beside it",
+            found="none",
+            next_step="add it",
+            file=str(path),
+        )
     return _merged(path, "_motion.json")
 
 
@@ -166,11 +195,22 @@ def read_json(path: Path) -> dict[str, Any]:
     try:
         record = json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise InputError(f"{path} cannot be read ({reason(error)}); add it, or name a Motion-BIDS data set") from error
+        raise InputError(
+            f"{path} cannot be read ({reason(error)})",
+            next_step="add it, or name a Motion-BIDS data set",
+        ) from error
     except ValueError as error:
-        raise InputError(f"{path} is not valid JSON ({error}); correct it") from error
+        raise InputError(
+            f"{path} is not valid JSON ({error})",
+            next_step="correct it",
+        ) from error
     if not isinstance(record, dict):
-        raise InputError(f"{path}: expected a JSON object, found another value; correct it")
+        raise InputError(
+            expected="a JSON object",
+            found="another value",
+            next_step="correct it",
+            file=str(path),
+        )
     return record
 
 
@@ -184,14 +224,24 @@ def read_tsv(path: Path) -> list[dict[str, str]]:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
-        raise InputError(f"{path} cannot be read ({reason(error)}); check its name and your permission") from error
+        raise InputError(
+            f"{path} cannot be read ({reason(error)})",
+            next_step="check its name and your permission",
+        ) from error
     except UnicodeDecodeError as error:
-        raise InputError(f"{path} is not UTF-8 text (byte {error.start}); save it as UTF-8") from error
+        raise InputError(
+            f"{path} is not UTF-8 text (byte {error.start})",
+            next_step="save it as UTF-8",
+        ) from error
     lines = [line.rstrip("\r").split("\t") for line in text.split("\n") if line.strip()]
     for number, cells in enumerate(lines[1:], start=2):
         if len(cells) != len(lines[0]):
             raise InputError(
-                f"{path}, row {number}: expected {len(lines[0])} cells, found {len(cells)}; correct the row"
+                expected=f"{len(lines[0])} cells",
+                found=f"{len(cells)}",
+                next_step="correct the row",
+                file=str(path),
+                row=int(number),
             )
     return [dict(zip(lines[0], cells, strict=True)) for cells in lines[1:]]
 
@@ -204,8 +254,10 @@ def _check_counts(path: Path, record: dict[str, Any], rows: list[dict[str, str]]
     for name, count in stated.items():
         if name in record and record[name] != count:
             raise InputError(
-                f"{path}: expected {name} {count}, as many as channels.tsv has, found {record[name]!r}; "
-                "correct one of them"
+                expected=f"{name} {count}, as many as channels.tsv has",
+                found=f"{record[name]!r}",
+                next_step="correct one of them",
+                file=str(path),
             )
 
 
@@ -218,8 +270,10 @@ def _check_rows(path: Path, channels: int) -> None:
             words = [cell for cell in first if cell != MISSING and not _is_number(cell)]
             if words:
                 raise InputError(
-                    f"{path}: expected numbers from the first row on, found {words[0]!r}; a motion.tsv has no "
-                    "header row, remove it"
+                    expected="numbers from the first row on",
+                    found=f"{words[0]!r}",
+                    next_step="a motion.tsv has no header row, remove it",
+                    file=str(path),
                 )
         data = np.frombuffer(lines, dtype=np.uint8)
         marks = data[(data == TAB) | (data == LINE_FEED)] == LINE_FEED
@@ -227,12 +281,20 @@ def _check_rows(path: Path, channels: int) -> None:
         wrong = np.flatnonzero(cells != channels)
         if wrong.size:
             raise InputError(
-                f"{path}, row {row + int(wrong[0]) + 1}: expected {channels} cells, one for each row of channels.tsv, "
-                f"found {int(cells[wrong[0]])}; correct channels.tsv or the row"
+                expected=f"{channels} cells, one for each row of channels.tsv",
+                found=f"{int(cells[wrong[0]])}",
+                next_step="correct channels.tsv or the row",
+                file=str(path),
+                row=int(row + int(wrong[0]) + 1),
             )
         row += cells.size
     if row == 0:
-        raise InputError(f"{path}: expected rows of numbers, found none; copy or export it again")
+        raise InputError(
+            expected="rows of numbers",
+            found="none",
+            next_step="copy or export it again",
+            file=str(path),
+        )
 
 
 def _whole_lines(path: Path) -> Iterator[bytes]:
@@ -246,7 +308,10 @@ def _whole_lines(path: Path) -> Iterator[bytes]:
                     yield head + b"\n"
                 rest = tail
     except OSError as error:
-        raise InputError(f"{path} cannot be read ({reason(error)}); check your permission") from error
+        raise InputError(
+            f"{path} cannot be read ({reason(error)})",
+            next_step="check your permission",
+        ) from error
     if rest:
         yield rest + b"\n"
 

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from analysis.model.cautions import is_simulated
 from analysis.model.errors import InputError, OutputError
 from analysis.model.records import Player
 from logger.exchange.bids_documents import (
@@ -32,6 +33,15 @@ class BidsSettings:
     """What a user chooses.
 
     ``participants`` gives labels to use in place of players' names. ``replace`` lets a data set of ours be replaced.
+
+    Attributes
+    ----------
+    task : str
+        Label of what was done.
+    participants : mapping of str to str
+    strokes : bool
+        Whether strokes are found and written, too.
+    replace : bool
     """
 
     task: str = "picking"
@@ -80,7 +90,11 @@ def export_bids(
         The folder holds something else, or cannot be written.
     """
     if make_label(settings.task) != settings.task or not settings.task:
-        raise InputError(f"expected a task of letters and digits, found {settings.task!r}; name it so")
+        raise InputError(
+            expected="a task of letters and digits",
+            found=f"{settings.task!r}",
+            next_step="name it so",
+        )
     _check_folder(folder, settings.replace)
     known = _look_at(sessions, progress)
     labels = participant_labels(
@@ -95,11 +109,14 @@ def export_bids(
             exported.append(export_recording(path, Place(label, number, settings.task), top, settings.strokes, part))
         write_documents(top, dataset_documents(hands, any(k.synthetic for k in known)))
         if (top / DERIVATIVES).exists():
-            write_documents(top / DERIVATIVES, derivative_documents())
+            write_documents(top / DERIVATIVES, derivative_documents(any(k.synthetic for k in known)))
         progress("checking", 1.0)
         faults = check_dataset(top)
         if faults:
-            raise OutputError(f"the data set came out wrong and was not kept ({faults[0]}); please report this")
+            raise OutputError(
+                f"the data set came out wrong and was not kept ({faults[0]})",
+                next_step="please report this",
+            )
     return exported
 
 
@@ -110,28 +127,41 @@ def _look_at(sessions: Sequence[Path], progress: Callable[[str, float], None]) -
         progress(f"{path.name}: looking", number / len(sessions))
         session = read_session(path)
         if any(session.log_hash == other.log_hash for other in known):
-            raise InputError(f"{path} holds the same session as one named before it; name each session once")
-        known.append(
-            _Known(session.player, session.log_hash, started_s(session), session.metadata.get("synthetic") == "true")
-        )
+            raise InputError(
+                f"{path} holds the same session as one named before it",
+                next_step="name each session once",
+            )
+        known.append(_Known(session.player, session.log_hash, started_s(session), is_simulated(session.metadata)))
     return known
 
 
 def _check_folder(folder: Path, replace: bool) -> None:
     """See that the folder may be written."""
     if folder.is_file():
-        raise OutputError(f"{folder} is a file; name a folder for the data set")
+        raise OutputError(
+            f"{folder} is a file",
+            next_step="name a folder for the data set",
+        )
     if not folder.resolve().parent.is_dir():
-        raise OutputError(f"{folder} cannot be made: there is no folder {folder.resolve().parent}; make it first")
+        raise OutputError(
+            f"{folder} cannot be made: there is no folder {folder.resolve().parent}",
+            next_step="make it first",
+        )
     if not folder.exists() or not any(folder.iterdir()):
         return
     if not replace:
-        raise OutputError(f"{folder} is not empty; name a new folder, or give --replace to replace a data set of ours")
+        raise OutputError(
+            f"{folder} is not empty",
+            next_step="name a new folder, or give --replace to replace a data set of ours",
+        )
     made_by = read_json(folder / DESCRIPTION).get("GeneratedBy") if (folder / DESCRIPTION).exists() else None
     if not isinstance(made_by, list) or not any(
         isinstance(m, dict) and m.get("Name") == "strokeplane" for m in made_by
     ):
-        raise OutputError(f"{folder} holds something that strokeplane did not write; name a new folder")
+        raise OutputError(
+            f"{folder} holds something that strokeplane did not write",
+            next_step="name a new folder",
+        )
 
 
 @contextlib.contextmanager
@@ -153,4 +183,7 @@ def _staged(folder: Path) -> Iterator[Path]:
         finally:
             shutil.rmtree(staged, ignore_errors=True)
     except OSError as error:
-        raise OutputError(f"{folder} cannot be written ({reason(error)}); name another folder") from error
+        raise OutputError(
+            f"{folder} cannot be written ({reason(error)})",
+            next_step="name another folder",
+        ) from error

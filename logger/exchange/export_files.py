@@ -47,6 +47,17 @@ def file_names(path: Path, kind: FileKind) -> dict[str, str]:
 def prepare_folder(folder: Path, sessions: Sequence[Path], kind: FileKind, replace: bool) -> None:
     """Make the folder if need be, and find out before any work what would keep its files from being written.
 
+    Parameters
+    ----------
+    folder : Path
+        May not exist yet.
+    sessions : sequence of Path
+        Session files.
+    kind : FileKind
+        Of the files to write.
+    replace : bool
+        Whether files that are there may be written over.
+
     Raises
     ------
     InputError
@@ -58,14 +69,18 @@ def prepare_folder(folder: Path, sessions: Sequence[Path], kind: FileKind, repla
     for number, path in enumerate(sessions):
         if stems.index(stems[number]) < number:
             raise InputError(
-                f"expected sessions with names of their own, found {sessions[stems.index(stems[number])]} and {path}; "
-                "export one of them into another folder"
+                expected="sessions with names of their own",
+                found=f"{sessions[stems.index(stems[number])]} and {path}",
+                next_step="export one of them into another folder",
             )
     make_folder(folder)
     there = [folder / name for path in sessions for name in file_names(path, kind).values()]
     there = [path for path in there if path.exists()]
     if there and not replace:
-        raise OutputError(f"{there[0]} exists; name another folder, or give --replace to write over it")
+        raise OutputError(
+            f"{there[0]} exists",
+            next_step="name another folder, or give --replace to write over it",
+        )
 
 
 def export_files(

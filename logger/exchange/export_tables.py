@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analysis.model.cautions import is_simulated, session_cautions
 from analysis.model.errors import InputError, StrokeplaneError
 from analysis.model.records import Event, RawSamples, Session, SessionResult
 from analysis.model.stroke_columns import STROKE_COLUMNS, Column
@@ -93,6 +94,19 @@ def load_source(
 
     A session without strokes that can be found is still worth exporting: ``remark`` says why there are none.
 
+    Parameters
+    ----------
+    path : Path
+        Session file.
+    strokes : bool
+        Whether to find strokes.
+    progress : callable
+        Takes a stage's name and the share that is done, 0 to 1.
+
+    Returns
+    -------
+    ExportSource
+
     Raises
     ------
     SessionFileError
@@ -101,7 +115,12 @@ def load_source(
     progress("reading", 0.0)
     session = read_session(path)
     if not session.raw.ticks.size:
-        raise InputError(f"{path}: expected samples, found none; there is nothing to export")
+        raise InputError(
+            expected="samples",
+            found="none",
+            next_step="there is nothing to export",
+            file=str(path),
+        )
     if not strokes:
         return ExportSource(path, session)
     try:
@@ -154,6 +173,8 @@ def provenance(source: ExportSource, table: str) -> dict[str, str]:
         "version": version("strokeplane"),
         "source": source.path.name,
         "source_sha256": source.session.log_hash,
+        "synthetic": "true" if is_simulated(source.session.metadata) else "false",
+        "cautions": " ".join(_cautions(source)),
     }
     if table == "signals":
         entries["session"] = encode_head(source.head).decode()
@@ -174,12 +195,21 @@ def about(source: ExportSource, columns: Mapping[str, tuple[Column, ...]]) -> di
         "session": head,
         "remark": source.remark,
         "settings": None if source.result is None else plain(source.result.settings),
-        "cautions": [] if source.result is None else list(source.result.cautions),
+        "synthetic": is_simulated(source.session.metadata),
+        "cautions": list(_cautions(source)),
         "columns": {
             name: {c.name: {"unit": c.unit, "type": c.dtype, "meaning": c.meaning} for c in listed}
             for name, listed in columns.items()
         },
     }
+
+
+def _cautions(source: ExportSource) -> tuple[str, ...]:
+    """The result's own, or those of any session where it has none."""
+    session = source.session
+    if source.result is not None:
+        return source.result.cautions
+    return session_cautions(session.events, True, is_simulated(session.metadata))
 
 
 def event_records(events: tuple[Event, ...]) -> list[dict[str, Any]]:

@@ -65,7 +65,20 @@ def _found(session: Session) -> FoundEvents | None:
 
 
 def events_table(events: Sequence[Event], found: FoundEvents) -> str:
-    """EVENTS.csv of what was found, with how sure in the label's place where there is none of its own."""
+    """EVENTS.csv of what was found, with how sure in the label's place where there is none of its own.
+
+    Parameters
+    ----------
+    events : sequence of Event
+        One for each item found.
+    found : FoundEvents
+        What was found, and how sure each is.
+
+    Returns
+    -------
+    str
+        CSV with a header line; times in s.
+    """
     out = io.StringIO()
     table = writer(out, lineterminator="\n")
     table.writerow(COLUMNS)
@@ -82,5 +95,15 @@ def events_table(events: Sequence[Event], found: FoundEvents) -> str:
 
 
 def sure_word(sure: float) -> str:
-    """A word for how sure."""
+    """A word for how sure.
+
+    Parameters
+    ----------
+    sure : float
+        0 to 1.
+
+    Returns
+    -------
+    {"sure", "likely", "unsure"}
+    """
     return "sure" if sure >= 0.9 else "likely" if sure >= 0.6 else "unsure"

@@ -34,7 +34,15 @@ SENSOR_CHECKS: list[SensorCheck] = []
 
 @dataclass(frozen=True)
 class GuessedMap:
-    """A map as guessed; ``table`` shows it a line a sensor: what, columns, unit, what says so."""
+    """A map as guessed; ``table`` shows it a line a sensor: what, columns, unit, what says so.
+
+    Attributes
+    ----------
+    columns : ColumnMap
+    table : tuple[tuple[str, str, str, str], ...]
+    notes : tuple of str
+        Sentences on what was guessed.
+    """
 
     columns: ColumnMap
     table: tuple[tuple[str, str, str, str], ...]
@@ -59,7 +67,8 @@ def guess_map(tables: Sequence[LooseTable], path: Path) -> GuessedMap:
         if triple.table not in guess.times:
             raise InputError(
                 f"{tables[triple.table].name}: expected a column of times that run on, found none among "
-                f"{', '.join(map(repr, tables[triple.table].columns[:12]))}; name it with --columns"
+                f"{', '.join(map(repr, tables[triple.table].columns[:12]))}",
+                next_step="name it with --columns",
             )
     draft = _draft(tables, guess, (accel, gyro, gravity), path)
     values = _excerpt(tables, draft)
@@ -90,8 +99,10 @@ def _acceleration(guess: Guess, path: Path) -> tuple[Triple | None, Triple | Non
         return found["linear"], found["gravity"]
     if "linear" in found:
         raise InputError(
-            f"{path}: expected acceleration with gravity in it, found only acceleration without ("
-            f"{', '.join(found['linear'].columns)}); export gravity or the total acceleration as well"
+            expected="acceleration with gravity in it",
+            found=f"only acceleration without ({', '.join(found['linear'].columns)})",
+            next_step="export gravity or the total acceleration as well",
+            file=str(path),
         )
     return None, None
 
@@ -117,8 +128,10 @@ def _draft(
     several = len({t.table for t in triples if t is not None}) > 1
     if len(units) > 1:
         raise InputError(
-            f"{path}: expected one unit of time in all files, found {' and '.join(sorted(units))}; name the time "
-            "columns in a MAP.toml and give it with --columns"
+            expected="one unit of time in all files",
+            found=f"{' and '.join(sorted(units))}",
+            next_step="name the time columns in a MAP.toml and give it with --columns",
+            file=str(path),
         )
 
     def triad(triple: Triple) -> Triad:
@@ -273,8 +286,9 @@ def _gyro_unit(
         )
     if accel_unit == "counts":
         raise InputError(
-            f"{path}: the gyroscope's counts to a deg/s cannot be told, because the sensor hardly turned; give "
-            "gyro_per_dps in a MAP.toml with --columns"
+            "the gyroscope's counts to a deg/s cannot be told, because the sensor hardly turned",
+            next_step="give gyro_per_dps in a MAP.toml with --columns",
+            file=str(path),
         )
     largest = float(np.abs(gyro).max())
     unit = "rad/s" if largest < 40 and accel_unit == "m/s2" else "deg/s"
@@ -287,7 +301,19 @@ def _near(value: float, choices: Sequence[float], ratio: float) -> float | None:
 
 
 def map_text(columns: ColumnMap, source: str) -> str:
-    """MAP.toml of a map."""
+    """MAP.toml of a map.
+
+    Parameters
+    ----------
+    columns : ColumnMap
+    source : str
+        Name of the file it was guessed for.
+
+    Returns
+    -------
+    str
+        TOML, with a remark in front.
+    """
     quote = json.dumps
     lines = [f"# Guessed for {source}; correct what is wrong and give it with --columns.", "[time]"]
     lines += [f"column = {quote(columns.time_column)}", f"unit = {quote(columns.time_unit)}"]

@@ -84,7 +84,12 @@ def import_bids(path: Path, point: str | None = None) -> Session:
         What it needs is missing, contradictory, or was changed since strokeplane wrote it.
     """
     if not path.is_file():
-        raise InputError(f"{path}: expected a file of a Motion-BIDS data set, found none; check its name")
+        raise InputError(
+            expected="a file of a Motion-BIDS data set",
+            found="none",
+            next_step="check its name",
+            file=str(path),
+        )
     check_recording(path)
     rows = read_channels(path)
     chosen = _choose(path, rows, point)
@@ -112,18 +117,31 @@ def _choose(path: Path, rows: Sequence[Mapping[str, str]], point: str | None) ->
     whole = {name: [found[key] for key in wanted] for name, found in places.items() if set(wanted) <= set(found)}
     if not whole:
         raise InputError(
-            f"{path}: expected three channels of type ACCEL and three of type GYRO (x, y, z) at one tracked "
-            "point, found none such; strokeplane needs both"
+            expected="three channels of type ACCEL and three of type GYRO (x, y, z) at one tracked point",
+            found="none such",
+            next_step="strokeplane needs both",
+            file=str(path),
         )
     if point is None and len(whole) > 1:
-        raise InputError(f"{path}: sensors at {', '.join(whole)}; name the one on the picking hand with --point")
+        raise InputError(
+            f"sensors at {', '.join(whole)}",
+            next_step="name the one on the picking hand with --point",
+            file=str(path),
+        )
     if point is not None and point not in whole:
-        raise InputError(f"{path}: no whole sensor at {point!r}; name one of {', '.join(whole)} with --point")
+        raise InputError(
+            f"no whole sensor at {point!r}",
+            next_step=f"name one of {', '.join(whole)} with --point",
+            file=str(path),
+        )
     columns = whole[point or next(iter(whole))]
     for triad in (columns[:3], columns[3:]):
         if len({rows[column]["units"] for column in triad}) > 1:
             raise InputError(
-                f"{path}: expected one unit for the three axes of a sensor, found several; correct channels.tsv"
+                expected="one unit for the three axes of a sensor",
+                found="several",
+                next_step="correct channels.tsv",
+                file=str(path),
             )
     return columns
 
@@ -142,7 +160,12 @@ def _read_rows(path: Path, columns: Sequence[int], to_counts: ToCounts) -> Motio
         latency += [table[rows, column] for column in columns[6:]]
         read, samples = read + len(table), samples + rows.size
     if samples < 2:
-        raise InputError(f"{path}: expected at least 2 rows of numbers, found {samples}; export or copy it again")
+        raise InputError(
+            expected="at least 2 rows of numbers",
+            found=f"{samples}",
+            next_step="export or copy it again",
+            file=str(path),
+        )
     times = np.concatenate(latency) if latency else None
     if times is not None and not np.isfinite(times).all():
         times = None
@@ -164,10 +187,19 @@ def _read_parts(path: Path) -> Iterator[FloatArray]:
             for part in parts:
                 values = part.to_numpy()
                 if np.isinf(values).any():
-                    raise InputError(f"{path}: expected finite numbers, found an infinite one; correct the cell")
+                    raise InputError(
+                        expected="finite numbers",
+                        found="an infinite one",
+                        next_step="correct the cell",
+                        file=str(path),
+                    )
                 yield values
     except ValueError as error:
-        raise InputError(f"{path}: expected numbers or n/a in every cell ({error}); correct the cell") from error
+        raise InputError(
+            f"expected numbers or n/a in every cell ({error})",
+            next_step="correct the cell",
+            file=str(path),
+        ) from error
 
 
 def _own_session(path: Path, own: Any, columns: Sequence[int]) -> Session:
@@ -177,7 +209,9 @@ def _own_session(path: Path, own: Any, columns: Sequence[int]) -> Session:
         first_tick, first_sequence = int(own["FirstTick"]), int(own["FirstSequence"])
     except (KeyError, TypeError, ValueError, SessionFileError) as error:
         raise InputError(
-            f"{path}: the field {OWN_FIELD} of its channels.json cannot be used ({error}); export the session again"
+            f"the field {OWN_FIELD} of its channels.json cannot be used ({error})",
+            next_step="export the session again",
+            file=str(path),
         ) from error
 
     def to_counts(si: FloatArray, first: int) -> NDArray[np.int32]:
@@ -185,7 +219,12 @@ def _own_session(path: Path, own: Any, columns: Sequence[int]) -> Session:
 
     rows = _read_rows(path, columns, to_counts)
     if rows.latency is None:
-        raise InputError(f"{path}: expected a time in every row (channel LATENCY), found none; export it again")
+        raise InputError(
+            expected="a time in every row (channel LATENCY)",
+            found="none",
+            next_step="export it again",
+            file=str(path),
+        )
     ticks = np.rint(rows.latency * head.profile.tick_hz).astype(np.int64) + first_tick
     sequence = rows.kept - rows.kept[0] + first_sequence
     raw = RawSamples(ticks, sequence, _host_times(path, sequence.size), rows.counts)
@@ -201,7 +240,10 @@ def _foreign_session(path: Path, channels: Sequence[Mapping[str, str]], columns:
         steps_each = values / steps
         if np.abs(steps_each).max(initial=0.0) >= 2.0**31:
             raise InputError(
-                f"{path}: expected values that a sensor can send, found one far beyond; check channels.tsv's units"
+                expected="values that a sensor can send",
+                found="one far beyond",
+                next_step="check channels.tsv's units",
+                file=str(path),
             )
         return np.ascontiguousarray(np.rint(steps_each).astype(np.int32).T)
 
@@ -261,7 +303,11 @@ def _read_events(path: Path, start_s: float) -> tuple[tuple[Event, ...], int]:
             onset, duration = float(cells["onset"]), float(cells["duration"])
         except (KeyError, ValueError) as error:
             raise InputError(
-                f"{companion}, row {number}: expected numbers for onset and duration, found none; correct the cells"
+                expected="numbers for onset and duration",
+                found="none",
+                next_step="correct the cells",
+                file=str(companion),
+                row=int(number),
             ) from error
         known = {name: cells[name] for name in EVENT_FIELDS if cells.get(name, MISSING) != MISSING}
         known |= {"kind": cells["trial_type"], "start_s": repr(round(start_s + onset, ONSET_DECIMALS))}
@@ -270,5 +316,8 @@ def _read_events(path: Path, start_s: float) -> tuple[tuple[Event, ...], int]:
     try:
         check_events(events)
     except InputError as error:
-        raise InputError(f"{companion}: {error}") from error
+        raise InputError(
+            f"{error}",
+            file=str(companion),
+        ) from error
     return tuple(events), skipped

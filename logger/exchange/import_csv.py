@@ -109,7 +109,10 @@ def read_tables(path: Path, progress: Callable[[float], None] = lambda share: No
             problems.append(str(error))
         progress(0.8 * (number + 1) / len(parts))
     if not tables:
-        raise InputError(f"{path}: none of its {len(parts)} files is a table of numbers ({problems[0]})")
+        raise InputError(
+            f"none of its {len(parts)} files is a table of numbers ({problems[0]})",
+            file=str(path),
+        )
     return tables
 
 
@@ -146,7 +149,12 @@ def _table_of(tables: Sequence[LooseTable], triad: Triad, path: Path) -> LooseTa
         found = [table for table in tables if table.name == triad.file]
         if not found:
             names = ", ".join(table.name for table in tables[:20])
-            raise InputError(f"{path}: expected a table {triad.file!r}, found {names}; correct file in the map")
+            raise InputError(
+                expected=f"a table {triad.file!r}",
+                found=f"{names}",
+                next_step="correct file in the map",
+                file=str(path),
+            )
         return found[0]
     holding = [table for table in tables if set(triad.columns) <= set(table.columns)]
     return holding[0] if holding else tables[0]
@@ -222,8 +230,11 @@ def _counts(values: FloatArray, triad: Triad, rows: IntArray, path: Path, exact:
             "whole counts" if triad.unit == "counts" else f"values within {limit.max * triad.step:g} {triad.unit}"
         )
         raise InputError(
-            f"{path}, row {rows[at]}: expected {expected} in column {triad.columns[axis]!r}, found "
-            f"{values[at, axis]:.17g}; correct the cell or the unit"
+            expected=f"{expected} in column {triad.columns[axis]!r}",
+            found=f"{values[at, axis]:.17g}",
+            next_step="correct the cell or the unit",
+            file=str(path),
+            row=int(rows[at]),
         )
     return counts.astype(np.int64)
 
@@ -235,14 +246,26 @@ def _checked_rate(settled: Settled, columns: ColumnMap, path: Path) -> float:
     rate_hz = settled.stream.tick_hz * steps / max(1, int(ticks[-1] - ticks[0]))
     if columns.rate_hz is not None and abs(columns.rate_hz / rate_hz - 1) > RATE_TOLERANCE:
         raise InputError(
-            f"{path}: expected {columns.rate_hz:g} samples/s as rate_hz in {columns.path} says, found {rate_hz:.5g} by "
-            f"column {columns.time_column!r}; correct rate_hz or the unit of time"
+            expected=f"{columns.rate_hz:g} samples/s as rate_hz in {columns.path} says",
+            found=f"{rate_hz:.5g} by column {columns.time_column!r}",
+            next_step="correct rate_hz or the unit of time",
+            file=str(path),
         )
     return settled.base.grid.rate_hz if settled.base else rate_hz
 
 
 def count_missing(raw: RawSamples) -> tuple[int, int]:
-    """Missing samples, and in how many gaps, by the sample numbers."""
+    """Missing samples, and in how many gaps, by the sample numbers.
+
+    Parameters
+    ----------
+    raw : RawSamples
+
+    Returns
+    -------
+    (int, int)
+        Samples and gaps.
+    """
     jumps = np.diff(raw.sequence) - 1
     return int(jumps.sum()), int((jumps > 0).sum())
 

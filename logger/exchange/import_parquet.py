@@ -52,13 +52,34 @@ def import_parquet(path: Path) -> Session:
         with pq.ParquetFile(path) as file:
             return _read(path, file)
     except OSError as error:
-        raise InputError(f"{path} cannot be read ({reason(error)}); check its name and your permission") from error
+        raise InputError(
+            f"{path} cannot be read ({reason(error)})",
+            next_step="check its name and your permission",
+        ) from error
     except pa.ArrowInvalid as error:
-        raise InputError(f"{path} is not Parquet, or damaged; export or copy it again") from error
+        raise InputError(
+            f"{path} is not Parquet, or damaged",
+            next_step="export or copy it again",
+        ) from error
 
 
 def is_exported(path: Path) -> bool:
-    """Whether strokeplane wrote this Parquet; of damaged files, by the name."""
+    """Whether strokeplane wrote this Parquet; of damaged files, by the name.
+
+    Parameters
+    ----------
+    path : Path
+        A Parquet file.
+
+    Returns
+    -------
+    bool
+
+    Raises
+    ------
+    InputError
+        The package that reads Parquet is missing.
+    """
     need_pyarrow()
     import pyarrow as pa
     import pyarrow.parquet as pq
@@ -77,7 +98,12 @@ def _read(path: Path, file: pq.ParquetFile) -> Session:
     axes = COUNT_NAMES if COUNT_NAMES[0] in names else SI_NAMES
     missing = [name for name in ("tick", "sequence", *axes) if name not in names]
     if missing:
-        raise InputError(f"{path}: expected the column {missing[0]}, found none; export the session again")
+        raise InputError(
+            expected=f"the column {missing[0]}",
+            found="none",
+            next_step="export the session again",
+            file=str(path),
+        )
     rows = file.metadata.num_rows
     ticks, sequence = np.empty(rows, np.int64), np.empty(rows, np.int64)
     host, counts = np.full(rows, np.nan), np.empty((rows, 6), np.int32)
@@ -112,8 +138,10 @@ def whole_counts(counts: NDArray[np.float64], path: Path, first: int = 0) -> NDA
     if off.any():
         axis, at = (int(place) for place in np.argwhere(off)[0])
         raise InputError(
-            f"{path}: expected values that the sensor can send, found {counts[axis, at]:g} counts for {SI_NAMES[axis]} "
-            f"in sample {first + at + 1}; the values were changed since they were exported, export the session again"
+            expected="values that the sensor can send",
+            found=f"{counts[axis, at]:g} counts for {SI_NAMES[axis]} in sample {first + at + 1}",
+            next_step="the values were changed since they were exported, export the session again",
+            file=str(path),
         )
     return np.ascontiguousarray(rounded.T).astype(np.int32)
 
@@ -123,21 +151,35 @@ def _settings(path: Path, schema: pa.Schema) -> tuple[SessionHead, list[object]]
     metadata = {key.decode(): text for key, text in (schema.metadata or {}).items()}
     table = metadata.get(PREFIX + "table", b"").decode()
     if table and table != "signals":
-        raise InputError(f"{path} holds {table}, not samples; name the file that ends in .signals.parquet")
+        raise InputError(
+            f"{path} holds {table}, not samples",
+            next_step="name the file that ends in .signals.parquet",
+        )
     if not table:
         raise InputError(
-            f"{path}: expected a table of samples that strokeplane exported, found another program's; save it as CSV "
-            "and import that with --columns"
+            expected="a table of samples that strokeplane exported",
+            found="another program's",
+            next_step="save it as CSV and import that with --columns",
+            file=str(path),
         )
     try:
         head, _ = decode_head(metadata[PREFIX + "session"])
         return head, json.loads(metadata[PREFIX + "events"])
     except (KeyError, ValueError, SessionFileError) as error:
-        raise InputError(f"{path}: its metadata cannot be used ({error}); export the session again") from error
+        raise InputError(
+            f"its metadata cannot be used ({error})",
+            next_step="export the session again",
+            file=str(path),
+        ) from error
 
 
 def _column(path: Path, batch: pa.RecordBatch, name: str) -> NDArray[Any]:
     column = batch.column(name)
     if column.null_count or not np.issubdtype(column.type.to_pandas_dtype(), np.number):
-        raise InputError(f"{path}: expected a number in every row of {name}, found some missing; export it again")
+        raise InputError(
+            expected=f"a number in every row of {name}",
+            found="some missing",
+            next_step="export it again",
+            file=str(path),
+        )
     return np.asarray(column.to_numpy())

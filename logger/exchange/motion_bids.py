@@ -126,19 +126,23 @@ def participant_labels(players: Sequence[tuple[Player, str]], chosen: Mapping[st
         label = make_label(chosen.get(player.name, player.name))
         if not label:
             raise InputError(
-                f"{file}: expected a player's name with letters or digits, found {player.name!r}; give a label with "
-                f"--participant {player.name!r}=p01"
+                expected="a player's name with letters or digits",
+                found=f"{player.name!r}",
+                next_step=f"give a label with --participant {player.name!r}=p01",
+                file=str(file),
             )
         before, where = first.setdefault(label.casefold(), (player, file))
         if before.name != player.name:
             raise InputError(
-                f"{where} and {file}: two players, {before.name!r} and {player.name!r}, would both be participant "
-                f"{label}; tell them apart with --participant {player.name!r}=LABEL"
+                f"{where} and {file}: two players, {before.name!r} and {player.name!r}, would both be "
+                f"participant {label}",
+                next_step=f"tell them apart with --participant {player.name!r}=LABEL",
             )
         if before.handed != player.handed:
             raise InputError(
-                f"{where} and {file}: participant {label} plays with the {before.handed} hand in one and the "
-                f"{player.handed} in the other; if these are two players, export them into two data sets"
+                f"{where} and {file}: participant {label} plays with the {before.handed} hand in one and "
+                f"the {player.handed} in the other",
+                next_step="if these are two players, export them into two data sets",
             )
         labels.append(make_label(chosen.get(before.name, before.name)))
     return labels

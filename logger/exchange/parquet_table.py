@@ -26,7 +26,10 @@ def read_parquet_table(name: str, data: bytes) -> LooseTable:
     try:
         table = pq.read_table(io.BytesIO(data))
     except (pa.ArrowException, OSError) as error:
-        raise InputError(f"{name} is Parquet that cannot be read; export or copy it again") from error
+        raise InputError(
+            f"{name} is Parquet that cannot be read",
+            next_step="export or copy it again",
+        ) from error
     columns, values, dates, words = [], [], set(), {}
     for column in table.column_names:
         kind = table.schema.field(column).type
@@ -45,7 +48,8 @@ def read_parquet_table(name: str, data: bytes) -> LooseTable:
     if table.num_rows < 2 or len(columns) - len(words) < 2:
         raise InputError(
             f"{name}: expected at least 2 rows and columns of numbers, found {table.num_rows} rows and "
-            f"{len(columns) - len(words)} such columns; export the samples"
+            f"{len(columns) - len(words)} such columns",
+            next_step="export the samples",
         )
     numbers = np.array(np.stack(values, axis=1), dtype=np.float64)
     numbers[np.isinf(numbers)] = np.nan

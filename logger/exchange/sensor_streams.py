@@ -120,7 +120,8 @@ def as_ticks(time: FloatArray, rows: IntArray, columns: ColumnMap, name: str) ->
     if beyond.any():
         at = int(np.argmax(beyond))
         raise InputError(
-            f"{name}, row {rows[at]}: time {time[at]:g} {columns.time_unit} is out of bounds; check the unit"
+            f"{name}, row {rows[at]}: time {time[at]:g} {columns.time_unit} is out of bounds",
+            next_step="check the unit",
         )
     return np.rint(scaled).astype(np.int64), tick_hz
 
@@ -197,8 +198,9 @@ def join_streams(first: Settled, second: Settled) -> tuple[Settled, bool]:
     if first.base is None or second.base is None:
         short = first if first.base is None else second
         raise InputError(
-            f"{short.stream.name}: expected at least {MIN_SAMPLES} samples in each file of one recording, found "
-            f"{short.stream.ticks.size}; record a longer log"
+            f"{short.stream.name}: expected at least {MIN_SAMPLES} samples in each file of one recording, "
+            f"found {short.stream.ticks.size}",
+            next_step="record a longer log",
         )
     keeps_first = first.base.grid.rate_hz >= second.base.grid.rate_hz * 0.98
     fast, slow = (first, second) if keeps_first else (second, first)
@@ -214,8 +216,8 @@ def join_streams(first: Settled, second: Settled) -> tuple[Settled, bool]:
             for s in (fast, slow)
         )
         raise InputError(
-            f"{fast.stream.name} and {slow.stream.name} have no time in common ({a}, {b}); name the time columns that "
-            "count from one zero, or import files of one recording"
+            f"{fast.stream.name} and {slow.stream.name} have no time in common ({a}, {b})",
+            next_step="name the time columns that count from one zero, or import files of one recording",
         )
     other = CubicSpline(slot.astype(np.float64), slow.stream.values)(at[inside])
     pair = [fast.stream.values[inside], other]
@@ -239,13 +241,18 @@ def check_columns(table: LooseTable, wanted: Sequence[str]) -> None:
         lacking = ", ".join(repr(name) for name in missing)
         found = ", ".join(repr(name) for name in table.columns[:20])
         raise InputError(
-            f"{table.name}: expected a header with column {lacking}, found {found}; correct the names in the map"
+            f"{table.name}: expected a header with column {lacking}, found {found}",
+            next_step="correct the names in the map",
         )
     twice = [name for name in wanted if name in table.twins]
     if twice:
-        raise InputError(f"{table.name}: two columns are called {twice[0]!r}; rename one of them")
+        raise InputError(
+            f"{table.name}: two columns are called {twice[0]!r}",
+            next_step="rename one of them",
+        )
     words = [name for name in wanted if name in table.texts]
     if words:
         raise InputError(
-            f"{table.name}: expected numbers in column {words[0]!r}, found words in most rows; name another column"
+            f"{table.name}: expected numbers in column {words[0]!r}, found words in most rows",
+            next_step="name another column",
         )

@@ -68,6 +68,13 @@ def build_schema(columns: Sequence[Column], provenance: Mapping[str, str]) -> pa
 def to_arrow(table: pd.DataFrame, schema: pa.Schema) -> pa.Table:
     """A table's columns in the schema's order and types; a number that is missing becomes null.
 
+    Parameters
+    ----------
+    table : DataFrame
+        With all columns of the schema.
+    schema : pa.Schema
+        Names, types, and what is noted with the table.
+
     Returns
     -------
     pyarrow.Table

@@ -23,6 +23,11 @@ def open_atomic(path: Path) -> Iterator[BinaryIO]:
     path : Path
         An existing file is replaced; a symbolic link keeps pointing to its target.
 
+    Yields
+    ------
+    BinaryIO
+        Open for writing.
+
     Raises
     ------
     OutputError
@@ -67,14 +72,26 @@ def check_writable(path: Path, inputs: Sequence[Path] = ()) -> None:
     try:
         target = path.resolve()
         if target in [source.resolve() for source in inputs]:
-            raise OutputError(f"{path} is one of the files to read; name another file to write")
+            raise OutputError(
+                f"{path} is one of the files to read",
+                next_step="name another file to write",
+            )
         if target.is_dir():
-            raise OutputError(f"{path} is a folder; name a file to write")
+            raise OutputError(
+                f"{path} is a folder",
+                next_step="name a file to write",
+            )
         if not target.parent.is_dir():
-            raise OutputError(f"{path} cannot be written: there is no folder {target.parent}; make it first")
+            raise OutputError(
+                f"{path} cannot be written: there is no folder {target.parent}",
+                next_step="make it first",
+            )
         device = target.exists() and not target.is_file()
         if not os.access(target if device else target.parent, os.W_OK):
-            raise OutputError(f"{path} cannot be written (permission denied); name a file elsewhere")
+            raise OutputError(
+                f"{path} cannot be written (permission denied)",
+                next_step="name a file elsewhere",
+            )
     except OSError as error:
         raise _cannot(path, error) from error
 
@@ -95,11 +112,18 @@ def check_absent(path: Path, replace: bool) -> None:
         The file is there, and must not be replaced.
     """
     if path.is_file() and not replace:
-        raise OutputError(f"{path} exists; name a new file, or write over it with --replace")
+        raise OutputError(
+            f"{path} exists",
+            next_step="name a new file, or write over it with --replace",
+        )
 
 
 def make_folder(folder: Path) -> None:
     """Make a folder unless it is there; the one that it stands in must be.
+
+    Parameters
+    ----------
+    folder : Path
 
     Raises
     ------
@@ -109,19 +133,47 @@ def make_folder(folder: Path) -> None:
     try:
         folder.mkdir(exist_ok=True)
     except FileExistsError as error:
-        raise OutputError(f"{folder} is a file; name a folder") from error
+        raise OutputError(
+            f"{folder} is a file",
+            next_step="name a folder",
+        ) from error
     except OSError as error:
-        raise OutputError(f"the folder {folder} cannot be made ({reason(error)}); name another one") from error
+        raise OutputError(
+            f"the folder {folder} cannot be made ({reason(error)})",
+            next_step="name another one",
+        ) from error
 
 
 def write_text_atomic(path: Path, text: str) -> None:
-    """Write UTF-8 text, line ends as they are, through :func:`open_atomic`."""
+    """Write UTF-8 text, line ends as they are, through :func:`open_atomic`.
+
+    Parameters
+    ----------
+    path : Path
+        An existing file is replaced.
+    text : str
+
+    Raises
+    ------
+    OutputError
+        The file cannot be written.
+    """
     with open_atomic(path) as stream:
         stream.write(text.encode("utf-8"))
 
 
 def sync_folder(folder: Path) -> None:
-    """Make a new or renamed name in ``folder`` survive a power cut, where the system lets folders be synced."""
+    """Make a new or renamed name in ``folder`` survive a power cut, where the system lets folders be synced.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Raises
+    ------
+    OSError
+        The folder cannot be opened or synced.
+    """
     if os.name != "posix":
         return
     descriptor = os.open(folder, os.O_RDONLY)
@@ -132,17 +184,36 @@ def sync_folder(folder: Path) -> None:
 
 
 def reason(error: OSError) -> str:
-    """The system's own words for an error, in lower case at the start."""
+    """The system's own words for an error, in lower case at the start.
+
+    Parameters
+    ----------
+    error : OSError
+
+    Returns
+    -------
+    str
+    """
     words = error.strerror or str(error)
     return words[:1].lower() + words[1:]
 
 
 def _cannot(path: Path, error: OSError) -> OutputError:
-    return OutputError(f"{path} cannot be written ({reason(error)}); name another file")
+    return OutputError(
+        f"{path} cannot be written ({reason(error)})",
+        next_step="name another file",
+    )
 
 
 def give_name(partial: Path, path: Path) -> None:
     """Let a file that was written under another name appear under its own, unless that is taken.
+
+    Parameters
+    ----------
+    partial : Path
+        The file as it was written, in the same folder.
+    path : Path
+        The name that it is to have.
 
     Raises
     ------

@@ -39,23 +39,49 @@ def read_events(path: Path) -> tuple[Event, ...]:
     unknown = [name for name in layout.names if name and name not in COLUMNS]
     if unknown:
         raise InputError(
-            f"{path}, row {layout.header_row}: column {unknown[0]!r} is not known; use {', '.join(COLUMNS)}"
+            f"column {unknown[0]!r} is not known",
+            next_step=f"use {', '.join(COLUMNS)}",
+            file=str(path),
+            row=int(layout.header_row),
         )
     twice = [name for name in layout.names if name and layout.names.count(name) > 1]
     if twice:
-        raise InputError(f"{path}, row {layout.header_row}: two columns are called {twice[0]!r}; remove one of them")
+        raise InputError(
+            f"two columns are called {twice[0]!r}",
+            next_step="remove one of them",
+            file=str(path),
+            row=int(layout.header_row),
+        )
     events = []
     for row, cells in read_rows(layout):
         events.append(read_event(path, row, dict(zip(layout.names, cells, strict=True)), layout.decimal))
     try:
         check_events(events)
     except InputError as error:
-        raise InputError(f"{path}: {error}") from error
+        raise InputError(
+            f"{error}",
+            file=str(path),
+        ) from error
     return tuple(events)
 
 
 def read_event(path: Path, row: int, cells: Mapping[str, str], decimal: str = ".") -> Event:
     """One event from its cells by column.
+
+    Parameters
+    ----------
+    path : Path
+        Of the file, for the sentence.
+    row : int
+        Number of the row, for the sentence.
+    cells : mapping of str to str
+        Texts by column's name.
+    decimal : str
+        The mark before decimals.
+
+    Returns
+    -------
+    Event
 
     Raises
     ------
@@ -67,6 +93,14 @@ def read_event(path: Path, row: int, cells: Mapping[str, str], decimal: str = ".
 
 def check_within(events: Sequence[Event], start_s: float, end_s: float, path: Path) -> list[str]:
     """Compare events with the time that the log covers.
+
+    Parameters
+    ----------
+    events : sequence of Event
+    start_s, end_s : float
+        Times of the log's first and last sample.
+    path : Path
+        Of the events' file, for the sentence.
 
     Returns
     -------
@@ -81,8 +115,11 @@ def check_within(events: Sequence[Event], start_s: float, end_s: float, path: Pa
     outside = [event for event in events if event.end_s < start_s or event.start_s > end_s]
     if events and len(outside) == len(events):
         raise InputError(
-            f"{path}, row {events[0].row}: expected events between {start_s:g} and {end_s:g} s, the log's own times, "
-            f"found all of them outside (this one starts at {events[0].start_s:g} s); shift them to the log's clock"
+            expected=f"events between {start_s:g} and {end_s:g} s, the log's own times",
+            found=f"all of them outside (this one starts at {events[0].start_s:g} s)",
+            next_step="shift them to the log's clock",
+            file=str(path),
+            row=int(events[0].row),
         )
     if not outside:
         return []
@@ -105,17 +142,30 @@ class _Row:
         start_s = self._number("start_s")
         end_s = self._number("end_s")
         if start_s is None:
-            raise InputError(f"{self._where}: expected a number in start_s, found an empty cell; enter the start")
+            raise InputError(
+                expected="a number in start_s",
+                found="an empty cell",
+                next_step="enter the start",
+                file=str(self._where),
+            )
         if end_s is None and kind in MOMENTS:
             end_s = start_s
         if end_s is None or end_s < start_s or (end_s == start_s and kind not in MOMENTS):
             found = "an empty cell" if end_s is None else f"{end_s:g}"
             raise InputError(
-                f"{self._where}: expected end_s after start_s ({start_s:g}), found {found}; correct the times"
+                expected=f"end_s after start_s ({start_s:g})",
+                found=f"{found}",
+                next_step="correct the times",
+                file=str(self._where),
             )
         rating = self._number("rating", 0.0, 10.0)
         if kind == "rating" and rating is None:
-            raise InputError(f"{self._where}: expected a rating from 0 to 10, found an empty cell; enter it")
+            raise InputError(
+                expected="a rating from 0 to 10",
+                found="an empty cell",
+                next_step="enter it",
+                file=str(self._where),
+            )
         return Event(
             start_s=start_s,
             end_s=end_s,
@@ -138,7 +188,12 @@ class _Row:
         value = read_number(text, self._decimal)
         if value is None or not low <= value <= high:
             bounds = "" if high >= 1e12 else f" from {low:g} to {high:g}"
-            raise InputError(f"{self._where}: expected a number{bounds} in {name}, found {text!r}; correct the cell")
+            raise InputError(
+                expected=f"a number{bounds} in {name}",
+                found=f"{text!r}",
+                next_step="correct the cell",
+                file=str(self._where),
+            )
         return value
 
     def _one_of(self, name: str, choices: Sequence[str], optional: bool = False) -> str | None:
@@ -148,5 +203,10 @@ class _Row:
             return None
         if text not in choices:
             found = repr(text) if text else "an empty cell"
-            raise InputError(f"{self._where}: expected {', '.join(choices)} in {name}, found {found}; correct the cell")
+            raise InputError(
+                expected=f"{', '.join(choices)} in {name}",
+                found=f"{found}",
+                next_step="correct the cell",
+                file=str(self._where),
+            )
         return text

@@ -95,6 +95,17 @@ class _Layout:
 def read_loose_table(name: str, data: bytes) -> LooseTable:
     """Read a table of numbers from its bytes.
 
+    Parameters
+    ----------
+    name : str
+        Of the file, for the sentences.
+    data : bytes
+        The file's bytes.
+
+    Returns
+    -------
+    LooseTable
+
     Raises
     ------
     InputError
@@ -102,7 +113,10 @@ def read_loose_table(name: str, data: bytes) -> LooseTable:
     """
     text, notes = _decoded(name, data)
     if not text.strip():
-        raise InputError(f"{name} is empty; export or copy it again")
+        raise InputError(
+            f"{name} is empty",
+            next_step="export or copy it again",
+        )
     layout = _layout(name, text)
     layout.notes[:0] = notes
     quick = _quickly(text, layout)
@@ -119,7 +133,10 @@ Words = dict[str, NDArray[np.str_]]
 
 def _table(name: str, layout: _Layout, values: FloatArray, rows: IntArray, words: Words) -> LooseTable:
     if len(rows) < 2:
-        raise InputError(f"{name}: expected at least 2 rows of numbers, found {len(rows)}; check the file")
+        raise InputError(
+            f"{name}: expected at least 2 rows of numbers, found {len(rows)}",
+            next_step="check the file",
+        )
     dates = frozenset(layout.names[index] for index in layout.dates)
     twins = frozenset(n for n in layout.names if f"{n} (2)" in layout.names)
     return LooseTable(name, layout.names, values, rows, dates, words, layout.headed, tuple(layout.notes), twins)
@@ -138,7 +155,10 @@ def _decoded(name: str, data: bytes) -> tuple[str, list[str]]:
     except UnicodeDecodeError:
         text, said = data.decode("cp1252", errors="replace"), [f"{name} is not UTF-8: its letters were read as Latin"]
     if text.count("\0") > 0.01 * len(text):
-        raise InputError(f"{name} is no text: expected a table of numbers; export it as CSV")
+        raise InputError(
+            f"{name} is no text: expected a table of numbers",
+            next_step="export it as CSV",
+        )
     return text.replace("\0", " "), said
 
 
@@ -160,8 +180,9 @@ def _layout(name: str, text: str) -> _Layout:
     if best is None:
         found = next((line for line in lines if line.strip()), "")
         raise InputError(
-            f"{name}: expected rows of numbers with commas, semicolons, tabs or spaces between them, found "
-            f"{found[:60]!r}; name the log of a sensor"
+            f"{name}: expected rows of numbers with commas, semicolons, tabs or spaces between them, "
+            f"found {found[:60]!r}",
+            next_step="name the log of a sensor",
         )
     _, width, delimiter, decimal = best
     return _header(lines, width, delimiter, decimal)
@@ -345,8 +366,9 @@ def _note_left_out(name: str, layout: _Layout, other: dict[str, list[int]], kept
     if count > max(FEW_ROWS, MOST_LEFT_OUT * kept):
         kind, numbers = max(other.items(), key=lambda item: len(item[1]))
         raise InputError(
-            f"{name}, row {numbers[0]}: expected {len(layout.names)} numbers as in most rows, found {count} lines "
-            f"of another kind ({kind}); correct the file, or name its columns with --columns"
+            f"{name}, row {numbers[0]}: expected {len(layout.names)} numbers as in most rows, found "
+            f"{count} lines of another kind ({kind})",
+            next_step="correct the file, or name its columns with --columns",
         )
     for kind, numbers in other.items():
         lines = "1 line" if len(numbers) == 1 else f"{len(numbers)} lines"

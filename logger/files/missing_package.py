@@ -8,6 +8,20 @@ from analysis.model.errors import InputError
 def missing_package(what: str, package: str, extra: str) -> InputError:
     """The error where ``what`` needs a package that comes with an extra.
 
+    Parameters
+    ----------
+    what : str
+        What cannot be done.
+    package : str
+        Name to import.
+    extra : str
+        Of this program's optional packages.
+
+    Returns
+    -------
+    InputError
+        Not raised yet.
+
     Examples
     --------
     >>> missing_package("Parquet", "pyarrow", "parquet").problem

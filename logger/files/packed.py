@@ -59,7 +59,10 @@ def read_parts(path: Path) -> list[Part]:
             return _folder(path)
         data = _file(path)
     except OSError as error:
-        raise InputError(f"{path} cannot be read ({reason(error)}); check its name and your permission") from error
+        raise InputError(
+            f"{path} cannot be read ({reason(error)})",
+            next_step="check its name and your permission",
+        ) from error
     if data[:4] == b"PK\x03\x04":
         return _zip(path)
     return [_unpacked(path.name, data, path)]
@@ -69,24 +72,44 @@ def _folder(path: Path) -> list[Part]:
     files = sorted(p for p in path.iterdir() if p.is_file() and p.suffix.lower() in TABLE_SUFFIXES)
     if not files:
         raise InputError(
-            f"{path}: expected tables (.csv, .txt, .gz, .parquet), found none; name the file or its folder"
+            expected="tables (.csv, .txt, .gz, .parquet)",
+            found="none",
+            next_step="name the file or its folder",
+            file=str(path),
         )
     if len(files) > MOST_MEMBERS:
-        raise InputError(f"{path}: expected at most {MOST_MEMBERS} tables, found {len(files)}; name one recording")
+        raise InputError(
+            expected=f"at most {MOST_MEMBERS} tables",
+            found=f"{len(files)}",
+            next_step="name one recording",
+            file=str(path),
+        )
     if (size := sum(p.stat().st_size for p in files)) > MOST_BYTES:
-        raise InputError(f"{path} holds {size / 1e9:.1f} GB, at most {MOST_BYTES / 1e9:g} are read; split it")
+        raise InputError(
+            f"{path} holds {size / 1000000000.0:.1f} GB, at most {MOST_BYTES / 1000000000.0:g} are read",
+            next_step="split it",
+        )
     return [_unpacked(p.name, _file(p), p) for p in files]
 
 
 def _file(path: Path) -> bytes:
     size = path.stat().st_size
     if size > MOST_BYTES:
-        raise InputError(f"{path} holds {size / 1e9:.1f} GB, at most {MOST_BYTES / 1e9:g} are read; split it")
+        raise InputError(
+            f"{path} holds {size / 1000000000.0:.1f} GB, at most {MOST_BYTES / 1000000000.0:g} are read",
+            next_step="split it",
+        )
     data = path.read_bytes()
     if not data:
-        raise InputError(f"{path} is empty; export or copy it again")
+        raise InputError(
+            f"{path} is empty",
+            next_step="export or copy it again",
+        )
     if data[:4] == b"\x89MCA":
-        raise InputError(f"{path} is a session file already; it needs no import")
+        raise InputError(
+            f"{path} is a session file already",
+            next_step="it needs no import",
+        )
     return data
 
 
@@ -97,13 +120,18 @@ def _zip(path: Path) -> list[Part]:
             members = [m for m in packed.infolist() if not m.is_dir()]
             if len(members) > MOST_MEMBERS:
                 raise InputError(
-                    f"{path}: expected at most {MOST_MEMBERS} files in a ZIP, found {len(members)}; unpack it and name "
-                    "the folder of one recording"
+                    expected=f"at most {MOST_MEMBERS} files in a ZIP",
+                    found=f"{len(members)}",
+                    next_step="unpack it and name the folder of one recording",
+                    file=str(path),
                 )
             for member in members:
                 _check_member(path, member)
             if sum(m.file_size for m in members) > MOST_BYTES:
-                raise InputError(f"{path} unpacks to more than {MOST_BYTES / 1e9:g} GB; unpack and split it")
+                raise InputError(
+                    f"{path} unpacks to more than {MOST_BYTES / 1000000000.0:g} GB",
+                    next_step="unpack and split it",
+                )
             wanted = [m for m in members if PurePosixPath(m.filename).suffix.lower() in TABLE_SUFFIXES]
             parts = []
             for member in sorted(wanted, key=lambda m: m.filename):
@@ -112,9 +140,17 @@ def _zip(path: Path) -> list[Part]:
                 if data:
                     parts.append(_unpacked(PurePosixPath(member.filename).name, data, path))
     except (zipfile.BadZipFile, zlib.error, RuntimeError, NotImplementedError, EOFError) as error:
-        raise InputError(f"{path} is a ZIP that cannot be unpacked ({error}); copy or export it again") from error
+        raise InputError(
+            f"{path} is a ZIP that cannot be unpacked ({error})",
+            next_step="copy or export it again",
+        ) from error
     if not parts:
-        raise InputError(f"{path}: expected tables (.csv, .txt, .gz, .parquet) in the ZIP, found none; name the log")
+        raise InputError(
+            expected="tables (.csv, .txt, .gz, .parquet) in the ZIP",
+            found="none",
+            next_step="name the log",
+            file=str(path),
+        )
     return parts
 
 
@@ -122,11 +158,17 @@ def _check_member(path: Path, member: zipfile.ZipInfo) -> None:
     """Refuse members that are made to do harm."""
     name = member.filename.replace("\\", "/")
     if name.startswith("/") or ".." in name.split("/") or ":" in name.split("/")[0]:
-        raise InputError(f"{path}: member {member.filename!r} would leave its folder; this ZIP is not from a logger")
+        raise InputError(
+            f"member {member.filename!r} would leave its folder",
+            next_step="this ZIP is not from a logger",
+            file=str(path),
+        )
     if member.file_size > RATIO_FROM_BYTES and member.file_size > MOST_RATIO * max(1, member.compress_size):
         raise InputError(
-            f"{path}: member {member.filename!r} unpacks to {member.file_size / max(1, member.compress_size):.0f} "
-            f"times its size, at most {MOST_RATIO} are read; this ZIP is not from a logger"
+            f"member {member.filename!r} unpacks to {member.file_size / max(1, member.compress_size):.0f} "
+            f"times its size, at most {MOST_RATIO} are read",
+            next_step="this ZIP is not from a logger",
+            file=str(path),
         )
 
 
@@ -142,7 +184,15 @@ def _unpacked(name: str, data: bytes, path: Path) -> Part:
             rest, unpacker = unpacker.unused_data, zlib.decompressobj(wbits=31)
             text += unpacker.decompress(rest, most - len(text))
     except (zlib.error, gzip.BadGzipFile) as error:
-        raise InputError(f"{path}: {name} is damaged gzip ({error}); copy or export it again") from error
+        raise InputError(
+            f"{name} is damaged gzip ({error})",
+            next_step="copy or export it again",
+            file=str(path),
+        ) from error
     if unpacker.unconsumed_tail:
-        raise InputError(f"{path}: {name} unpacks to more than {MOST_RATIO} times its size; this is not from a logger")
+        raise InputError(
+            f"{name} unpacks to more than {MOST_RATIO} times its size",
+            next_step="this is not from a logger",
+            file=str(path),
+        )
     return Part(name.removesuffix(".gz"), text)

@@ -14,6 +14,14 @@ class Table:
     """A TOML table that hands out checked values and refuses keys that nobody asked for.
 
     ``failure`` is the type of the errors it raises: it serves other files than profiles, too.
+
+    Parameters
+    ----------
+    values : mapping of str to object
+        As a TOML parser gives them.
+    where : str
+        Name of the file and of the table in it, for the sentences.
+    failure : type of StrokeplaneError
     """
 
     def __init__(self, values: Mapping[str, object], where: str, failure: type[StrokeplaneError] = DeviceError) -> None:

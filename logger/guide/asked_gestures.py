@@ -10,7 +10,19 @@ from analysis.model.records import OFF_HAND, EventKind
 
 @dataclass(frozen=True)
 class AskedGesture:
-    """One reference gesture: what to do in plain words, and for how long."""
+    """One reference gesture: what to do in plain words, and for how long.
+
+    Attributes
+    ----------
+    kind : EventKind
+    seconds : float
+    prompt : str
+        What to do.
+    label : str
+        Of the event; empty for most.
+    lead_s : float
+        Time to get ready.
+    """
 
     kind: EventKind
     seconds: float
@@ -35,7 +47,17 @@ class WantedGesture:
 
 
 def full_gestures(flat: bool = False) -> tuple[AskedGesture, ...]:
-    """Return the reference gestures in order; a lap instrument's ``across`` must start with a downstroke."""
+    """Return the reference gestures in order; a lap instrument's ``across`` must start with a downstroke.
+
+    Parameters
+    ----------
+    flat : bool
+        Whether the instrument lies on the lap.
+
+    Returns
+    -------
+    tuple of AskedGesture
+    """
     first = ", the first move in the direction of a downstroke" if flat else ""
     return (
         AskedGesture("still", 3.0, "Lay the sensor on the table and leave it alone.", OFF_HAND),
@@ -59,7 +81,20 @@ AGAIN = ("across", "pivot")
 
 
 def choose_gestures(lever_sd_mm: float | None, flat: bool = False) -> tuple[AskedGesture, ...]:
-    """Return the short gestures where the lever arm is known well enough from earlier sessions, else the full ones."""
+    """Return the short gestures where the lever arm is known well enough from earlier sessions, else the full ones.
+
+    Parameters
+    ----------
+    lever_sd_mm : float or None
+        Standard error of the lever arm as known; None where it is not.
+    flat : bool
+        Whether the instrument lies on the lap.
+
+    Returns
+    -------
+    tuple of AskedGesture
+        In order.
+    """
     full = full_gestures(flat)
     if lever_sd_mm is None or lever_sd_mm > SHORT_GESTURES_SD_MM:
         return full

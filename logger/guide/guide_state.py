@@ -51,6 +51,7 @@ class Guide:
         The gestures of a posture.
     wanted : tuple of WantedGesture
         All gestures to do; ``gesture`` is the next one's place.
+    gesture : int
     last : GestureLive or None
         The verdict on the gesture before.
     done : frozenset of (kind, posture)
@@ -67,7 +68,7 @@ class Guide:
         In the plan.
     block : Block or None
         To come, running, or played last.
-    blocks, played : int
+    blocks, played, clicks : int
         Number of the last block, blocks played; the number of the click.
     due_s : float or None
         When the next block begins by itself.
@@ -144,7 +145,17 @@ def enter(guide: Guide, phase: Phase) -> Guide:
 
 
 def due_s(guide: Guide) -> float | None:
-    """When the state changes by itself; None where it waits for somebody."""
+    """When the state changes by itself; None where it waits for somebody.
+
+    Parameters
+    ----------
+    guide : Guide
+
+    Returns
+    -------
+    float or None
+        Seconds on the clock of the guide's own times.
+    """
     phase = guide.phase
     if isinstance(phase, Gesturing):
         return phase.starts_s if phase.leading else phase.ends_s

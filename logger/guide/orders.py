@@ -19,6 +19,14 @@ class Pressed:
 
     ``seen`` is the number of the step that the player saw: with an older one the command was meant for something that
     is over, and is dropped. None always counts.
+
+    Attributes
+    ----------
+    at_s : float
+        The guide's time.
+    command : str
+    value : int
+    seen : int or None
     """
 
     at_s: float
@@ -29,21 +37,42 @@ class Pressed:
 
 @dataclass(frozen=True)
 class TimePassed:
-    """It is now so late; sent at :func:`logger.guide.guide_state.due_s`, and harmless at any other time."""
+    """It is now so late; sent at :func:`logger.guide.guide_state.due_s`, and harmless at any other time.
+
+    Attributes
+    ----------
+    at_s : float
+        The guide's time.
+    """
 
     at_s: float
 
 
 @dataclass(frozen=True)
 class SensorFound:
-    """The sensor is there and is being recorded."""
+    """The sensor is there and is being recorded.
+
+    Attributes
+    ----------
+    at_s : float
+        The guide's time.
+    """
 
     at_s: float
 
 
 @dataclass(frozen=True)
 class SensorMissing:
-    """The sensor was not found, or its recording could not be begun (``on_disk``)."""
+    """The sensor was not found, or its recording could not be begun (``on_disk``).
+
+    Attributes
+    ----------
+    at_s : float
+        The guide's time.
+    sentence : str
+        What is wrong and what to do.
+    on_disk : bool
+    """
 
     at_s: float
     sentence: str
@@ -52,7 +81,14 @@ class SensorMissing:
 
 @dataclass(frozen=True)
 class SensorChecked:
-    """The first samples were looked at; ``problem`` is empty where they are right."""
+    """The first samples were looked at; ``problem`` is empty where they are right.
+
+    Attributes
+    ----------
+    at_s : float
+        The guide's time.
+    problem : str
+    """
 
     at_s: float
     problem: str = ""
@@ -60,7 +96,19 @@ class SensorChecked:
 
 @dataclass(frozen=True)
 class Chosen:
-    """The player chose something: what the gestures and free blocks are from now on; ``refused`` says why not."""
+    """The player chose something: what the gestures and free blocks are from now on; ``refused`` says why not.
+
+    Attributes
+    ----------
+    at_s : float
+        The guide's time.
+    gestures : tuple of AskedGesture
+    free : FreePlay
+    dead_band_deg : float
+    refused : str
+    strings : int
+        Strings or courses of the instrument.
+    """
 
     at_s: float
     gestures: tuple[AskedGesture, ...]
@@ -72,7 +120,14 @@ class Chosen:
 
 @dataclass(frozen=True)
 class GestureJudged:
-    """The gesture just done was judged."""
+    """The gesture just done was judged.
+
+    Attributes
+    ----------
+    at_s : float
+        The guide's time.
+    quality : GestureLive
+    """
 
     at_s: float
     quality: GestureLive
@@ -85,6 +140,16 @@ class GesturesSolved:
     ``usable`` are those (kind, posture) of which one was usable; ``reasons`` say of a kind why none was. ``framed``:
     they give an instrument frame; ``notice`` says what speaks against the sensor. ``lenders`` are postures without
     gestures of their own, each with the one whose serve it.
+
+    Attributes
+    ----------
+    at_s : float
+        The guide's time.
+    usable : frozenset[(str, str])
+    reasons : tuple[tuple[str, str], ...]
+    framed : bool
+    notice : str
+    lenders : tuple[tuple[str, str], ...]
     """
 
     at_s: float
@@ -97,7 +162,16 @@ class GesturesSolved:
 
 @dataclass(frozen=True)
 class LoadAssessed:
-    """The markers of tension were assessed after a block."""
+    """The markers of tension were assessed after a block.
+
+    Attributes
+    ----------
+    at_s : float
+        The guide's time.
+    level : str or None
+        None where it was not judged.
+    sentence : str
+    """
 
     at_s: float
     level: str | None
@@ -106,7 +180,14 @@ class LoadAssessed:
 
 @dataclass(frozen=True)
 class Reported:
-    """The report is written, or the sentence says why not."""
+    """The report is written, or the sentence says why not.
+
+    Attributes
+    ----------
+    at_s : float
+        The guide's time.
+    sentence : str
+    """
 
     at_s: float
     sentence: str
@@ -150,7 +231,14 @@ class ForgetLever:
 
 @dataclass(frozen=True)
 class Begin:
-    """Open an event in the recording; what is open ends there and counts. The event's own times say nothing."""
+    """Open an event in the recording; what is open ends there and counts. The event's own times say nothing.
+
+    Attributes
+    ----------
+    event : Event
+    at_s : float
+        The guide's time.
+    """
 
     event: Event
     at_s: float
@@ -158,7 +246,15 @@ class Begin:
 
 @dataclass(frozen=True)
 class End:
-    """Close the open event, if there is one; as another kind if it was no good."""
+    """Close the open event, if there is one; as another kind if it was no good.
+
+    Attributes
+    ----------
+    at_s : float
+        The guide's time.
+    kind : EventKind or None
+        None keeps the event's own.
+    """
 
     at_s: float
     kind: EventKind | None = None
@@ -166,7 +262,14 @@ class End:
 
 @dataclass(frozen=True)
 class Mark:
-    """Record an event of a moment."""
+    """Record an event of a moment.
+
+    Attributes
+    ----------
+    event : Event
+    at_s : float
+        The guide's time.
+    """
 
     event: Event
     at_s: float
@@ -174,14 +277,27 @@ class Mark:
 
 @dataclass(frozen=True)
 class WatchGesture:
-    """Tell how the gesture that has begun is going, until its time is up or the next order."""
+    """Tell how the gesture that has begun is going, until its time is up or the next order.
+
+    Attributes
+    ----------
+    seconds : float
+    """
 
     seconds: float
 
 
 @dataclass(frozen=True)
 class JudgeGesture:
-    """Judge the gesture up to its end; :class:`GestureJudged` comes back."""
+    """Judge the gesture up to its end; :class:`GestureJudged` comes back.
+
+    Attributes
+    ----------
+    ended_s : float
+        The guide's time.
+    seconds : float
+        Length of the gesture.
+    """
 
     ended_s: float
     seconds: float
@@ -189,21 +305,38 @@ class JudgeGesture:
 
 @dataclass(frozen=True)
 class SolveGestures:
-    """Solve all gestures for these postures; :class:`GesturesSolved` comes back."""
+    """Solve all gestures for these postures; :class:`GesturesSolved` comes back.
+
+    Attributes
+    ----------
+    postures : tuple of str
+        Labels.
+    """
 
     postures: tuple[str, ...]
 
 
 @dataclass(frozen=True)
 class FollowBlock:
-    """Judge strokes of the block that has just begun."""
+    """Judge strokes of the block that has just begun.
+
+    Attributes
+    ----------
+    number : int
+        Of the block in the session.
+    """
 
     number: int
 
 
 @dataclass(frozen=True)
 class JudgeBlock:
-    """The block has ended: its verdict, with samples of ``settle_s`` more. :class:`LoadAssessed` may come back."""
+    """The block has ended: its verdict, with samples of ``settle_s`` more. :class:`LoadAssessed` may come back.
+
+    Attributes
+    ----------
+    settle_s : float
+    """
 
     settle_s: float
 
@@ -223,6 +356,17 @@ class Task:
     """What the player does now, from when to when (``until_s`` None: until the next task). A rest is one, too.
 
     ``place`` is the block's place in the plan; in free play blocks are counted from 0.
+
+    Attributes
+    ----------
+    kind : EventKind
+        Of the event that it makes.
+    at_s : float
+    until_s : float or None
+    posture : str
+    off_hand : bool
+        The sensor lies on the table.
+    place : int
     """
 
     kind: EventKind

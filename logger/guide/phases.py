@@ -40,7 +40,14 @@ class Preparing:
 
 @dataclass(frozen=True)
 class Gesturing:
-    """A gesture, or (``leading``) the moments before it."""
+    """A gesture, or (``leading``) the moments before it.
+
+    Attributes
+    ----------
+    starts_s, ends_s : float
+        The guide's time.
+    leading : bool
+    """
 
     starts_s: float
     ends_s: float
@@ -96,7 +103,15 @@ class CountingIn:
 
 @dataclass(frozen=True)
 class Playing:
-    """A block runs."""
+    """A block runs.
+
+    Attributes
+    ----------
+    stretch : Stretch
+    starts_s, ends_s : float, float or None
+        The guide's time; None where the player ends it.
+    click : Click or None
+    """
 
     stretch: Stretch
     starts_s: float
@@ -128,7 +143,15 @@ class Paused:
 
 @dataclass(frozen=True)
 class Hurting:
-    """Something hurts; ``calm``: it may go on, with care. ``back`` is the phase to go on with."""
+    """Something hurts; ``calm``: it may go on, with care. ``back`` is the phase to go on with.
+
+    Attributes
+    ----------
+    may_go_on_s : float
+        The guide's time before which going on is not offered.
+    back : SettingUp or Preparing or Ready
+    calm : bool
+    """
 
     may_go_on_s: float
     back: SettingUp | Preparing | Ready
@@ -142,7 +165,12 @@ class Finishing:
 
 @dataclass(frozen=True)
 class Done:
-    """The report is there, or the sentence says why not."""
+    """The report is there, or the sentence says why not.
+
+    Attributes
+    ----------
+    sentence : str
+    """
 
     sentence: str
 

@@ -12,7 +12,13 @@ Wanted = Literal["down", "up"]
 
 @dataclass(frozen=True)
 class Key:
-    """A command that has a meaning now, and the words on its button. The first of a step's keys is the pedal's."""
+    """A command that has a meaning now, and the words on its button. The first of a step's keys is the pedal's.
+
+    Attributes
+    ----------
+    command : str
+    label : str
+    """
 
     command: str
     label: str
@@ -67,6 +73,21 @@ class Gesture:
     ``phase``: ``prepare`` waits for ``next``; ``lead`` counts down to ``starts_server_s``; ``running`` until
     ``ends_server_s``; ``judging`` for a moment; ``poor`` was not good enough: ``next`` repeats it, ``skip`` goes on.
     ``off_hand``: the sensor lies on the table. ``last`` is the verdict on the gesture before, or on this one if poor.
+
+    Attributes
+    ----------
+    kind : {"still", "across", "along", "pivot"}
+    number, count : int
+        From 1, and of how many.
+    off_hand : bool
+    posture : str
+    prompt : str
+    seconds : float
+        Its length.
+    phase : GesturePhase
+    starts_server_s : float or None
+    ends_server_s : float or None
+    last : GestureLive or None
     """
 
     kind: Literal["still", "across", "along", "pivot"]
@@ -103,6 +124,18 @@ class Click:
     beginning with the block's first beat. ``beats`` is null where the block is open: the click goes on until another
     state has another ``number`` or none. ``count_in_beats`` stands in ``beats``; ``rest_beats`` at the end, too: a rest
     is never accented. The last ``announce_beats`` of the play sound differently: another posture comes next.
+
+    Attributes
+    ----------
+    number : int
+        Tells one click from the next.
+    start_server_s : float
+    tempo_bpm : float
+    count_in_beats : int
+    beats_per_bar : int
+    beats : int or None
+    rest_beats : int
+    announce_beats : int
     """
 
     number: int
@@ -119,8 +152,26 @@ class Click:
 class Block:
     """A block of play, to come (``starts_server_s`` null), running or just played.
 
-    ``zone_deg`` is the wanted zone of tilt, (least, most), null where no stroke is wanted. ``ends_server_s`` is null
+    ``zone_deg`` is the target of tilt, (least, most), null where no stroke is wanted. ``ends_server_s`` is null
     where the player ends it.
+
+    Attributes
+    ----------
+    number : int
+        Of the block in the session.
+    posture : str
+    tempo_bpm : float or None
+    notes_per_beat : float or None
+    drill : str
+    wanted : Wanted or None
+    zone_deg : (float, float) or None
+    note : str
+        A sentence for the player, or empty.
+    seconds : float or None
+        Its length; null where the player ends it.
+    starts_server_s : float or None
+    ends_server_s : float or None
+    tab : Tab or None
     """
 
     number: int
@@ -143,6 +194,12 @@ class Coming:
 
     ``announce_server_s``: from when on its posture is announced, null if the posture stays; ``click`` is its click, to
     be scheduled ahead.
+
+    Attributes
+    ----------
+    block : Block
+    announce_server_s : float or None
+    click : Click or None
     """
 
     block: Block
@@ -152,7 +209,18 @@ class Coming:
 
 @dataclass(frozen=True)
 class PlanPlace:
-    """Where in the plan the session stands; ``position`` counts from 0, ``left_s`` includes the rests."""
+    """Where in the plan the session stands; ``position`` counts from 0, ``left_s`` includes the rests.
+
+    Attributes
+    ----------
+    name : str
+    position : int
+    count : int
+        Blocks of the plan.
+    left_s : float
+    next_words : str
+        What comes next.
+    """
 
     name: str
     position: int
@@ -166,6 +234,14 @@ class Rating:
     """A question to answer with 0 to 10: by one key, or counted up by one pedal and accepted by the other.
 
     ``counted`` is how far the pedal has counted; null: not at all, and accepting means no answer.
+
+    Attributes
+    ----------
+    scale : {"tension", "discomfort"}
+    question : str
+    low, high : str
+        Words for the ends of the scale.
+    counted : int or None
     """
 
     scale: Literal["tension", "discomfort"]
@@ -180,6 +256,16 @@ class Rest:
     """A rest. ``kind`` ``open``: until ``next``; ``switch``: so short that the hands stay where they play.
 
     ``held``: paused, ``left_s`` stands still.
+
+    Attributes
+    ----------
+    kind : {"rest", "break", "open", "switch"}
+    seconds : float
+        Its length.
+    ends_server_s : float or None
+    held : bool
+    left_s : float or None
+        Null where it is not paused.
     """
 
     kind: Literal["rest", "break", "open", "switch"]
@@ -191,7 +277,13 @@ class Rest:
 
 @dataclass(frozen=True)
 class Hurt:
-    """Words to show, and the time before which going on is not offered."""
+    """Words to show, and the time before which going on is not offered.
+
+    Attributes
+    ----------
+    words : tuple of str
+    may_go_on_server_s : float
+    """
 
     words: tuple[str, ...]
     may_go_on_server_s: float

@@ -16,7 +16,16 @@ SILENT_BAR_S = 2.0
 
 @dataclass(frozen=True)
 class FreePlay:
-    """What free blocks are, where there is no plan."""
+    """What free blocks are, where there is no plan.
+
+    Attributes
+    ----------
+    posture : str
+    wanted : Wanted or None
+    tempo_bpm : float or None
+    notes_per_beat : float or None
+    drill : str
+    """
 
     posture: str = "A"
     wanted: Wanted | None = None
@@ -135,7 +144,19 @@ def free_stretch(free: FreePlay) -> Stretch:
 
 
 def zone_deg(wanted: Wanted | None, dead_band_deg: float) -> tuple[float, float] | None:
-    """Wanted zone of tilt: beyond the dead band, on the wanted side.
+    """The target of tilt: beyond the dead band, on the wanted side.
+
+    Parameters
+    ----------
+    wanted : Wanted or None
+        The stroke that is to clear.
+    dead_band_deg : float
+        Smallest tilt that clears.
+
+    Returns
+    -------
+    (float, float) or None
+        Lower and upper end, degrees; None where no stroke is wanted.
 
     Examples
     --------

@@ -135,7 +135,7 @@ def edge_words(phase: Phase) -> tuple[str, str]:
             return "The sensor is not right", phase.sentence
         return "The recording cannot be written" if phase.on_disk else "The sensor was not found", phase.sentence
     if isinstance(phase, SettingUp):
-        return "Who plays, on what?", phase.refused or "Choose, or press the key if this is right."
+        return "Who plays, on what?", phase.refused or f"Choose, or press the key if this is right. {STOP}"
     if isinstance(phase, Finishing):
         return "Working out the report", ""
     return "Done", phase.sentence if isinstance(phase, Done) else ""
@@ -169,7 +169,20 @@ def ready_hint(guide: Guide) -> str:
 
 
 def borrowed_words(posture: str, lender: str) -> str:
-    """What to think of a tilt in a posture that has no gestures of its own."""
+    """What to think of a tilt in a posture that has no gestures of its own.
+
+    Parameters
+    ----------
+    posture : str
+        The one without gestures.
+    lender : str
+        The one whose gestures stand in.
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
     return (
         f"Posture {posture} has no gestures of its own: its tilt is measured by those of posture {lender} and may be "
         "some degrees off."
@@ -205,7 +218,17 @@ def gesture_of(guide: Guide) -> Gesture | None:
 
 
 def keys_of(guide: Guide) -> tuple[Key, ...]:
-    """The commands that have a meaning now, the pedal's first."""
+    """The commands that have a meaning now, the pedal's first.
+
+    Parameters
+    ----------
+    guide : Guide
+
+    Returns
+    -------
+    tuple of Key
+        Empty where nothing can be commanded.
+    """
     phase = guide.phase
     if isinstance(phase, Hurting):
         return (FINISH_KEY, Key("skip", "It is gone: go on with care")) if phase.calm else (FINISH_KEY,)

@@ -47,7 +47,9 @@ def block_session_result(
     from_gestures = reference is not None and reference.frame(block.event.posture).from_gestures
     parts = block.offset_parts_deg
     offset = None if parts is None else float(np.sqrt(sum(part**2 for part in parts.values())))
-    marks, problems = mark_session_changes(block.strokes, (block.event,), session.instrument, session.metadata)
+    marks, problems = mark_session_changes(
+        block.strokes, (block.event,), session.instrument, session.metadata, block.paths_mm
+    )
     strokes = block.strokes.assign(string_change=marks)
     summary = summarise_block(0, block.event, strokes, offset, from_gestures)
     independent = effective_strokes(summary.strokes, summary.tilt_sd_deg, summary.tilt_mean_se_deg)

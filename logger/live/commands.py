@@ -84,21 +84,40 @@ def parse_command(text: str) -> Command:
     record = _object(text)
     kind = record.pop("type", None)
     if not isinstance(kind, str) or kind not in _FIELDS:
-        raise InputError(f"expected a command's type, found {kind!r:.40}; reload the page")
+        raise InputError(
+            expected="a command's type",
+            found=f"{kind!r:.40}",
+            next_step="reload the page",
+        )
     unknown = set(record) - _FIELDS[kind]
     if unknown:
-        raise InputError(f"expected no field {sorted(unknown)[0]!r:.40} in {kind!r}; reload the page")
+        raise InputError(
+            f"expected no field {sorted(unknown)[0]!r:.40} in {kind!r}",
+            next_step="reload the page",
+        )
     if kind == "clock":
         return ClockQuestion(_number(record.get("client_ms"), -1e15, 1e15))
     seen = record.get("seen")
     if seen is not None and not (_is_whole(seen) and 0 <= seen < 2**53):
-        raise InputError("expected the step's number in 'seen', found another value; reload the page")
+        raise InputError(
+            expected="the step's number in 'seen'",
+            found="another value",
+            next_step="reload the page",
+        )
     if seen is None and kind in NEEDS_SEEN:
-        raise InputError(f"expected the step's number in 'seen' of {kind!r}, found none; reload the page")
+        raise InputError(
+            expected=f"the step's number in 'seen' of {kind!r}",
+            found="none",
+            next_step="reload the page",
+        )
     if kind == "rate":
         value = record.get("value")
         if not (_is_whole(value) and 0 <= value <= 10):
-            raise InputError("expected a rating from 0 to 10, found another value; press 0 to 9, or x for 10")
+            raise InputError(
+                expected="a rating from 0 to 10",
+                found="another value",
+                next_step="press 0 to 9, or x for 10",
+            )
         return Rate(value, seen)
     if kind == "choose":
         return Choose(*_choice(record), seen)
@@ -107,22 +126,41 @@ def parse_command(text: str) -> Command:
 
 def _object(text: str) -> dict[str, Any]:
     if len(text.encode("utf-8", "surrogatepass")) > MAX_COMMAND_BYTES:
-        raise InputError(f"expected a message of at most {MAX_COMMAND_BYTES} bytes, found more; reload the page")
+        raise InputError(
+            expected=f"a message of at most {MAX_COMMAND_BYTES} bytes",
+            found="more",
+            next_step="reload the page",
+        )
     try:
         record = json.loads(text)
     except (ValueError, RecursionError) as error:
-        raise InputError("expected JSON, found something else; reload the page") from error
+        raise InputError(
+            expected="JSON",
+            found="something else",
+            next_step="reload the page",
+        ) from error
     if not isinstance(record, dict):
-        raise InputError("expected a JSON object, found another value; reload the page")
+        raise InputError(
+            expected="a JSON object",
+            found="another value",
+            next_step="reload the page",
+        )
     return record
 
 
 def _choice(record: dict[str, Any]) -> tuple[ChoiceField, str]:
     field, value = record.get("field"), record.get("value")
     if field not in get_args(ChoiceField):
-        raise InputError(f"expected a field that can be chosen, found {field!r:.40}; reload the page")
+        raise InputError(
+            expected="a field that can be chosen",
+            found=f"{field!r:.40}",
+            next_step="reload the page",
+        )
     if not isinstance(value, str) or len(value) > MAX_TEXT or not value.isprintable():
-        raise InputError(f"expected a choice of at most {MAX_TEXT} printable characters; choose one of those shown")
+        raise InputError(
+            f"expected a choice of at most {MAX_TEXT} printable characters",
+            next_step="choose one of those shown",
+        )
     return cast("ChoiceField", field), value
 
 
@@ -132,5 +170,9 @@ def _is_whole(value: Any) -> TypeGuard[int]:
 
 def _number(value: Any, low: float, high: float) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
-        raise InputError("expected a time in 'client_ms', found another value; reload the page")
+        raise InputError(
+            expected="a time in 'client_ms'",
+            found="another value",
+            next_step="reload the page",
+        )
     return float(value)

@@ -131,7 +131,12 @@ def came_from_page(request: web.Request) -> bool:
 
 
 def lan_address() -> str | None:
-    """Address of this computer in its network, None without one. Nothing is sent."""
+    """Address of this computer in its network, None without one. Nothing is sent.
+
+    Returns
+    -------
+    str or None
+    """
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         try:
             probe.connect(("192.0.2.1", 9))

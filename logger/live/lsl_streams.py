@@ -63,7 +63,8 @@ def load_pylsl() -> ModuleType:
         raise missing_package("streaming", "pylsl", "lsl") from error
     except (OSError, RuntimeError) as error:
         raise InputError(
-            "streaming needs liblsl, the library beneath pylsl, which was not found; install it for this system"
+            "streaming needs liblsl, the library beneath pylsl, which was not found",
+            next_step="install it for this system",
         ) from error
     module: ModuleType = pylsl
     return module

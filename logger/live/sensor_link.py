@@ -44,6 +44,17 @@ class LiveSession:
     """What a session is made of; ``streams`` hand it to other programs while it runs.
 
     ``sensor`` False: plan, tab and click alone.
+
+    Attributes
+    ----------
+    path : Path
+        Of the session file to write.
+    open_source : callable
+        Makes the sensor's source.
+    set_up : SetUp
+    plan : Plan or None
+    sensor : bool
+    streams : LslStreams or None
     """
 
     path: Path
@@ -142,7 +153,10 @@ class SensorLink:
         """Let some samples come; say at what rate, and whether they read gravity."""
         recorder, estimator = self.recorder, self.estimator
         if recorder is None or recorder.info is None or estimator is None:
-            raise DeviceError("no sensor is connected yet; connect it first")
+            raise DeviceError(
+                "no sensor is connected yet",
+                next_step="connect it first",
+            )
         sensor = recorder.info.profile.sensor
         await asyncio.sleep(self._pace.real_s(CHECK_S))
         raw = estimator.store.since(0)

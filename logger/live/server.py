@@ -215,6 +215,17 @@ async def run_session(run: SessionRun, pages: Pages, guard: Guard, listening: Se
 def listen(address: str, port: int) -> socket.socket:
     """Open a socket that listens; port 0 takes any that is free.
 
+    Parameters
+    ----------
+    address : str
+        Of the network interface.
+    port : int
+
+    Returns
+    -------
+    socket.socket
+        Not blocking.
+
     Raises
     ------
     DeviceError
@@ -229,7 +240,8 @@ def listen(address: str, port: int) -> socket.socket:
     except OSError as error:
         opened.close()
         raise DeviceError(
-            f"port {port} of {address} cannot be used ({error.strerror}); choose another with --port"
+            f"port {port} of {address} cannot be used ({error.strerror})",
+            next_step="choose another with --port",
         ) from error
     opened.setblocking(False)
     return opened

@@ -62,7 +62,10 @@ class SessionLog:
             Before the sensor is met.
         """
         if self._recorder is None:
-            raise DeviceError("no sensor is connected yet; connect it first")
+            raise DeviceError(
+                "no sensor is connected yet",
+                next_step="connect it first",
+            )
         return self._recorder
 
     def begin(self, event: Event, at_server_s: float) -> None:
@@ -113,7 +116,10 @@ class SessionLog:
         """
         fit = self._clocks()
         if fit is None:
-            raise DeviceError("no sample has come yet, so nothing can be marked; wait for the sensor")
+            raise DeviceError(
+                "no sample has come yet, so nothing can be marked",
+                next_step="wait for the sensor",
+            )
         return fit.device_s(server_s)
 
     def _clocks(self) -> ClockFit | None:

@@ -312,7 +312,10 @@ class SessionRun:
     async def _judge_gesture(self, order: JudgeGesture) -> None:
         gestures, event = self._gestures, self.log.opened
         if gestures is None or event is None:
-            raise DeviceError("no sensor is connected yet; connect it first")
+            raise DeviceError(
+                "no sensor is connected yet",
+                next_step="connect it first",
+            )
         verdict = await gestures.judge(replace(event, end_s=self.log.log_s(order.ended_s)), order.seconds)
         self.happen(GestureJudged(self.pace.now_s(), verdict))
 

@@ -103,10 +103,16 @@ class SetUp:
         """
         if choice.field in ("player", "handed", "instrument"):
             if blocks_only:
-                raise InputError("Player and instrument stay as they are in this session; end it to change them.")
+                raise InputError(
+                    "Player and instrument stay as they are in this session",
+                    next_step="end it to change them.",
+                )
             self._choose_person(choice)
         elif self.planned:
-            raise InputError("The plan says what is played; start without a plan to choose freely.")
+            raise InputError(
+                "The plan says what is played",
+                next_step="start without a plan to choose freely.",
+            )
         elif choice.field == "posture":
             self.free = replace(self.free, posture=self._one_of(choice.value, self._postures))
         elif choice.field == "wanted":
@@ -138,14 +144,20 @@ class SetUp:
         profile = self._players.find(name)
         if profile is None:
             if name != self.recorded.player.name:
-                raise InputError(f"There is no player {name!r} here; run: strokeplane start")
+                raise InputError(
+                    f"There is no player {name!r} here",
+                    next_step="run: strokeplane start",
+                )
             return
         self._own, self._instrument = profile.instrument, OWN
         self.recorded = setup_of(profile)
 
     def _one_of(self, value: str, choices: tuple[str, ...]) -> str:
         if value not in choices:
-            raise InputError(f"Expected one of {', '.join(name or 'none' for name in choices)}; choose one of those.")
+            raise InputError(
+                f"Expected one of {', '.join(name or 'none' for name in choices)}",
+                next_step="choose one of those.",
+            )
         return value
 
 

@@ -259,6 +259,11 @@ def player_session(
     seed : int
     rate_hz : float
     instrument : Instrument, optional
+
+    Returns
+    -------
+    SimulatedSession
+        The session with its truth, without errors of the recording.
     """
     labels = list(dict.fromkeys(block.posture for block in blocks))
     exact = Recording(
@@ -288,6 +293,10 @@ def plays_of(plan: Plan | None, strings: int = 6) -> Plays:
     plan : Plan or None
     strings : int
         Strings or courses of the instrument.
+
+    Returns
+    -------
+    Plays
 
     Raises
     ------

@@ -61,7 +61,7 @@ class Setup:
 class Verdict:
     """What a block came to. ``sentence`` says it all; the numbers are for the picture beside it.
 
-    ``held_share``: part of the strokes in the wanted zone. ``more`` are further sentences: what to do next, the weakest
+    ``held_share``: part of the strokes on target. ``more`` are further sentences: what to do next, the weakest
     string change of a drill, tension. ``changes`` is the drill's table, empty without a drill.
     """
 

@@ -16,6 +16,11 @@ def tell_both(publish: Callable[[ServerMessage], None], streams: LslStreams) -> 
     publish : callable
         To the pages.
     streams : LslStreams
+
+    Returns
+    -------
+    callable
+        Takes a message for the pages; a settled stroke is sent on once.
     """
     sent: set[tuple[int, int]] = set()
 

@@ -69,6 +69,19 @@ def _with_damage(error: StrokeplaneError, warnings: Sequence[str]) -> Strokeplan
 def analyse_file(path: Path, progress: Progress = _silent, raps: bool = True) -> Analysed:
     """Read and analyse one session file, as :func:`analyse_recording`.
 
+    Parameters
+    ----------
+    path : Path
+        Session file.
+    progress : callable
+        Takes a stage's name and the share that is done, 0 to 1.
+    raps : bool
+        Whether three raps begin and end blocks where no marks do.
+
+    Returns
+    -------
+    Analysed
+
     Raises
     ------
     StrokeplaneError
@@ -100,12 +113,31 @@ def analyse_files(paths: Sequence[Path], progress: Progress = _silent) -> list[S
 
         result = analyse_file(path, part).result
         if any(result.log_hash == other.log_hash for other in results):
-            raise InputError(f"{path} holds the same session as one named before it; name each session once")
+            raise InputError(
+                f"{path} holds the same session as one named before it",
+                next_step="name each session once",
+            )
         results.append(result)
     return results
 
 
 def analyse_with_progress(paths: Sequence[Path]) -> list[SessionResult]:
-    """:func:`analyse_files` with a bar where it takes long."""
+    """:func:`analyse_files` with a bar where it takes long.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Session files.
+
+    Returns
+    -------
+    list of SessionResult
+        In the order of the paths.
+
+    Raises
+    ------
+    StrokeplaneError
+        With the name of the file at fault.
+    """
     with show_progress() as progress:
         return analyse_files(paths, progress)

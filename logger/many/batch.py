@@ -44,7 +44,18 @@ Named = list[tuple[str, Path]]
 
 @dataclass(frozen=True)
 class BatchResult:
-    """What a batch came to; ``seconds`` went by."""
+    """What a batch came to; ``seconds`` went by.
+
+    Attributes
+    ----------
+    count : BatchCount
+        Rows written.
+    done : WorkDone
+        What was computed and what was kept.
+    sessions : int
+        Number of them.
+    seconds : float
+    """
 
     count: BatchCount
     done: WorkDone
@@ -98,14 +109,22 @@ def find_sessions(places: Sequence[str]) -> Named:
     for place in places:
         root, found = _sessions_at(place)
         if not found:
-            raise InputError(f"expected session files ({SUFFIX}) at {place}, found none; name a folder that holds some")
+            raise InputError(
+                expected=f"session files ({SUFFIX}) at {place}",
+                found="none",
+                next_step="name a folder that holds some",
+            )
         # Links are not followed: a name stays within the folder that was named.
         roots.append(os.path.normpath(root.absolute()))
         paths |= {Path(os.path.normpath(path.absolute())) for path in found}
     try:
         common = Path(os.path.commonpath(roots))
     except ValueError as error:
-        raise InputError("expected sessions on one drive, found several; run one batch a drive") from error
+        raise InputError(
+            expected="sessions on one drive",
+            found="several",
+            next_step="run one batch a drive",
+        ) from error
     return sorted((path.relative_to(common).as_posix(), path) for path in paths)
 
 
@@ -127,6 +146,11 @@ def _sessions_at(place: str) -> tuple[Path, list[Path]]:
 def check_folder(folder: Path) -> None:
     """Refuse an output folder that holds anything but a batch's own files.
 
+    Parameters
+    ----------
+    folder : Path
+        May not exist yet.
+
     Raises
     ------
     OutputError
@@ -138,13 +162,17 @@ def check_folder(folder: Path) -> None:
             return
         names = sorted(path.name for path in folder.iterdir())
     except OSError as error:
-        raise OutputError(f"{folder} cannot be written to ({reason(error)}); name another folder") from error
+        raise OutputError(
+            f"{folder} cannot be written to ({reason(error)})",
+            next_step="name another folder",
+        ) from error
     foreign = [
         name for name in names if name not in ours and not name.startswith((STORE_NAME, *(f".{n}." for n in ours)))
     ]
     if foreign or (names and STORE_NAME not in names):
         raise OutputError(
-            f"{folder} holds {(foreign or names)[0]}, which no batch wrote there; name a new or empty folder"
+            f"{folder} holds {(foreign or names)[0]}, which no batch wrote there",
+            next_step="name a new or empty folder",
         )
 
 
@@ -195,6 +223,18 @@ def run_batch(
 def forecast_batch(named: Named, folder: Path) -> Forecast:
     """Say what is left to do and, from one session of middling size, what each will cost; nothing is kept.
 
+    Parameters
+    ----------
+    named : Named
+        The session files by the names they get in the tables.
+    folder : Path
+        Where the batch keeps or will keep its results.
+
+    Returns
+    -------
+    Forecast
+        Sizes in MB, times in s.
+
     Raises
     ------
     OutputError
@@ -227,9 +267,15 @@ def _open_store(folder: Path) -> Iterator[SessionStore]:
         folder.mkdir(parents=True, exist_ok=True)
         store = SessionStore(path, made_by())
     except OSError as error:
-        raise OutputError(f"{folder} cannot be written to ({reason(error)}); name another folder") from error
+        raise OutputError(
+            f"{folder} cannot be written to ({reason(error)})",
+            next_step="name another folder",
+        ) from error
     except sqlite3.Error as error:
-        raise OutputError(f"{path} cannot be used ({error}); delete it, or name another folder") from error
+        raise OutputError(
+            f"{path} cannot be used ({error})",
+            next_step="delete it, or name another folder",
+        ) from error
     with contextlib.closing(store):
         yield store
 

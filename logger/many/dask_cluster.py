@@ -39,6 +39,11 @@ def open_cluster(address: str) -> Iterator[Crew]:
     address : str
         Of its scheduler, as ``tcp://127.0.0.1:8786``.
 
+    Yields
+    ------
+    Crew
+        Ready to work; the link is closed afterwards.
+
     Raises
     ------
     InputError
@@ -51,7 +56,11 @@ def open_cluster(address: str) -> Iterator[Crew]:
     except ModuleNotFoundError as error:
         raise missing_package("a cluster", "distributed", "cluster") from error
     if not ADDRESS.fullmatch(address):
-        raise ClusterError(f"expected a scheduler's address such as tcp://127.0.0.1:8786, found {address}; name one")
+        raise ClusterError(
+            expected="a scheduler's address such as tcp://127.0.0.1:8786",
+            found=f"{address}",
+            next_step="name one",
+        )
     # Its own lines on lost workers and links would stand between ours; what matters is said as an error.
     for name in [name for name in logging.root.manager.loggerDict if name.startswith("distributed")]:
         logging.getLogger(name).setLevel(logging.CRITICAL)
@@ -59,8 +68,9 @@ def open_cluster(address: str) -> Iterator[Crew]:
         client = distributed.Client(address, timeout=CONNECT_S, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
         raise ClusterError(
-            f"expected the scheduler of a Dask cluster at {address}, found none that answers; start one with dask "
-            "scheduler, and name the address that it prints"
+            expected=f"the scheduler of a Dask cluster at {address}",
+            found="none that answers",
+            next_step="start one with dask scheduler, and name the address that it prints",
         ) from error
     with client:
         _check_workers(client, address)
@@ -131,15 +141,17 @@ def _check_workers(client: Any, address: str) -> None:
     while not client.nthreads():
         if time.monotonic() >= until_s:
             raise ClusterError(
-                f"expected workers at {address}, found none; start some with dask worker {address} --nthreads 1"
+                expected=f"workers at {address}",
+                found="none",
+                next_step=f"start some with dask worker {address} --nthreads 1",
             )
         time.sleep(ASK_AGAIN_S)
     expected = own_versions()
     for worker, found in sorted(client.run(own_versions, on_error="return").items()):
         if isinstance(found, Exception):
             raise ClusterError(
-                f"the worker {worker} cannot do this work ({' '.join(str(found).split())}); install there what is "
-                "installed here, strokeplane included"
+                f"the worker {worker} cannot do this work ({' '.join(str(found).split())})",
+                next_step="install there what is installed here, strokeplane included",
             )
         if found != expected:
             raise ClusterError(_difference(f"the worker {worker}", expected, found))

@@ -61,10 +61,18 @@ def summarise_folder(
         No such folder, or no session in it.
     """
     if not folder.is_dir():
-        raise InputError(f"expected a folder with session files, found no folder {folder}; name one")
+        raise InputError(
+            expected="a folder with session files",
+            found=f"no folder {folder}",
+            next_step="name one",
+        )
     paths = [path for path in folder.rglob(f"*{SUFFIX}") if path.is_file()]
     if not paths:
-        raise InputError(f"expected session files ({SUFFIX}) in {folder}, found none; record or import one into it")
+        raise InputError(
+            expected=f"session files ({SUFFIX}) in {folder}",
+            found="none",
+            next_step="record or import one into it",
+        )
     named = sorted((path.relative_to(folder).as_posix(), path) for path in paths)
     summaries, problems = [], []
     with open_store(folder / CACHE_NAME, fingerprint()) as (store, warnings):
@@ -79,7 +87,7 @@ def summarise_folder(
 
 def fingerprint() -> str:
     """What a summary depends on besides its session."""
-    return session_store.fingerprint("summaries 3")
+    return session_store.fingerprint("summaries 4")
 
 
 def encode_summary(summary: SessionSummary) -> str:
@@ -92,7 +100,9 @@ def decode_summary(text: str) -> SessionSummary:
     record: dict[str, Any] = json.loads(text)
     groups = tuple(GroupSummary(**group) for group in record.pop("groups"))
     ratings = tuple((label, value) for label, value in record.pop("ratings"))
-    return SessionSummary(**record, groups=groups, ratings=ratings)
+    lever = record.pop("lever_mm")
+    place = None if lever is None else (lever[0], lever[1], lever[2])
+    return SessionSummary(**record, groups=groups, ratings=ratings, lever_mm=place)
 
 
 def _summarise(path: Path) -> tuple[str, str]:

@@ -162,7 +162,8 @@ class SessionStore:
             self._base.commit()
         except sqlite3.Error as error:
             raise OutputError(
-                f"{self._place} cannot be written on ({error}); what was done is kept, free some space and run it again"
+                f"{self._place} cannot be written on ({error})",
+                next_step="what was done is kept, free some space and run it again",
             ) from error
 
     def _select(self, column: str, value: str | int) -> Entry | None:

@@ -95,7 +95,19 @@ class WorkDone:
 
 
 def local_crew(jobs: int | None, sessions: int) -> Crew:
-    """Processes of this computer, one a core unless ``jobs`` says otherwise; a thread if one is enough."""
+    """Processes of this computer, one a core unless ``jobs`` says otherwise; a thread if one is enough.
+
+    Parameters
+    ----------
+    jobs : int or None
+        Number of processes; None takes one a core.
+    sessions : int
+        Number of sessions to work on; never more processes than that.
+
+    Returns
+    -------
+    Crew
+    """
     workers = min(jobs or count_cores(), sessions)
     if workers <= 1:
         return Crew(lambda: ThreadPoolExecutor(1), lambda: 1)
@@ -249,7 +261,8 @@ def _outcome(file: SessionFile, future: Future[Entry]) -> Entry:
     """What a worker found, or the sentence on what kept it from finding anything."""
     if future.cancelled():
         raise ClusterError(
-            "the cluster's scheduler went away; what was done is kept, start it and run the same command again"
+            "the cluster's scheduler went away",
+            next_step="what was done is kept, start it and run the same command again",
         )
     error = future.exception()
     if error is None:
@@ -257,7 +270,10 @@ def _outcome(file: SessionFile, future: Future[Entry]) -> Entry:
     if isinstance(error, ClusterError):
         raise error
     if isinstance(error, ImportError):
-        raise ClusterError(f"a worker lacks a package ({error}); install there what is installed here") from error
+        raise ClusterError(
+            f"a worker lacks a package ({error})",
+            next_step="install there what is installed here",
+        ) from error
     words = " ".join(f"{type(error).__name__}: {error}".split())
     return Entry(file, "", None, f": a fault of this program stopped its analysis ({words}); report it", lasting=False)
 

@@ -53,7 +53,28 @@ class Triad:
 
 @dataclass(frozen=True)
 class ColumnMap:
-    """A read MAP.toml; None where a key was left out."""
+    """A read MAP.toml; None where a key was left out.
+
+    Attributes
+    ----------
+    path : Path
+        Of the MAP.toml.
+    time_column : str
+    time_unit : TimeUnit
+    tick_hz : float or None
+    accel : Triad
+    gyro : Triad
+    rate_hz : float or None
+    lever_mm : (float, float, float) or None
+    player : Player
+    instrument : Instrument
+    nanoseconds_column : str
+    gravity : Triad or None
+    date : datetime or None
+        Of the recording.
+    posture : str
+    sensor_place : SensorPlace
+    """
 
     path: Path
     time_column: str
@@ -85,6 +106,15 @@ class ColumnMap:
 def read_column_map(path: Path) -> ColumnMap:
     """Read and check a MAP.toml.
 
+    Parameters
+    ----------
+    path : Path
+        Of the TOML file.
+
+    Returns
+    -------
+    ColumnMap
+
     Raises
     ------
     InputError
@@ -93,13 +123,25 @@ def read_column_map(path: Path) -> ColumnMap:
     try:
         values = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
-        raise InputError(f"{path} cannot be read ({reason(error)}); check its name and your permission") from error
+        raise InputError(
+            f"{path} cannot be read ({reason(error)})",
+            next_step="check its name and your permission",
+        ) from error
     except UnicodeDecodeError as error:
-        raise InputError(f"{path} is not UTF-8 text (byte {error.start}); save it as UTF-8") from error
+        raise InputError(
+            f"{path} is not UTF-8 text (byte {error.start})",
+            next_step="save it as UTF-8",
+        ) from error
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path} is not valid TOML ({error}); correct that line") from error
+        raise InputError(
+            f"{path} is not valid TOML ({error})",
+            next_step="correct that line",
+        ) from error
     except RecursionError as error:
-        raise InputError(f"{path} is nested too deeply to be a MAP.toml; correct it") from error
+        raise InputError(
+            f"{path} is nested too deeply to be a MAP.toml",
+            next_step="correct it",
+        ) from error
     root = Table(values, str(path), InputError)
     time, sensor = root.table("time"), root.table("sensor", optional=True)
     unit = cast(TimeUnit, time.choice("unit", ("s", "ms", "us", "ns", "date", "ticks")))

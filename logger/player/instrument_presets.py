@@ -15,7 +15,12 @@ from logger.player.column_map import read_instrument
 
 @cache
 def load_presets() -> dict[str, Instrument]:
-    """Return every preset by its short name, in the order of the file."""
+    """Return every preset by its short name, in the order of the file.
+
+    Returns
+    -------
+    dict of str to Instrument
+    """
     text = (resources.files("logger") / "data" / "instruments.toml").read_text(encoding="utf-8")
     presets = {}
     for name, values in tomllib.loads(text).items():
@@ -29,6 +34,15 @@ def load_presets() -> dict[str, Instrument]:
 def find_preset(name: str) -> Instrument:
     """Return the preset of that short name.
 
+    Parameters
+    ----------
+    name : str
+        One of :func:`load_presets`' names.
+
+    Returns
+    -------
+    Instrument
+
     Raises
     ------
     InputError
@@ -36,12 +50,25 @@ def find_preset(name: str) -> Instrument:
     """
     presets = load_presets()
     if name not in presets:
-        raise InputError(f"there is no instrument {name!r}; choose one of {', '.join(presets)}")
+        raise InputError(
+            f"there is no instrument {name!r}",
+            next_step=f"choose one of {', '.join(presets)}",
+        )
     return presets[name]
 
 
 def with_outer_distance(instrument: Instrument, outer_mm: float) -> Instrument:
     """The same instrument with evenly spaced courses, ``outer_mm`` between the middles of the outer ones.
+
+    Parameters
+    ----------
+    instrument : Instrument
+        With at least two courses.
+    outer_mm : float
+
+    Returns
+    -------
+    Instrument
 
     Raises
     ------
@@ -52,15 +79,25 @@ def with_outer_distance(instrument: Instrument, outer_mm: float) -> Instrument:
     spacing = outer_mm / gaps
     if not 3.0 <= spacing <= 40.0:
         raise InputError(
-            f"{outer_mm:g} mm across {instrument.courses} courses would put them {spacing:.1f} mm apart; measure from "
-            f"the middle of one outer course to the middle of the other, here about "
-            f"{sum(instrument.spacing_mm):.0f} mm"
+            f"{outer_mm:g} mm across {instrument.courses} courses would put them {spacing:.1f} mm apart",
+            next_step="measure from the middle of one outer course to the middle of the other, here about "
+            f"{sum(instrument.spacing_mm):.0f} mm",
         )
     return replace(instrument, spacing_mm=(spacing,) * gaps)
 
 
 def describe_instrument(instrument: Instrument) -> str:
-    """An instrument in one line, for a person to check."""
+    """An instrument in one line, for a person to check.
+
+    Parameters
+    ----------
+    instrument : Instrument
+
+    Returns
+    -------
+    str
+        Distances in mm.
+    """
     strings = f"{instrument.strings} strings"
     if instrument.courses != instrument.strings:
         strings += f" in {instrument.courses} courses"

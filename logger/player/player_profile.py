@@ -58,7 +58,16 @@ class RememberedLever:
 
 @dataclass(frozen=True)
 class PlayerProfile:
-    """One player's settings. ``strap`` is the one worn now."""
+    """One player's settings. ``strap`` is the one worn now.
+
+    Attributes
+    ----------
+    player : Player
+    instrument : Instrument
+    strap : str
+    levers : tuple of LeverSeen
+        Measured by gestures, by strap.
+    """
 
     player: Player
     instrument: Instrument
@@ -73,7 +82,14 @@ class PlayerProfile:
 
 @dataclass(frozen=True)
 class Players:
-    """Everybody known here, and who plays now."""
+    """Everybody known here, and who plays now.
+
+    Attributes
+    ----------
+    profiles : tuple of PlayerProfile
+    active : str
+        Name of who plays now; empty where nobody does.
+    """
 
     profiles: tuple[PlayerProfile, ...] = ()
     active: str = ""
@@ -133,6 +149,10 @@ def players_path() -> Path:
 def load_players() -> Players:
     """Read the players; none where there is no file yet.
 
+    Returns
+    -------
+    Players
+
     Raises
     ------
     InputError
@@ -145,27 +165,53 @@ def load_players() -> Players:
         content = tomllib.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
         raise InputError(
-            f"{path} cannot be read ({error}); correct it, or delete it and run: strokeplane start"
+            f"{path} cannot be read ({error})",
+            next_step="correct it, or delete it and run: strokeplane start",
         ) from error
     entries = content.pop("player", [])
     root = Table(content, str(path), InputError)
     if root.integer("version", 1, 1_000_000) > SCHEMA:
-        raise InputError(f"{path} was written by a newer strokeplane; update this one")
+        raise InputError(
+            f"{path} was written by a newer strokeplane",
+            next_step="update this one",
+        )
     active = root.text("active", "")
     root.refuse_unknown()
     if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
-        raise InputError(f"{path}: [[player]] must be a list of tables; correct it")
+        raise InputError(
+            "[[player]] must be a list of tables",
+            next_step="correct it",
+            file=str(path),
+        )
     return Players(tuple(_read_profile(entry, str(path)) for entry in entries), active)
 
 
 def load_active() -> PlayerProfile | None:
-    """The player who plays now, or None where nobody is known yet."""
+    """The player who plays now, or None where nobody is known yet.
+
+    Returns
+    -------
+    PlayerProfile or None
+
+    Raises
+    ------
+    InputError
+        The players' file is damaged or of a newer version.
+    """
     players = load_players()
     return players.find(players.active)
 
 
 def save_players(players: Players) -> Path:
     """Write the players and return the file.
+
+    Parameters
+    ----------
+    players : Players
+
+    Returns
+    -------
+    Path
 
     Raises
     ------

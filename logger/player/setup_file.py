@@ -18,6 +18,15 @@ def read_setup(path: Path | None) -> Setup:
 
     The sensor's stored calibration is applied.
 
+    Parameters
+    ----------
+    path : Path or None
+        TOML file; None takes what ``strokeplane start`` kept.
+
+    Returns
+    -------
+    Setup
+
     Raises
     ------
     InputError
@@ -28,7 +37,10 @@ def read_setup(path: Path | None) -> Setup:
     try:
         root = Table(tomllib.loads(path.read_text(encoding="utf-8-sig")), str(path), InputError)
     except (OSError, ValueError) as error:
-        raise InputError(f"{path} cannot be read as TOML ({error}); check its path and contents") from error
+        raise InputError(
+            f"{path} cannot be read as TOML ({error})",
+            next_step="check its path and contents",
+        ) from error
     sensor = root.table("sensor", optional=True)
     lever = sensor.numbers("lever_mm", 3, -300.0, 300.0) if sensor.has("lever_mm") else None
     lever_sd = sensor.number_or_none("lever_sd_mm", 0.1, 50.0)
@@ -50,7 +62,16 @@ def setup_of_player() -> Setup:
 
 
 def setup_of(profile: PlayerProfile) -> Setup:
-    """Setup of a player, with the lever arm remembered for the strap."""
+    """Setup of a player, with the lever arm remembered for the strap.
+
+    Parameters
+    ----------
+    profile : PlayerProfile
+
+    Returns
+    -------
+    Setup
+    """
     lever = profile.expected_lever()
     return Setup(
         player=profile.player,

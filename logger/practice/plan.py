@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import json
-import math
 import re
 import tomllib
 from dataclasses import dataclass, fields
+from fractions import Fraction
 from pathlib import Path
 from typing import Literal
 
 from analysis.drills.phrases import MAX_NOTES, Phrase, read_phrase
+from analysis.drills.practice_form import section_beats
+from analysis.model.cautions import STOP
 from analysis.model.errors import InputError, OutputError, StrokeplaneError
 from logger.files.atomic_file import check_absent, reason
 from logger.files.toml_table import Table
@@ -101,20 +103,35 @@ class PlanBlock:
             raise InputError("seconds is missing: say how long the rest lasts")
         for name in given(self):
             if name not in ("kind", "seconds", "note"):
-                raise InputError(f"{name} has no meaning in a rest; remove it, or make the block a play")
+                raise InputError(
+                    f"{name} has no meaning in a rest",
+                    next_step="remove it, or make the block a play",
+                )
 
     def _check_play(self) -> None:
         lengths = [name for name in LENGTHS if getattr(self, name) is not None]
         if len(lengths) != 1:
             found = " and ".join(lengths) or "none of them"
-            raise InputError(f"{(lengths or ['seconds'])[-1]}: give one of repeats, bars, seconds; found {found}")
+            raise InputError(
+                f"{(lengths or ['seconds'])[-1]}: give one of repeats, bars, seconds",
+                found=f"{found}",
+            )
         if self.rest_beats is not None and self.rest_s is not None:
-            raise InputError("rest_s and rest_beats are both given; keep one")
+            raise InputError(
+                "rest_s and rest_beats are both given",
+                next_step="keep one",
+            )
         for name in ("notes_per_beat", "repeats", "bars", "rest_beats"):
             if getattr(self, name) is not None and self.tempo_bpm is None:
-                raise InputError(f"{name} needs a tempo; give tempo_bpm")
+                raise InputError(
+                    f"{name} needs a tempo",
+                    next_step="give tempo_bpm",
+                )
         if self.repeats is not None and not (self.drill and self.notes_per_beat):
-            raise InputError("repeats counts passes of a drill; give drill and notes_per_beat, or seconds instead")
+            raise InputError(
+                "repeats counts passes of a drill",
+                next_step="give drill and notes_per_beat, or seconds instead",
+            )
         if self.drill:
             try:
                 read_phrase(self.drill, MOST_STRINGS)
@@ -138,7 +155,7 @@ class PlanBlock:
             return self.bars * self.beats_per_bar
         if self.repeats is None or self.phrase is None or self.notes_per_beat is None:
             return None
-        return math.ceil(self.repeats * len(self.phrase.notes) / self.notes_per_beat - 1e-9)
+        return section_beats(self.phrase, self.repeats, Fraction(self.notes_per_beat).limit_denominator(48))
 
     @property
     def play_s(self) -> float:
@@ -161,6 +178,11 @@ class PlanBlock:
 class Plan:
     """A named list of blocks, in the order of play.
 
+    Attributes
+    ----------
+    name : str
+    blocks : tuple of PlanBlock
+
     Raises
     ------
     InputError
@@ -174,10 +196,14 @@ class Plan:
         if not self.name.isprintable() or len(self.name) > 100:
             raise InputError("name must be one line of at most 100 printable characters")
         if not 1 <= len(self.blocks) <= MOST_BLOCKS or all(block.kind == "rest" for block in self.blocks):
-            raise InputError(f"block: give 1 to {MOST_BLOCKS} blocks, one of them play; found {len(self.blocks)}")
+            raise InputError(
+                f"block: give 1 to {MOST_BLOCKS} blocks, one of them play",
+                found=f"{len(self.blocks)}",
+            )
         if self.total_s > MOST_HOURS * 3600:
             raise InputError(
-                f"block: the blocks last {self.total_s / 3600:.1f} hours together; keep a plan under {MOST_HOURS:g}"
+                f"block: the blocks last {self.total_s / 3600:.1f} hours together",
+                next_step=f"keep a plan under {MOST_HOURS:g}",
             )
 
     @property
@@ -204,8 +230,17 @@ def given(block: PlanBlock) -> dict[str, object]:
 
 
 def render_plan(plan: Plan) -> str:
-    """Return a plan as TOML, which :func:`parse_plan` reads back unchanged."""
-    lines = [f"name = {_toml(plan.name)}"]
+    """Return a plan as TOML, which :func:`parse_plan` reads back unchanged.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    str
+    """
+    lines = [f"# {STOP}", f"name = {_toml(plan.name)}"]
     for block in plan.blocks:
         lines += ["", "[[block]]", f"kind = {_toml(block.kind)}"]
         lines += [f"{name} = {_toml(value)}" for name, value in given(block).items() if name != "kind"]
@@ -245,6 +280,15 @@ def check_plan_target(path: Path, replace: bool) -> None:
 def read_plan(path: Path) -> Plan:
     """Read a plan from a file.
 
+    Parameters
+    ----------
+    path : Path
+        Of a TOML file.
+
+    Returns
+    -------
+    Plan
+
     Raises
     ------
     InputError
@@ -253,9 +297,15 @@ def read_plan(path: Path) -> Plan:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
-        raise InputError(f"{path} is not UTF-8 ({error.reason}); save it as UTF-8") from error
+        raise InputError(
+            f"{path} is not UTF-8 ({error.reason})",
+            next_step="save it as UTF-8",
+        ) from error
     except OSError as error:
-        raise InputError(f"{path} cannot be read ({reason(error)}); check the path") from error
+        raise InputError(
+            f"{path} cannot be read ({reason(error)})",
+            next_step="check the path",
+        ) from error
     return parse_plan(text, str(path))
 
 
@@ -269,9 +319,9 @@ def parse_plan(text: str, where: str) -> Plan:
 
     Examples
     --------
-    >>> plan = parse_plan("[[block]]\ntempo_bpm = 100\nbars = 2\nrest_s = 20", "example")
+    >>> plan = parse_plan("[[block]]\ntempo_bpm = 96\nbars = 2\nrest_s = 20", "example")
     >>> plan.blocks[0].play_s
-    4.8
+    5.0
     """
     try:
         content = tomllib.loads(text)
@@ -279,7 +329,11 @@ def parse_plan(text: str, where: str) -> Plan:
         raise InputError(f"{where} is not TOML: {error}") from error
     rows = content.pop("block", [])
     if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
-        raise InputError(f"{where}: block must be tables; write [[block]] above each")
+        raise InputError(
+            "block must be tables",
+            next_step="write [[block]] above each",
+            file=str(where),
+        )
     head = Table(content, where, InputError)
     name = head.text("name", "")
     head.refuse_unknown()
@@ -291,7 +345,10 @@ def parse_plan(text: str, where: str) -> Plan:
     try:
         return Plan(name, blocks)
     except InputError as error:
-        raise InputError(f"{where}: {error}") from error
+        raise InputError(
+            f"{error}",
+            file=str(where),
+        ) from error
 
 
 def _block_lines(text: str, count: int) -> list[int | None]:
@@ -312,7 +369,11 @@ class _BlockTable(Table):
     def error(self, sentence: str) -> StrokeplaneError:
         """Return an error with the line of the field that the sentence begins with, else of the block."""
         if self._start is None:
-            return InputError(f"{self._where}, block {self._number}: {sentence}")
+            return InputError(
+                f"{sentence}",
+                file=str(self._where),
+                block=int(self._number),
+            )
         field = re.match(r"(?:key ')?([\w-]+)", sentence)
         line = self._start
         for at, content in enumerate(self._lines[self._start :], self._start + 1):

@@ -18,7 +18,20 @@ QUAD = (0, 1, 1, 0)
 
 
 def plan_ladder(block: PlanBlock, tempi_bpm: Sequence[float], name: str = "Tempo ladder") -> Plan:
-    """One block at every tempo, in the order given."""
+    """One block at every tempo, in the order given.
+
+    Parameters
+    ----------
+    block : PlanBlock
+        What every block is but for its tempo.
+    tempi_bpm : sequence of float
+    name : str
+        Of the plan.
+
+    Returns
+    -------
+    Plan
+    """
     return Plan(name, tuple(replace(block, tempo_bpm=tempo) for tempo in tempi_bpm))
 
 
@@ -37,13 +50,21 @@ def plan_postures(
     seed : int
         Decides for every round which of the two comes first.
 
+    Returns
+    -------
+    Plan
+        Eight blocks a round.
+
     Raises
     ------
     InputError
         Postures of one name, or no rounds.
     """
     if postures[0] == postures[1] or not all(postures):
-        raise InputError(f"expected two postures with different names, found {' and '.join(map(repr, postures))}")
+        raise InputError(
+            expected="two postures with different names",
+            found=f"{' and '.join(map(repr, postures))}",
+        )
     order = balanced_order(rounds, seed)
     return Plan(name, tuple(replace(block, posture=postures[which]) for which in order))
 
@@ -60,7 +81,10 @@ def balanced_order(rounds: int, seed: int) -> tuple[int, ...]:
     (1, 0, 0, 1, 0, 1, 1, 0)
     """
     if not 1 <= rounds <= 8:
-        raise InputError(f"expected 1 to 8 rounds of eight blocks, found {rounds}")
+        raise InputError(
+            expected="1 to 8 rounds of eight blocks",
+            found=f"{rounds}",
+        )
     starts = np.random.default_rng(seed).integers(0, 2, rounds)
     return tuple(int(place ^ start ^ mirror) for start in starts for mirror in (0, 1) for place in QUAD)
 
@@ -69,6 +93,16 @@ def plan_practice(practice: Practice, name: str) -> Plan:
     """The blocks that play a practice: phrase, rest in time with the click, the twin with the other posture.
 
     Only the first block of a tempo is counted in: through the short rests the click goes on.
+
+    Parameters
+    ----------
+    practice : Practice
+    name : str
+        Of the plan.
+
+    Returns
+    -------
+    Plan
     """
     form = practice.form
     blocks = []
@@ -81,9 +115,9 @@ def plan_practice(practice: Practice, name: str) -> Plan:
                 notes_per_beat=float(form.notes_per_beat),
                 drill=write_phrase(section.phrase),
                 repeats=section.repeats,
-                count_in_beats=form.count_in_beats if index % 2 == 0 else 0,
+                count_in_beats=form.count_in if index % 2 == 0 else 0,
                 beats_per_bar=form.beats_per_bar,
-                rest_beats=form.rest_beats,
+                rest_beats=form.rest,
                 wanted=demand if demand in ("down", "up") else None,
             )
         )
@@ -95,6 +129,23 @@ def plan_long(
 ) -> Plan:
     """Blocks until so many minutes are played, with a break whenever so many minutes were played since the last.
 
+    Parameters
+    ----------
+    block : PlanBlock
+        What every block is.
+    play_minutes : float
+        Of play altogether, at least.
+    break_every_min : float
+        Minutes of play between breaks.
+    break_s : float
+        Length of a break.
+    name : str
+        Of the plan.
+
+    Returns
+    -------
+    Plan
+
     Raises
     ------
     InputError
@@ -102,8 +153,8 @@ def plan_long(
     """
     if block.play_s > 60 * break_every_min:
         raise InputError(
-            f"a block of {block.play_s:g} s does not fit between breaks every {break_every_min:g} minutes of play; "
-            "make it shorter"
+            f"a block of {block.play_s:g} s does not fit between breaks every {break_every_min:g} minutes of play",
+            next_step="make it shorter",
         )
     count = max(1, math.ceil(60 * play_minutes / block.play_s - 1e-9))
     rest = PlanBlock(
@@ -125,7 +176,17 @@ def plan_long(
 
 
 def find_remarks(plan: Plan) -> tuple[str, ...]:
-    """Sentences on what a plan can be played with, but hardly answers or does no good."""
+    """Sentences on what a plan can be played with, but hardly answers or does no good.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    tuple of str
+        Empty where there is nothing to say.
+    """
     remarks = []
     longest_s = _longest_play_s(plan)
     if longest_s > LONGEST_PLAY_S:

@@ -17,6 +17,11 @@ def played_drill(block: PlayBlock, strings: int) -> PlayBlock:
     strings : int
         Strings or courses of the instrument.
 
+    Returns
+    -------
+    PlayBlock
+        The block unchanged where its drill is only a name.
+
     Raises
     ------
     InputError

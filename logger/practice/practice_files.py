@@ -1,4 +1,4 @@
-"""Practice material as files: text tab, standard MIDI file, WAV click, and a plan for the guided session.
+"""Practice material as files: text tab, standard MIDI file, WAV tracks, and a plan for the guided session.
 
 All four say the same: they are written from one :class:`analysis.drills.practice_form.Practice`. Each file appears
 whole or not at all.
@@ -8,41 +8,40 @@ from __future__ import annotations
 
 import io
 import math
-import struct
-import wave
 from collections.abc import Sequence
+from fractions import Fraction
 from pathlib import Path
 from typing import NamedTuple
 
 import mido
-import numpy as np
 import pandas as pd
 
-from analysis.drills.phrases import Phrase, read_demand
+from analysis.drills.notes import Note, Phrase
+from analysis.drills.phrases import read_demand
 from analysis.drills.practice_form import Practice, Section, microseconds_per_beat
 from analysis.drills.session_changes import DrillBlock
 from analysis.drills.string_changes import CHANGE_COLUMNS
-from analysis.drills.tab import require_strings, write_tab
+from analysis.drills.tab_writing import require_strings, write_tab
 from analysis.drills.tuning import Tuning
+from analysis.model.cautions import STOP
 from analysis.model.errors import InputError, OutputError
 from logger.files.atomic_file import reason, write_text_atomic
 from logger.files.own_result import begins_with, check_result, contains, made_by, write_result
 from logger.practice.plan import check_plan_target, render_plan
 from logger.practice.plan_orders import plan_practice
+from logger.practice.practice_tracks import render_track
 
-# General MIDI's percussion channel and two of its sounds, high and low wood block; program 24 is a plucked guitar.
+# General MIDI's percussion channel and three of its sounds, high and low wood block and an open triangle; program 24
+# is a plucked guitar.
 CLICK_CHANNEL = 9
-ACCENT_KEY, CLICK_KEY = 76, 77
+ACCENT_KEY, CLICK_KEY, CUE_KEY = 76, 77, 81
 PLUCKED_PROGRAM = 24
 TICKS_PER_BEAT = 480
-NOTE_SHARE = 0.9
+MOST_TICKS = 32_767
+NOTE_SHARE = Fraction(9, 10)
 """Share of a note's time that it sounds in the MIDI file."""
 
-WAV_RATE_HZ = 22050
-CLICK_S = 0.03
-ACCENT_HZ, CLICK_HZ = 1600.0, 1000.0
-
-FILE_NAMES = {"tab": "practice.tab.txt", "midi": "practice.mid", "click": "click.wav", "plan": "plan.toml"}
+FILE_NAMES = {"tab": "practice.tab.txt", "midi": "practice.mid", "plan": "plan.toml"}
 
 MADE_HERE = contains(b"Made by strokeplane ")
 """How an older tab, MIDI file or click is known."""
@@ -61,21 +60,23 @@ class _Tick(NamedTuple):
 def write_material(
     folder: Path, practice: Practice, tuning: Tuning, name: str, replace: bool = False
 ) -> dict[str, Path]:
-    """Write tab, MIDI file, click and plan into a folder, which is made if need be.
+    """Write tab, MIDI file, plan and a WAV track for every tempo into a folder, which is made if need be.
 
     Parameters
     ----------
     folder : Path
     practice : Practice
     tuning : Tuning
+        With as many strings as the phrases.
     name : str
+        Title of the practice.
     replace : bool
         A plan that is there, perhaps edited since, is written over; older files of ours besides it always are.
 
     Returns
     -------
     dict
-        Path of each file by its key in :data:`FILE_NAMES`.
+        Path of each file by its key in :data:`FILE_NAMES`; tracks by their names.
 
     Raises
     ------
@@ -86,37 +87,54 @@ def write_material(
     """
     for text in (name, *practice.form.postures):
         if not text.isprintable():
-            raise InputError(f"Names may hold printable characters only; found {text!r}.")
+            raise InputError(
+                "Names may hold printable characters only",
+                found=f"{text!r}.",
+            )
     # Everything is rendered before the first file is written, so a bad phrase leaves nothing behind.
     content = {
         "tab": render_tab(practice, tuning, name).encode(),
         "midi": render_midi(practice, tuning, name),
-        "click": render_click(practice),
         "plan": render_plan(plan_practice(practice, name)).encode(),
+    }
+    content |= {
+        track_name(practice, place): render_track(practice, place) for place in range(len(practice.tempo_changes))
     }
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise OutputError(f"{folder} cannot be made ({reason(error)}); name another folder") from error
-    paths = {key: folder / FILE_NAMES[key] for key in content}
-    for key in ("tab", "midi", "click"):
+        raise OutputError(
+            f"{folder} cannot be made ({reason(error)})",
+            next_step="name another folder",
+        ) from error
+    paths = {key: folder / FILE_NAMES.get(key, key) for key in content}
+    results = [key for key in content if key != "plan"]
+    for key in results:
         check_result(paths[key], MADE_HERE)
     check_plan_target(paths["plan"], replace)
-    for key in ("tab", "midi", "click"):
+    for key in results:
         write_result(paths[key], content[key], MADE_HERE)
     write_text_atomic(paths["plan"], content["plan"].decode())
     return paths
+
+
+def track_name(practice: Practice, place: int) -> str:
+    """Return the file name of the track of one rung."""
+    return f"track-{place + 1:02d}-{practice.tempo_changes[place][1]:g}-bpm.wav"
 
 
 def render_tab(practice: Practice, tuning: Tuning, name: str) -> str:
     """Return phrase and twin as text tab with remarks on how to practise them."""
     form = practice.form
     tempi = ", ".join(f"{tempo:g}" for _, tempo in practice.tempo_changes)
+    length = f"at least {form.section_s:g} s" if practice.sections[0].phrase.loops else "once"
+    length = length if form.repeats is None else f"{form.repeats} times"
     lines = [
         f"# {' '.join(name.split())}",
-        f"# Tempo: {tempi} BPM, {float(form.notes_per_beat):g} notes a beat. Each line {form.repeats} times, "
-        f"{form.rest_beats} beat(s) of rest, then the other with the other posture.",
+        f"# Tempo: {tempi} BPM, {float(form.notes_per_beat):g} notes a beat. Each {length}, "
+        f"then {form.rest} beats of rest, then the other with the other posture.",
         "# d: downstroke, u: upstroke.",
+        f"# {STOP}",
         f"# Made by {made_by()}.",
         "",
     ]
@@ -153,6 +171,8 @@ def render_midi(practice: Practice, tuning: Tuning, name: str) -> bytes:
     for beat, accent in practice.clicks:
         key, velocity = (ACCENT_KEY, 110) if accent else (CLICK_KEY, 80)
         clicks += _sounding(beat * ticks, ticks // 8, key, velocity, CLICK_CHANNEL)
+    for beat in practice.cues:
+        clicks += _sounding(beat * ticks, ticks // 2, CUE_KEY, 110, CLICK_CHANNEL)
     file.tracks.append(_track("click", clicks))
     buffer = io.BytesIO()
     file.save(file=buffer)
@@ -160,9 +180,10 @@ def render_midi(practice: Practice, tuning: Tuning, name: str) -> bytes:
 
 
 def _ticks_per_beat(practice: Practice) -> int:
-    """Return the ticks of a beat, a multiple of 480 by which every note falls on a whole tick."""
-    rate = practice.form.notes_per_beat
-    return TICKS_PER_BEAT * rate.numerator // math.gcd(TICKS_PER_BEAT * rate.denominator, rate.numerator)
+    """Return the ticks of a beat, a multiple of 480 that puts every note on a whole tick, if a file can hold it."""
+    beats = [beat for section in practice.sections[:2] for beat, *_ in practice.sounds(section)]
+    ticks = math.lcm(TICKS_PER_BEAT, *(beat.denominator for beat in beats))
+    return ticks if ticks <= MOST_TICKS else TICKS_PER_BEAT * 60
 
 
 def _tempo_map(practice: Practice, ticks: int) -> list[_Tick]:
@@ -171,7 +192,7 @@ def _tempo_map(practice: Practice, ticks: int) -> list[_Tick]:
     for beat, tempo in practice.tempo_changes:
         message = mido.MetaMessage("set_tempo", tempo=microseconds_per_beat(tempo))
         events.append(_Tick(beat * ticks, 0, message))
-        if practice.form.count_in_beats:
+        if practice.form.count_in:
             events.append(_Tick(beat * ticks, 1, mido.MetaMessage("marker", text=f"{tempo:g} BPM, count-in")))
     for k, section in enumerate(practice.sections):
         text = f"{section.tempo_bpm:g} BPM, {('phrase', 'twin')[k % 2]}, posture {section.posture}"
@@ -181,14 +202,16 @@ def _tempo_map(practice: Practice, ticks: int) -> list[_Tick]:
 
 def _note_events(practice: Practice, section: Section, tuning: Tuning, ticks: int, channel: int) -> list[_Tick]:
     """Return the notes of one section, the first of every pass a little louder."""
-    require_strings(section.phrase, tuning)
-    length = int(ticks / practice.form.notes_per_beat * NOTE_SHARE)
+    phrase = section.phrase
+    require_strings(phrase, tuning)
+    lead = len(phrase.lead)
     events = []
-    for index in range(section.note_count):
-        place = index % len(section.phrase.notes)
-        start = practice.note_beat(section, index) * ticks
-        velocity = 100 if place == 0 else 80
-        events += _sounding(int(start), length, tuning.pitch(section.phrase.notes[place]), velocity, channel)
+    for beat, beats, string, fret, place in practice.sounds(section):
+        # What is slurred sounds softer than what is picked; it follows without a gap.
+        first = place is not None and place >= lead and (place - lead) % len(phrase.notes) == 0
+        velocity = 60 if place is None else 100 if first else 80
+        start, end = round(beat * ticks), round((beat + beats * NOTE_SHARE) * ticks)
+        events += _sounding(start, max(end - start, 1), tuning.pitch(Note(string, fret)), velocity, channel)
     return events
 
 
@@ -210,40 +233,15 @@ def _track(name: str, events: Sequence[_Tick]) -> mido.MidiTrack:
     return track
 
 
-def render_click(practice: Practice) -> bytes:
-    """Return the click as WAV: mono, 16 bit, every click at the nearest sample of its time in the MIDI file."""
-    total = round(practice.seconds_at(practice.end_beat) * WAV_RATE_HZ) + round(CLICK_S * WAV_RATE_HZ)
-    sound = np.zeros(total)
-    time_s = np.arange(round(CLICK_S * WAV_RATE_HZ)) / WAV_RATE_HZ
-    decay = np.exp(-time_s / (CLICK_S / 5)) * (1 - time_s / CLICK_S)
-    shapes = {
-        True: 0.9 * decay * np.cos(2 * np.pi * ACCENT_HZ * time_s),
-        False: 0.6 * decay * np.cos(2 * np.pi * CLICK_HZ * time_s),
-    }
-    for beat, accent in practice.clicks:
-        start = round(practice.seconds_at(beat) * WAV_RATE_HZ)
-        sound[start : start + len(time_s)] = shapes[accent]
-    buffer = io.BytesIO()
-    with wave.open(buffer, "wb") as file:
-        file.setnchannels(1)
-        file.setsampwidth(2)
-        file.setframerate(WAV_RATE_HZ)
-        file.writeframes((sound * 32767).astype("<i2").tobytes())
-    return _signed(buffer.getvalue())
-
-
-def _signed(sound: bytes) -> bytes:
-    """Put into a WAV file, before its samples, which software made it: RIFF's list of remarks (LIST, INFO, ISFT)."""
-    words = f"Made by {made_by()}".encode() + b"\0"
-    words += b"\0" * (len(words) % 2)
-    remark = b"INFOISFT" + struct.pack("<I", len(words)) + words
-    remark = b"LIST" + struct.pack("<I", len(remark)) + remark
-    at = sound.index(b"data", 12)
-    return b"RIFF" + struct.pack("<I", len(sound) - 8 + len(remark)) + sound[8:at] + remark + sound[at:]
-
-
 def write_changes(path: Path, blocks: Sequence[DrillBlock]) -> None:
     """Write the string changes of a session's drills as CSV, one row a change, with the block in front.
+
+    Parameters
+    ----------
+    path : Path
+        Of the CSV file.
+    blocks : sequence of DrillBlock
+        At least one.
 
     Raises
     ------

@@ -21,7 +21,13 @@ Draw: TypeAlias = Callable[[RecordingState, RecordSession, int], None]
 
 @contextmanager
 def open_screen() -> Iterator[Draw]:
-    """Yield a function that shows how the recording stands."""
+    """Yield a function that shows how the recording stands.
+
+    Yields
+    ------
+    Draw
+        Takes the recording's state, the session and the number of strokes.
+    """
     console = Console(stderr=True)
     if not (sys.stderr.isatty() and console.is_terminal):
         yield PlainLines()

@@ -44,7 +44,20 @@ ACCEPT_KEYS = (" ", "\r", "\n", RIGHT, PAGE_DOWN)
 
 @dataclass(frozen=True)
 class BlockSettings:
-    """What is the same in every block of this recording."""
+    """What is the same in every block of this recording.
+
+    Attributes
+    ----------
+    postures : tuple of str
+        Labels, by turns.
+    tempo_bpm : float or None
+    notes_per_beat : float or None
+    drill : str
+    wanted : {"down", "up"} or None
+    flat : bool
+    gestures : tuple of AskedGesture
+        Those to ask for; empty for the usual ones.
+    """
 
     postures: tuple[str, ...] = ("A",)
     tempo_bpm: float | None = None
@@ -63,6 +76,12 @@ class BlockSettings:
 
 class RecordSession:
     """Turn key presses into events of a recorder.
+
+    Parameters
+    ----------
+    recorder : Recorder
+    counter : StrokeCounter
+    settings : BlockSettings
 
     Attributes
     ----------

@@ -38,6 +38,14 @@ class RecorderSettings:
 
     ``queue_items`` batches wait at most for the disk (a sensor sends 25 to 250 a second); ``refresh_s`` is how often
     open events are written again and the file's place and the disk's room are checked. ``monotonic_s`` times the syncs.
+
+    Attributes
+    ----------
+    queue_items : int
+    refresh_s : float
+    host_time_s : callable
+        Seconds since the epoch.
+    monotonic_s : callable
     """
 
     queue_items: int = 8192
@@ -49,7 +57,20 @@ class RecorderSettings:
 
 @dataclass(frozen=True)
 class Setup:
-    """What a recording says of player, instrument and sensor, besides the samples."""
+    """What a recording says of player, instrument and sensor, besides the samples.
+
+    Attributes
+    ----------
+    player : Player
+    instrument : Instrument
+    calibration : callable
+        Gives the one that holds for a sensor.
+    lever_mm : (float, float, float) or None
+        From the sensor to the plectrum's tip, sensor axes.
+    lever_sd_mm : float or None
+        Standard error an axis.
+    metadata : dict of str to str
+    """
 
     player: Player = field(default_factory=Player)
     instrument: Instrument = field(default_factory=Instrument)
@@ -61,7 +82,23 @@ class Setup:
 
 @dataclass(frozen=True)
 class RecordingState:
-    """How the recording stands, for a screen."""
+    """How the recording stands, for a screen.
+
+    Attributes
+    ----------
+    elapsed_s : float
+    samples : int
+        Recorded so far.
+    losses : Losses
+    linked : bool
+        Whether the sensor is there.
+    reason : str
+        Why it is not.
+    gaps : int
+        Times the link was lost.
+    open_event : Event or None
+        The event that is running, or None.
+    """
 
     elapsed_s: float
     samples: int
@@ -194,7 +231,10 @@ class Recorder:
         """
         fit = self._source.clock.fit() or self._last_fit
         if fit is None:
-            raise DeviceError("no sample has come yet, so nothing can be marked; wait for the sensor")
+            raise DeviceError(
+                "no sample has come yet, so nothing can be marked",
+                next_step="wait for the sensor",
+            )
         self._last_fit = fit
         return fit.device_s(self._settings.host_time_s())
 
@@ -318,7 +358,8 @@ class Recorder:
             if not closed and self.error is None:
                 # A fault of this program; the thread's hook shows it, and nobody may take the recording for whole.
                 self.error = SessionFileError(
-                    f"{self.path} stopped growing by a fault of this program; what was synced is safe, report the fault"
+                    f"{self.path} stopped growing by a fault of this program",
+                    next_step="what was synced is safe, report the fault",
                 )
                 self._give_up(writer)
 
@@ -344,8 +385,8 @@ class Recorder:
             writer.sync()
             rescued = writer.copy_synced_to(rescue_path(self.path))
             raise SessionFileError(
-                f"{self.path} was removed or moved while it was being recorded; everything up to then is saved in "
-                f"{rescued}, start a new recording"
+                f"{self.path} was removed or moved while it was being recorded",
+                next_step=f"everything up to then is saved in {rescued}, start a new recording",
             )
 
         self._end_before_the_disk_is_full(writer)

@@ -30,6 +30,20 @@ WIDEST = 100
 def each_posture(results: Sequence[SessionResult], posture: str | None, ask: Callable[[str], Answer]) -> list[Answer]:
     """Ask a question of one posture, or of every posture that blocks name; one that cannot be told is passed over.
 
+    Parameters
+    ----------
+    results : sequence of SessionResult
+        Sessions whose blocks name the postures.
+    posture : str or None
+        The only one to ask about, or None for all.
+    ask : callable
+        Takes a posture's name and gives the answer.
+
+    Returns
+    -------
+    list
+        One answer a posture.
+
     Raises
     ------
     StrokeplaneError
@@ -52,6 +66,13 @@ def each_posture(results: Sequence[SessionResult], posture: str | None, ask: Cal
 
 def check_outputs(json_path: Path | None, html_path: Path | None, inputs: Sequence[Path]) -> None:
     """Find out before a long computation what would keep its answer from being written.
+
+    Parameters
+    ----------
+    json_path, html_path : Path or None
+        Where the answer is to go; ``-`` is standard output.
+    inputs : sequence of Path
+        Files that must not be written over.
 
     Raises
     ------
@@ -102,12 +123,36 @@ def put_out(
 
 
 def all_cautions(results: Sequence[SessionResult]) -> tuple[str, ...]:
-    """Cautions of several sessions, each once, the most urgent first."""
+    """Cautions of several sessions, each once, the most urgent first.
+
+    Parameters
+    ----------
+    results : sequence of SessionResult
+
+    Returns
+    -------
+    tuple of str
+    """
     return tuple(dict.fromkeys(caution for result in results for caution in result.cautions))
 
 
 def plain(value: Any) -> Any:
-    """Only what JSON knows: tables as lists of rows; numbers that are none, or infinite, as null."""
+    """Only what JSON knows: tables as lists of rows; numbers that are none, or infinite, as null.
+
+    Parameters
+    ----------
+    value : Any
+        Plain values, arrays, tables, records, and what holds them.
+
+    Returns
+    -------
+    Any
+
+    Raises
+    ------
+    TypeError
+        A value that has no form in JSON; the caller is wrong, not the user.
+    """
     if value is None or isinstance(value, bool | str | int):
         return value
     if isinstance(value, np.generic):

@@ -22,6 +22,17 @@ def put_out_progress(
 ) -> None:
     """Follow the players of a folder and print or write it.
 
+    Parameters
+    ----------
+    found : FolderSummaries
+        The sessions' summaries, and what could not be read.
+    player : str or None
+        The only one to show, or None for all.
+    now_s : float or None
+        Seconds since the epoch, from which breaks are counted; None for no such count.
+    outputs : (Path or None, Path or None)
+        JSON file and page.
+
     Raises
     ------
     InputError
@@ -37,7 +48,9 @@ def put_out_progress(
         summaries = tuple(s for s in summaries if player in (s.player, s.player or NO_NAME))
         if not summaries:
             raise InputError(
-                f"expected a player of this folder ({', '.join(names)}), found {player!r}; correct the name"
+                expected=f"a player of this folder ({', '.join(names)})",
+                found=f"{player!r}",
+                next_step="correct the name",
             )
     players = follow_progress(summaries, now_s)
     sections = progress_page(players, found, pictures=outputs[1] is not None)

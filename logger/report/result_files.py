@@ -29,6 +29,11 @@ TIMES = ("start_s", "end_s")
 def write_strokes_csv(result: SessionResult, path: Path) -> None:
     """Write one row a stroke, columns of ``STROKE_CSV_COLUMNS``; an empty cell is missing.
 
+    Parameters
+    ----------
+    result : SessionResult
+    path : Path
+
     Raises
     ------
     OutputError
@@ -43,7 +48,19 @@ def render_strokes_csv(strokes: pd.DataFrame) -> str:
 
 
 def render_table_csv(table: pd.DataFrame, columns: Sequence[Column]) -> str:
-    """Some columns of a table as CSV text: times to the microsecond, other numbers to four decimals."""
+    """Some columns of a table as CSV text: times to the microsecond, other numbers to four decimals.
+
+    Parameters
+    ----------
+    table : DataFrame
+    columns : sequence of Column
+        Those to write, in order; each must be in the table.
+
+    Returns
+    -------
+    str
+        With a header line; an empty cell is missing.
+    """
     table = table.loc[:, [column.name for column in columns]].copy()
     for name in (column.name for column in columns if column.dtype == "float64"):
         # Adding 0 turns -0.0 into 0.0.
@@ -55,6 +72,11 @@ def render_table_csv(table: pd.DataFrame, columns: Sequence[Column]) -> str:
 def write_result_json(found: SessionFindings, path: Path) -> None:
     """Write the session's answer as JSON.
 
+    Parameters
+    ----------
+    found : SessionFindings
+    path : Path
+
     Raises
     ------
     OutputError
@@ -64,7 +86,17 @@ def write_result_json(found: SessionFindings, path: Path) -> None:
 
 
 def render_result_json(found: SessionFindings) -> str:
-    """The session's answer as JSON text; what is missing is null, never NaN. ``sound`` is there if one was heard."""
+    """The session's answer as JSON text; what is missing is null, never NaN. ``sound`` is there if one was heard.
+
+    Parameters
+    ----------
+    found : SessionFindings
+
+    Returns
+    -------
+    str
+        One JSON object and a line end.
+    """
     heard = found.answers.heard
     answer = build_result(found) if heard is None else {**build_result(found), "sound": build_sound(heard)}
     signed = {MADE_BY: made_by(), **_plain(answer)}

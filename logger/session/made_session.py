@@ -29,7 +29,10 @@ def check_session_target(path: Path, replace: bool) -> None:
     if not path.is_file():
         return
     if not replace:
-        raise OutputError(f"{path} exists; name a new file, or write over it with --replace")
+        raise OutputError(
+            f"{path} exists",
+            next_step="name a new file, or write over it with --replace",
+        )
     try:
         metadata = read_session(path).metadata
     except SessionFileError as error:

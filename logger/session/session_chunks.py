@@ -90,7 +90,10 @@ class ChunkStream:
         ):
             schema_id = self._writer.register_schema(f"strokeplane{topic.replace('/', '.')}", schema, layout.encode())
             if self._writer.register_channel(topic, encoding, schema_id) != CHANNELS[topic]:
-                raise SessionFileError("the mcap library numbers channels in an unexpected way; install mcap 1.x")
+                raise SessionFileError(
+                    "the mcap library numbers channels in an unexpected way",
+                    next_step="install mcap 1.x",
+                )
         self.add_head()
 
     def add_head(self, closing: Closing | None = None) -> None:

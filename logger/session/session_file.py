@@ -90,8 +90,9 @@ def write_session(path: Path, session: Session) -> None:
 def _check_streams(head: SessionHead) -> None:
     if len(head.streams) > MOST_STREAMS or len(head.attachments) > MOST_ATTACHMENTS:
         raise SessionFileError(
-            f"expected at most {MOST_STREAMS} further streams and {MOST_ATTACHMENTS} attachments, found "
-            f"{len(head.streams)} and {len(head.attachments)}; leave some out"
+            expected=f"at most {MOST_STREAMS} further streams and {MOST_ATTACHMENTS} attachments",
+            found=f"{len(head.streams)} and {len(head.attachments)}",
+            next_step="leave some out",
         )
 
 
@@ -138,9 +139,15 @@ class SessionWriter:
                 sync_folder(path.resolve().parent)
                 on_error.pop_all()
         except FileExistsError as error:
-            raise SessionFileError(f"{path} exists; a recording never replaces another, name a new file") from error
+            raise SessionFileError(
+                f"{path} exists",
+                next_step="a recording never replaces another, name a new file",
+            ) from error
         except OSError as error:
-            raise SessionFileError(f"{path} cannot be written ({reason(error)}); name another file") from error
+            raise SessionFileError(
+                f"{path} cannot be written ({reason(error)})",
+                next_step="name another file",
+            ) from error
 
     def write_samples(self, raw: RawSamples) -> None:
         """Take samples (ticks and sequence unwrapped); synced at once if half a second has passed, else later."""
@@ -198,8 +205,8 @@ class SessionWriter:
             os.fsync(self._file.fileno())
         except OSError as error:
             raise SessionFileError(
-                f"{self.path} cannot be written on ({reason(error)}); what was synced before is safe, free some space "
-                "and start a new recording"
+                f"{self.path} cannot be written on ({reason(error)})",
+                next_step="what was synced before is safe, free some space and start a new recording",
             ) from error
         self._synced_at = self._clock()
 
@@ -232,7 +239,10 @@ class SessionWriter:
         try:
             claimed = claim_name(path)
         except OSError as error:
-            raise OutputError(f"{path} cannot be written ({reason(error)}); what was synced is lost") from error
+            raise OutputError(
+                f"{path} cannot be written ({reason(error)})",
+                next_step="what was synced is lost",
+            ) from error
         with contextlib.ExitStack() as on_error:
             on_error.callback(claimed.unlink, missing_ok=True)
             self._copy(claimed)
@@ -257,7 +267,8 @@ class SessionWriter:
             os.fsync(self._file.fileno())
         except OSError as error:
             raise SessionFileError(
-                f"{self.path} could not be closed ({reason(error)}); what was synced is safe"
+                f"{self.path} could not be closed ({reason(error)})",
+                next_step="what was synced is safe",
             ) from error
         finally:
             # What the disk refused is still in the buffer; closing tries once more, and the error is told already.
@@ -280,6 +291,11 @@ class SessionWriter:
 def read_session(path: Path) -> Session:
     """Read every sound chunk of a session file.
 
+    Parameters
+    ----------
+    path : Path
+        Of a session file (.mcap).
+
     Returns
     -------
     Session
@@ -296,7 +312,10 @@ def read_session(path: Path) -> Session:
         try:
             session = _assemble(scan_file(data))
         except SessionFileError as error:
-            raise SessionFileError(f"{path}: {error}") from error
+            raise SessionFileError(
+                f"{error}",
+                file=str(path),
+            ) from error
         return replace(session, log_hash=digest.result())
 
 
@@ -309,17 +328,27 @@ def read_bytes(path: Path) -> bytes:
         No such file, a folder, empty, or a text.
     """
     if path.is_dir():
-        raise SessionFileError(f"{path} is a folder; name one session file (.mcap) in it")
+        raise SessionFileError(
+            f"{path} is a folder",
+            next_step="name one session file (.mcap) in it",
+        )
     try:
         data = path.read_bytes()
     except OSError as error:
         raise SessionFileError(
-            f"{path} cannot be read ({reason(error)}); check its name and your permission"
+            f"{path} cannot be read ({reason(error)})",
+            next_step="check its name and your permission",
         ) from error
     if not data:
-        raise SessionFileError(f"{path} is empty; copy or record it again")
+        raise SessionFileError(
+            f"{path} is empty",
+            next_step="copy or record it again",
+        )
     if b"\0" not in data:
-        raise SessionFileError(f"{path} is text, not a session file; a sensor's CSV needs strokeplane import first")
+        raise SessionFileError(
+            f"{path} is text, not a session file",
+            next_step="a sensor's CSV needs strokeplane import first",
+        )
     return data
 
 
@@ -333,7 +362,8 @@ def _assemble(scan: Scan) -> Session:
     heads = [decode_head(m.data) for m in scan.messages if m.channel == CHANNELS[SESSION_TOPIC]]
     if not heads:
         raise SessionFileError(
-            "no readable session settings in it; it is no strokeplane session, or damaged beyond use"
+            "no readable session settings in it",
+            next_step="it is no strokeplane session, or damaged beyond use",
         )
     events = dict(decode_event(m.data) for m in scan.messages if m.channel == CHANNELS[EVENTS_TOPIC])
     raw = decode_samples([m.data for m in scan.messages if m.channel == CHANNELS[SAMPLES_TOPIC]])

@@ -79,7 +79,21 @@ class StreamHead:
 
 @dataclass(frozen=True)
 class SessionHead:
-    """Everything about a session but its samples and events."""
+    """Everything about a session but its samples and events.
+
+    Attributes
+    ----------
+    profile : SensorProfile
+    calibration : Calibration
+    player : Player
+    instrument : Instrument
+    lever_mm : (float, float, float) or None
+        From the sensor to the plectrum's tip, sensor axes.
+    lever_sd_mm : float or None
+        Standard error an axis.
+    warnings : tuple of str
+    metadata : mapping of str to str
+    """
 
     profile: SensorProfile
     calibration: Calibration = field(default_factory=Calibration)
@@ -179,8 +193,9 @@ def _batch_head(batch: bytes | memoryview) -> tuple[int, int, int, int]:
         if flags < 8 and BATCH_HEAD.size + rows * _ROW_SIZES[flags] == len(batch):
             return rows, flags, tick, sequence
     raise SessionFileError(
-        f"expected a batch of samples of format {FORMAT_VERSION}, found {len(batch)} bytes that are none; "
-        "the program that wrote the file does not follow docs/session-file.md"
+        expected=f"a batch of samples of format {FORMAT_VERSION}",
+        found=f"{len(batch)} bytes that are none",
+        next_step="the program that wrote the file does not follow docs/session-file.md",
     )
 
 
@@ -188,7 +203,18 @@ _ROW_SIZES = tuple(row_dtype(flags).itemsize for flags in range(8))
 
 
 def encode_head(head: SessionHead, closing: Closing | None = None) -> bytes:
-    """JSON of the session's settings; ``closing`` only in the last chunk of a finished file."""
+    """JSON of the session's settings; ``closing`` only in the last chunk of a finished file.
+
+    Parameters
+    ----------
+    head : SessionHead
+    closing : Closing, optional
+
+    Returns
+    -------
+    bytes
+        UTF-8.
+    """
     record = {"format": FORMAT_NAME, "format_version": FORMAT_VERSION, **asdict(head)}
     record["metadata"] = dict(head.metadata)
     record["closing"] = None if closing is None else asdict(closing)
@@ -198,6 +224,16 @@ def encode_head(head: SessionHead, closing: Closing | None = None) -> bytes:
 def decode_head(data: bytes | memoryview) -> tuple[SessionHead, Closing | None]:
     """Read settings back.
 
+    Parameters
+    ----------
+    data : bytes or memoryview
+        As :func:`encode_head` gives it.
+
+    Returns
+    -------
+    (SessionHead, Closing or None)
+        None in place of the closing where the file was not finished.
+
     Raises
     ------
     SessionFileError
@@ -206,11 +242,16 @@ def decode_head(data: bytes | memoryview) -> tuple[SessionHead, Closing | None]:
     record = _json_object(data)
     version = record.pop("format_version", None)
     if record.pop("format", None) != FORMAT_NAME or not isinstance(version, int):
-        raise SessionFileError("expected a strokeplane session, found another kind of MCAP file; name a session file")
+        raise SessionFileError(
+            expected="a strokeplane session",
+            found="another kind of MCAP file",
+            next_step="name a session file",
+        )
     if version > FORMAT_VERSION:
         raise SessionFileError(
-            f"expected session format {FORMAT_VERSION} or older, found format {version}, written by a newer "
-            "strokeplane; update strokeplane to read it"
+            expected=f"session format {FORMAT_VERSION} or older",
+            found=f"format {version}, written by a newer strokeplane",
+            next_step="update strokeplane to read it",
         )
     closing = record.pop("closing", None)
     parts = {
@@ -228,13 +269,21 @@ def decode_head(data: bytes | memoryview) -> tuple[SessionHead, Closing | None]:
 
 def _list(value: Any, most: int) -> list[Any]:
     if not isinstance(value, list) or len(value) > most:
-        raise SessionFileError(f"expected a list of at most {most}, found another value; the file's writer is at fault")
+        raise SessionFileError(
+            expected=f"a list of at most {most}",
+            found="another value",
+            next_step="the file's writer is at fault",
+        )
     return value
 
 
 def _stream(record: Any) -> StreamHead:
     if not isinstance(record, dict) or record.get("role") not in ("hand", "instrument"):
-        raise SessionFileError("expected a stream with a known role, found none; update strokeplane to read the file")
+        raise SessionFileError(
+            expected="a stream with a known role",
+            found="none",
+            next_step="update strokeplane to read the file",
+        )
     parts = {
         "profile": _build(SensorProfile, record.get("profile")),
         "calibration": _build(Calibration, record.get("calibration", {})),
@@ -246,7 +295,11 @@ def _stream(record: Any) -> StreamHead:
 
 def _attachment(record: Any) -> Attachment:
     if not isinstance(record, dict):
-        raise SessionFileError("expected an attachment, found another value; the file's writer is at fault")
+        raise SessionFileError(
+            expected="an attachment",
+            found="another value",
+            next_step="the file's writer is at fault",
+        )
     return _build(Attachment, {**record, "clock": _clock(record.get("clock"))})
 
 
@@ -262,12 +315,34 @@ def file_version(heads: Sequence[bytes | memoryview]) -> tuple[int, tuple[str, .
 
 
 def encode_event(event: Event, number: int) -> bytes:
-    """JSON of one event with its number, by which a repeated copy is known."""
+    """JSON of one event with its number, by which a repeated copy is known.
+
+    Parameters
+    ----------
+    event : Event
+    number : int
+        From 0, in the order of marking.
+
+    Returns
+    -------
+    bytes
+        UTF-8.
+    """
     return _json_bytes({"number": number, **asdict(event)})
 
 
 def decode_event(data: bytes | memoryview) -> tuple[int, Event]:
     """Read an event and its number back.
+
+    Parameters
+    ----------
+    data : bytes or memoryview
+        As :func:`encode_event` gives it.
+
+    Returns
+    -------
+    (int, Event)
+        Number and event.
 
     Raises
     ------
@@ -277,7 +352,11 @@ def decode_event(data: bytes | memoryview) -> tuple[int, Event]:
     record = _json_object(data)
     number = record.pop("number", None)
     if not isinstance(number, int):
-        raise SessionFileError("expected an event with a whole number, found none; the file's writer is at fault")
+        raise SessionFileError(
+            expected="an event with a whole number",
+            found="none",
+            next_step="the file's writer is at fault",
+        )
     return number, _build(Event, record)
 
 
@@ -297,10 +376,16 @@ def _json_object(data: bytes | memoryview) -> dict[str, Any]:
         record = json.loads(bytes(data))
     except ValueError as error:
         raise SessionFileError(
-            f"expected JSON, found something else ({error}); the file's writer is at fault"
+            expected="JSON",
+            found=f"something else ({error})",
+            next_step="the file's writer is at fault",
         ) from error
     if not isinstance(record, dict):
-        raise SessionFileError("expected a JSON object, found another value; the file's writer is at fault")
+        raise SessionFileError(
+            expected="a JSON object",
+            found="another value",
+            next_step="the file's writer is at fault",
+        )
     return record
 
 
@@ -310,12 +395,17 @@ def _build(kind: type[T], record: Any) -> T:
     if not isinstance(record, dict) or set(record) - known:
         unknown = sorted(set(record) - known) if isinstance(record, dict) else record
         raise SessionFileError(
-            f"expected the fields of {kind.__name__}, found {unknown}; update strokeplane to read the file"
+            expected=f"the fields of {kind.__name__}",
+            found=f"{unknown}",
+            next_step="update strokeplane to read the file",
         )
     try:
         return kind(**{name: _tuples(value) for name, value in record.items()})
     except TypeError as error:
-        raise SessionFileError(f"{kind.__name__} lacks a field ({error}); the file's writer is at fault") from error
+        raise SessionFileError(
+            f"{kind.__name__} lacks a field ({error})",
+            next_step="the file's writer is at fault",
+        ) from error
 
 
 def _tuples(value: Any) -> Any:

@@ -41,7 +41,24 @@ TOLD_DEG = 0.05
 
 @dataclass(frozen=True)
 class LiveStroke:
-    """One stroke on log time; ``path_mm`` (k, 2) in the end view."""
+    """One stroke on log time; ``path_mm`` (k, 2) in the end view.
+
+    Attributes
+    ----------
+    id : int
+        Counts within the block.
+    direction : {"down", "up"}
+    start_s, end_s : float
+        Log time.
+    tilt_deg : float
+    span_mm : float
+    lift_mm : float
+    clears : bool
+    provisional : bool
+        Whether a later window may still change it.
+    path_mm : float64 (k, 2)
+        Across the strings and off them.
+    """
 
     id: int
     direction: Literal["down", "up"]
@@ -57,7 +74,17 @@ class LiveStroke:
 
 @dataclass(frozen=True)
 class Judged:
-    """What one window changed, and the tilts (deg) of the whole block so far in order."""
+    """What one window changed, and the tilts (deg) of the whole block so far in order.
+
+    Attributes
+    ----------
+    strokes : tuple of LiveStroke
+        New or changed.
+    withdrawn : tuple of int
+        ``id`` of strokes that are none after all.
+    tilts_deg : float64 (n,)
+    strokes_per_s : float or None
+    """
 
     strokes: tuple[LiveStroke, ...] = ()
     withdrawn: tuple[int, ...] = ()

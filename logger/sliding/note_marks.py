@@ -42,7 +42,14 @@ class ChangeMark:
 
 @dataclass(frozen=True)
 class NoteMarks:
-    """String changes so far, oldest first, the last ones only; notes without a stroke, strokes without a note."""
+    """String changes so far, oldest first, the last ones only; notes without a stroke, strokes without a note.
+
+    Attributes
+    ----------
+    changes : tuple of ChangeMark
+    missing, added : int
+        Notes without a stroke, strokes without a note.
+    """
 
     changes: tuple[ChangeMark, ...]
     missing: int

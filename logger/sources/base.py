@@ -28,7 +28,13 @@ _HOST_ZERO_S = time.time() - time.monotonic()
 
 
 def steady_time_s() -> float:
-    """Seconds since the epoch on a clock that never steps, whatever happens to the computer's date."""
+    """Seconds since the epoch on a clock that never steps, whatever happens to the computer's date.
+
+    Returns
+    -------
+    float
+        Seconds.
+    """
     return _HOST_ZERO_S + time.monotonic()
 
 
@@ -80,6 +86,21 @@ class LinkSettings:
     """How patient a source is, and what it asks of the device.
 
     ``rate_hz`` and ``ranges`` (g, deg/s) are asked of a device that speaks the wire protocol; None leaves its own.
+
+    Attributes
+    ----------
+    ready_s : float
+        How long to wait for the first answer.
+    ask_again_s : float
+        How often to ask meanwhile.
+    silence_s : float
+        After which the link counts as lost.
+    backoff_first_s, backoff_last_s : float
+        Shortest and longest wait between attempts.
+    rate_hz : float or None
+    ranges : (int, int) or None
+    host_time_s : callable
+        The computer's clock.
     """
 
     ready_s: float = 6.0
@@ -155,11 +176,17 @@ class Conversation:
         DeviceError
         """
         if not self._ready.wait(timeout_s):
-            raise DeviceError(f"{self.name} did not get ready within {timeout_s:g} s; try again, or another port")
+            raise DeviceError(
+                f"{self.name} did not get ready within {timeout_s:g} s",
+                next_step="try again, or another port",
+            )
         if self._error is not None:
             raise self._error
         if self._info is None:
-            raise DeviceError(f"{self.name} sent samples without saying what it is; reset it and try again")
+            raise DeviceError(
+                f"{self.name} sent samples without saying what it is",
+                next_step="reset it and try again",
+            )
         return self._info
 
     def fail(self, error: DeviceError) -> None:
@@ -203,7 +230,8 @@ class Conversation:
                 items += self._take(item)
             elif isinstance(item, Answer) and item.result == 2 and not self._ready.is_set():
                 raise DeviceError(
-                    f"{self.name} cannot sample as asked; leave out the rate or the range, or ask another"
+                    f"{self.name} cannot sample as asked",
+                    next_step="leave out the rate or the range, or ask another",
                 )
             else:
                 if isinstance(item, Status) and not item.running and self._quiet(now_s):

@@ -120,8 +120,8 @@ class BleSource:
                 f"whose name starts with {self._wanted!r}" if self._wanted else "with the profile's name or service"
             )
             raise DeviceError(
-                f"no Bluetooth sensor {wanted} was heard within {SCAN_S:g} s; switch it on, bring it near, and make "
-                "sure that no phone is connected to it"
+                f"no Bluetooth sensor {wanted} was heard within {SCAN_S:g} s",
+                next_step="switch it on, bring it near, and make sure that no phone is connected to it",
             )
         return found[0].device
 
@@ -168,6 +168,22 @@ class BleSource:
 
 async def find_devices(ble: BleSettings, name: str, scan_s: float, first_only: bool = False) -> list[FoundDevice]:
     """Listen for sensors by name or service.
+
+    Parameters
+    ----------
+    ble : BleSettings
+        Name and service to look for.
+    name : str
+        Beginning of a sensor's name; empty takes the settings'.
+    scan_s : float
+        How long to listen.
+    first_only : bool
+        Whether to stop at the first sensor.
+
+    Returns
+    -------
+    list of FoundDevice
+        The strongest signal first.
 
     Raises
     ------

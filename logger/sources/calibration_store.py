@@ -39,7 +39,13 @@ class StoredCalibration:
 
 
 def settings_folder() -> Path:
-    """Where the program keeps what it learns: the system's usual place, or the folder in ``STROKEPLANE_HOME``."""
+    """Where the program keeps what it learns: the system's usual place, or the folder in ``STROKEPLANE_HOME``.
+
+    Returns
+    -------
+    Path
+        May not exist yet.
+    """
     home = os.environ.get(HOME_VARIABLE)
     return Path(home) if home else Path(click.get_app_dir("strokeplane"))
 
@@ -64,14 +70,41 @@ def load_versions(sensor: SensorProfile) -> list[StoredCalibration]:
     try:
         record = json.loads(path.read_text(encoding="utf-8"))
         if record["schema"] > SCHEMA:
-            raise DeviceError(f"{path} was written by a newer strokeplane; update this one, or calibrate anew")
+            raise DeviceError(
+                f"{path} was written by a newer strokeplane",
+                next_step="update this one, or calibrate anew",
+            )
         return [_read_version(entry) for entry in record["versions"]]
     except (OSError, ValueError, KeyError, TypeError) as error:
-        raise DeviceError(f"{path} cannot be read ({error}); delete it and calibrate the sensor anew") from error
+        raise DeviceError(
+            f"{path} cannot be read ({error})",
+            next_step="delete it and calibrate the sensor anew",
+        ) from error
 
 
 def save_version(sensor: SensorProfile, calibration: Calibration, created: str, details: Mapping[str, object]) -> Path:
-    """Add a version to a sensor's file and return the file."""
+    """Add a version to a sensor's file and return the file.
+
+    Parameters
+    ----------
+    sensor : SensorProfile
+    calibration : Calibration
+    created : str
+        Date and time, ISO 8601.
+    details : mapping of str to object
+        What else is known of it, as JSON takes it.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    DeviceError
+        The sensor's file is damaged or of a newer version.
+    OutputError
+        The file cannot be written.
+    """
     versions = load_versions(sensor)
     number = versions[-1].version + 1 if versions else 1
     scales = (sensor.accel_mps2_per_count, sensor.gyro_radps_per_count)
@@ -84,7 +117,21 @@ def save_version(sensor: SensorProfile, calibration: Calibration, created: str, 
 
 
 def find_calibration(sensor: SensorProfile) -> Calibration:
-    """Return the newest calibration that holds for the sensor's part and full scale; none if there is none."""
+    """Return the newest calibration that holds for the sensor's part and full scale; none if there is none.
+
+    Parameters
+    ----------
+    sensor : SensorProfile
+
+    Returns
+    -------
+    Calibration
+
+    Raises
+    ------
+    DeviceError
+        The sensor's file is damaged or of a newer version.
+    """
     for version in reversed(load_versions(sensor)):
         same_scale = (
             abs(version.accel_mps2_per_count / sensor.accel_mps2_per_count - 1.0) < SCALE_TOLERANCE

@@ -73,7 +73,12 @@ class ClockFit:
 
 
 class DeviceClock:
-    """Collect arrivals and fit device time to host time, from any thread. Memory does not grow with the recording."""
+    """Collect arrivals and fit device time to host time, from any thread. Memory does not grow with the recording.
+
+    Parameters
+    ----------
+    settings : ClockSettings, optional
+    """
 
     def __init__(self, settings: ClockSettings | None = None) -> None:
         self._settings = settings or ClockSettings()

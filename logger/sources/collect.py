@@ -20,6 +20,11 @@ STALL_S = 3.0
 class Collector:
     """A running source whose samples can be taken in stretches.
 
+    Parameters
+    ----------
+    source : Source
+        Not started yet.
+
     Attributes
     ----------
     battery : Battery or None
@@ -58,7 +63,8 @@ class Collector:
                 count, heard_s = now_count, time.monotonic()
             if time.monotonic() - heard_s > STALL_S:
                 raise DeviceError(
-                    f"no samples for {STALL_S:g} s ({self._reason or 'silence'}); repair the link, start again"
+                    f"no samples for {STALL_S:g} s ({self._reason or 'silence'})",
+                    next_step="repair the link, start again",
                 )
             if progress is not None:
                 progress(min(1.0, (time.monotonic() - started_s) / seconds))
@@ -80,7 +86,23 @@ class Collector:
 
 @contextmanager
 def collecting(source: Source) -> Iterator[tuple[Collector, DeviceInfo]]:
-    """Run a source for a while."""
+    """Run a source for a while.
+
+    Parameters
+    ----------
+    source : Source
+        Not started yet.
+
+    Yields
+    ------
+    (Collector, DeviceInfo)
+        The samples as they come, and what the sensor says of itself; the source is stopped afterwards.
+
+    Raises
+    ------
+    DeviceError
+        The source cannot be started.
+    """
     collector = Collector(source)
     info = collector.start()
     try:
@@ -91,6 +113,18 @@ def collecting(source: Source) -> Iterator[tuple[Collector, DeviceInfo]]:
 
 def wait_for_key(keys: Keys, stopping: threading.Event) -> str:
     """Wait for Enter, space or a letter.
+
+    Parameters
+    ----------
+    keys : Keys
+        Where keys come from.
+    stopping : threading.Event
+        Set when a signal asks the program to end.
+
+    Returns
+    -------
+    str
+        The key; never ``q``.
 
     Raises
     ------
@@ -103,4 +137,7 @@ def wait_for_key(keys: Keys, stopping: threading.Event) -> str:
             break
         if key is not None:
             return key
-    raise DeviceError("ended before it was complete; nothing was changed")
+    raise DeviceError(
+        "ended before it was complete",
+        next_step="nothing was changed",
+    )

@@ -55,7 +55,15 @@ class TextLayout:
 
 @dataclass(frozen=True)
 class BleSettings:
-    """How the device is found and read: by name (its beginning) or service, never by address."""
+    """How the device is found and read: by name (its beginning) or service, never by address.
+
+    Attributes
+    ----------
+    name : str
+        Beginning of the device's name.
+    service, notify, write : str, str, str or None
+        UUIDs; ``write`` None where nothing can be sent.
+    """
 
     name: str = "strokeplane"
     service: str = UART_SERVICE
@@ -109,13 +117,28 @@ def sensor_from_hello(profile: DeviceProfile, hello: Hello) -> DeviceProfile:
 
 
 def shipped_profiles() -> list[str]:
-    """Names of the profiles that come with the program."""
+    """Names of the profiles that come with the program.
+
+    Returns
+    -------
+    list of str
+        In alphabetical order.
+    """
     folder = resources.files("logger") / "profiles"
     return sorted(entry.name.removesuffix(".toml") for entry in folder.iterdir() if entry.name.endswith(".toml"))
 
 
 def load_profile(name_or_path: str) -> DeviceProfile:
     """Read a shipped profile by name, or a file by path.
+
+    Parameters
+    ----------
+    name_or_path : str
+        A shipped profile's name, or a path that ends in .toml.
+
+    Returns
+    -------
+    DeviceProfile
 
     Raises
     ------
@@ -127,12 +150,18 @@ def load_profile(name_or_path: str) -> DeviceProfile:
         try:
             text = path.read_text(encoding="utf-8")
         except (OSError, UnicodeDecodeError) as error:
-            raise DeviceError(f"cannot read the profile {path} ({error}); check the path") from error
+            raise DeviceError(
+                f"cannot read the profile {path} ({error})",
+                next_step="check the path",
+            ) from error
     elif name_or_path in shipped_profiles():
         text = (resources.files("logger") / "profiles" / f"{name_or_path}.toml").read_text(encoding="utf-8")
     else:
         names = ", ".join(shipped_profiles())
-        raise DeviceError(f"no profile is called {name_or_path!r}; give one of {names}, or the path of a .toml file")
+        raise DeviceError(
+            f"no profile is called {name_or_path!r}",
+            next_step=f"give one of {names}, or the path of a .toml file",
+        )
     return parse_profile(text, name_or_path)
 
 
@@ -147,10 +176,16 @@ def parse_profile(text: str, where: str) -> DeviceProfile:
     try:
         table = Table(tomllib.loads(text), where)
     except tomllib.TOMLDecodeError as error:
-        raise DeviceError(f"{where} is not valid TOML ({error}); correct that line") from error
+        raise DeviceError(
+            f"{where} is not valid TOML ({error})",
+            next_step="correct that line",
+        ) from error
     schema = table.integer("schema", 1, 1_000_000)
     if schema != 1:
-        raise DeviceError(f"{where} has schema {schema}, this version reads 1; update strokeplane")
+        raise DeviceError(
+            f"{where} has schema {schema}, this version reads 1",
+            next_step="update strokeplane",
+        )
     form: Literal["frames", "text"] = "text" if table.choice("format", ("frames", "text")) == "text" else "frames"
     rate_hz = table.number("rate_hz", 1.0, 8000.0)
     accel, gyro, layout = None, None, None

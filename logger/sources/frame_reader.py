@@ -100,7 +100,8 @@ class FrameReader:
         version = newer_version(payload)
         if version is not None:
             raise DeviceError(
-                f"the sensor speaks version {version} of the wire protocol, this program version 1; update strokeplane"
+                f"the sensor speaks version {version} of the wire protocol, this program version 1",
+                next_step="update strokeplane",
             )
         self.losses.unread += 1
 

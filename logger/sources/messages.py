@@ -49,7 +49,15 @@ class SampleFrame:
 
 @dataclass(frozen=True)
 class Battery:
-    """Cell voltage; ``percent`` is None where the device cannot tell."""
+    """Cell voltage; ``percent`` is None where the device cannot tell.
+
+    Attributes
+    ----------
+    millivolts : int
+    percent : int or None
+    charging : bool
+    powered : bool
+    """
 
     millivolts: int
     percent: int | None

@@ -30,6 +30,10 @@ def open_source(text: str, profile: DeviceProfile, settings: LinkSettings | None
     speed : float
         For replay and simulation.
 
+    Returns
+    -------
+    Source
+
     Raises
     ------
     DeviceError, SessionFileError
@@ -51,10 +55,16 @@ def open_source(text: str, profile: DeviceProfile, settings: LinkSettings | None
         from logger.sources.simulated import SimulatedSource
 
         if rest and not rest.isdecimal():
-            raise DeviceError(f"expected simulated or simulated:SEED with a whole number, found {text!r}")
+            raise DeviceError(
+                expected="simulated or simulated:SEED with a whole number",
+                found=f"{text!r}",
+            )
         return SimulatedSource(simulate(Scenario(), int(rest or 1)).session, speed, repeat=True)
     if not text:
-        raise DeviceError("no source is named; see 'strokeplane ports' for what is there")
+        raise DeviceError(
+            "no source is named",
+            next_step="see 'strokeplane ports' for what is there",
+        )
     from logger.sources.serial import SerialSource
 
     return SerialSource(text, profile, settings)

@@ -140,6 +140,16 @@ def parse_command(payload: bytes) -> tuple[int, Command] | None:
 def encode(message: Message, number: int) -> bytes:
     """Return one wire frame, delimiter included.
 
+    Parameters
+    ----------
+    message : Message
+    number : int
+        Of the frame; its lower 16 bits are sent.
+
+    Returns
+    -------
+    bytes
+
     Raises
     ------
     ValueError

@@ -27,7 +27,12 @@ class SerialPort:
 
 
 def list_serial_ports() -> list[SerialPort]:
-    """Return the ports, likely ones first; none of them is opened."""
+    """Return the ports, likely ones first; none of them is opened.
+
+    Returns
+    -------
+    list of SerialPort
+    """
     ports = []
     for entry in list_ports.comports():
         usb = entry.vid is not None

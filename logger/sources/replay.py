@@ -59,7 +59,10 @@ class ReplaySource:
     def start(self, sink: Sink) -> DeviceInfo:
         """See :class:`logger.sources.base.Source`."""
         if len(self.session.raw.ticks) == 0:
-            raise DeviceError(f"{self.name} has no samples; choose another session")
+            raise DeviceError(
+                f"{self.name} has no samples",
+                next_step="choose another session",
+            )
         info = DeviceInfo(replace(load_profile("frames"), sensor=self.session.profile))
         self._sink = sink
         sink([LinkChange(True, steady_time_s()), info])

@@ -37,6 +37,14 @@ class SensorFinding:
     """One line of the check: what was looked at, what was found, what follows.
 
     ``tilt_deg`` is the error of a single stroke's tilt that it causes, None where it cannot be put in degrees.
+
+    Attributes
+    ----------
+    name : str
+    found : str
+    verdict : Verdict
+    advice : str
+    tilt_deg : float or None
     """
 
     name: str
@@ -57,18 +65,52 @@ class Wobble:
 
 
 def worst(findings: Sequence[SensorFinding]) -> Verdict:
-    """Return the verdict of the whole check: that of its worst finding."""
+    """Return the verdict of the whole check: that of its worst finding.
+
+    Parameters
+    ----------
+    findings : sequence of SensorFinding
+        May be empty: nothing is wrong then.
+
+    Returns
+    -------
+    Verdict
+    """
     return ORDER[max((ORDER.index(finding.verdict) for finding in findings), default=0)]
 
 
 def to_si(raw: RawSamples, profile: SensorProfile) -> tuple[FloatArray, FloatArray]:
-    """Return acceleration (n, 3) in m/s^2 and turning rate (n, 3) in rad/s, uncalibrated."""
+    """Return acceleration (n, 3) in m/s^2 and turning rate (n, 3) in rad/s, uncalibrated.
+
+    Parameters
+    ----------
+    raw : RawSamples
+        Counts, (n, 6).
+    profile : SensorProfile
+        With the size of a count.
+
+    Returns
+    -------
+    (float64 (n, 3), float64 (n, 3))
+    """
     accel = np.asarray(raw.counts[:, :3] * profile.accel_mps2_per_count, dtype=np.float64)
     return accel, np.asarray(raw.counts[:, 3:] * profile.gyro_radps_per_count, dtype=np.float64)
 
 
 def check_rate(raw: RawSamples, profile: SensorProfile, fit: ClockFit | None) -> list[SensorFinding]:
-    """True sample rate on the device's clock, and that clock against the computer's."""
+    """True sample rate on the device's clock, and that clock against the computer's.
+
+    Parameters
+    ----------
+    raw : RawSamples
+    profile : SensorProfile
+    fit : ClockFit or None
+        The sensor's clock against the computer's; None where no sample came.
+
+    Returns
+    -------
+    list of SensorFinding
+    """
     try:
         base = fit_timebase(raw, profile)
     except InputError as error:
@@ -95,7 +137,18 @@ def check_rate(raw: RawSamples, profile: SensorProfile, fit: ClockFit | None) ->
 
 
 def check_losses(raw: RawSamples, losses: Losses) -> SensorFinding:
-    """Lost and repeated samples as a share of all."""
+    """Lost and repeated samples as a share of all.
+
+    Parameters
+    ----------
+    raw : RawSamples
+    losses : Losses
+        By cause.
+
+    Returns
+    -------
+    SensorFinding
+    """
     total = len(raw.ticks) + losses.samples
     share = losses.samples / max(total, 1)
     found = losses.sentence() + (f", {losses.repeated} came twice" if losses.repeated else "")
@@ -107,7 +160,19 @@ def check_losses(raw: RawSamples, losses: Losses) -> SensorFinding:
 
 
 def check_still(raw: RawSamples, profile: SensorProfile) -> tuple[list[SensorFinding], StillMean | None]:
-    """Noise and bias of a sensor that lies still, its z mark up."""
+    """Noise and bias of a sensor that lies still, its z mark up.
+
+    Parameters
+    ----------
+    raw : RawSamples
+        While it lay still.
+    profile : SensorProfile
+
+    Returns
+    -------
+    (list of SensorFinding, StillMean or None)
+        None where it did not lie still.
+    """
     accel, gyro = to_si(raw, profile)
     try:
         mean = still_mean(accel, gyro, profile.rate_hz)
@@ -169,6 +234,18 @@ def check_turn(raw: RawSamples, profile: SensorProfile, still: StillMean) -> lis
     """Turn from "z up" to "x up", and compare what gyroscope and accelerometer tell of it.
 
     Mirrored or swapped axes of one of the two pass every other test and ruin the tilt.
+
+    Parameters
+    ----------
+    raw : RawSamples
+        While it was turned.
+    profile : SensorProfile
+    still : StillMean
+        From before the turn, m/s2 and rad/s.
+
+    Returns
+    -------
+    list of SensorFinding
     """
     accel, gyro = to_si(raw, profile)
     tail = slice(-max(4, round(0.5 * profile.rate_hz)), None)
@@ -190,7 +267,17 @@ def check_turn(raw: RawSamples, profile: SensorProfile, still: StillMean) -> lis
 
 
 def check_agreement(raw: RawSamples, profile: SensorProfile) -> SensorFinding:
-    """Whether gyroscope and accelerometer tell of the same motion, and which axes were turned enough to say so."""
+    """Whether gyroscope and accelerometer tell of the same motion, and which axes were turned enough to say so.
+
+    Parameters
+    ----------
+    raw : RawSamples
+    profile : SensorProfile
+
+    Returns
+    -------
+    SensorFinding
+    """
     judgement = judge_log(Session(raw, profile))
     doubts = [doubt for doubt in judgement.doubts if doubt.kind != UNTESTED]
     if not doubts:
@@ -205,7 +292,18 @@ def check_agreement(raw: RawSamples, profile: SensorProfile) -> SensorFinding:
 
 
 def check_clipping(raw: RawSamples, profile: SensorProfile) -> SensorFinding:
-    """Share of saturated samples in the hardest strokes, and how much room is left."""
+    """Share of saturated samples in the hardest strokes, and how much room is left.
+
+    Parameters
+    ----------
+    raw : RawSamples
+        While the hardest strokes were played.
+    profile : SensorProfile
+
+    Returns
+    -------
+    SensorFinding
+    """
     peaks, clipped = [], np.zeros(len(raw.counts), dtype=bool)
     triads = ((slice(0, 3), profile.accel_clip_counts), (slice(3, 6), profile.gyro_clip_counts))
     for columns, limit in triads:
@@ -224,7 +322,18 @@ def check_clipping(raw: RawSamples, profile: SensorProfile) -> SensorFinding:
 
 
 def measure_wobble(raw: RawSamples, profile: SensorProfile) -> Wobble | None:
-    """Find the strongest flick and what rings after it, 12 to 80 Hz; None if nobody flicked."""
+    """Find the strongest flick and what rings after it, 12 to 80 Hz; None if nobody flicked.
+
+    Parameters
+    ----------
+    raw : RawSamples
+        While the hand was flicked.
+    profile : SensorProfile
+
+    Returns
+    -------
+    Wobble or None
+    """
     accel, gyro = to_si(raw, profile)
     rate, speed = profile.rate_hz, np.linalg.norm(gyro, axis=1)
     peak = int(np.argmax(speed))
@@ -250,7 +359,20 @@ def measure_wobble(raw: RawSamples, profile: SensorProfile) -> Wobble | None:
 
 
 def check_wobble(wobble: Wobble | None, strokes: RawSamples, profile: SensorProfile) -> SensorFinding:
-    """What the strap's ringing does to the tilt: its amplitude at the strength of the player's own strokes."""
+    """What the strap's ringing does to the tilt: its amplitude at the strength of the player's own strokes.
+
+    Parameters
+    ----------
+    wobble : Wobble or None
+        None where it could not be measured.
+    strokes : RawSamples
+        While the hardest strokes were played.
+    profile : SensorProfile
+
+    Returns
+    -------
+    SensorFinding
+    """
     if wobble is None:
         return SensorFinding(
             "strap", "no flick was seen", "usable", "repeat: flick the hand hard once, then hold it still"
@@ -272,7 +394,17 @@ def check_wobble(wobble: Wobble | None, strokes: RawSamples, profile: SensorProf
 
 
 def check_latency(fit: ClockFit | None) -> SensorFinding:
-    """Delay from sample to computer, beyond the shortest, which no one-sided measurement shows."""
+    """Delay from sample to computer, beyond the shortest, which no one-sided measurement shows.
+
+    Parameters
+    ----------
+    fit : ClockFit or None
+        None where no sample came.
+
+    Returns
+    -------
+    SensorFinding
+    """
     if fit is None:
         return SensorFinding("delay", "unknown", "usable", "no sample came")
     found = f"{fit.delay_p50_s * 1e3:.0f} ms usual, {fit.delay_p99_s * 1e3:.0f} ms at most, beyond the shortest"
@@ -282,7 +414,18 @@ def check_latency(fit: ClockFit | None) -> SensorFinding:
 
 
 def check_battery(battery: Battery | None) -> SensorFinding | None:
-    """Charge of the cell, if the sensor tells."""
+    """Charge of the cell, if the sensor tells.
+
+    Parameters
+    ----------
+    battery : Battery or None
+        None where the sensor does not tell.
+
+    Returns
+    -------
+    SensorFinding or None
+        None where there is nothing to say.
+    """
     if battery is None:
         return None
     percent = "" if battery.percent is None else f"{battery.percent} %, "

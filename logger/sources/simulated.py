@@ -59,7 +59,10 @@ class WireSource(ABC):
         """See :class:`logger.sources.base.Source`."""
         (info,) = self._reader.feed(encode(hello_of(self._profile), 0), self._now_s())
         if not isinstance(info, DeviceInfo):
-            raise DeviceError(f"the {self.name} gave no hello; its session's profile is out of bounds")
+            raise DeviceError(
+                f"the {self.name} gave no hello",
+                next_step="its session's profile is out of bounds",
+            )
         self._sink = sink
         sink([LinkChange(True, self._now_s()), info])
         self._thread.start()
@@ -156,7 +159,17 @@ def _frame_edges(ticks: np.ndarray, sequence: np.ndarray, profile: SensorProfile
 
 
 def hello_of(profile: SensorProfile) -> Hello:
-    """Return the hello that a sensor of this profile would send."""
+    """Return the hello that a sensor of this profile would send.
+
+    Parameters
+    ----------
+    profile : SensorProfile
+
+    Returns
+    -------
+    Hello
+        Ranges in g and deg/s.
+    """
     accel, gyro = profile.accel_mps2_per_count / G_MPS2, math.degrees(profile.gyro_radps_per_count)
     return Hello(
         tick_bits=32,

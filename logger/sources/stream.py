@@ -14,7 +14,15 @@ from logger.sources.messages import Answer, Battery, Hello, Status
 
 @dataclass(frozen=True)
 class LinkChange:
-    """The link came up or went down; ``reason`` is a sentence where it went down."""
+    """The link came up or went down; ``reason`` is a sentence where it went down.
+
+    Attributes
+    ----------
+    up : bool
+    host_s : float
+        The computer's time.
+    reason : str
+    """
 
     up: bool
     host_s: float
@@ -23,7 +31,14 @@ class LinkChange:
 
 @dataclass(frozen=True)
 class DeviceInfo:
-    """What the device is and sends; comes before its first samples."""
+    """What the device is and sends; comes before its first samples.
+
+    Attributes
+    ----------
+    profile : DeviceProfile
+    hello : Hello or None
+        What the device said of itself; None where it cannot.
+    """
 
     profile: DeviceProfile
     hello: Hello | None = None
@@ -40,6 +55,17 @@ class Losses:
     without either, so never taken or never sent. ``repeated``: came twice, kept once. ``unread``: lines or frames that
     could not be read. ``restarts``: the device's clock started anew. ``queue``: the computer was too slow.
     ``disk``: could not be written.
+
+    Attributes
+    ----------
+    link : int
+    damaged : int
+    device : int
+    repeated : int
+    unread : int
+    restarts : int
+    queue : int
+    disk : int
     """
 
     link: int = 0
@@ -73,13 +99,28 @@ class Losses:
 
 
 def empty_samples() -> RawSamples:
-    """Return no samples."""
+    """Return no samples.
+
+    Returns
+    -------
+    RawSamples
+    """
     none = np.empty(0, np.int64)
     return RawSamples(none, none.copy(), np.empty(0), np.empty((0, 6), np.int32))
 
 
 def join_samples(parts: list[RawSamples]) -> RawSamples:
-    """Return the samples of several stretches as one."""
+    """Return the samples of several stretches as one.
+
+    Parameters
+    ----------
+    parts : list of RawSamples
+        In order of time.
+
+    Returns
+    -------
+    RawSamples
+    """
     if len(parts) == 1:
         return parts[0]
     if not parts:

@@ -33,7 +33,10 @@ class TextReader:
     def __init__(self, profile: DeviceProfile) -> None:
         layout, accel, gyro = profile.layout, profile.accel, profile.gyro
         if layout is None or accel is None or gyro is None:
-            raise DeviceError(f"the profile {profile.name} describes no lines of text; choose one with format = 'text'")
+            raise DeviceError(
+                f"the profile {profile.name} describes no lines of text",
+                next_step="choose one with format = 'text'",
+            )
         self.losses = Losses()
         self.clock = DeviceClock()
         self.info = DeviceInfo(profile)

@@ -13,6 +13,14 @@ ASCII = str.maketrans(
 def plain_text(text: str) -> str:
     """A text in ASCII; what has no likeness there becomes a question mark.
 
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> plain_text("tilt \N{MINUS SIGN}3°")
@@ -22,5 +30,17 @@ def plain_text(text: str) -> str:
 
 
 def wrap_plain(text: str, width: int, head: str = "") -> str:
-    """A text in ASCII, in lines of ``width``, the first begun by ``head``, the others as far in."""
+    """A text in ASCII, in lines of ``width``, the first begun by ``head``, the others as far in.
+
+    Parameters
+    ----------
+    text : str
+    width : int
+        In characters.
+    head : str
+
+    Returns
+    -------
+    str
+    """
     return textwrap.fill(plain_text(text), width, initial_indent=head, subsequent_indent=" " * len(head))

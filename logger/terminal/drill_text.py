@@ -7,10 +7,12 @@ from typing import get_args
 
 import pandas as pd
 
-from analysis.drills.phrases import Demand, Phrase, require_changes, write_phrase
+from analysis.drills.phrases import Demand, Phrase, read_demand, write_phrase
+from analysis.drills.reading import MusicRead
 from analysis.drills.session_changes import A_STROKE, DrillBlock, pair_cells, weakest_words
-from analysis.drills.tab import write_tab
+from analysis.drills.tab_writing import write_tab
 from analysis.drills.tuning import Tuning
+from analysis.drills.twins import Twin
 from analysis.model.number_words import block_number
 from analysis.model.records import Clearing
 
@@ -18,26 +20,107 @@ from analysis.model.records import Clearing
 def describe_phrase(phrase: Phrase, tuning: Tuning, title: str) -> str:
     """Return a phrase with its tab and what it demands.
 
+    Parameters
+    ----------
+    phrase : Phrase
+    tuning : Tuning
+        With as many strings as the phrase.
+    title : str
+        What to call it.
+
+    Returns
+    -------
+    str
+        Several lines.
+
     Raises
     ------
     InputError
-        If the phrase stays on one string.
+        Phrase and tuning have different numbers of strings.
     """
-    demand = require_changes(phrase)
-    count = len(phrase.notes)
+    demand = read_demand(phrase)
+    count = phrase.stroke_count(1)
     shape = (
         f"{count} note{'s' * (count != 1)}, {'looped' if phrase.loops else 'once'}, {phrase.first_stroke}stroke first"
     )
-    if phrase.cycle_notes > count:
+    if phrase.cycle_notes > len(phrase.notes):
         shape += "; an odd number of notes: the strokes turn round on every pass"
     lines = [f"{title}: {write_phrase(phrase)}", f"  {shape}", "", _indent(write_tab(phrase, tuning))]
-    lines += [describe_demand(demand), "", *_changes_table(phrase, demand)]
+    lines.append(describe_demand(demand))
+    if demand.changes:
+        lines += ["", *_changes_table(phrase, demand)]
     return "\n".join(lines)
+
+
+def describe_twins(twins: Sequence[Twin]) -> str:
+    """Return twins as a list: the way, what is changed, and the phrase as text.
+
+    Parameters
+    ----------
+    twins : sequence of Twin
+        At least one, the smallest change first.
+
+    Returns
+    -------
+    str
+        Several lines.
+    """
+    lines = [f"Twins, the smallest change first. {describe_demand(read_demand(twins[0].phrase))}"]
+    for number, twin in enumerate(twins, 1):
+        lines += ["", f"  {number}. {twin.way}: {twin.change}", f"     {write_phrase(twin.phrase)}"]
+    return "\n".join(lines)
+
+
+def describe_reading(read: MusicRead) -> str:
+    """Return what was read and what was not.
+
+    Parameters
+    ----------
+    read : MusicRead
+
+    Returns
+    -------
+    str
+        Several lines.
+    """
+    phrase = read.phrase
+    tempo = "" if read.tempo_bpm is None else f"; the file's tempo is {read.tempo_bpm:g} BPM"
+    lines = [f"Read {phrase.stroke_count(1)} strokes on {len({n.string for n in phrase.played})} strings{tempo}."]
+    return "\n".join([*lines, *(str(remark) for remark in read.remarks)])
+
+
+def render_reading(read: MusicRead, tuning: Tuning) -> str:
+    """Return what was read as a tab that can be changed and read again, with all other lines as remarks.
+
+    Parameters
+    ----------
+    read : MusicRead
+    tuning : Tuning
+        With as many strings as the phrase.
+
+    Returns
+    -------
+    str
+        Text tab.
+
+    Raises
+    ------
+    InputError
+        Phrase and tuning have different numbers of strings.
+    """
+    remarks = [f"# {remark.text}" for remark in read.remarks if remark.text]
+    phrase = read.phrase
+    # An uneven phrase has its line of text in the tab already.
+    head = [f"# {write_phrase(phrase)}"] if phrase.is_even and not phrase.lead else []
+    lines = [*head, *(line.replace("# #", "#") for line in remarks)]
+    return "\n".join([*lines, "", write_tab(read.phrase, tuning)]) + "\n"
 
 
 def describe_demand(demand: Demand) -> str:
     """Return in one sentence which stroke must clear."""
     total = len(demand.changes)
+    if demand.kind == "none":
+        return "Demands no stroke: it stays on one string, where nothing has to clear."
     if demand.kind == "mixed":
         return (
             f"Demands both strokes: {demand.after_up} of {total} string changes follow an upstroke, "
@@ -48,7 +131,21 @@ def describe_demand(demand: Demand) -> str:
 
 
 def describe_suit(demand: Demand, clearing: Clearing | None) -> str:
-    """Return how the phrase suits one clearing stroke, or all of them."""
+    """Return how the phrase suits one clearing stroke, or all of them.
+
+    Parameters
+    ----------
+    demand : Demand
+        Of the phrase.
+    clearing : Clearing or None
+        The stroke that clears, or None for all kinds.
+
+    Returns
+    -------
+    str
+    """
+    if not demand.changes:
+        return "It suits every hand."
     kinds: Sequence[Clearing] = get_args(Clearing) if clearing is None else (clearing,)
     return "\n".join(_suit_line(demand, kind) for kind in kinds)
 
@@ -74,15 +171,15 @@ def _suit_line(demand: Demand, clearing: Clearing) -> str:
 
 def _changes_table(phrase: Phrase, demand: Demand) -> list[str]:
     rows = [("after note", "from string", "to string", "after", "")]
-    count = len(phrase.notes)
+    count = len(phrase.notes) if phrase.loops else phrase.stroke_count(1)
     for change in demand.changes:
         marks = []
         if change.index >= count:
             marks.append("second pass")
         if change.seam:
             marks.append("the loop's seam")
-        if change.turnaround:
-            marks.append("turns back")
+        if change.reverses:
+            marks.append("change of direction")
         rows.append(
             (
                 str(change.index % count + 1),
@@ -96,7 +193,17 @@ def _changes_table(phrase: Phrase, demand: Demand) -> list[str]:
 
 
 def describe_block(block: DrillBlock) -> str:
-    """Return one block's verdicts: how many changes cleared, by string pair, and the weakest one."""
+    """Return one block's verdicts: how many changes cleared, by string pair, and the weakest one.
+
+    Parameters
+    ----------
+    block : DrillBlock
+
+    Returns
+    -------
+    str
+        Several lines.
+    """
     changes = block.changes
     lines = [f"Block {block_number(block.index)}: {write_phrase(block.phrase)}", f"  {describe_demand(block.demand)}"]
     alignment = block.alignment
@@ -135,5 +242,14 @@ def _indent(text: str) -> str:
 
 
 def join_parts(parts: Iterable[str]) -> str:
-    """Return parts with an empty line between them."""
+    """Return parts with an empty line between them.
+
+    Parameters
+    ----------
+    parts : sequence of str
+
+    Returns
+    -------
+    str
+    """
     return "\n\n".join(parts)

@@ -10,7 +10,13 @@ from contextlib import contextmanager
 
 @contextmanager
 def ended_by_signals() -> Iterator[threading.Event]:
-    """Turn SIGTERM, SIGHUP and Ctrl-C into an event for a while, so that the file is closed properly."""
+    """Turn SIGTERM, SIGHUP and Ctrl-C into an event for a while, so that the file is closed properly.
+
+    Yields
+    ------
+    threading.Event
+        Set when a signal came.
+    """
     stopping = threading.Event()
     names = [name for name in ("SIGTERM", "SIGINT", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
     before = {name: signal.signal(getattr(signal, name), lambda *_: stopping.set()) for name in names}

@@ -30,7 +30,12 @@ class Keys(Protocol):
 
 @contextlib.contextmanager
 def open_keys() -> Iterator[Keys]:
-    """Read keys from standard input for a while; the terminal is put back as it was."""
+    """Read keys from standard input for a while; the terminal is put back as it was.
+
+    Yields
+    ------
+    Keys
+    """
     if sys.platform == "win32":
         yield _WindowsKeys()
         return

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 
+from analysis.model.cautions import PLAYING
 from logger.practice.plan import Plan, PlanBlock
 
 WIDTH = 80
@@ -11,12 +12,31 @@ COLUMNS = (("", 3), ("at", 7), ("posture", 14), ("tempo", 5), ("notes", 5), ("le
 
 
 def wrap(sentence: str) -> str:
-    """Return a sentence in lines of at most 80 columns; a long path or phrase stays whole."""
+    """Return a sentence in lines of at most 80 columns; a long path or phrase stays whole.
+
+    Parameters
+    ----------
+    sentence : str
+
+    Returns
+    -------
+    str
+    """
     return textwrap.fill(sentence, WIDTH, break_long_words=False, break_on_hyphens=False)
 
 
 def describe_plan(plan: Plan) -> str:
-    """Return in one sentence what a plan holds and how long it takes."""
+    """Return in one sentence what a plan holds and how long it takes.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
     plays = sum(block.kind == "play" for block in plan.blocks)
     postures = [posture for posture in plan.postures if posture]
     of = f" in posture{'s' * (len(postures) > 1)} {', '.join(postures)}" if postures else ""
@@ -37,7 +57,17 @@ def clock(seconds: float) -> str:
 
 
 def show_plan(plan: Plan) -> str:
-    """Return a plan as a table, drills and notes below the block where they first come."""
+    """Return a plan as a table, drills and notes below the block where they first come, cautions at the end.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    str
+        Several lines.
+    """
     lines = [
         wrap(plan.name or "Plan without a name"),
         wrap(describe_plan(plan)),
@@ -52,7 +82,7 @@ def show_plan(plan: Plan) -> str:
             lines += _below(block.drill and f"drill {block.drill}") + _below(block.note)
             told = (block.drill, block.note)
         at_s += block.count_in_s + block.play_s + block.rest_after_s
-    return "\n".join(lines)
+    return "\n".join([*lines, "", *(wrap(f"! {caution}") for caution in PLAYING)])
 
 
 def _cells(number: int, at_s: float, block: PlanBlock) -> list[str]:

@@ -14,6 +14,10 @@ SHOW_AFTER_S = 1.0
 def show_progress() -> Iterator[Callable[[str, float], None]]:
     """Give a callable that takes a stage's name and the share of it that is done, 0 to 1.
 
+    Yields
+    ------
+    Callable[[str, float], None]
+
     Examples
     --------
     >>> with show_progress() as progress:
@@ -49,6 +53,20 @@ def part_of(
     progress: Callable[[str, float], None], start: float, stop: float, name: str = ""
 ) -> Callable[[str, float], None]:
     """What a part of a longer task is told to report to: its 0 to 1 becomes ``start`` to ``stop`` of the whole.
+
+    Parameters
+    ----------
+    progress : callable
+        Takes a stage's name and a share of the whole, 0 to 1.
+    start, stop : float
+        Shares of the whole, 0 to 1.
+    name : str
+        Put before every stage.
+
+    Returns
+    -------
+    callable
+        Takes a stage's name and a share of the part, 0 to 1.
 
     Examples
     --------

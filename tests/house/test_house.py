@@ -18,7 +18,31 @@ from tests.optional import missing, need_program
 
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGES = ("analysis", "logger")
-LONGEST_MODULE = 400  # aim at 100 to 250
+LONGEST_MODULE = 250  # lines of code and comments; docstrings, which another test asks for, apart
+LONGER = {
+    "analysis/drills/alignment.py": "one dynamic program: costs, recursion and confidence are read together",
+    "analysis/drills/phrase_text.py": "reader and writer of one notation, each the other's check",
+    "analysis/drills/tab_order.py": "the layout of one system of a tab: order, bars and marks depend on each other",
+    "analysis/questions/hold.py": "one question from its pieces to its answer, with its equations",
+    "analysis/reference/find_gestures.py": "one search: each kind of gesture is told by what the others are not",
+    "analysis/report/figures_questions.py": "one picture for each question, in one style",
+    "analysis/report/figures_time.py": "one picture whose layers share an axis, and its companion",
+    "analysis/report/verdict.py": "the whole of the answer's wording, case by case in one order",
+    "analysis/signal/calibration.py": "one fit with the checks that refuse its input",
+    "analysis/sound/witness.py": "the order in which a sound is heard, stage after stage",
+    "logger/exchange/guess_map.py": "one guess: names, units and axes bear each other out",
+    "logger/files/loose_table.py": "one reader: a quick way, and a slow one that names the bad row",
+    "logger/guide/view.py": "one sentence and one set of keys for every phase of the guide",
+    "logger/live/session_run.py": "the one place where the guide's orders are carried out",
+    "logger/live/simulated_player.py": "one player: what it plays, and when it does what it is asked",
+    "logger/practice/plan.py": "a plan's records with the checks and sentences of every field",
+    "logger/practice/score_reading.py": "one format's elements, each with what is not read of it",
+    "logger/record/recorder.py": "one thread's queue, losses and file, which hold only together",
+    "logger/sliding/estimator.py": "the batch's stages on a window, in their order",
+    "logger/sources/packets.py": "every message of the wire protocol, both ways",
+    "logger/sources/sensor_check.py": "one check after another, each a line of the same list",
+}
+"""Longer modules, each with the reason why it is not two."""
 VAGUE_NAMES = re.compile(r"(^|_)(utils?|helpers?|common|misc|managers?|handlers?|process(or)?)(_|$)", re.IGNORECASE)
 
 # What analysis would need to touch files, clocks, devices, screens or other processes.
@@ -124,10 +148,27 @@ def test_the_purity_check_finds_what_it_looks_for(code: str) -> None:
     assert len(list(impurities(ast.parse(code)))) == 1
 
 
+def code_lines(path: Path) -> int:
+    """Lines of a module but for its docstrings."""
+    text = path.read_text(encoding="utf-8")
+    said = (
+        node.end_lineno - node.lineno + 1
+        for node in ast.walk(ast.parse(text))
+        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant) and isinstance(node.value.value, str)
+        if node.end_lineno is not None
+    )
+    return len(text.splitlines()) - sum(said)
+
+
 @pytest.mark.parametrize("path", all_modules(), ids=name_of)
 def test_modules_are_short_enough_to_read(path: Path) -> None:
-    lines = len(path.read_text(encoding="utf-8").splitlines())
-    assert lines <= LONGEST_MODULE, f"{lines} lines; split it along its subject"
+    lines = code_lines(path)
+    assert lines <= LONGEST_MODULE or name_of(path) in LONGER, f"{lines} lines; split it, or say in LONGER why not"
+
+
+def test_modules_that_are_called_long_are_long() -> None:
+    almost = 0.9 * LONGEST_MODULE  # a few lines more or less change nothing
+    assert [name for name in LONGER if code_lines(ROOT / name) < almost] == []
 
 
 def test_no_vague_names() -> None:

@@ -76,7 +76,7 @@ def record(folder: Path, arguments: list[str]) -> None:
     code, output = program.end()
     assert code == 0, output
     played = [event for event in read_session(folder / "tonight.mcap").events if event.kind == "play"]
-    assert [(event.tempo_bpm, event.notes_per_beat, event.wanted) for event in played] == [(100.0, 4.0, "down")]
+    assert [(event.tempo_bpm, event.notes_per_beat, event.wanted) for event in played] == [(88.0, 4.0, "down")]
 
 
 def live(folder: Path, arguments: list[str]) -> None:

@@ -3,8 +3,8 @@
 export const LOOKAHEAD_S = 2.5;
 const TOO_LATE_S = 0.02;
 // The audio clock and the computer's drift apart by some milliseconds a minute: followed so slowly that nobody hears it.
-const SLEW_S = 0.0002;
-const JUMP_S = 0.05;
+const SLEW_S = 0.001;
+const JUMP_S = 0.01;
 
 // How a beat sounds. Accents fall on the first beat of the count-in, then on the first of every bar of the block, but
 // never in a rest: that is for the hand to change. The last beats before another posture announce it. Of the block's bars

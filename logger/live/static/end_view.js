@@ -1,4 +1,4 @@
-// The end view: the strings seen along their length, the wanted zone, the last strokes, the tilt of now.
+// The end view: the strings seen along their length, the target, the last strokes, the tilt of now.
 // Millimetres about the place where the plectrum meets the string; y to the right, z up.
 import { END_VIEW } from "./words.js";
 
@@ -27,7 +27,7 @@ export class EndView {
     this.#dirty = true;
   }
 
-  // The instrument and the zone of a state.
+  // The instrument and the target of a state.
   setScene(setup, block) {
     const zone_deg = block?.zone_deg ?? null;
     const scene = JSON.stringify([setup.courses_mm, setup.spacing_mm, setup.plectrum_depth_mm, setup.dead_band_deg, zone_deg]);
@@ -113,7 +113,7 @@ export class EndView {
     return [this.centre[0] + y_mm * this.unit, this.centre[1] - z_mm * this.unit];
   }
 
-  // The dead band to both sides, hatched flat; the wanted zone on the side where the stroke leaves the strings.
+  // The dead band to both sides, hatched flat; the target on the side where the stroke leaves the strings.
   #drawBands() {
     const { pen, colours } = this;
     const far = this.width + this.height;
@@ -123,7 +123,7 @@ export class EndView {
     const [least, most] = this.zone_deg;
     // A negative tilt leaves the strings at the end of the upstroke, to the left.
     const [from, to] = most > 0 ? [least, most] : [180 + least, 180 + most];
-    this.#wedge(from, to, far, most > 0 ? colours.down : colours.up, "slant");
+    this.#wedge(from, to, far, most > 0 ? colours.down : colours.up, "rising");
     const middle = ((from + to) / 2) * RADIANS;
     const reach = Math.min(this.width * 0.36, (0.8 * this.centre[1]) / Math.max(0.3, Math.sin(middle)));
     const steep = middle + (most > 0 ? 1 : -1) * Math.min(0.12, ((to - from) / 5) * RADIANS);
@@ -149,9 +149,9 @@ export class EndView {
     pen.beginPath();
     const [dx, dy] = hatch === "level" ? [0, 9] : [14, 0];
     for (let k = -60; k < 140; k += 1) {
-      const [ax, ay] = hatch === "level" ? [0, y + k * dy - 40 * dy] : [k * dx, 0];
+      const [ax, ay] = hatch === "level" ? [0, y + k * dy - 40 * dy] : [k * dx, this.height];
       pen.moveTo(ax, ay);
-      pen.lineTo(hatch === "level" ? this.width : ax + this.height * 0.6, hatch === "level" ? ay : this.height);
+      pen.lineTo(hatch === "level" ? this.width : ax + this.height * 0.6, hatch === "level" ? ay : 0);
     }
     pen.stroke();
     pen.restore();
@@ -188,7 +188,7 @@ export class EndView {
     this.#label(END_VIEW.instrument, this.width / 2, floor + 1.3 * this.text, "center", colours.soft);
     this.#label(END_VIEW.down, this.width - 6, floor + 1.3 * this.text, "right", colours.down);
     this.#label(END_VIEW.up, 6, floor + 1.3 * this.text, "left", colours.up);
-    this.#label(END_VIEW.stuck, 6, this.centre[1] + this.text / 3, "left", colours.soft);
+    this.#label(END_VIEW.flat, 6, this.centre[1] + this.text / 3, "left", colours.soft);
   }
 
   #drawStrokes() {

@@ -5,7 +5,7 @@ export function setText(element, words) {
   if (element.textContent !== words) element.textContent = words;
 }
 
-// One of ZONE's keys: where a tilt stands to the wanted zone.
+// One of ZONE's keys: where a tilt stands to the target.
 export function zoneOf(tilt_deg, zone_deg) {
   if (tilt_deg === null) return "unknown";
   if (!zone_deg) return "free";

@@ -139,7 +139,7 @@ export class Screen {
     setText(byId("verdict-sentence"), verdict.sentence);
     section.dataset.long = String(verdict.sentence.length > 90);
     const rows = [["strokes", String(verdict.strokes)]];
-    if (verdict.held_share !== null) rows.unshift(["in the wanted zone", share(verdict.held_share)]);
+    if (verdict.held_share !== null) rows.unshift(["on target", share(verdict.held_share)]);
     if (verdict.tilt_mean_deg !== null) rows.push(["tilt", tiltWords(verdict)]);
     if (verdict.strokes_per_s !== null) rows.push(["strokes a second", verdict.strokes_per_s.toFixed(1)]);
     fillList(byId("verdict-numbers"), rows.map(([name, value]) => makePair(name, value)));

@@ -54,7 +54,7 @@ export class Sound {
     this.next.set(this.#after);
   }
 
-  // News of strokes: warn when so many in a row left the zone, and again after as many more; let the tone follow.
+  // News of strokes: warn when so many in a row left the target, and again after as many more; let the tone follow.
   hearStrokes({ outside, tilt_now_deg }) {
     const limit = Number(this.preferences.values.cue);
     if (outside < this.#warnedAt) this.#warnedAt = 0;

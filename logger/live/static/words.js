@@ -10,7 +10,7 @@ export const KEYS = [
   { command: "hurt", keys: ["h"], show: "H", names: "H", help: "Something hurts: stops at once." },
   { command: "finish", keys: ["e"], show: "E", names: "E, twice", help: "End the session and write the report; after it, close the program." },
   { command: "mute", keys: ["m"], show: "M", names: "M", help: "Click on or off." },
-  { command: "cue", keys: ["t"], show: "T", names: "T", help: "Tone when the tilt leaves the wanted zone, on or off." },
+  { command: "cue", keys: ["t"], show: "T", names: "T", help: "Tone when the tilt leaves the target, on or off." },
   { command: "options", keys: ["?", "o"], show: "?", names: "?, O", help: "Keys, sound and colours." },
 ];
 
@@ -33,19 +33,19 @@ export const OPEN_REPORT = "Open the report";
 
 // Where the tilt stands: a mark (a shape, so that no colour is needed) and words.
 export const ZONE = {
-  inside: ["●", "in the zone"],
+  inside: ["●", "on target"],
   more: ["▲", "tilt more"],
   less: ["▼", "tilt less"],
   other: ["◆", "the other way"],
   unknown: ["○", "play some strokes"],
-  free: ["○", "no zone chosen"],
+  free: ["○", "no target chosen"],
 };
 export const SIDE = {
   down: "downstroke clears",
   up: "upstroke clears",
   both: "both strokes clear",
   short: "too short to clear",
-  none: "stuck: neither clears",
+  none: "too flat: clears neither way",
   unknown: "",
 };
 export const WEAKEST = "◆ weakest";
@@ -85,7 +85,7 @@ export const PREFERENCES = [
   { name: "volume", label: "Loudness", choices: [["0.25", "soft"], ["0.5", "medium"], ["1", "loud"]] },
   { name: "silent", label: "Silent bars, to keep the time yourself", choices: [["0", "none"], ["4", "every fourth"], ["2", "every second"]] },
   { name: "picture", label: "Picture of the tilt while playing", choices: [["on", "shown"], ["off", "only after the block"]] },
-  { name: "cue", label: "Tone when the tilt leaves the zone", choices: [["0", "off"], ["2", "after 2 strokes"], ["4", "after 4 strokes"], ["8", "after 8 strokes"]] },
+  { name: "cue", label: "Tone when the tilt leaves the target", choices: [["0", "off"], ["2", "after 2 strokes"], ["4", "after 4 strokes"], ["8", "after 8 strokes"]] },
   { name: "pitch", label: "Tone that follows the tilt", choices: [["off", "off"], ["on", "on"]] },
   { name: "colours", label: "Colours", choices: [["auto", "as the computer"], ["light", "light"], ["dark", "dark"]] },
   { name: "motion", label: "Moving pictures", choices: [["auto", "as the computer"], ["less", "still pictures"]] },
@@ -101,7 +101,7 @@ export const END_VIEW = {
   name: "End view of the strings",
   down: "downstroke →",
   up: "← upstroke",
-  wanted: "wanted",
-  stuck: "stuck",
+  wanted: "target",
+  flat: "too flat",
   instrument: "instrument",
 };

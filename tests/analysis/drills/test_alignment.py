@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from itertools import combinations, product
-
 import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.drills.alignment import EXTRA, AlignmentSettings, DrillTiming, align_strokes
-from analysis.drills.hidden_markov import Lattice, decode_lattice
+from analysis.drills.alignment import EXTRA, DrillTiming, align_strokes
+from analysis.drills.hidden_markov import LEAST_DENSITY, AlignmentSettings, Lattice, Moves, Travel, decode_lattice
 from analysis.drills.phrases import Phrase, read_phrase
 from analysis.drills.string_changes import mark_string_changes
 from analysis.model.errors import InputError, NotEnoughDataError
@@ -121,39 +119,72 @@ def test_missed_notes_are_counted_and_changes_marked() -> None:
 def test_lattice_against_enumeration_of_every_path() -> None:
     """Best path and posteriors on small random lattices, against a sum over all paths written out."""
     rng = np.random.default_rng(6)
+    moves = Moves(np.array([0, 0, 1, 1, 0, 0]), np.array([1, 2, 1, 2, 0, 2]), np.array([0, 0, 0, 1, 1, 1]))
     for _ in range(25):
-        strokes, width, extra, missed = 4, 5, 2, 2
+        strokes, width = 4, 4
         low = np.sort(rng.integers(0, 3, strokes))
-        scores = [rng.normal(0, 2, (strokes, width)) for _ in range(3)]
-        scores[0][rng.random((strokes, width)) < 0.2] = -np.inf
-        step = rng.normal(0, 2, (strokes, extra, missed))
+        scores = [rng.normal(0, 2, (strokes, 2, width)) for _ in range(3)]
+        scores[0][rng.random((strokes, 2, width)) < 0.2] = -np.inf
+        step = rng.normal(0, 2, (strokes, 6))
         for i in range(strokes):
-            step[i, i:] = -np.inf
-        lattice = Lattice(low, *scores, step)
-        weights = {path: weight for path, weight in all_paths(lattice) if np.isfinite(weight)}
+            step[i, i - 1 - moves.extra < 0] = -np.inf
+        ways = rng.normal(0, 5, (strokes, 2))
+        ways[2, 0] = np.nan
+        travel = Travel(ways, rng.normal(0, 6, 3), 2.0, 5.0)
+        lattice = Lattice(low, *scores, moves, step, travel)
+        weights: dict[tuple[tuple[int, int, int], ...], float] = {}
+        for path, weight in all_paths(lattice):
+            if np.isfinite(weight):
+                weights[path] = np.logaddexp(weights.get(path, -np.inf), weight)
         total = np.logaddexp.reduce(list(weights.values()))
-        note, confidence = decode_lattice(lattice)
-        best = max(weights, key=weights.get)
-        assert {i: n for i, n in enumerate(note) if n >= 0} == dict(best)
+        found = decode_lattice(lattice)
         for i in range(strokes):
-            same = [weight for path, weight in weights.items() if dict(path).get(i, -1) == note[i]]
-            assert confidence[i] == pytest.approx(np.exp(np.logaddexp.reduce(same) - total), abs=1e-9)
+            same = [w for path, w in weights.items() if {s: n for s, _, n in path}.get(i, -1) == found.note[i]]
+            assert found.confidence[i] == pytest.approx(np.exp(np.logaddexp.reduce(same) - total), abs=1e-9)
+            for pair, chance in found.pairs[i].items():
+                named = [w for path, w in weights.items() if follows(path, i, pair)]
+                # Ways to the same two notes that are each very unlikely are left out.
+                assert chance == pytest.approx(np.exp(np.logaddexp.reduce(named) - total), abs=0.05)
+
+
+def follows(path, stroke: int, pair: tuple[int, int]) -> bool:
+    notes = {s: n for s, _, n in path}
+    return notes.get(stroke - 1) == pair[0] and notes.get(stroke) == pair[1]
 
 
 def all_paths(lattice: Lattice):
-    """Yield every path with its score."""
-    strokes, width = lattice.match.shape
-    for size in range(1, strokes + 1):
-        for chosen in combinations(range(strokes), size):
-            for places in product(range(width), repeat=size):
-                notes = [int(lattice.low[i]) + w for i, w in zip(chosen, places, strict=True)]
-                score = lattice.start[chosen[0], places[0]] + lattice.end[chosen[-1], places[-1]]
-                score += sum(lattice.match[i, w] for i, w in zip(chosen, places, strict=True))
-                for k in range(1, size):
-                    extra, missed = chosen[k] - chosen[k - 1] - 1, notes[k] - notes[k - 1] - 1
-                    inside = extra < lattice.step.shape[1] and 0 <= missed < lattice.step.shape[2]
-                    score += lattice.step[chosen[k], extra, missed] if inside else -np.inf
-                yield tuple(zip(chosen, notes, strict=True)), score
+    """Yield every path, as (stroke, turned, note) in order, with its score; once for every move that leads along it."""
+    strokes, _, width = lattice.match.shape
+    moves, travel = lattice.moves, lattice.travel
+
+    def onward(path, score):
+        stroke, turned, note = path[-1]
+        place = note - int(lattice.low[stroke])
+        yield tuple(path), score + lattice.end[stroke, turned, place]
+        for k in range(len(moves.extra)):
+            target = stroke + 1 + int(moves.extra[k])
+            following = note + int(moves.notes[k])
+            if target >= strokes or not 0 <= following - lattice.low[target] < width:
+                continue
+            turn = turned ^ int(moves.turn[k])
+            way = travel.way_mm[target, moves.extra[k]]
+            expected = travel.place_mm[following % 3] - travel.place_mm[note % 3]
+            told = 0.0
+            if np.isfinite(way):
+                own = 0.94 * bell(way - expected, travel.sd_mm) + 0.06 * bell(way - expected, 3 * travel.sd_mm)
+                told = np.log((own + LEAST_DENSITY) / (bell(way, travel.wide_mm) + LEAST_DENSITY))
+            gain = lattice.step[target, k] + lattice.match[target, turn, following - lattice.low[target]] + told
+            yield from onward([*path, (target, turn, following)], score + gain)
+
+    for stroke in range(strokes):
+        for turned in range(2):
+            for place in range(width):
+                first = lattice.start[stroke, turned, place] + lattice.match[stroke, turned, place]
+                yield from onward([(stroke, turned, int(lattice.low[stroke]) + place)], first)
+
+
+def bell(off: float, sd: float) -> float:
+    return float(np.exp(-0.5 * (off / sd) ** 2) / sd)
 
 
 @pytest.mark.parametrize("count", [2, 3, 4, 6])

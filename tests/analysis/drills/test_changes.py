@@ -65,7 +65,11 @@ def true_height(phrase: Phrase, instrument: Instrument, tilt_deg: float, span_mm
 
 
 def sure(notes: int) -> DrillAlignment:
-    return DrillAlignment(np.arange(notes), np.ones(notes), np.zeros(notes, np.int64), 0, np.full(notes, 0.1))
+    pairs = tuple({(j - 1, j): 1.0} if j else {} for j in range(notes))
+    steady = np.zeros(notes, np.bool_)
+    return DrillAlignment(
+        np.arange(notes), np.ones(notes), steady, pairs, np.zeros(notes, np.int64), 0, np.full(notes, 0.1)
+    )
 
 
 @pytest.mark.parametrize("radius_mm", [None, 250.0])
@@ -116,8 +120,10 @@ def test_what_cannot_be_told_says_why() -> None:
     played = straight_play(phrase, instrument, -26.0, 28.0, 12)
     played.strokes.loc[2, "attack"] = False
     alignment = sure(12)
-    alignment.confidence[5] = 0.5
-    alignment.note[8] = -1
+    pairs = list(alignment.pairs)
+    pairs[6] = {(5, 6): 0.6, (6, 7): 0.4}
+    pairs[8] = {}
+    alignment = replace(alignment, pairs=tuple(pairs))
     found = judge_changes(played, alignment, phrase, instrument).set_index("note")
     assert found["reason"].to_dict() == {
         1: "no pick attack",
@@ -150,7 +156,7 @@ def test_the_weakest_change_is_named() -> None:
     for pair, verdicts in {(4, 3): "ccccx", (3, 4): "ccxx?", (2, 1): "xx", (3, 2): "cc?"}.items():
         for k, letter in enumerate(verdicts):
             verdict = {"c": "cleared", "x": "caught", "?": "cannot tell"}[letter]
-            rows.append((0.0, k, *pair, "up", 1.0 if letter == "c" else -1.0, 0.4, verdict, ""))
+            rows.append((0.0, k, *pair, "up", 1.0 if letter == "c" else -1.0, 0.4, verdict, 0.9, ""))
     pairs = summarise_pairs(pd.DataFrame(rows, columns=[column.name for column in CHANGE_COLUMNS]))
     weakest = find_weakest(pairs)
     assert (weakest["from_string"], weakest["to_string"]) == (3, 4)  # string 2 to 1 was told twice only

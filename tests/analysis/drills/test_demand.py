@@ -72,7 +72,7 @@ def test_demand_of_ten_thousand_random_phrases_against_brute_force() -> None:
     assert min(kinds.values()) > 100  # every kind was met often
 
 
-def test_turnarounds_and_seams_against_brute_force() -> None:
+def test_changes_of_direction_and_seams_against_brute_force() -> None:
     rng = np.random.default_rng(7)
     for _ in range(2000):
         phrase = random_phrase(rng)
@@ -80,7 +80,7 @@ def test_turnarounds_and_seams_against_brute_force() -> None:
         ways = [np.sign(c.to_string - c.from_string) for c in changes]
         for k, change in enumerate(changes):
             before = ways[k - 1] if k or phrase.loops else ways[k]
-            assert change.turnaround == (ways[k] != before)
+            assert change.reverses == (ways[k] != before)
             assert change.seam == ((change.index + 1) % len(phrase.notes) == 0)
             assert change.travel == ("down" if change.to_string < change.from_string else "up")
 

@@ -149,7 +149,7 @@ def test_tempo_that_changes_between_blocks() -> None:
     assert [block.index for block in played.result.blocks] == [0, 1, 2]
 
 
-def test_a_level_stroke_is_stuck_and_a_tilted_one_clears() -> None:
+def test_a_level_stroke_clears_neither_way_and_a_tilted_one_clears() -> None:
     """Straight paths of 25 mm: 10.8 deg clear strings 10.5 mm apart by 2 mm, so 3 deg do not and 22 deg do."""
     answers = []
     for tilt in (22.0, 3.0, -22.0):

@@ -151,7 +151,7 @@ def test_tempo_and_what_it_rests_on_are_told() -> None:
     assert table is not None
     assert all(re.fullmatch(r"[0-9.]+/s, [0-9]+ BPM", row[0]) for row in table.rows)
     assert "BPM" not in say_hold(find_hold_tempo([ladder(falling)]))
-    assert found.remarks[0].startswith("rests on ")
+    assert found.remarks[0].startswith("based on ")
     rising = draw_session([DrawnBlock("A", v, **falling(v)) for v in SPEEDS], Drawing(), np.random.default_rng(1))
     assert any("tempo only rose" in remark for remark in find_hold_tempo([rising]).remarks)
     assert any("no tempo was given" in remark for remark in find_hold_tempo([rising]).remarks)

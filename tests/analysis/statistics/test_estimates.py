@@ -16,7 +16,8 @@ from analysis.model.errors import NotEnoughDataError
 from analysis.statistics.estimates import adjusted_slope, equivalence_test, hedges_g, mean_estimate, sd_estimate
 from analysis.statistics.permutation import label_test, sign_flip_test
 
-# Darwin, The Effects of Cross and Self Fertilisation, 1876: 15 pairs of maize, difference in eighths of an inch.
+# Darwin, The Effects of Cross and Self Fertilisation, 1876: 15 pairs of maize, difference in eighths of an inch. The
+# permutation test of these data is that of Fisher, The Design of Experiments, 1935, section 21.
 DARWIN = np.array([49, -67, 8, 16, 6, 23, 28, 41, 14, 29, 56, 24, 75, 60, -48]) / 8
 # Student, Biometrika 6, 1908, 1-25: hours of sleep gained by ten patients with two drugs.
 STUDENT = np.array([0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0]) - np.array(

@@ -1,4 +1,4 @@
-"""Hand activity against its published equation; breaks against a plan."""
+"""Hand activity: its equation as published, typed in twice, which is no outside check; breaks against a plan."""
 
 from __future__ import annotations
 
@@ -11,7 +11,10 @@ from tests.analysis.tension.played import long_result
 
 @pytest.mark.parametrize(("exertions", "duty", "level"), [(1.0, 50.0, 6.139), (0.5, 20.0, 3.472), (2.0, 80.0, 8.022)])
 def test_hand_activity_level(exertions: float, duty: float, level: float) -> None:
-    """Values of the equation of Radwin et al., Ergonomics 58, 2015, 173-183."""
+    """HAL = 6.56 ln D [F^1.31 / (1 + 3.18 F^1.31)], Radwin et al., Ergonomics 58, 2015, 173-183 (abstract).
+
+    The expected values were worked out from that equation: they guard its coding and are no outside check.
+    """
     assert hand_activity_level(exertions, duty) == pytest.approx(level, abs=5e-4)
 
 

@@ -1,4 +1,7 @@
-"""Clock and hand, against the two-process model of Wing and Kristofferson (Perception & Psychophysics 14, 1973)."""
+"""Clock and hand, against the two-process model of Wing and Kristofferson.
+
+Perception & Psychophysics 14, 1973, 5-12, from memory: the model is simulated here, which is no outside check.
+"""
 
 from __future__ import annotations
 

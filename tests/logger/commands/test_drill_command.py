@@ -24,7 +24,7 @@ def shown(*words: str) -> str:
     result = run(*words)
     assert result.exit_code == 0, result.output
     assert max(len(line) for line in result.output.splitlines()) <= 120
-    return result.output
+    return result.stdout
 
 
 def refused(*words: str) -> str:
@@ -49,7 +49,9 @@ def test_show_says_what_a_phrase_demands_and_whom_it_suits() -> None:
 
 def test_twin_and_first_stroke() -> None:
     assert "Demands the downstroke" in shown("twin", "4x2 3x2")
-    assert "Twin: 4x1 3x2 4x1" in shown("twin", "4x2 3x2")
+    assert "Twin: 4x1 3x2 4x1" in shown("twin", "4x2 3x2", "--way", "one note later")
+    ways = [line.split(":")[0][5:] for line in shown("twin", "4x2 3x2").splitlines() if line[2:4] in ("1.", "2.")]
+    assert ways == ["first stroke", "slur"]
     assert "Demands the downstroke" in shown("show", "4x2 3x2", "--first", "up")
     assert "Demands the downstroke" in shown("show", "up 4x2 3x2")
 
@@ -57,13 +59,13 @@ def test_twin_and_first_stroke() -> None:
 def test_a_tab_from_a_file(tmp_path: Path) -> None:
     tab = tmp_path / "figure.txt"
     tab.write_text("E|-----0-2-|\nA|-0-2-----|\nD|---------|\nG|---------|\n", encoding="utf-8")
-    assert "Phrase: 2:0-2 1:0-2 once" in shown("show", "--tab", str(tab), "--tuning", "mandolin", "--once")
-    tab.write_text("E|-----0-2-|\nA|-0-h-----|\nD|---------|\nG|---------|\n", encoding="utf-8")
-    assert "Line 2, column 6" in refused("show", "--tab", str(tab), "--tuning", "mandolin")
-    assert "figure.txt" in refused("show", "--tab", str(tab), "--tuning", "mandolin")
+    assert "Phrase: 2:0-2 1:0-2 once" in shown("show", "--from", str(tab), "--tuning", "mandolin", "--once")
+    tab.write_text("E|-----0-2-|\nA|-0-?-----|\nD|---------|\nG|---------|\n", encoding="utf-8")
+    assert "row 2, column 6" in refused("show", "--from", str(tab), "--tuning", "mandolin")
+    assert "figure.txt" in refused("show", "--from", str(tab), "--tuning", "mandolin")
     tab.write_bytes(b"\xff\xfe\x00")
-    assert "cannot be read as text" in refused("show", "--tab", str(tab))
-    assert "cannot be read as text" in refused("show", "--tab", str(tmp_path / "none.txt"))
+    assert "cannot be read as text" in refused("show", "--from", str(tab))
+    assert "cannot be read (" in refused("show", "--from", str(tmp_path / "none.txt"))
 
 
 def test_generate_is_the_same_for_the_same_seed() -> None:
@@ -74,29 +76,43 @@ def test_generate_is_the_same_for_the_same_seed() -> None:
     assert "No loop" in refused("generate", "--leap", "1", "--degrees", "1 5")
 
 
-def test_write_makes_the_four_files(tmp_path: Path) -> None:
+def test_write_makes_the_files(tmp_path: Path) -> None:
     folder = tmp_path / "material"
     text = shown(
         "write", "4:5-7 3:4-7", "-o", str(folder), "--tempo", "100", "--to", "116", "--postures", "low", "high"
     )
-    assert len(text.splitlines()) == 4
+    assert len(text.splitlines()) == 3 + 3
     plan = tomllib.loads((folder / "plan.toml").read_text(encoding="utf-8"))
     assert [block["tempo_bpm"] for block in plan["block"]] == [100, 100, 108, 108, 116, 116]
     assert [block["posture"] for block in plan["block"][:2]] == ["low", "high"]
 
 
+def test_one_string_and_seven_eighths_can_be_shown_and_written(tmp_path: Path) -> None:
+    one = shown("show", "4:5-7-8-7")
+    assert "Demands no stroke" in one
+    assert "It suits every hand." in one
+    seven = "metre=7/8 note=1/8 4:5-7-5 3:4-7-5-4"
+    assert "turn round on every pass" in shown("show", seven)
+    for name, phrase in (("one", "4:5-7-8-7"), ("seven", seven)):
+        shown("write", phrase, "-o", str(tmp_path / name), "--tempo", "140", "--seconds", "5")
+    plan = tomllib.loads((tmp_path / "seven" / "plan.toml").read_text(encoding="utf-8"))["block"]
+    assert [block["drill"] for block in plan] == [seven, f"up {seven}"]
+    assert {block["beats_per_bar"] for block in plan} == {7}
+    assert {block["rest_beats"] for block in plan} == {7}
+
+
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
-        (("show", "4x8"), "stays on string 4"),
         (("twin", "4x2 3x1"), "odd"),
+        (("twin", "4x1 3x1", "--way", "slur"), "no twin by slur"),
         (("show", "9x2 4x2"), "string 9"),
         (("show", "4x2 3x2", "--tuning", "E2 H3"), "'H3'"),
         (("show", "4x2 3z2"), "'3z2'"),
-        (("write", "4x4", "-o", "x"), "stays on string 4"),
+        (("twin", "4x8"), "stays on string 4"),
         (("write", "4x2 3x2", "-o", "x", "--notes-per-beat", "many"), "'many'"),
-        (("write", "4x2 3x2", "-o", "x", "--to", "90"), "take steps of"),
-        (("write", "4:36-35 3x2", "-o", "x", "--tuning", "E8 A8 D9 G9"), "above G9"),
+        (("write", "4x2 3x2", "-o", "x", "--tempo", "96", "--to", "90", "--step", "8"), "take steps of"),
+        (("write", "4:36-35 3x2", "-o", "x", "--tuning", "E8 A8 D9 G9", "--tempo", "90"), "above G9"),
     ],
 )
 def test_bad_input_is_one_sentence_and_writes_nothing(words, sentence, tmp_path: Path, monkeypatch) -> None:
@@ -107,7 +123,7 @@ def test_bad_input_is_one_sentence_and_writes_nothing(words, sentence, tmp_path:
 
 def test_usage_errors_exit_with_two() -> None:
     assert run("show").exit_code == 2
-    assert run("show", "4x2 3x2", "--tab", "x").exit_code == 2
+    assert run("show", "4x2 3x2", "--from", "x").exit_code == 2
     assert run("write", "4x2 3x2").exit_code == 2
 
 

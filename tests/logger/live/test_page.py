@@ -310,11 +310,11 @@ def test_play_is_told_in_figures_words_and_marks(browser: Any, stage: PageStage)
     with open_page(browser) as (page, _):
         opened(page, stage, "play")
         for tilts, number, side, zone in (
-            ([20.0, 22.0], "21°", "downstroke clears", "● in the zone"),
-            ([9.0, 9.0], "9°", "stuck: neither clears", "▲ tilt more"),
-            ([50.0, 50.0], "50°", "downstroke clears", "● in the zone"),
+            ([20.0, 22.0], "21°", "downstroke clears", "● on target"),
+            ([9.0, 9.0], "9°", "too flat: clears neither way", "▲ tilt more"),
+            ([50.0, 50.0], "50°", "downstroke clears", "● on target"),
             ([-20.0, -20.0], "\u221220°", "upstroke clears", "◆ the other way"),
-            ([3.0, 3.0], "3°", "stuck: neither clears", "▲ tilt more"),
+            ([3.0, 3.0], "3°", "too flat: clears neither way", "▲ tilt more"),
         ):
             stage.push(strokes(tilts, stage.now_s()))
             wait_until(page, f"document.getElementById('tilt-number').textContent === '{number}'")

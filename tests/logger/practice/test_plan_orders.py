@@ -123,11 +123,14 @@ def test_switch_over_takes_the_times_of_the_written_practice() -> None:
     assert [block.posture for block in plan.blocks] == ["A", "B", "A", "B"]
     assert [block.wanted for block in plan.blocks] == ["up", "down", "up", "down"]
     assert [block.count_in_beats for block in plan.blocks] == [4, 0, 4, 0]
-    assert all(block.repeats == 4 and block.rest_beats == 2 for block in plan.blocks)
+    assert [block.repeats for block in plan.blocks] == [section.repeats for section in practice.sections]
+    assert all(block.rest_beats == 2 for block in plan.blocks)
     end_s = practice.seconds_at(practice.end_beat) - plan.blocks[-1].rest_after_s
     assert plan.total_s == pytest.approx(end_s, abs=1e-3)  # a MIDI file's beat is a whole number of microseconds
     mixed = read_phrase("4x1 3x2 2x1", 6)
-    assert plan_practice(lay_out(mixed, make_twin(mixed)), "x").blocks[0].wanted is None
+    assert (
+        plan_practice(lay_out(mixed, make_twin(mixed), PracticeForm(tempi_bpm=(90.0,))), "x").blocks[0].wanted is None
+    )
 
 
 def test_a_long_session_never_goes_without_a_break() -> None:

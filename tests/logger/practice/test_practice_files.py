@@ -20,16 +20,18 @@ from analysis.model.errors import InputError, OutputError
 from logger.practice.practice_files import (
     ACCENT_KEY,
     CLICK_KEY,
+    CUE_KEY,
     FILE_NAMES,
-    render_click,
     render_midi,
+    track_name,
     write_material,
 )
+from logger.practice.practice_tracks import CUE_S, click_samples, render_track
 from tests.optional import need_module
 
 GUITAR = read_tuning("guitar")
 PHRASE = read_phrase("4:5-7 3:4-7 2:5-8 3:7-4", 6)
-FORM = PracticeForm(tempi_bpm=(100.0, 104.0, 137.0), postures=("wrist bent", "Übung ş"))
+FORM = PracticeForm(tempi_bpm=(100.0, 104.0, 137.0), repeats=4, rest_beats=1, postures=("wrist bent", "Übung ş"))
 
 
 def practice_of(form: PracticeForm = FORM, phrase=PHRASE):
@@ -84,12 +86,12 @@ def expected_times(form: PracticeForm, notes: int) -> tuple[list[float], list[li
     per_beat = float(form.notes_per_beat)
     for tempo in form.tempi_bpm:
         beat = round(60e6 / tempo) / 1e6
-        clicks += [now + k * beat for k in range(form.count_in_beats)]
-        now += form.count_in_beats * beat
+        clicks += [now + k * beat for k in range(form.count_in)]
+        now += form.count_in * beat
         for _ in range(2):
             played = form.repeats * notes
             sections.append([now + k * beat / per_beat for k in range(played)])
-            beats = int(np.ceil(round(played / per_beat, 9))) + form.rest_beats
+            beats = int(np.ceil(round(played / per_beat, 9))) + form.rest
             clicks += [now + k * beat for k in range(beats)]
             now += beats * beat
     return clicks, sections
@@ -99,9 +101,12 @@ def expected_times(form: PracticeForm, notes: int) -> tuple[list[float], list[li
     ("form", "text"),
     [
         (FORM, "4:5-7 3:4-7 2:5-8 3:7-4"),
-        (PracticeForm(notes_per_beat=Fraction(3, 2), tempi_bpm=(83.0,)), "4:5-7 3:4-7"),
+        (PracticeForm(notes_per_beat=Fraction(3, 2), tempi_bpm=(83.0,), repeats=5), "4:5-7 3:4-7"),
         (PracticeForm(notes_per_beat=Fraction(7), tempi_bpm=(60.0, 61.5), repeats=3, rest_beats=2), "6:0-3 5:2-0"),
-        (PracticeForm(notes_per_beat=Fraction(6), count_in_beats=0, beats_per_bar=3), "4:5-7-5-7 3:4-7"),
+        (
+            PracticeForm(notes_per_beat=Fraction(6), tempi_bpm=(77.0,), repeats=2, count_in_beats=0, beats_per_bar=3),
+            "4:5-7-5-7 3:4-7",
+        ),
     ],
 )
 def test_an_independent_reader_finds_click_and_notes_on_their_times(
@@ -117,7 +122,7 @@ def test_an_independent_reader_finds_click_and_notes_on_their_times(
     assert [track.name for track in read.instruments] == ["phrase", "twin", "click"]
     assert [track.is_drum for track in read.instruments] == [False, False, True]
     clicks, sections = expected_times(form, len(phrase.notes))
-    found = sorted(note.start for note in read.instruments[2].notes)
+    found = sorted(note.start for note in read.instruments[2].notes if note.pitch != CUE_KEY)
     np.testing.assert_allclose(found, clicks, atol=1e-6)
     for k, track in enumerate(read.instruments[:2]):
         notes = sorted(track.notes, key=lambda note: note.start)
@@ -132,11 +137,11 @@ def test_an_independent_reader_finds_click_and_notes_on_their_times(
 
 
 def test_every_click_and_note_lies_exactly_on_its_tick() -> None:
-    practice = practice_of(PracticeForm(notes_per_beat=Fraction(7, 2), tempi_bpm=(90.0, 100.0)))
+    practice = practice_of(PracticeForm(notes_per_beat=Fraction(7, 2), tempi_bpm=(90.0, 100.0), repeats=3))
     data = render_midi(practice, GUITAR, "name")
     ticks = struct.unpack(">H", data[12:14])[0]
     events = list(smf_events(data))
-    clicks = [(tick, event[2]) for track, tick, event in events if track == 3 and event[0] == 9]
+    clicks = [(t, event[2]) for k, t, event in events if k == 3 and event[0] == 9 and event[2] != CUE_KEY]
     assert clicks == [(beat * ticks, ACCENT_KEY if accent else CLICK_KEY) for beat, accent in practice.clicks]
     for channel in (0, 1):
         starts = [tick for track, tick, event in events if track == channel + 1 and event[0] == 9]
@@ -172,37 +177,73 @@ def test_tempo_map_and_names_byte_by_byte() -> None:
     assert len(markers) == 9
 
 
-def test_the_usual_form_is_four_repeats_a_beat_of_rest_then_the_twin_with_the_other_posture() -> None:
-    practice = practice_of(PracticeForm())
+def test_lengths_are_seconds_and_rests_are_bars_unless_the_player_says_otherwise() -> None:
+    practice = practice_of(PracticeForm(tempi_bpm=(90.0,)))
     first, second = practice.sections
-    assert practice.form.tempi_bpm == (100.0,)
-    assert (first.repeats, first.start_beat, second.start_beat) == (4, 4, 4 + 8 + 1)
+    # 8 notes at 4 a beat and 90 BPM last 4/3 s: twelve passes, 16 s, are the first that reach fifteen.
+    assert (first.repeats, first.start_beat, second.start_beat) == (12, 4, 4 + 24 + 4)
     assert (first.posture, second.posture) == ("A", "B")
     assert second.phrase == make_twin(first.phrase)
-    assert practice.end_beat == 4 + 9 + 9
+    assert practice.end_beat == 4 + 28 + 28
+    assert practice.cues == (4 + 24,)
+    once = read_phrase("4:5-7 3:4-7 once", 6)
+    assert [section.repeats for section in practice_of(PracticeForm(tempi_bpm=(90.0,)), once).sections] == [1, 1]
+    faster = practice_of(PracticeForm(tempi_bpm=(180.0,), beats_per_bar=7))
+    assert faster.sections[0].repeats == 23  # 2/3 s a pass
+    assert (faster.form.rest, faster.form.count_in) == (7, 7)
 
 
-def test_wav_clicks_stand_at_the_times_of_the_midi_file() -> None:
-    practice = practice_of()
-    rate, sound = wavfile.read(io.BytesIO(render_click(practice)))
-    assert sound.dtype == np.int16
-    assert sound.ndim == 1
-    loud = np.flatnonzero(np.abs(sound.astype(int)) > 3000)
-    onsets = loud[np.concatenate([[True], np.diff(loud) > 0.1 * rate])]
-    clicks, _ = expected_times(FORM, len(PHRASE.notes))
-    assert len(onsets) == len(clicks)
-    assert np.abs(onsets / rate - clicks).max() <= 0.5 / rate + 1e-9  # each at its nearest sample
-    peaks = np.array([np.abs(sound[onset : onset + 400].astype(int)).max() for onset in onsets])
-    accents = np.array([accent for _, accent in practice.clicks])
-    assert peaks[accents].min() > 1.2 * peaks[~accents].max()
+def test_an_uneven_phrase_with_a_pickup_sounds_on_its_times() -> None:
+    """Beats counted by hand: a pickup of a beat, the bar on the next one; a triplet, a slur, a rest, swing."""
+    phrase = read_phrase("4:5 then 4:5*2/3-6*2/3-7*2/3 3:4h7 r", 6)
+    form = PracticeForm(tempi_bpm=(60.0,), notes_per_beat=Fraction(1), repeats=2, count_in_beats=3, beats_per_bar=5)
+    practice = lay_out(phrase, phrase, form)
+    section = practice.sections[0]
+    starts = [float(beat) for beat, *_ in practice.sounds(section)]
+    once = [4, 4 + 2 / 3, 4 + 4 / 3, 6, 7]
+    assert starts == pytest.approx([3, *once, *(start + 5 for start in once)])
+    assert [place for *_, place in practice.sounds(section)] == [0, 1, 2, 3, 4, None, 5, 6, 7, 8, None]
+    accents = [beat for beat, accent in practice.clicks if accent and 3 <= beat < practice.sections[1].start_beat]
+    assert accents == [4, 9, 14]
+    swung = lay_out(read_phrase("swing=2/3 4x2 3x2", 6), read_phrase("4x2 3x2", 6), form)
+    assert [float(b) for b, *_ in swung.sounds(swung.sections[0])][:4] == pytest.approx([3, 3 + 4 / 3, 5, 5 + 4 / 3])
+
+
+def test_every_click_of_a_track_is_within_a_sample_of_its_time() -> None:
+    form = PracticeForm(tempi_bpm=(61.0, 97.3, 187.0), section_s=60.0)
+    practice = practice_of(form)
+    for place, tempo in enumerate(form.tempi_bpm):
+        rate, sound = wavfile.read(io.BytesIO(render_track(practice, place)))
+        assert sound.dtype == np.int16
+        assert sound.ndim == 1
+        start, stop = practice.at_tempo(place)
+        beats = np.array([beat - start for beat, _ in practice.clicks if start <= beat < stop])
+        exact = beats * 60 / tempo * rate  # samples, by the definition of a beat a minute
+        # A click starts at full size out of silence, or out of the cue's last, slow ringing.
+        onsets = np.flatnonzero(np.abs(np.diff(np.concatenate([[0], sound.astype(int)]))) > 9000)
+        found = np.array([onsets[np.argmin(np.abs(onsets - at))] for at in exact])
+        assert np.abs(found - exact).max() <= 0.5 + 1e-6
+        assert np.all(np.diff(found) > 0)
+        assert click_samples(practice, place) == found.tolist()
+        assert len(beats) == stop - start
+        cue = next(beat for beat in practice.cues if start <= beat < stop)
+        at = round((cue - start) * 60 / tempo * rate)
+        ringing = sound[at + 1200 : at + round(CUE_S * rate)].astype(float)
+        quiet = sound[at - 2000 : at - 200].astype(float)
+        assert np.abs(ringing).max() > 10 * max(np.abs(quiet).max(), 1.0)
 
 
 def test_all_files_are_written_and_the_tab_reads_back(tmp_path: Path) -> None:
-    paths = write_material(tmp_path / "new" / "folder", practice_of(), GUITAR, "An invented practice")
-    assert {key: path.name for key, path in paths.items()} == FILE_NAMES
-    assert sorted(path.name for path in (tmp_path / "new" / "folder").iterdir()) == sorted(FILE_NAMES.values())
-    both = read_tab(paths["tab"].read_text(encoding="utf-8"), GUITAR)
-    assert both.notes == PHRASE.notes + make_twin(PHRASE).notes
+    practice = practice_of()
+    paths = write_material(tmp_path / "new" / "folder", practice, GUITAR, "An invented practice")
+    tracks = ["track-01-100-bpm.wav", "track-02-104-bpm.wav", "track-03-137-bpm.wav"]
+    assert [track_name(practice, place) for place in range(3)] == tracks
+    names = sorted([*FILE_NAMES.values(), *tracks])
+    assert sorted(path.name for path in paths.values()) == names
+    assert sorted(path.name for path in (tmp_path / "new" / "folder").iterdir()) == names
+    both = read_tab(paths["tab"].read_text(encoding="utf-8"), GUITAR).phrase
+    places = [(note.string, note.fret) for note in both.notes]
+    assert places == [(note.string, note.fret) for note in PHRASE.notes + make_twin(PHRASE).notes]
 
 
 def test_nothing_is_written_where_it_cannot_be_or_the_phrase_does_not_fit(tmp_path: Path) -> None:
@@ -236,6 +277,7 @@ def test_ladders() -> None:
         {"notes_per_beat": Fraction(1, 9)},
         {"notes_per_beat": Fraction(33)},
         {"repeats": 0},
+        {"section_s": 0.0},
         {"rest_beats": -1},
         {"count_in_beats": 65},
         {"beats_per_bar": 0},
@@ -243,7 +285,7 @@ def test_ladders() -> None:
 )
 def test_a_form_that_cannot_be_played_is_refused(changes: dict) -> None:
     with pytest.raises(InputError):
-        PracticeForm(**changes)
+        PracticeForm(**{"tempi_bpm": (90.0,)} | changes)
 
 
 def test_a_practice_of_many_hours_is_refused_before_it_fills_the_disk() -> None:

@@ -1,0 +1,102 @@
+"""Cautions stand wherever play or a sensor on skin is asked for, or a body is judged, and in one wording."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from analysis.model.cautions import CELL, HURT, NOT_MEDICAL, PLAYING, SIMULATED, SKIN, STOP, WEARING, session_cautions
+from logger.exchange.bids_documents import dataset_documents, derivative_documents
+from logger.exchange.export_tables import ExportSource, about, provenance
+from logger.practice.plan import Plan, PlanBlock
+from logger.terminal.plan_text import show_plan
+from tests.house.test_house import ROOT
+from tests.logger.session.make import session as make_session
+
+# Pages that lead to playing, to wearing a sensor, or to setting up a board.
+PAGES = {
+    "README.md": (STOP, SKIN, CELL),
+    "docs/index.md": (STOP,),
+    "docs/drills.md": (STOP,),
+    "docs/live.md": (STOP, SKIN, CELL),
+    "docs/plans.md": (STOP,),
+    "docs/questions.md": (STOP,),
+    "docs/reading-the-report.md": (STOP,),
+    "docs/sensors.md": (STOP, SKIN, CELL),
+    "docs/sound.md": (STOP,),
+    "docs/tension.md": (STOP,),
+    "docs/tutorial.md": (STOP, SKIN, CELL),
+    "firmware_docs/README.md": (STOP, SKIN, CELL),
+    "firmware_docs/BOARDS.md": (CELL,),
+}
+# Sources that take the words from the one place.
+SAID = {
+    "logger/commands/batch.py": ("STOP", "NOT_MEDICAL"),
+    "logger/commands/drill.py": ("STOP", "NOT_MEDICAL"),
+    "logger/commands/live.py": ("STOP", "SKIN"),
+    "logger/commands/start.py": ("WEARING",),
+    "logger/guide/view.py": ("STOP", "HURT", "NOT_MEDICAL"),
+    "logger/practice/plan.py": ("STOP",),
+    "logger/practice/practice_files.py": ("STOP",),
+    "logger/report/progress_page.py": ("STOP", "BREAKS", "NOT_MEDICAL"),
+    "logger/terminal/plan_text.py": ("PLAYING",),
+}
+# Other advice on the same thing would be weaker or stricter than these words.
+RIVALS = re.compile(r"if it (?:returns|stays|returns or stays)|means stop, and see a\s+clinician(?! before you go on)")
+
+
+def flat(path: str) -> str:
+    return " ".join((ROOT / path).read_text(encoding="utf-8").split()).lower()
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_pages_that_lead_to_playing_or_wearing_say_so(page: str) -> None:
+    text = flat(page)
+    wanted = [sentence.rstrip(".").lower() for sentence in PAGES[page]]
+    assert [sentence for sentence in wanted if sentence not in text and sentence[4:] not in text] == []
+
+
+@pytest.mark.parametrize("source", SAID)
+def test_screens_take_the_words_from_one_place(source: str) -> None:
+    text = (ROOT / source).read_text(encoding="utf-8")
+    imported = re.search(r"from analysis\.model\.cautions import ([\w, ()\n]+)", text)
+    assert imported
+    assert [name for name in SAID[source] if text.count(name) < 2 or name not in imported.group(1)] == []
+
+
+def test_no_second_wording_of_the_advice() -> None:
+    folders = ("analysis", "logger", "docs", "firmware_docs", "sample_logs")
+    paths = [p for folder in folders for p in (ROOT / folder).rglob("*") if p.suffix in (".py", ".md", ".js", ".html")]
+    found = [str(p.relative_to(ROOT)) for p in (*paths, ROOT / "README.md") if RIVALS.search(p.read_text("utf-8"))]
+    assert found == []
+
+
+def test_a_plan_on_screen_ends_with_the_cautions_of_play() -> None:
+    shown = " ".join(show_plan(Plan("Evening", (PlanBlock(seconds=20.0),))).split())
+    assert [caution for caution in PLAYING if caution not in shown] == []
+
+
+def test_what_hurts_has_the_strictest_words() -> None:
+    assert HURT.endswith("see a clinician before you go on.")
+    assert STOP.endswith("see a clinician before you go on.")
+    assert set(WEARING) == {STOP, SKIN, CELL, NOT_MEDICAL}
+
+
+@pytest.mark.parametrize("simulated", [True, False])
+def test_exports_carry_the_cautions_and_the_simulators_mark(simulated: bool) -> None:
+    metadata = {"synthetic": "true"} if simulated else {}
+    source = ExportSource(Path("evening.mcap"), replace(make_session(), metadata=metadata))
+    for table in ("signals", "events"):
+        said = provenance(source, table)
+        assert STOP in said["cautions"]
+        assert (SIMULATED in said["cautions"], said["synthetic"]) == (simulated, str(simulated).lower())
+    told = about(source, {})
+    assert STOP in told["cautions"]
+    assert told["synthetic"] is simulated
+    for documents in (dataset_documents({"01": "right"}, simulated), derivative_documents(simulated)):
+        assert STOP in documents["README.md"]
+        assert ("simulated: nobody played them" in documents["README.md"]) is simulated
+    assert (SIMULATED in session_cautions((), True, simulated)) is simulated
