@@ -194,12 +194,12 @@ def _doors(lan: bool, port: int) -> tuple[Guard, list[socket.socket]]:
         opened.append(listen(address, port))
         names.append(address)
     hosts = frozenset(f"{name}:{port}" for name in names)
-    return Guard(hosts, secrets.token_urlsafe(24) if lan else ""), opened
+    return Guard(hosts, secrets.token_urlsafe(24)), opened
 
 
 def _say_address(guard: Guard, listening: list[socket.socket], browser: bool) -> None:
     """Print where the page is, as a picture too if another device is to open it; open it here."""
-    token = f"?token={guard.token}" if guard.token else ""
+    token = f"#token={guard.token}"
     addresses = ["http://{}:{}/".format(*each.getsockname()[:2]) + token for each in listening]
     click.echo(f"The page: {addresses[0]}", err=True)
     if len(addresses) > 1:

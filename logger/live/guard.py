@@ -1,21 +1,29 @@
-"""Who may talk to the server: this computer's own pages, and with ``--lan`` whoever holds the token.
+"""Who may talk to the server: whoever holds the token, on this computer too, where others may be at work.
 
 A page from elsewhere may reach a server on the loopback in two ways: by a name that it makes point here (so the Host
 is checked, word for word), and by opening a WebSocket across sites (so the Origin is checked, and must be there).
 Nothing changes by a GET, and a path is only ever looked up in a table.
+
+The token stands in the address's fragment, which a browser sends nowhere and no log keeps. The page, which holds
+nothing secret, hands it in once by a POST, gets a cookie that no script sees, and takes it out of the address.
 """
 
 from __future__ import annotations
 
 import hmac
+import secrets
 import socket
 from collections.abc import Awaitable, Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from aiohttp import web
 from aiohttp.typedefs import Middleware
 
 COOKIE = "strokeplane_token"
+TOKEN_PATH = "/token"
+MOST_TOKEN_BYTES = 200
+MOST_EXCHANGES = 16
+"""So many pages may come in by one token, and so many wrong ones be tried; then the door stays shut for new ones."""
 Answer = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
 PAGE_POLICY = (
@@ -52,11 +60,13 @@ class Guard:
     hosts : frozenset of str
         ``name:port`` as a browser writes them in Host.
     token : str
-        Empty: none is asked for.
+        Empty: none is asked for, as in tests.
     """
 
     hosts: frozenset[str]
     token: str = ""
+    _key: str = field(default_factory=lambda: secrets.token_urlsafe(24), repr=False)
+    _tries: list[bool] = field(default_factory=list, repr=False)
 
     def middleware(self) -> Middleware:
         """The check, as aiohttp wants it."""
@@ -66,6 +76,8 @@ class Guard:
             refusal = self.refuse(request)
             response = refusal if refusal is not None else await handler(request)
             if not response.prepared:
+                # One request a connection: none is kept open by a page that says nothing.
+                response.force_close()
                 policy = PAGE_POLICY.format(host=request.headers.get("Host", "")) if refusal is None else "sandbox"
                 for name, value in {**COMMON_HEADERS, "Content-Security-Policy": policy}.items():
                     response.headers.setdefault(name, value)
@@ -78,27 +90,39 @@ class Guard:
         host = request.headers.getall("Host", [])
         if len(host) != 1 or host[0].lower() not in self.hosts:
             return web.Response(status=421, text="This server answers only under its own address.\n")
+        if request.method == "POST" and request.path == TOKEN_PATH and request.headers.get("Origin"):
+            return self._refuse_origin(request, host[0])
         if request.method not in ("GET", "HEAD"):
             return web.Response(status=405, text="Only GET is answered here.\n", headers={"Allow": "GET, HEAD"})
-        origin = request.headers.getall("Origin", [])
-        if origin and (len(origin) != 1 or origin[0].lower() != f"http://{host[0].lower()}"):
-            return web.Response(status=403, text="Pages of other sites may not talk to this server.\n")
-        if not self.token:
+        refusal = self._refuse_origin(request, host[0])
+        if refusal is not None or not self.token:
+            return refusal
+        if request.path == "/" or request.path.startswith("/static/") or self._holds_key(request):
             return None
-        if self._matches(request.cookies.get(COOKIE, "")):
-            return None
-        if request.path == "/" and self._matches(request.query.get("token", "")):
-            return self._keep_token()
         return web.Response(status=403, text="Open the address with the token that the terminal shows.\n")
 
-    def _matches(self, given: str) -> bool:
-        return hmac.compare_digest(given.encode("utf-8", "replace"), self.token.encode())
-
-    def _keep_token(self) -> web.Response:
-        """Keep the token in a cookie that no script sees, and take it out of the address."""
-        response = web.Response(status=303, headers={"Location": "/"})
-        response.set_cookie(COOKIE, self.token, httponly=True, samesite="Strict", path="/")
+    async def exchange(self, request: web.Request) -> web.StreamResponse:
+        """Give a cookie for the token."""
+        if len(self._tries) >= MOST_EXCHANGES:
+            return web.Response(status=429, text="Too many came by this address; start the program anew.\n")
+        given = await request.content.read(MOST_TOKEN_BYTES)
+        right = bool(self.token) and hmac.compare_digest(given, self.token.encode())
+        self._tries.append(right)
+        if not right:
+            return web.Response(status=403, text="That is not the token that the terminal shows.\n")
+        response = web.Response(status=204)
+        response.set_cookie(COOKIE, self._key, httponly=True, samesite="Strict", path="/")
         return response
+
+    def _refuse_origin(self, request: web.Request, host: str) -> web.StreamResponse | None:
+        origin = request.headers.getall("Origin", [])
+        if origin and (len(origin) != 1 or origin[0].lower() != f"http://{host.lower()}"):
+            return web.Response(status=403, text="Pages of other sites may not talk to this server.\n")
+        return None
+
+    def _holds_key(self, request: web.Request) -> bool:
+        given = request.cookies.get(COOKIE, "")
+        return hmac.compare_digest(given.encode("utf-8", "replace"), self._key.encode())
 
 
 def came_from_page(request: web.Request) -> bool:

@@ -16,7 +16,8 @@ from aiohttp import WSCloseCode, WSMsgType, web
 
 from analysis.model.errors import DeviceError, InputError
 from logger.live.commands import MAX_COMMAND_BYTES, ClockQuestion, parse_command
-from logger.live.guard import REPORT_HEADERS, Guard, came_from_page
+from logger.live.guard import REPORT_HEADERS, TOKEN_PATH, Guard, came_from_page
+from logger.live.open_doors import open_doors
 from logger.live.protocol import ClockAnswer, Refused, ServerMessage, encode
 from logger.live.session_run import SessionRun
 
@@ -96,6 +97,7 @@ class LiveServer:
     def application(self, guard: Guard) -> web.Application:
         """The aiohttp application."""
         application = web.Application(middlewares=[guard.middleware()], client_max_size=MAX_COMMAND_BYTES)
+        application.router.add_post(TOKEN_PATH, guard.exchange)
         application.router.add_get("/live", self._talk)
         application.router.add_get("/report", self._report)
         application.router.add_get("/{path:.*}", self._file)
@@ -202,9 +204,8 @@ async def run_session(run: SessionRun, pages: Pages, guard: Guard, listening: Se
     runner = web.AppRunner(LiveServer(pages, run).application(guard), access_log=None, shutdown_timeout=1.0)
     await runner.setup()
     try:
-        for each in listening:
-            await web.SockSite(runner, each).start()
-        await run.run()
+        async with open_doors(runner, listening):
+            await run.run()
     finally:
         for page in list(pages.open):
             await page.channel.close(code=WSCloseCode.GOING_AWAY, message=b"the session is over")

@@ -3,6 +3,14 @@
 const SILENT_MS = 3000;
 const WAITS_MS = [100, 250, 500, 1000, 2000];
 
+// The token comes in the address's fragment; it is handed in once, for a cookie, and leaves the address.
+const admitted = (async () => {
+  const token = new URLSearchParams(location.hash.slice(1)).get("token");
+  if (!token) return;
+  history.replaceState(null, "", location.pathname);
+  await fetch("/token", { method: "POST", body: token }).catch(() => undefined);
+})();
+
 export class Connection {
   #socket = null;
   #tries = 0;
@@ -14,7 +22,7 @@ export class Connection {
   constructor(hear, link) {
     this.hear = hear;
     this.link = link;
-    this.#open();
+    admitted.then(() => this.#open());
     setInterval(() => this.#watch(), 500);
     setInterval(() => this.#askTime(), 5000);
     addEventListener("online", () => this.#retryNow());

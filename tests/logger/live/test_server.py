@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
+import os
+import socket
+import sys
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 
 import aiohttp
 import pytest
 
-from logger.live.guard import COOKIE
+from logger.live import open_doors
+from logger.live.guard import COOKIE, MOST_EXCHANGES
 from logger.live.server import MOST_MISTAKES
 from tests.logger.live.running import Running, running, simulated
 
@@ -217,21 +222,119 @@ def test_only_so_many_pages(tmp_path: Path) -> None:
 
 def test_with_a_token_nothing_is_told_without_it(tmp_path: Path) -> None:
     async def check(session: Running) -> None:
-        for path in ("/", "/static/main.js", "/report", "/?token=wrong", "/?token=", "/static/main.js?token=0123"):
-            async with session.http.get(session.base + path) as answer:
+        http, base = session.http, session.base
+        own = {"Origin": base}
+        for path in ("/report", "/report?token=0123", "/live"):
+            async with http.get(base + path, headers=own) as answer:
                 assert answer.status == 403, path
-        assert await status_of_socket(session, Origin=session.base) == 403
-        assert await status_of_socket(session, Origin=session.base, Cookie=f"{COOKIE}=wrong") == 403
-        async with session.http.get(f"{session.base}/?token=0123", allow_redirects=False) as answer:
-            assert answer.status == 303
-            assert answer.headers["Location"] == "/", "the token leaves the address"
+        assert await status_of_socket(session, **own) == 403
+        for cookie in ("wrong", "0123"):
+            assert await status_of_socket(session, **own, Cookie=f"{COOKIE}={cookie}") == 403
+        async with http.get(base) as answer:  # The page itself holds nothing secret: it must be there to hand in.
+            assert answer.status == 200
+        for body, headers, status in (
+            (b"wrong", own, 403),
+            (b"", own, 403),
+            (b"0123", {}, 405),
+            (b"0123", {"Origin": "https://evil.example"}, 403),
+        ):
+            async with http.post(f"{base}/token", data=body, headers=headers) as answer:
+                assert answer.status == status
+                assert "Set-Cookie" not in answer.headers
+        async with http.post(f"{base}/token", data=b"0123", headers=own) as answer:
+            assert answer.status == 204
             cookie = answer.headers["Set-Cookie"]
         assert "HttpOnly" in cookie
         assert "SameSite=Strict" in cookie
-        held = {"Cookie": f"{COOKIE}=0123"}
-        async with session.http.get(session.base, headers=held) as answer:
-            assert answer.status == 200
-        assert await status_of_socket(session, Origin=session.base, **held) == ONLINE
+        assert "0123" not in cookie
+        held = {"Cookie": cookie.partition(";")[0]}
+        async with http.get(f"{base}/report", headers=held) as answer:
+            assert answer.status == 404  # There is none yet.
+        assert await status_of_socket(session, **own, **held) == ONLINE
         assert await status_of_socket(session, Origin="https://evil.example", **held) == 403
 
     at_set_up(tmp_path, check, token="0123")
+
+
+def test_a_token_cannot_be_tried_for_ever(tmp_path: Path) -> None:
+    async def check(session: Running) -> None:
+        for k in range(MOST_EXCHANGES + 1):
+            async with session.http.post(
+                f"{session.base}/token", data=f"{k}".encode(), headers={"Origin": session.base}
+            ) as answer:
+                assert answer.status == (403 if k < MOST_EXCHANGES else 429)
+
+    at_set_up(tmp_path, check, token="0123")
+
+
+def test_silent_and_half_sent_connections_are_ended(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(open_doors.open_doors.__wrapped__, "__defaults__", (0.5,))  # type: ignore[attr-defined]
+
+    async def check(session: Running) -> None:
+        port = int(session.base.rsplit(":", 1)[1])
+        for text in (b"", b"GET / HTTP/1.1\r\nHost: 127", b"\x16\x03\x01"):
+            reader, writer = await asyncio.open_connection("127.0.0.1", port)
+            writer.write(text)
+            async with asyncio.timeout(5.0):
+                await reader.read()
+            writer.close()
+        socket = await session.http.ws_connect(f"{session.base}/live", headers={"Origin": session.base})
+        await asyncio.sleep(1.0)
+        assert not socket.closed  # A page that is online stays.
+        await socket.close()
+
+    at_set_up(tmp_path, check)
+
+
+def test_so_many_connections_and_no_more(tmp_path: Path) -> None:
+    async def check(session: Running) -> None:
+        port = int(session.base.rsplit(":", 1)[1])
+        held = [await asyncio.open_connection("127.0.0.1", port) for _ in range(open_doors.MOST_CONNECTIONS)]
+        await asyncio.sleep(0.2)
+        reader, writer = await asyncio.open_connection("127.0.0.1", port)
+        async with asyncio.timeout(5.0):
+            assert await reader.read() == b""
+        writer.close()
+        for _, each in held:
+            each.close()
+        await asyncio.sleep(0.3)
+        async with session.http.get(session.base) as answer:
+            assert answer.status == 200
+
+    at_set_up(tmp_path, check)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no limit of descriptors there")
+def test_a_full_table_of_descriptors_is_survived_without_tracebacks(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    import resource
+
+    async def check(session: Running) -> None:
+        port = int(session.base.rsplit(":", 1)[1])
+        soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+        waiting = [socket.socket() for _ in range(3)]
+        highest = max(each.fileno() for each in waiting)
+        resource.setrlimit(resource.RLIMIT_NOFILE, (highest + 1, hard))
+        held = []
+        try:
+            with contextlib.suppress(OSError):
+                while True:
+                    held.append(os.open(os.devnull, os.O_RDONLY))
+            for each in waiting:
+                each.setblocking(False)
+                await asyncio.get_running_loop().sock_connect(each, ("127.0.0.1", port))
+            await asyncio.sleep(0.3)
+        finally:
+            for descriptor in held:
+                os.close(descriptor)
+            resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+            for each in waiting:
+                each.close()
+        await asyncio.sleep(1.2)
+        async with session.http.get(session.base) as answer:
+            assert answer.status == 200
+
+    at_set_up(tmp_path, check)
+    assert "Traceback" not in caplog.text
+    assert "out of system resource" not in caplog.text
