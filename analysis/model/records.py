@@ -219,7 +219,14 @@ class RawSamples:
 
 @dataclass(frozen=True)
 class SensorIdentity:
-    """Which one of its kind a sensor is, and what runs on it; empty where it did not say."""
+    """Which one of its kind a sensor is, and what runs on it; empty where it did not say.
+
+    Attributes
+    ----------
+    id : str
+    microcontroller : str
+    firmware_version : str
+    """
 
     id: str = ""
     microcontroller: str = ""
@@ -237,7 +244,19 @@ class ClockRelation:
 
 @dataclass(frozen=True)
 class Stream:
-    """Samples of one more sensor; ``clock`` is None while nothing ties its clock to the hand's."""
+    """Samples of one more sensor; ``clock`` is None while nothing ties its clock to the hand's.
+
+    Attributes
+    ----------
+    role : {"hand", "instrument"}
+        What the sensor is worn on.
+    raw : RawSamples
+        Ticks and counts, on its own clock.
+    profile : SensorProfile
+    calibration : Calibration
+    clock : ClockRelation or None
+    sensor : SensorIdentity
+    """
 
     role: Literal["hand", "instrument"]
     raw: RawSamples
@@ -252,6 +271,15 @@ class Attachment:
     """A file that belongs to the session and lies beside it, known by its bytes' SHA-256 whatever it is called.
 
     ``clock`` ties its own time, from its first sample on, to the hand's.
+
+    Attributes
+    ----------
+    kind : {"sound"}
+    name : str
+        Of the file, beside the session's.
+    sha256 : str
+    size_bytes : int
+    clock : ClockRelation or None
     """
 
     kind: Literal["sound"]
@@ -286,6 +314,11 @@ class Session:
     warnings : tuple of str
     metadata : mapping of str to str
         What else the file says, as text.
+    sensor : SensorIdentity
+    streams : tuple of Stream
+        Further sensors.
+    attachments : tuple of Attachment
+        Files that belong to the session.
     """
 
     raw: RawSamples
