@@ -19,10 +19,10 @@ from logger.live.gesture_follower import lender_of
 from logger.live.protocol import ChangeTold, Notes, ServerMessage, Stroke, Strokes
 from logger.live.session_log import SessionLog
 from logger.live.state import Verdict
-from logger.live.tension_watch import TensionWatch
 from logger.sliding.block_strokes import LAST, Judged, LiveStroke
 from logger.sliding.estimator import LiveEstimator
 from logger.sliding.note_marks import NoteMarks
+from logger.sliding.tension_watch import TensionWatch
 
 PROMISED_S = 0.25
 """A stroke is judged within one cycle and this of its end."""
