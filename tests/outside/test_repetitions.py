@@ -7,7 +7,7 @@ exercise. A repetition is a move and its return: two strokes. Rowing is left out
 counts half of the sets twice.
 
 Counted 20 +- 1, of 20 recordings each: pendulum 17, abduction 19, forward elevation 20, internal rotation 19,
-external rotation 19, trapezius 20. Only the range of tempo differs from the settings for picking. What limits it: arms
+external rotation 19, trapezius 19. Only the range of tempo differs from the settings for picking. What limits it: arms
 that swing or are shaken out before and after the set (22.5 at the most), and a first or last repetition that is taken
 slowly (18.5 at the least).
 """
