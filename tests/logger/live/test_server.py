@@ -312,6 +312,9 @@ def test_a_full_table_of_descriptors_is_survived_without_tracebacks(
 
     async def check(session: Running) -> None:
         port = int(session.base.rsplit(":", 1)[1])
+        async with session.http.get(session.base) as answer:  # The server is up before the table is full.
+            assert answer.status == 200
+        await asyncio.sleep(0.5)
         soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
         waiting = [socket.socket() for _ in range(3)]
         highest = max(each.fileno() for each in waiting)
