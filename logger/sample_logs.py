@@ -55,7 +55,7 @@ SOUND_HZ = 16_000
 SOUND_LEAD_S = 1.5
 MISSED_STROKES = (22, 41, 98)
 """Strokes that miss their string: the motion has them, the sound has not."""
-SOUND_QUALITY = 0.7
+SOUND_QUALITY = 0.9
 """Of OGG, 0 best to 1 smallest: small, and still good enough to be heard."""
 
 RESTING = Posture("hand resting")

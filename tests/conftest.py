@@ -10,8 +10,13 @@ for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(name, "1")
 
 import pytest  # noqa: E402
+from hypothesis import settings  # noqa: E402
 
 from tests.optional import REQUIRE_ALL  # noqa: E402
+
+# How long an example takes says how busy the machine is, nothing else.
+settings.register_profile("strokeplane", deadline=None)
+settings.load_profile("strokeplane")
 
 # Stand-ins for a board's modules, run by another interpreter.
 collect_ignore = ["logger/sources/micropython_desk"]

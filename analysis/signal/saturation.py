@@ -29,7 +29,7 @@ def plateaus(axis: IntArray) -> list[int]:
 
     Examples
     --------
-    >>> plateaus(np.array([0, 40, 90, 90, 90, 50, 0, -30, -60, -20]))
+    >>> plateaus(np.array([0, 2, 4, 90, 90, 90, 50, 0, -30, -60, -20]))
     [90]
     """
     steps = np.abs(np.diff(axis))

@@ -58,7 +58,7 @@ def check_turns(accel: FloatArray, gyro: FloatArray, rate_hz: float) -> TurnChec
     >>> accel = 9.81 * np.stack([np.sin(angle), np.zeros(t.size), np.cos(angle)], axis=1)
     >>> gyro = np.degrees(np.stack([np.zeros(t.size), -np.cos(t), np.zeros(t.size)], axis=1))
     >>> found = check_turns(accel, gyro, 100.0)
-    >>> round(np.degrees(found.unit_radps), 2), round(found.agreement, 2)
+    >>> round(float(np.degrees(found.unit_radps)), 1), round(float(found.agreement), 1)
     (1.0, 1.0)
     """
     sigma = SMOOTH_S * rate_hz

@@ -145,7 +145,9 @@ def find_turn(motion: Motion, block: Event, drift: HeadingDrift, settings: BodyS
     """The largest turn about the vertical within a block, where it is too large for a hand's own, equation (9)."""
     heading = drift.settings
     width_s, k = heading.window_s, settings.turn_windows
-    starts = np.arange(block.start_s + 0.5, block.end_s - 0.5 - width_s, width_s)
+    # A block may be marked beyond the end of the log.
+    end_s = min(block.end_s, float(motion.grid.time_at(motion.grid.size)))
+    starts = np.arange(block.start_s + 0.5, end_s - 0.5 - width_s, width_s)
     if starts.size < 2:
         return None
     step = max(1, int(motion.grid.rate_hz // 25))

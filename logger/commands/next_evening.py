@@ -112,8 +112,11 @@ def _give(found: NextPlan, cautions: tuple[str, ...], output: Path | None) -> No
     from logger.terminal.plan_text import describe_plan, wrap
 
     said = list(dict.fromkeys((*found.reasons, *cautions)))
-    text = "".join(f"# {line}\n" for sentence in said for line in wrap(sentence).splitlines())
-    text += "\n" + render_plan(found.plan)
+    plan = render_plan(found.plan)
+    # The plan itself begins with the first caution.
+    above = [sentence for sentence in said if sentence not in plan]
+    text = "".join(f"# {line}\n" for sentence in above for line in wrap(sentence).splitlines())
+    text += "\n" + plan
     if output is None:
         click.echo(text, nl=False)
         return

@@ -119,7 +119,7 @@ def check_within(events: Sequence[Event], start_s: float, end_s: float, path: Pa
             found=f"all of them outside (this one starts at {events[0].start_s:g} s)",
             next_step="shift them to the log's clock",
             file=str(path),
-            row=int(events[0].row),
+            row=events[0].row or 0,
         )
     if not outside:
         return []

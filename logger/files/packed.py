@@ -72,7 +72,7 @@ def _folder(path: Path) -> list[Part]:
     files = sorted(p for p in path.iterdir() if p.is_file() and p.suffix.lower() in TABLE_SUFFIXES)
     if not files:
         raise InputError(
-            expected="tables (.csv, .txt, .gz, .parquet)",
+            expected="tables (.csv, .txt, .gz, .parquet) or a Motion-BIDS data set",
             found="none",
             next_step="name the file or its folder",
             file=str(path),

@@ -99,20 +99,20 @@ def _strokes(result: SessionResult, edge_deg: float, now_s: float) -> Strokes:
     first = result.strokes[result.strokes["block"] == result.blocks[0].index].head(SHOWN_STROKES)
     paths = paths_from_contact(result, first.index.to_numpy())
     made = []
-    for number, (row, path) in enumerate(zip(first.itertuples(), paths, strict=True)):
+    for number, (row, path) in enumerate(zip(first.to_dict("records"), paths, strict=True)):
         nine = path[:: max(1, (len(path) - 1) // 8)][:9]
         nine = nine - nine.mean(axis=0)
-        tilt = float(row.tilt_deg)
+        tilt = float(row["tilt_deg"])
         made.append(
             Stroke(
                 id=number,
-                direction=row.direction,
+                direction=row["direction"],
                 start_server_s=now_s - 0.2,
                 end_server_s=now_s - 0.1,
                 tilt_deg=tilt,
-                span_mm=float(row.span_mm),
-                lift_mm=float(row.lift_mm),
-                clears=bool(row.clears),
+                span_mm=float(row["span_mm"]),
+                lift_mm=float(row["lift_mm"]),
+                clears=bool(row["clears"]),
                 in_zone=edge_deg <= tilt <= 90.0,
                 provisional=False,
                 path_mm=tuple((float(y), float(z)) for y, z in nine),

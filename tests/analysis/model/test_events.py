@@ -140,7 +140,17 @@ def test_a_play_event_is_one_block_whatever_is_cut_out_of_it() -> None:
     assert blocks[2].pieces == ()
 
 
-STRENGTH = {"play": 0, "rest": 1, "still": 2, "across": 2, "along": 2, "pivot": 2, "hurt": 3}
+STRENGTH = {
+    "play": 0,
+    "rest": 1,
+    "still": 2,
+    "across": 2,
+    "along": 2,
+    "pivot": 2,
+    "side check": 2,
+    "angle check": 2,
+    "hurt": 3,
+}
 
 
 @st.composite

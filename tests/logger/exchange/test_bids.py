@@ -357,7 +357,7 @@ def test_values_that_were_changed_are_refused(dataset: Path) -> None:
 
 def test_folders_that_are_no_data_set(tmp_path: Path) -> None:
     (tmp_path / "empty").mkdir()
-    assert "expected a Motion-BIDS data set" in refused("import", tmp_path / "empty", "-o", tmp_path / "x.mcap")
+    assert "or a Motion-BIDS data set" in refused("import", tmp_path / "empty", "-o", tmp_path / "x.mcap")
     assert "found none; check its name" in refused("import", tmp_path / "a_motion.tsv", "-o", tmp_path / "x.mcap")
     for number in range(2):
         saved(tmp_path, f"s{number}", with_gaps(200, number, f"p{number}"))
