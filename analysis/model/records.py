@@ -220,7 +220,19 @@ class RawSamples:
 
 @dataclass(frozen=True)
 class Stream:
-    """Samples of one more sensor; ``clock`` is None while nothing ties its clock to the hand's."""
+    """Samples of one more sensor; ``clock`` is None while nothing ties its clock to the hand's.
+
+    Attributes
+    ----------
+    role : {"hand", "instrument"}
+        What the sensor is worn on.
+    raw : RawSamples
+        Ticks and counts, on its own clock.
+    profile : SensorProfile
+    calibration : Calibration
+    clock : ClockRelation or None
+    sensor : SensorIdentity
+    """
 
     role: Literal["hand", "instrument"]
     raw: RawSamples
@@ -255,6 +267,11 @@ class Session:
     warnings : tuple of str
     metadata : mapping of str to str
         What else the file says, as text.
+    sensor : SensorIdentity
+    streams : tuple of Stream
+        Further sensors.
+    attachments : tuple of Attachment
+        Files that belong to the session.
     """
 
     raw: RawSamples

@@ -8,7 +8,14 @@ from typing import Literal
 
 @dataclass(frozen=True)
 class SensorIdentity:
-    """Which one of its kind a sensor is, and what runs on it; empty where it did not say."""
+    """Which one of its kind a sensor is, and what runs on it; empty where it did not say.
+
+    Attributes
+    ----------
+    id : str
+    microcontroller : str
+    firmware_version : str
+    """
 
     id: str = ""
     microcontroller: str = ""
@@ -29,6 +36,15 @@ class Attachment:
     """A file that belongs to the session and lies beside it, known by its bytes' SHA-256 whatever it is called.
 
     ``clock`` ties its own time, from its first sample on, to the hand's.
+
+    Attributes
+    ----------
+    kind : {"sound"}
+    name : str
+        Of the file, beside the session's.
+    sha256 : str
+    size_bytes : int
+    clock : ClockRelation or None
     """
 
     kind: Literal["sound"]

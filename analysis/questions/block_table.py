@@ -104,6 +104,10 @@ def tabulate_blocks(results: Sequence[SessionResult]) -> pd.DataFrame:
 def check_one_player(results: Sequence[SessionResult]) -> None:
     """Refuse sessions of different players.
 
+    Parameters
+    ----------
+    results : sequence of SessionResult
+
     Raises
     ------
     InputError

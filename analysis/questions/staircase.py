@@ -117,7 +117,15 @@ class StaircaseSettings:
 
 @dataclass(frozen=True)
 class HoldEstimate:
-    """The hold tempo so far, in the unit of the tempi told; ``sd`` of its logarithm, 95 % interval."""
+    """The hold tempo so far, in the unit of the tempi told; ``sd`` of its logarithm, 95 % interval.
+
+    Attributes
+    ----------
+    tempo : float
+    low, high : float
+        Ends of the interval.
+    sd : float
+    """
 
     tempo: float
     low: float
@@ -135,6 +143,9 @@ class BayesStaircase:
         Log tempi.
     chance : float64 (m, n)
         Posterior, a row for each width; sums to 1.
+    settings : StaircaseSettings
+    share : Share
+        Share of strokes that hold, from the distance in log tempo and the width.
     held : float or None
         Fastest tempo that was held, log; None while nothing was.
     slowest : float or None
@@ -213,6 +224,10 @@ def start_staircase(tempo: float, sd: float = 0.25, settings: StaircaseSettings 
     sd : float
         How sure that is: standard deviation of its logarithm.
     settings : StaircaseSettings, optional
+
+    Returns
+    -------
+    BayesStaircase
 
     Raises
     ------

@@ -106,6 +106,21 @@ class SwitchSuccess:
 
     ``changes_inside`` counts changes of tilt by groups inside single blocks; ``untold`` switches between postures whose
     tilts are too much alike, or with too few strokes.
+
+    Attributes
+    ----------
+    tries : tuple of SwitchTry
+        One a switch, in order.
+    groups : tuple of SwitchGroup
+        By direction and tempo.
+    made, lost : Proportion
+        Of all switches those made; of these, those lost again by accident.
+    median_strokes : float or None
+        Strokes until the new tilt holds; None where none was made.
+    fatigue : SwitchFatigue or None
+        Whether they tire; None where that cannot be told.
+    changes_inside : int
+    untold : int
     """
 
     tries: tuple[SwitchTry, ...]

@@ -286,7 +286,16 @@ def _after(strokes: float) -> str:
 
 
 def say_switches(found: SwitchSuccess) -> str:
-    """Say how many switches of posture were made, how fast, which direction is harder, and whether they tire."""
+    """Say how many switches of posture were made, how fast, which direction is harder, and whether they tire.
+
+    Parameters
+    ----------
+    found : SwitchSuccess
+
+    Returns
+    -------
+    str
+    """
     made = found.made
     ends = f"({_in_100(made.low)} to {_in_100(made.high)} of 100, 95 % interval)"
     said = f"Of {made.of} switches of posture {made.count} were made {ends}"

@@ -16,7 +16,15 @@ from scipy.stats import binomtest
 
 @dataclass(frozen=True)
 class Proportion:
-    """So many of so many, with the 95 % interval of the share; 0 to 1 where nothing was counted."""
+    """So many of so many, with the 95 % interval of the share; 0 to 1 where nothing was counted.
+
+    Attributes
+    ----------
+    count : int
+    of : int
+    low, high : float
+        0 to 1.
+    """
 
     count: int
     of: int
@@ -32,6 +40,15 @@ class Proportion:
 def wilson(count: int, of: int) -> Proportion:
     """Share with Wilson's interval.
 
+    Parameters
+    ----------
+    count, of : int
+        So many of so many.
+
+    Returns
+    -------
+    Proportion
+
     Examples
     --------
     >>> found = wilson(0, 20)
@@ -46,6 +63,16 @@ def wilson(count: int, of: int) -> Proportion:
 
 def newcombe_difference(first: Proportion, second: Proportion) -> tuple[float, float]:
     """95 % interval of ``first`` less ``second``, from their own intervals.
+
+    Parameters
+    ----------
+    first, second : Proportion
+        Independent of each other.
+
+    Returns
+    -------
+    (float, float)
+        Lower and upper end.
 
     Examples
     --------

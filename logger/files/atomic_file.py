@@ -241,6 +241,10 @@ def give_name(partial: Path, path: Path) -> None:
 def claim_name(path: Path) -> Path:
     """Make an empty file under this name, or under the first free one of NAME-2, NAME-3 and so on.
 
+    Parameters
+    ----------
+    path : Path
+
     Returns
     -------
     Path

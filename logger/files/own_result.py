@@ -26,27 +26,68 @@ _TRUTH = re.compile(rb'\s*\{\s*"synthetic":\s*true,\s*"seed":')
 
 
 def made_by() -> str:
-    """What every JSON of ours says under its first key, :data:`MADE_BY`."""
+    """What every JSON of ours says under its first key, :data:`MADE_BY`.
+
+    Returns
+    -------
+    str
+    """
     return f"strokeplane {version('strokeplane')}"
 
 
 def is_page(head: bytes) -> bool:
-    """Whether a file begins as a page of ours: its generator is named."""
+    """Whether a file begins as a page of ours: its generator is named.
+
+    Parameters
+    ----------
+    head : bytes
+        The file's first bytes.
+
+    Returns
+    -------
+    bool
+    """
     return _PAGE.match(head) is not None
 
 
 def is_json(head: bytes) -> bool:
-    """Whether a file begins as a JSON of ours."""
+    """Whether a file begins as a JSON of ours.
+
+    Parameters
+    ----------
+    head : bytes
+        The file's first bytes.
+
+    Returns
+    -------
+    bool
+    """
     return _JSON.match(head) is not None
 
 
 def is_truth(head: bytes) -> bool:
-    """Whether a file begins as the truth of a made session."""
+    """Whether a file begins as the truth of a made session.
+
+    Parameters
+    ----------
+    head : bytes
+        The file's first bytes.
+
+    Returns
+    -------
+    bool
+    """
     return _TRUTH.match(head) is not None
 
 
 def begins_with(*lines: str) -> Sign:
-    """Sign of a text whose first lines are given, as a table's header."""
+    """Sign of a text whose first lines are given, as a table's header.
+
+    Returns
+    -------
+    Sign
+        Takes a file's first bytes and says whether it is such a text.
+    """
     start = "\n".join((*lines, "")).encode()
 
     def sign(head: bytes) -> bool:
@@ -56,7 +97,18 @@ def begins_with(*lines: str) -> Sign:
 
 
 def contains(words: bytes) -> Sign:
-    """Sign of a file that says near its beginning who made it."""
+    """Sign of a file that says near its beginning who made it.
+
+    Parameters
+    ----------
+    words : bytes
+        What it says.
+
+    Returns
+    -------
+    Sign
+        Takes a file's first bytes and says whether the words are there.
+    """
 
     def sign(head: bytes) -> bool:
         return words in head
@@ -104,6 +156,14 @@ def check_result(path: Path, sign: Sign, inputs: Sequence[Path] = ()) -> None:
 
 def write_result(path: Path, content: str | bytes, sign: Sign) -> None:
     """Write a result, whole or not at all, unless another kind of file is there.
+
+    Parameters
+    ----------
+    path : Path
+    content : str or bytes
+        Text is written as UTF-8.
+    sign : Sign
+        Tells from a file's first bytes whether it may be written over.
 
     Raises
     ------

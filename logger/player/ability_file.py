@@ -29,6 +29,15 @@ def ability_path() -> Path:
 def load_ability(player: str) -> Ability:
     """What the evenings kept say of one player; nothing where none are kept.
 
+    Parameters
+    ----------
+    player : str
+        Name.
+
+    Returns
+    -------
+    Ability
+
     Raises
     ------
     InputError
@@ -42,6 +51,17 @@ def load_ability(player: str) -> Ability:
 
 def keep_evenings(player: str, ability: Ability) -> Path:
     """Keep a player's evenings, the others' as they are; return the file.
+
+    Parameters
+    ----------
+    player : str
+        Name.
+    ability : Ability
+        With the evenings to keep.
+
+    Returns
+    -------
+    Path
 
     Raises
     ------

@@ -20,7 +20,14 @@ USUAL_EVENINGS = 4
 
 @dataclass(frozen=True)
 class Burst:
-    """A block of one posture: its tempo, strokes that held the side outside the dead band, strokes."""
+    """A block of one posture: its tempo, strokes that held the side outside the dead band, strokes.
+
+    Attributes
+    ----------
+    tempo_bpm : float
+    held : int
+    strokes : int
+    """
 
     tempo_bpm: float
     held: int
@@ -29,7 +36,20 @@ class Burst:
 
 @dataclass(frozen=True)
 class PlayedPosture:
-    """One posture and phrase tonight; ``smallest`` that still clears, as a share of ``span_mm``; None: unknown."""
+    """One posture and phrase tonight; ``smallest`` that still clears, as a share of ``span_mm``; None: unknown.
+
+    Attributes
+    ----------
+    posture : str
+    drill : str
+    notes_per_beat : float
+    wanted : str
+        The stroke that is to clear; empty where none is.
+    bursts : tuple of Burst
+        One a block.
+    span_mm : float
+    smallest : float or None
+    """
 
     posture: str
     drill: str
@@ -42,7 +62,16 @@ class PlayedPosture:
 
 @dataclass(frozen=True)
 class PlayedSwitch:
-    """Switches of one direction at one tempo tonight."""
+    """Switches of one direction at one tempo tonight.
+
+    Attributes
+    ----------
+    from_posture : str
+    to_posture : str
+    tempo_bpm : float
+    made, of : int
+        So many of so many.
+    """
 
     from_posture: str
     to_posture: str
@@ -53,7 +82,19 @@ class PlayedSwitch:
 
 @dataclass(frozen=True)
 class Evening:
-    """One session, reduced. ``worry`` is a sentence, empty without one; ``hurt``: discomfort was reported."""
+    """One session, reduced. ``worry`` is a sentence, empty without one; ``hurt``: discomfort was reported.
+
+    Attributes
+    ----------
+    log_hash : str
+        SHA-256 of the session's file.
+    minutes : float
+        Of play.
+    worry : str
+    hurt : bool
+    postures : tuple of PlayedPosture
+    switches : tuple of PlayedSwitch
+    """
 
     log_hash: str
     minutes: float
@@ -99,7 +140,14 @@ class PostureAbility:
 
 @dataclass(frozen=True)
 class Ability:
-    """What one player can do, and the evenings it is known from, the newest last."""
+    """What one player can do, and the evenings it is known from, the newest last.
+
+    Attributes
+    ----------
+    postures : tuple of PostureAbility
+    switches : tuple of PlayedSwitch
+    evenings : tuple of Evening
+    """
 
     postures: tuple[PostureAbility, ...] = ()
     switches: tuple[PlayedSwitch, ...] = ()

@@ -33,7 +33,20 @@ SMALLER = 0.9
 
 @dataclass(frozen=True)
 class Wishes:
-    """What the player overrules; None leaves a choice to the rules."""
+    """What the player overrules; None leaves a choice to the rules.
+
+    Attributes
+    ----------
+    posture : str or None
+    pair : (str, str) or None
+        Postures to switch between.
+    tempo_bpm : float or None
+    minutes : float or None
+        Of play.
+    span_mm : float or None
+    switches : bool or None
+        Whether to practise switching.
+    """
 
     posture: str | None = None
     pair: tuple[str, str] | None = None
@@ -45,7 +58,13 @@ class Wishes:
 
 @dataclass(frozen=True)
 class NextPlan:
-    """A plan, and one sentence of reason for each of its choices."""
+    """A plan, and one sentence of reason for each of its choices.
+
+    Attributes
+    ----------
+    plan : Plan
+    reasons : tuple of str
+    """
 
     plan: Plan
     reasons: tuple[str, ...]
@@ -53,6 +72,17 @@ class NextPlan:
 
 def plan_next(ability: Ability, wishes: Wishes | None = None) -> NextPlan:
     """Plan the evening after the last one known.
+
+    Parameters
+    ----------
+    ability : Ability
+        What is known of the player.
+    wishes : Wishes, optional
+        What the player overrules.
+
+    Returns
+    -------
+    NextPlan
 
     Raises
     ------

@@ -258,6 +258,13 @@ def _toml(value: object) -> str:
 def check_plan_target(path: Path, replace: bool) -> None:
     """Refuse to write over a plan unasked, and over anything else at all.
 
+    Parameters
+    ----------
+    path : Path
+        Of the file to write.
+    replace : bool
+        Whether a plan that is there may be written over.
+
     Raises
     ------
     OutputError

@@ -31,6 +31,10 @@ def reduce_evening(result: SessionResult, answers: SessionAnswers) -> Evening:
     result : SessionResult
     answers : SessionAnswers
         Of the same session.
+
+    Returns
+    -------
+    Evening
     """
     hurt = discomfort(result.events)
     return Evening(

@@ -46,6 +46,8 @@ class RecorderSettings:
     host_time_s : callable
         Seconds since the epoch.
     monotonic_s : callable
+    free_bytes : callable
+        Room left on the disk of a file; None where unknown.
     """
 
     queue_items: int = 8192
@@ -98,6 +100,7 @@ class RecordingState:
         Times the link was lost.
     open_event : Event or None
         The event that is running, or None.
+    warning : str
     """
 
     elapsed_s: float

@@ -74,6 +74,12 @@ class SessionHead:
         Standard error an axis.
     warnings : tuple of str
     metadata : mapping of str to str
+    sensor : SensorIdentity
+        The playing hand's.
+    streams : tuple of StreamHead
+        Further sensors.
+    attachments : tuple of Attachment
+        Files that belong to the session.
     """
 
     profile: SensorProfile

@@ -47,7 +47,25 @@ class StreamCheck:
 
 @dataclass(frozen=True)
 class FileCheck:
-    """One file; ``sound`` if every checksum is right and nothing is missing that its end tells of."""
+    """One file; ``sound`` if every checksum is right and nothing is missing that its end tells of.
+
+    Attributes
+    ----------
+    path : Path
+    version : int
+        Of the format.
+    size_bytes : int
+    sha256 : str
+    chunks, events : int
+        Numbers of them.
+    sound : bool
+    streams : tuple of StreamCheck
+        One a sensor.
+    damage : tuple of str
+        Sentences on what is damaged.
+    written_warnings : tuple of str
+        Sentences that the file itself holds.
+    """
 
     path: Path
     version: int
@@ -63,6 +81,14 @@ class FileCheck:
 
 def verify_file(path: Path) -> FileCheck:
     """Check one session file.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    FileCheck
 
     Raises
     ------

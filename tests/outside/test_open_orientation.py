@@ -59,8 +59,8 @@ def inclination_rmse_deg(trial: Trial, quat_wxyz: FloatArray) -> float:
     return float(np.degrees(np.sqrt(np.mean(angle**2))))
 
 
-# Computed from the same files with the filter's defaults before this project's code existed; the benchmark's paper
-# gives means over 39 trials of other filters (2.7 deg and 3.7 deg).
+# Computed from the same files with the same filter before this project's code existed: a guard, no published values.
+# The benchmark's paper gives means over 39 trials of other filters (2.7 deg and 3.7 deg; from memory).
 @pytest.mark.parametrize(("number", "expected_deg"), [(11, 0.4198), (15, 0.4705), (16, 0.5395), (21, 1.7163)])
 def test_inclination_of_the_filter_with_its_defaults(number: int, expected_deg: float) -> None:
     trial, _ = trial_and_motion(number)
