@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.model.doubts import Doubt
+from analysis.model.session_parts import Attachment, ClockRelation, SensorIdentity
 from analysis.model.strokes import dead_band_deg
 
 if TYPE_CHECKING:  # A second of start-up that no recording needs.
@@ -218,31 +219,6 @@ class RawSamples:
 
 
 @dataclass(frozen=True)
-class SensorIdentity:
-    """Which one of its kind a sensor is, and what runs on it; empty where it did not say.
-
-    Attributes
-    ----------
-    id : str
-    microcontroller : str
-    firmware_version : str
-    """
-
-    id: str = ""
-    microcontroller: str = ""
-    firmware_version: str = ""
-
-
-@dataclass(frozen=True)
-class ClockRelation:
-    """A stream's own time on the hand's: ``hand_s = offset_s + rate * own_s``, right to about ``residual_s``."""
-
-    offset_s: float
-    rate: float = 1.0
-    residual_s: float | None = None
-
-
-@dataclass(frozen=True)
 class Stream:
     """Samples of one more sensor; ``clock`` is None while nothing ties its clock to the hand's.
 
@@ -263,30 +239,7 @@ class Stream:
     profile: SensorProfile
     calibration: Calibration = Calibration()
     clock: ClockRelation | None = None
-    sensor: SensorIdentity = SensorIdentity()
-
-
-@dataclass(frozen=True)
-class Attachment:
-    """A file that belongs to the session and lies beside it, known by its bytes' SHA-256 whatever it is called.
-
-    ``clock`` ties its own time, from its first sample on, to the hand's.
-
-    Attributes
-    ----------
-    kind : {"sound"}
-    name : str
-        Of the file, beside the session's.
-    sha256 : str
-    size_bytes : int
-    clock : ClockRelation or None
-    """
-
-    kind: Literal["sound"]
-    name: str
-    sha256: str
-    size_bytes: int
-    clock: ClockRelation | None = None
+    sensor: SensorIdentity = field(default_factory=SensorIdentity)
 
 
 @dataclass(frozen=True)
@@ -332,7 +285,7 @@ class Session:
     log_hash: str = ""
     warnings: tuple[str, ...] = ()
     metadata: Mapping[str, str] = field(default_factory=dict)
-    sensor: SensorIdentity = SensorIdentity()
+    sensor: SensorIdentity = field(default_factory=SensorIdentity)
     streams: tuple[Stream, ...] = ()
     attachments: tuple[Attachment, ...] = ()
 

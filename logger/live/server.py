@@ -16,8 +16,7 @@ from aiohttp import WSCloseCode, WSMsgType, web
 
 from analysis.model.errors import DeviceError, InputError
 from logger.live.commands import MAX_COMMAND_BYTES, ClockQuestion, parse_command
-from logger.live.guard import REPORT_HEADERS, TOKEN_PATH, Guard, came_from_page
-from logger.live.open_doors import open_doors
+from logger.live.guard import REPORT_HEADERS, TOKEN_PATH, Guard, came_from_page, open_doors
 from logger.live.protocol import ClockAnswer, Refused, ServerMessage, encode
 from logger.live.session_run import SessionRun
 

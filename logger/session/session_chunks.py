@@ -17,7 +17,6 @@ from logger.session.session_records import (
     EVENTS_TOPIC,
     FORMAT_NAME,
     FORMAT_VERSION,
-    SAMPLES_LAYOUT,
     SAMPLES_TOPIC,
     SESSION_TOPIC,
     STREAM_TOPICS,
@@ -25,9 +24,9 @@ from logger.session.session_records import (
     SessionHead,
     encode_event,
     encode_head,
-    encode_samples,
     json_schema,
 )
+from logger.session.session_rows import SAMPLES_LAYOUT, encode_samples
 
 HEAD_INTERVAL_CHUNKS = 120
 INDEX_BYTES, MESSAGE_BYTES, CLOSING_BYTES = 96, 64, 65536

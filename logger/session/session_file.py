@@ -18,26 +18,11 @@ from typing import Self
 import numpy as np
 
 from analysis.model.errors import OutputError, SessionFileError
-from analysis.model.records import Event, RawSamples, Session, Stream
+from analysis.model.records import Event, RawSamples, Session
 from logger.files.atomic_file import claim_name, give_name, open_atomic, reason, sync_folder
-from logger.session.repacked import is_repacked, scan_repacked
 from logger.session.session_chunks import ChunkStream
-from logger.session.session_records import (
-    CHANNELS,
-    EVENTS_TOPIC,
-    MOST_ATTACHMENTS,
-    MOST_STREAMS,
-    SAMPLES_TOPIC,
-    SESSION_TOPIC,
-    STREAM_TOPICS,
-    Closing,
-    SessionHead,
-    StreamHead,
-    decode_event,
-    decode_head,
-    decode_samples,
-)
-from logger.session.session_scan import Scan, scan_messages
+from logger.session.session_reading import assemble, read_bytes, scan_file
+from logger.session.session_records import MOST_ATTACHMENTS, MOST_STREAMS, SessionHead, StreamHead
 
 SAMPLES_PER_CHUNK = 512
 SYNC_INTERVAL_S = 0.5
@@ -310,125 +295,13 @@ def read_session(path: Path) -> Session:
     with ThreadPoolExecutor(1) as pool:
         digest = pool.submit(lambda: hashlib.sha256(data).hexdigest())
         try:
-            session = _assemble(scan_file(data))
+            session = assemble(scan_file(data))
         except SessionFileError as error:
             raise SessionFileError(
                 f"{error}",
                 file=str(path),
             ) from error
         return replace(session, log_hash=digest.result())
-
-
-def read_bytes(path: Path) -> bytes:
-    """The bytes of what may be a session file.
-
-    Raises
-    ------
-    SessionFileError
-        No such file, a folder, empty, or a text.
-    """
-    if path.is_dir():
-        raise SessionFileError(
-            f"{path} is a folder",
-            next_step="name one session file (.mcap) in it",
-        )
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise SessionFileError(
-            f"{path} cannot be read ({reason(error)})",
-            next_step="check its name and your permission",
-        ) from error
-    if not data:
-        raise SessionFileError(
-            f"{path} is empty",
-            next_step="copy or record it again",
-        )
-    if b"\0" not in data:
-        raise SessionFileError(
-            f"{path} is text, not a session file",
-            next_step="a sensor's CSV needs strokeplane import first",
-        )
-    return data
-
-
-def scan_file(data: bytes) -> Scan:
-    """All messages that are sound, packed or not."""
-    return scan_repacked(data) if is_repacked(data) else scan_messages(data)
-
-
-def _assemble(scan: Scan) -> Session:
-    """Put the messages of a scan together."""
-    heads = [decode_head(m.data) for m in scan.messages if m.channel == CHANNELS[SESSION_TOPIC]]
-    if not heads:
-        raise SessionFileError(
-            "no readable session settings in it",
-            next_step="it is no strokeplane session, or damaged beyond use",
-        )
-    events = dict(decode_event(m.data) for m in scan.messages if m.channel == CHANNELS[EVENTS_TOPIC])
-    raw = decode_samples([m.data for m in scan.messages if m.channel == CHANNELS[SAMPLES_TOPIC]])
-    head = heads[-1][0]
-    streams = tuple(
-        Stream(
-            each.role,
-            decode_samples([m.data for m in scan.messages if m.channel == CHANNELS[topic]]),
-            each.profile,
-            each.calibration,
-            each.clock,
-            each.sensor,
-        )
-        for topic, each in zip(STREAM_TOPICS, head.streams, strict=False)
-    )
-    closing = next((closing for _, closing in heads if closing is not None), None)
-    warnings = list(head.warnings)
-    if not scan.sound:
-        warnings += _damage(scan, closing, raw.ticks.size, len(events))
-        warnings += _stream_losses(closing, streams)
-    return Session(
-        raw=raw,
-        profile=head.profile,
-        calibration=head.calibration,
-        player=head.player,
-        instrument=head.instrument,
-        events=tuple(events[number] for number in sorted(events)),
-        lever_mm=head.lever_mm,
-        lever_sd_mm=head.lever_sd_mm,
-        warnings=tuple(warnings),
-        metadata=head.metadata,
-        sensor=head.sensor,
-        streams=streams,
-        attachments=head.attachments,
-    )
-
-
-def _stream_losses(closing: Closing | None, streams: Sequence[Stream]) -> list[str]:
-    """Sentences about samples of further streams that a damaged file lost."""
-    expected = () if closing is None else closing.stream_samples
-    return [
-        f"{count - stream.raw.ticks.size} of {count} samples of the {stream.role}'s stream {number} are missing."
-        for number, (count, stream) in enumerate(zip(expected, streams, strict=False), 1)
-        if count > stream.raw.ticks.size
-    ]
-
-
-def _damage(scan: Scan, closing: Closing | None, samples: int, events: int) -> list[str]:
-    """Sentences about what is missing from a file that is not whole."""
-    numbers = {message.chunk for message in scan.messages}
-    expected = closing.chunks if closing else max(numbers) + 1
-    lost = expected - len(numbers)
-    sentences = []
-    if lost:
-        missing = f": {closing.samples - samples} of {closing.samples} samples are missing" if closing else ""
-        sentences.append(f"{lost} of the file's {expected} chunks are damaged and were left out{missing}.")
-    if closing is None:
-        sentences.append(
-            "The file was cut short: it has no closing record, and what came after its last whole chunk is lost."
-        )
-    elif events < closing.events:
-        sentences.append(f"{closing.events - events} of {closing.events} events are missing.")
-    if not sentences:
-        sentences.append("The file is damaged outside its samples, settings and events; nothing of them is missing.")
-    return sentences
 
 
 def _rows(raw: RawSamples, start: int, stop: int) -> RawSamples:

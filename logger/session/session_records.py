@@ -6,7 +6,7 @@ Channel numbers never change, so that a file whose first chunk is damaged can st
 topic       channel  message
 ==========  =======  =======================================================
 /session    1        JSON: version, profile, settings, streams (repeated)
-/samples    2        the hand's: little-endian rows after a 24-byte head
+/samples    2        the hand's: rows as in ``session_rows``
 /events     3        JSON: one event, with its number (repeated)
 /samples/N  3 + N    those of further stream N, from 1 (format version 2)
 ==========  =======  =======================================================
@@ -18,26 +18,19 @@ without them: :func:`decode_head` is the migration.
 from __future__ import annotations
 
 import json
-import struct
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from typing import Any, Literal, TypeVar
 
-import numpy as np
-from numpy.typing import NDArray
-
 from analysis.model.errors import SessionFileError
 from analysis.model.records import (
-    Attachment,
     Calibration,
-    ClockRelation,
     Event,
     Instrument,
     Player,
-    RawSamples,
-    SensorIdentity,
     SensorProfile,
 )
+from analysis.model.session_parts import Attachment, ClockRelation, SensorIdentity
 
 FORMAT_NAME = "strokeplane"
 FORMAT_VERSION = 2
@@ -50,18 +43,6 @@ STREAM_TOPICS = tuple(f"{SAMPLES_TOPIC}/{number}" for number in range(1, MOST_ST
 CHANNELS = {
     topic: channel for channel, topic in enumerate((SESSION_TOPIC, SAMPLES_TOPIC, EVENTS_TOPIC, *STREAM_TOPICS), 1)
 }
-
-BATCH_HEAD = struct.Struct("<IIqq")  # rows, flags, first tick, first sequence
-WIDE_INDEX = 1  # ticks and sequence as int64 in full; otherwise uint32 above the head's first values
-WIDE_COUNTS = 2  # counts as int32; otherwise int16
-HOST_TIMES = 4  # each row ends with its host time
-
-SAMPLES_LAYOUT = (
-    "head: uint32 rows, uint32 flags, int64 first_tick, int64 first_sequence; then rows, packed, little-endian: "
-    "tick, sequence (uint32 above the first values; int64 in full if flags & 1), "
-    "accelerometer x y z and gyroscope x y z (int16; int32 if flags & 2), "
-    "host time as float64 seconds since the epoch (only if flags & 4)"
-)
 
 T = TypeVar("T")
 
@@ -122,90 +103,6 @@ class Closing:
     samples: int
     events: int
     stream_samples: tuple[int, ...] = ()
-
-
-def row_dtype(flags: int) -> np.dtype[np.void]:
-    """Layout of one sample for these flags."""
-    index = "<i8" if flags & WIDE_INDEX else "<u4"
-    counts = "<i4" if flags & WIDE_COUNTS else "<i2"
-    columns: list[Any] = [("tick", index), ("sequence", index), ("counts", counts, (6,))]
-    if flags & HOST_TIMES:
-        columns.append(("host", "<f8"))
-    return np.dtype(columns)
-
-
-def encode_samples(raw: RawSamples) -> bytes:
-    """Pack one batch (at least one sample) with the narrowest rows that keep every bit of it."""
-    tick, sequence = int(raw.ticks[0]), int(raw.sequence[0])
-    flags = 0
-    if not (_fits_above(raw.ticks, tick) and _fits_above(raw.sequence, sequence)):
-        flags |= WIDE_INDEX
-    if int(raw.counts.min()) < -(2**15) or int(raw.counts.max()) >= 2**15:
-        flags |= WIDE_COUNTS
-    if not np.isnan(raw.host_time_s).all():
-        flags |= HOST_TIMES
-    rows = np.empty(raw.ticks.size, row_dtype(flags))
-    rows["tick"] = raw.ticks if flags & WIDE_INDEX else raw.ticks - tick
-    rows["sequence"] = raw.sequence if flags & WIDE_INDEX else raw.sequence - sequence
-    rows["counts"] = raw.counts
-    if flags & HOST_TIMES:
-        rows["host"] = raw.host_time_s
-    return BATCH_HEAD.pack(rows.size, flags, tick, sequence) + rows.tobytes()
-
-
-def _fits_above(values: NDArray[np.int64], first: int) -> bool:
-    """Whether every value lies less than 2**32 above the first."""
-    return int(values.min()) >= first and int(values.max()) - first < 2**32
-
-
-def decode_samples(batches: Sequence[bytes | memoryview]) -> RawSamples:
-    """Unpack batches, in order, into one set of arrays.
-
-    Neighbouring batches of one layout are joined first, so that a long log costs a few array operations.
-
-    Raises
-    ------
-    SessionFileError
-        A batch whose length contradicts its own head.
-    """
-    heads = [_batch_head(batch) for batch in batches]
-    total = sum(head[0] for head in heads)
-    ticks, sequence = np.empty(total, np.int64), np.empty(total, np.int64)
-    host = np.full(total, np.nan)
-    counts = np.empty((total, 6), np.int32)
-    at = start = 0
-    while start < len(batches):
-        flags = heads[start][1]
-        stop = start
-        while stop < len(batches) and heads[stop][1] == flags:
-            stop += 1
-        rows = np.frombuffer(b"".join(b[BATCH_HEAD.size :] for b in batches[start:stop]), row_dtype(flags))
-        here = slice(at, at + rows.size)
-        ticks[here], sequence[here], counts[here] = rows["tick"], rows["sequence"], rows["counts"]
-        if not flags & WIDE_INDEX:
-            sizes, _, first_tick, first_sequence = np.array(heads[start:stop], dtype=np.int64).T
-            ticks[here] += np.repeat(first_tick, sizes)
-            sequence[here] += np.repeat(first_sequence, sizes)
-        if flags & HOST_TIMES:
-            host[here] = rows["host"]
-        at, start = here.stop, stop
-    return RawSamples(ticks, sequence, host, counts)
-
-
-def _batch_head(batch: bytes | memoryview) -> tuple[int, int, int, int]:
-    """Rows, flags, first tick, first sequence, checked against the batch's length."""
-    if len(batch) >= BATCH_HEAD.size:
-        rows, flags, tick, sequence = BATCH_HEAD.unpack_from(batch)
-        if flags < 8 and BATCH_HEAD.size + rows * _ROW_SIZES[flags] == len(batch):
-            return rows, flags, tick, sequence
-    raise SessionFileError(
-        expected=f"a batch of samples of format {FORMAT_VERSION}",
-        found=f"{len(batch)} bytes that are none",
-        next_step="the program that wrote the file does not follow docs/session-file.md",
-    )
-
-
-_ROW_SIZES = tuple(row_dtype(flags).itemsize for flags in range(8))
 
 
 def encode_head(head: SessionHead, closing: Closing | None = None) -> bytes:

@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 
 from analysis.model.records import RawSamples, SensorProfile
-from logger.session.session_file import read_bytes, read_session, scan_file
+from logger.session.session_file import read_session
+from logger.session.session_reading import read_bytes, scan_file
 from logger.session.session_records import CHANNELS, SESSION_TOPIC, file_version
 
 FEW_HOST_TIMES = 100

@@ -54,7 +54,7 @@ def recording(folder: Path) -> Path:
         ("drill", "check", "X.mcap", "--changes", "Y.mcap"),
         ("simulate", "-o", "Y.mcap", *SHORT),
         ("simulate", "-o", "Y.mcap", *SHORT, "--replace"),
-        ("plan", "new", "ladder", "-o", "Y.mcap", "--replace"),
+        ("plan", "new", "ladder", "--tempo", "90", "-o", "Y.mcap", "--replace"),
         ("import", "log.csv", "-o", "Y.mcap", "--replace"),
     ],
 )
@@ -77,7 +77,7 @@ def test_a_recording_is_never_replaced(folder: Path, monkeypatch: pytest.MonkeyP
         (("analyse", "X.mcap", "--strokes"), "notes.csv"),
         (("steady", "X.mcap", "--html"), "notes.html"),
         (("start", "--demo-to"), "notes.html"),
-        (("plan", "new", "ladder", "--replace", "-o"), "notes.toml"),
+        (("plan", "new", "ladder", "--tempo", "90", "--replace", "-o"), "notes.toml"),
     ],
 )
 def test_a_strangers_file_is_never_replaced(
@@ -133,7 +133,7 @@ def test_simulate_leaves_strangers_beside_alone_and_renews_its_own(tmp_path: Pat
 
 
 def test_drill_write_renews_its_own_files_and_no_others(tmp_path: Path) -> None:
-    words = ("drill", "write", DRILL, "-o", tmp_path)
+    words = ("drill", "write", DRILL, "--tempo", "100", "-o", tmp_path)
     assert run(*words).exit_code == 0
     done = run(*words)
     assert isinstance(done.exception, OutputError)

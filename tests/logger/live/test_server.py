@@ -14,8 +14,7 @@ from pathlib import Path
 import aiohttp
 import pytest
 
-from logger.live import open_doors
-from logger.live.guard import COOKIE, MOST_EXCHANGES
+from logger.live.guard import COOKIE, MOST_CONNECTIONS, MOST_EXCHANGES, open_doors
 from logger.live.server import MOST_MISTAKES
 from tests.logger.live.running import Running, running, simulated
 
@@ -268,7 +267,7 @@ def test_a_token_cannot_be_tried_for_ever(tmp_path: Path) -> None:
 
 
 def test_silent_and_half_sent_connections_are_ended(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(open_doors.open_doors.__wrapped__, "__defaults__", (0.5,))  # type: ignore[attr-defined]
+    monkeypatch.setattr(open_doors.__wrapped__, "__defaults__", (0.5,))  # type: ignore[attr-defined]
 
     async def check(session: Running) -> None:
         port = int(session.base.rsplit(":", 1)[1])
@@ -289,7 +288,7 @@ def test_silent_and_half_sent_connections_are_ended(tmp_path: Path, monkeypatch:
 def test_so_many_connections_and_no_more(tmp_path: Path) -> None:
     async def check(session: Running) -> None:
         port = int(session.base.rsplit(":", 1)[1])
-        held = [await asyncio.open_connection("127.0.0.1", port) for _ in range(open_doors.MOST_CONNECTIONS)]
+        held = [await asyncio.open_connection("127.0.0.1", port) for _ in range(MOST_CONNECTIONS)]
         await asyncio.sleep(0.2)
         reader, writer = await asyncio.open_connection("127.0.0.1", port)
         async with asyncio.timeout(5.0):
@@ -312,6 +311,9 @@ def test_a_full_table_of_descriptors_is_survived_without_tracebacks(
 
     async def check(session: Running) -> None:
         port = int(session.base.rsplit(":", 1)[1])
+        async with session.http.get(session.base) as answer:  # The server is up before the table is full.
+            assert answer.status == 200
+        await asyncio.sleep(0.5)
         soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
         waiting = [socket.socket() for _ in range(3)]
         highest = max(each.fileno() for each in waiting)

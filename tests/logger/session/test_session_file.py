@@ -19,7 +19,7 @@ from analysis.model.errors import OutputError, SessionFileError
 from analysis.model.records import RawSamples
 from logger.session import session_records
 from logger.session.session_file import read_session, write_session
-from logger.session.session_records import decode_samples, encode_samples
+from logger.session.session_rows import decode_samples, encode_samples
 from tests.logger.session import make
 
 

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from analysis.model.errors import SessionFileError
-from analysis.model.records import Attachment, ClockRelation, SensorIdentity, Session, Stream
+from analysis.model.records import Session, Stream
+from analysis.model.session_parts import Attachment, ClockRelation, SensorIdentity
 from logger.session.session_file import SessionWriter, read_session, write_session
 from logger.session.session_records import FORMAT_VERSION, MOST_STREAMS, SessionHead, StreamHead
 from tests.logger.session import make
