@@ -42,7 +42,6 @@ LONGER = {
     "logger/practice/score_reading.py": "one format's elements, each with what is not read of it",
     "logger/record/recorder.py": "one thread's queue, losses and file, which hold only together",
     "logger/session/session_file.py": "writer and reader of one file, each the other's check",
-    "logger/session/session_records.py": "every message of the session file, both ways",
     "logger/sliding/estimator.py": "the batch's stages on a window, in their order",
     "logger/sources/packets.py": "every message of the wire protocol, both ways",
     "logger/sources/sensor_check.py": "one check after another, each a line of the same list",
