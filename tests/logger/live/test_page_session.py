@@ -106,6 +106,8 @@ class Player:
                 self.page.keyboard.press("2")
             elif now["pedal"] == "next":
                 self.page.keyboard.press("PageDown")
+                # Presses that follow each other faster are one press of a pedal that bounces.
+                self.page.wait_for_timeout(500)
             self.page.wait_for_timeout(60)
 
     def rate_until_changes(self) -> None:
