@@ -3,14 +3,14 @@
 #include "parts_inner.h"
 
 /* The datasheets. What could be read in a datasheet or register map itself is marked D; what open drivers of others
- * agree on (the Linux kernel's st_lsm6dsx and inv_mpu6050, Zephyr's icm42688, the makers' own open drivers) is marked
+ * agree on (the Linux kernel's for the LSM6DS family and inv_mpu6050, Zephyr's icm42688, the makers' own open drivers) is marked
  * A; what is from memory is marked M.
  *   MPU-6050     RM-MPU-6000A-00 rev. 4.2 (registers, self-test: D); PS-MPU-6000A-00 rev. 3.4 (scales A, noise M)
  *   MPU-6500     RM-MPU-6500A-00 rev. 2.1 (registers: A; identity 70: A); noise M; self-test from the maker's AN (A)
  *   ICM-42688-P  DS-000347 rev. 1.7 (noise: D; registers: A; a tick of the FIFO's time stamp is 32/30 us, section
  *                12.7: A); self-test codes: M
  *   LSM6DSO(X)   DS12140 rev. 2 (self-test limits, rates: D; registers and FIFO tags: A; noise: M)
- *   LSM6DS3TR-C  maker's open driver and st_lsm6dsx (registers, FIFO order: A); limits of its self-test: A; noise: M
+ *   LSM6DS3TR-C  maker's and the Linux kernel's open drivers (registers, FIFO order: A); limits of its self-test: A; noise: M
  * Identities that are relatives of these but not in the table (69 LSM6DS3, 6B LSM6DSR, 70 LSM6DSV16X at register 0F, 71
  * MPU-9250) have other time stamp or FIFO registers and are refused. LSM6DSL, LSM6DSM and ISM330DLC say 6A, too, and
  * have the registers of the LSM6DS3TR-C (A). */

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -26,10 +26,6 @@ COUNTS_PER_DPS = (8.75**-1 * 1000, 17.5**-1 * 1000, 35**-1 * 1000, 70**-1 * 1000
 UNIT_RATIO = 1.35
 AGREES = 0.5
 ENOUGH_ROWS = 60_000
-
-SensorCheck = Callable[[FloatArray, FloatArray, float], str | None]
-SENSOR_CHECKS: list[SensorCheck] = []
-"""Further checks of acceleration (m/s2) and turning rate (rad/s) at one rate: each gives a sentence, or None."""
 
 
 @dataclass(frozen=True)
@@ -211,8 +207,6 @@ def _with_units(
         gyro=unit(draft.gyro, gyro_unit, gyro_per_dps, GYRO_UNITS, math.radians(1.0)),
         gravity=None if draft.gravity is None else unit(draft.gravity, accel_unit, accel_per_g, ACCEL_UNITS, G_MPS2),
     )
-    to_si = (columns.accel.si_per_count / columns.accel.step, columns.gyro.si_per_count / columns.gyro.step)
-    notes += [said for check in SENSOR_CHECKS if (said := check(accel * to_si[0], gyro * to_si[1], rate_hz))]
     time = f"{draft.time_unit}" + (" and nanoseconds" if draft.nanoseconds_column else "")
     zero = _zero(tables, draft)
     lines = [
