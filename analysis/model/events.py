@@ -13,7 +13,9 @@ from dataclasses import dataclass, replace
 from analysis.model.errors import InputError
 from analysis.model.records import Event, EventKind
 
-GESTURE_KINDS: frozenset[EventKind] = frozenset({"still", "across", "along", "pivot", "side check", "angle check"})
+GESTURE_KINDS: frozenset[EventKind] = frozenset(
+    {"still", "across", "along", "pivot", "rock", "side check", "angle check"}
+)
 """The reference gestures, and the checks of them that a player can make at home: neither is play."""
 
 _STRENGTH: dict[EventKind, int] = {"play": 0, "rest": 1, **dict.fromkeys(GESTURE_KINDS, 2), "hurt": 3}

@@ -34,13 +34,19 @@ BoolArray = NDArray[np.bool_]
 
 Side = Literal["down", "up", "none"]
 Clearing = Literal["down", "up", "both", "level"]
-EventKind = Literal["still", "across", "along", "pivot", "side check", "angle check", "play", "rest", "rating", "hurt"]
+EventKind = Literal[
+    "still", "across", "along", "pivot", "rock", "side check", "angle check", "play", "rest", "rating", "hurt"
+]
 EVENT_KINDS: tuple[EventKind, ...] = (
-    "still", "across", "along", "pivot", "side check", "angle check", "play", "rest", "rating", "hurt"
+    "still", "across", "along", "pivot", "rock", "side check", "angle check", "play", "rest", "rating", "hurt"
 )  # fmt: skip
 
 OFF_HAND = "off hand"
 """Label of a ``still`` recorded with the sensor lying on a table, before it is strapped on."""
+SOUNDBOARD, FACE_DOWN = "soundboard", "soundboard, face down"
+"""Labels of a ``still`` with the hand's sensor lying on the soundboard, before it is strapped on."""
+PHONE = "phone"
+"""``part`` of the profile of a phone's sensor that a browser or a log of the phone itself delivers."""
 
 
 @dataclass(frozen=True)
@@ -221,6 +227,11 @@ class RawSamples:
 @dataclass(frozen=True)
 class Stream:
     """Samples of one more sensor; ``clock`` is None while nothing ties its clock to the hand's.
+
+    The analysis takes the first stream of the role ``instrument`` whose clock is tied to the hand's, and refines that
+    by what both sensors feel. ``clock.residual_s`` is how far it may still be off (about 2 ms between boards, 20 ms with
+    a phone; None counts as 20 ms). A phone is known by its profile, whose ``part`` is :data:`PHONE`; what its browser
+    rounds to is the size of its counts.
 
     Attributes
     ----------

@@ -147,6 +147,7 @@ STRENGTH = {
     "across": 2,
     "along": 2,
     "pivot": 2,
+    "rock": 2,
     "side check": 2,
     "angle check": 2,
     "hurt": 3,
@@ -157,7 +158,7 @@ STRENGTH = {
 def allowed_events(draw: st.DrawFn) -> list[Event]:
     """Events on whole seconds, none of one group overlapping another of it."""
     events = []
-    for kinds in (["play"], ["rest"], ["still", "across", "along", "pivot"], ["hurt"]):
+    for kinds in (["play"], ["rest"], ["still", "across", "along", "pivot", "rock"], ["hurt"]):
         edges = sorted(draw(st.sets(st.integers(0, 40), max_size=8)))
         for start, end in zip(edges[::2], edges[1::2], strict=False):
             events.append(Event(float(start), float(end), draw(st.sampled_from(kinds))))  # type: ignore[arg-type]
