@@ -130,10 +130,11 @@ def _export_bids(
             notes.append(
                 f"{recording.session}: {recording.repeated} samples stood where another one stands, and were left out."
             )
-        said.append(
-            f"{recording.session.name}: {recording.place.recording}, {recording.rows} rows, "
-            f"{recording.missing} of them missing (n/a) in {recording.gaps} gaps."
-        )
+        said += [
+            f"{each.session.name}: {each.place.recording}, {each.rows} rows, {each.missing} of them missing (n/a) in "
+            f"{each.gaps} gaps."
+            for each in (recording, *recording.others)
+        ]
     players = len({recording.place.participant for recording in exported})
     said.append(f"Wrote {output}: participants {players}, sessions {len(exported)}.")
     return notes, said

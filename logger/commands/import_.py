@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,7 +13,7 @@ from logger.terminal.say import say
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from analysis.model.records import Event, Session
+    from analysis.model.records import Event, Session, Stream
     from analysis.reference.find_gestures import FoundEvents
     from logger.exchange.guess_map import GuessedMap
 
@@ -35,6 +36,20 @@ MOTION = "_motion.tsv"
     type=click.Path(path_type=Path),
     help="What was done when: reference gestures, play, rest, ratings. For a table.",
 )
+@click.option(
+    "--instrument",
+    "instrument_path",
+    metavar="LOG",
+    type=click.Path(path_type=Path),
+    help="The log of a second sensor, on the instrument: any table that SOURCE may be. A phone's will do.",
+)
+@click.option(
+    "--instrument-columns",
+    "instrument_map_path",
+    metavar="MAP.toml",
+    type=click.Path(path_type=Path),
+    help="Columns and units of the instrument's log; without it they are guessed.",
+)
 @click.option("--point", metavar="NAME", help="Tracked point of the picking hand, where a BIDS recording has several.")
 @click.option(
     "-o",
@@ -45,7 +60,14 @@ MOTION = "_motion.tsv"
 )
 @click.option("--replace", is_flag=True, help="Write over session files that are there.")
 def import_command(
-    source: Path, map_path: Path | None, events_path: Path | None, point: str | None, output: Path | None, replace: bool
+    source: Path,
+    map_path: Path | None,
+    events_path: Path | None,
+    instrument_path: Path | None,
+    instrument_map_path: Path | None,
+    point: str | None,
+    output: Path | None,
+    replace: bool,
 ) -> None:
     """Turn any sensor's table, a Motion-BIDS recording or exported Parquet into a session file.
 
@@ -53,16 +75,20 @@ def import_command(
     ..._motion.tsv, the folder of a BIDS data set, or a .signals.parquet that strokeplane exported. Without --columns,
     columns and units are guessed, checked against gravity and shown; the MAP.toml that says the same is written beside
     the session. All times stay on the file's own time column. What is mended is told; what cannot be decided is named,
-    and then nothing is written.
+    and then nothing is written. With --instrument the session holds both sensors, each on its own clock.
     """
     from logger.session.made_session import check_session_target
     from logger.terminal.progress_bar import part_of, show_progress
 
     is_table = _is_table(source)
-    if not is_table and (map_path is not None or events_path is not None):
+    options = _Options(map_path, events_path, instrument_path, instrument_map_path, point)
+    if not is_table and any((map_path, events_path, instrument_path)):
         raise click.UsageError(
-            "--columns and --events are for a table; this source names its columns and events itself"
+            "--columns, --events and --instrument are for a table; this source names its columns, events and sensors "
+            "itself"
         )
+    if instrument_map_path is not None and instrument_path is None:
+        raise click.UsageError("--instrument-columns is for the log that --instrument names")
     if point is not None and not (source.is_dir() or source.name.endswith(MOTION)):
         raise click.UsageError("--point is for a BIDS recording")
     if output is None and not is_table:
@@ -75,13 +101,30 @@ def import_command(
     with show_progress() as progress:
         for number, (path, target) in enumerate(tasks):
             told = part_of(progress, number / len(tasks), (number + 1) / len(tasks))
-            said.append(_import_one(path, target, (map_path, events_path, point), told))
+            said.append(_import_one(path, target, options, told))
     for shown, warnings, sentence in said:
         for line in shown:
             say(line)
         for warning in warnings:
             say(f"Note: {warning}", err=True)
         say(sentence)
+
+
+@dataclass(frozen=True)
+class _Options:
+    """What else was named on the command line."""
+
+    map_path: Path | None
+    events_path: Path | None
+    instrument_path: Path | None
+    instrument_map_path: Path | None
+    point: str | None
+
+    @property
+    def inputs(self) -> list[Path]:
+        """Files that are read and must not be written over."""
+        named = (self.map_path, self.events_path, self.instrument_path, self.instrument_map_path)
+        return [path for path in named if path is not None]
 
 
 def beside(source: Path) -> Path:
@@ -112,11 +155,11 @@ def _is_ours(source: Path) -> bool:
 def _tasks(source: Path, output: Path) -> list[tuple[Path, Path]]:
     """What to read and what to write: one file, or every recording of a data set."""
     from analysis.model.errors import InputError, OutputError
-    from logger.exchange.check_bids import find_recordings
+    from logger.exchange.check_bids import hand_recordings
 
     if not source.is_dir():
         return [(source, output)]
-    recordings = find_recordings(source)
+    recordings = hand_recordings(source)
     if not recordings:
         raise InputError(
             expected=f"a Motion-BIDS data set (sub-*/.../*{MOTION})",
@@ -137,7 +180,7 @@ def _tasks(source: Path, output: Path) -> list[tuple[Path, Path]]:
 def _import_one(
     source: Path,
     output: Path,
-    options: tuple[Path | None, Path | None, str | None],
+    options: _Options,
     progress: Callable[[str, float], None],
 ) -> tuple[tuple[str, ...], tuple[str, ...], str]:
     """Read one session and write it; return what was guessed, its warnings and what to say."""
@@ -149,10 +192,13 @@ def _import_one(
     if source.name.endswith(MOTION):
         make_folder(output.parent)
     if not source.is_dir():
-        check_writable(output, inputs=[path for path in (source, *options[:2]) if path is not None])
+        check_writable(output, inputs=[source, *options.inputs])
     session, guessed, found = _read(source, options, progress)
+    shown = () if guessed is None else _show_guess(guessed, source, output.with_suffix(".map.toml"))
+    if options.instrument_path is not None:
+        session, lines = _add_instrument(session, options, output, progress)
+        shown += lines
     progress(f"Writing {output.name}", 1.0)
-    shown = () if guessed is None else _show_guess(guessed, source, output)
     shown += () if found is None else _show_events(found, session.events, output)
     write_session(output, session)
     raw, profile = session.raw, session.profile
@@ -166,12 +212,40 @@ def _import_one(
         (
             f"Wrote {output}: {raw.ticks.size} samples at {profile.rate_hz:.6g}/s, "
             f"{(raw.ticks[-1] - raw.ticks[0]) / profile.tick_hz:.1f} s, {missing} missing in {gaps} gaps, "
-            f"{len(session.events)} events."
+            f"{len(session.events)} events." + "".join(_stream_words(stream) for stream in session.streams)
         ),
     )
 
 
-def _show_guess(guessed: GuessedMap, source: Path, output: Path) -> tuple[str, ...]:
+def _add_instrument(
+    session: Session, options: _Options, output: Path, progress: Callable[[str, float], None]
+) -> tuple[Session, tuple[str, ...]]:
+    """The session with the instrument's log in it, and what was guessed of that."""
+    from logger.exchange.import_instrument import add_instrument
+
+    path = options.instrument_path
+    if path is None:
+        return session, ()
+    added = add_instrument(
+        session, path, options.instrument_map_path, lambda share: progress(f"Reading {path.name}", share)
+    )
+    if added.guessed is None:
+        return added.session, ()
+    return added.session, _show_guess(added.guessed, path, output.with_suffix(".instrument.map.toml"))
+
+
+def _stream_words(stream: Stream) -> str:
+    from logger.exchange.import_csv import count_missing
+
+    raw, profile = stream.raw, stream.profile
+    missing, gaps = count_missing(raw)
+    return (
+        f" On the {stream.role}: {raw.ticks.size} samples at {profile.rate_hz:.6g}/s, "
+        f"{(raw.ticks[-1] - raw.ticks[0]) / profile.tick_hz:.1f} s, {missing} missing in {gaps} gaps."
+    )
+
+
+def _show_guess(guessed: GuessedMap, source: Path, path: Path) -> tuple[str, ...]:
     """The guess as a short table; its MAP.toml is written beside the session, never over a file."""
     from logger.exchange.guess_map import map_text
     from logger.files.atomic_file import write_text_atomic
@@ -181,12 +255,12 @@ def _show_guess(guessed: GuessedMap, source: Path, output: Path) -> tuple[str, .
         "  ".join([*(cell.ljust(width) for cell, width in zip(line, widths, strict=False)), line[3]])
         for line in guessed.table
     ]
-    path = output.with_suffix(".map.toml")
     if path.exists():
         lines.append(f"{path} is there already and was left alone.")
     else:
         write_text_atomic(path, map_text(guessed.columns, source.name))
-        lines.append(f"Guessed; {path} says so for --columns, to correct and to import again.")
+        option = "--instrument-columns" if ".instrument." in path.name else "--columns"
+        lines.append(f"Guessed; {path} says so for {option}, to correct and to import again.")
     return tuple(lines)
 
 
@@ -214,20 +288,22 @@ def _show_events(found: FoundEvents, events: Sequence[Event], output: Path) -> t
 
 
 def _read(
-    source: Path, options: tuple[Path | None, Path | None, str | None], progress: Callable[[str, float], None]
+    source: Path, options: _Options, progress: Callable[[str, float], None]
 ) -> tuple[Session, GuessedMap | None, FoundEvents | None]:
     """Read one session by its kind."""
-    map_path, events_path, point = options
     progress(f"Reading {source.name}", 0.0)
     if source.name.endswith(MOTION):
         from logger.exchange.import_bids import import_bids
 
-        return import_bids(source, point), None, None
+        return import_bids(source, options.point), None, None
     if _is_ours(source):
         from logger.exchange.import_parquet import import_parquet
 
         return import_parquet(source), None, None
     from logger.exchange.import_csv import import_tables
 
-    found = import_tables(source, map_path, events_path, lambda share: progress(f"Reading {source.name}", share))
+    def told(share: float) -> None:
+        progress(f"Reading {source.name}", share)
+
+    found = import_tables(source, options.map_path, options.events_path, told)
     return found.session, found.guessed, found.found

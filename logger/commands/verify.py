@@ -91,4 +91,6 @@ def _repair(source: Path, target: Path) -> None:
 
     session = read_session(source)
     write_session(target, session)
-    say(f"Wrote {target}: {session.raw.ticks.size} samples, {len(session.events)} events; {source} is as it was.")
+    counts = [f"{session.raw.ticks.size} samples"]
+    counts += [f"{stream.raw.ticks.size} on the {stream.role}" for stream in session.streams]
+    say(f"Wrote {target}: {', '.join(counts)}, {len(session.events)} events; {source} is as it was.")

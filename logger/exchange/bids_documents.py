@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from importlib.metadata import version
 from typing import Any
 
 import pandas as pd
 
 from analysis.model.cautions import NOT_MEDICAL, STOP
-from analysis.model.records import Event, Session, SessionResult
+from analysis.model.records import Event, Session, SessionResult, Stream
 from analysis.model.stroke_columns import STROKE_COLUMNS, Column
 from analysis.report.block_answer_table import BLOCK_ANSWER_COLUMNS, tabulate_block_answers
 from analysis.signal.timebase import Timebase
-from logger.exchange.export_tables import EVENT_COLUMNS, head_of
+from logger.exchange.export_tables import EVENT_COLUMNS
 from logger.exchange.motion_bids import (
     BIDS_VERSION,
     COUNT_FIELDS,
@@ -22,12 +23,13 @@ from logger.exchange.motion_bids import (
     MISSING,
     ONSET_DECIMALS,
     OWN_FIELD,
-    TRACKING_SYSTEM,
+    STREAM_FIELD,
     Channel,
     Place,
     render_tsv,
 )
 from logger.report.answer_output import plain
+from logger.session.heads import head_of
 from logger.session.session_records import encode_head
 
 SENSOR_FRAME = (
@@ -37,7 +39,8 @@ SENSOR_FRAME = (
 README = """# Plectrum players' picking hands
 
 Recordings of a motion sensor worn on the back of the picking hand, exported by strokeplane {version}. One participant
-is one player, under a label; one session is one recording.
+is one player, under a label; one session is one recording. Where a second sensor was on the instrument, it is a
+tracking system of its own, with a rate and a clock of its own; the difference of their acq_time in scans.tsv ties them.
 
 - Accelerometer and gyroscope are in m/s^2 and rad/s, in the sensor's own axes, calibrated.
 - Rows are evenly spaced. A sample that was lost is a row of n/a; scans.tsv counts them. The first channel is
@@ -52,6 +55,29 @@ SYNTHETIC = (
     "- Sessions marked synthetic in scans.tsv are simulated: nobody played them, players and tunes are invented.\n"
 )
 SCAN_COLUMNS = ("filename", "acq_time", "missing_samples", "gaps", "repeated_samples_left_out", "synthetic")
+
+
+@dataclass(frozen=True)
+class Tracked:
+    """One sensor of a session on its even grid, and where it stands in the data set.
+
+    Attributes
+    ----------
+    sensor : Session or Stream
+        A session stands for the playing hand's.
+    place : Place
+    timebase : Timebase
+    point : str
+        The tracked point.
+    number : int
+        Of the further stream, from 1; 0 for the hand's.
+    """
+
+    sensor: Session | Stream
+    place: Place
+    timebase: Timebase
+    point: str
+    number: int = 0
 
 
 def dataset_documents(hands: Mapping[str, str], synthetic: bool) -> dict[str, str]:
@@ -94,21 +120,25 @@ def _description(name: str, kind: str) -> dict[str, Any]:
     return {"Name": name, "BIDSVersion": BIDS_VERSION, "DatasetType": kind, "GeneratedBy": [made_by]}
 
 
-def sidecar(session: Session, place: Place, timebase: Timebase, listed: Sequence[Channel]) -> dict[str, Any]:
+def sidecar(tracked: Tracked, listed: Sequence[Channel]) -> dict[str, Any]:
     """What ``motion.json`` says of a recording."""
     counts = {f"{kind}ChannelCount": sum(c.type == kind for c in listed) for kind in COUNT_FIELDS}
+    profile, identity, grid = tracked.sensor.profile, tracked.sensor.sensor, tracked.timebase.grid
+    parts = [profile.part, f"on {identity.microcontroller}" if identity.microcontroller else ""]
+    software = [f"strokeplane {version('strokeplane')}"]
+    software += [f"firmware {identity.firmware_version}"] if identity.firmware_version else []
     return {
-        "TaskName": place.task,
+        "TaskName": tracked.place.task,
         "TaskDescription": "Playing a stringed instrument with a plectrum, after short reference gestures",
-        "SamplingFrequency": session.profile.rate_hz,
-        "SamplingFrequencyEffective": timebase.grid.rate_hz,
-        "RecordingDuration": timebase.grid.duration_s,
-        "TrackingSystemName": TRACKING_SYSTEM,
+        "SamplingFrequency": profile.rate_hz,
+        "SamplingFrequencyEffective": grid.rate_hz,
+        "RecordingDuration": grid.duration_s,
+        "TrackingSystemName": tracked.place.system,
         "Manufacturer": MISSING,
-        "ManufacturersModelName": session.profile.part or MISSING,
-        "DeviceSerialNumber": session.profile.name or MISSING,
+        "ManufacturersModelName": " ".join(part for part in parts if part) or MISSING,
+        "DeviceSerialNumber": identity.id or profile.name or MISSING,
         "SubjectArtefactDescription": MISSING,
-        "SoftwareVersions": f"strokeplane {version('strokeplane')}",
+        "SoftwareVersions": ", ".join(software),
         "MissingValues": MISSING,
         "MotionChannelCount": len(listed),
         "TrackedPointsCount": 1,
@@ -116,23 +146,27 @@ def sidecar(session: Session, place: Place, timebase: Timebase, listed: Sequence
     }
 
 
-def channel_documents(session: Session, place: Place, timebase: Timebase, listed: Sequence[Channel]) -> tuple[str, str]:
+def channel_documents(tracked: Tracked, session: Session, listed: Sequence[Channel]) -> tuple[str, str]:
     """``channels.tsv``, and ``channels.json`` with what turns values into counts again.
 
     It stands there because one of the public validators refuses any field in ``motion.json`` that it does not know.
     """
     levels = {"sensor": {"Description": SENSOR_FRAME, "RotationRule": "right-hand"}}
-    head = json.loads(encode_head(head_of(session)))
-    head.pop("closing")
-    # Under the label: a name as the player typed it stays in the player's own files.
-    head["player"]["name"] = place.participant
-    own = {
+    raw, first = tracked.sensor.raw, tracked.timebase.kept[0]
+    own: dict[str, Any] = {
         "Description": "settings of the recording: scale, calibration, instrument; corrected = matrix (value - bias)",
-        "Session": head,
-        "FirstTick": int(session.raw.ticks[timebase.kept[0]]),
-        "FirstSequence": int(session.raw.sequence[timebase.kept[0]]),
+        "FirstTick": int(raw.ticks[first]),
+        "FirstSequence": int(raw.sequence[first]),
         "SourceSHA256": session.log_hash,
     }
+    if tracked.number:
+        own[STREAM_FIELD] = tracked.number
+    else:
+        head = json.loads(encode_head(head_of(session)))
+        head.pop("closing")
+        # Under the label: a name as the player typed it stays in the player's own files.
+        head["player"]["name"] = tracked.place.participant
+        own["Session"] = head
     about = {
         "reference_frame": {"Description": "axes that the channel is measured in", "Levels": levels},
         OWN_FIELD: own,
@@ -156,8 +190,8 @@ def event_documents(events: Sequence[Event], start_s: float) -> tuple[str, str]:
     return render_tsv(("onset", "duration", "trial_type", *EVENT_FIELDS), rows), to_json(about)
 
 
-def scan_documents(row: Sequence[object]) -> tuple[str, str]:
-    """``scans.tsv`` of one session, a row of :data:`SCAN_COLUMNS`, and ``scans.json``."""
+def scan_documents(rows: Sequence[Sequence[object]]) -> tuple[str, str]:
+    """``scans.tsv`` of one session, a row of :data:`SCAN_COLUMNS` for each sensor, and ``scans.json``."""
     about = {
         "missing_samples": {"Description": "rows of n/a: samples that were lost"},
         "gaps": {"Description": "runs of missing samples"},
@@ -167,7 +201,7 @@ def scan_documents(row: Sequence[object]) -> tuple[str, str]:
             "Levels": {"true": "nobody played it", "false": "a recording"},
         },
     }
-    return render_tsv(SCAN_COLUMNS, [row]), to_json(about)
+    return render_tsv(SCAN_COLUMNS, rows), to_json(about)
 
 
 def result_documents(result: SessionResult, start_s: float) -> dict[str, tuple[str, str]]:

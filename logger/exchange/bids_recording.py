@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -11,10 +11,11 @@ import numpy as np
 
 from analysis.model.cautions import is_simulated
 from analysis.model.errors import TimebaseError
-from analysis.model.records import Session
+from analysis.model.records import Session, Stream
 from analysis.signal.si_units import counts_to_si, exact_decimals
 from analysis.signal.timebase import Timebase, fit_timebase
 from logger.exchange.bids_documents import (
+    Tracked,
     channel_documents,
     event_documents,
     result_documents,
@@ -25,8 +26,9 @@ from logger.exchange.bids_documents import (
 from logger.exchange.check_bids import MOTION
 from logger.exchange.export_files import time_column
 from logger.exchange.export_tables import load_source
-from logger.exchange.motion_bids import MISSING, Place, channels
+from logger.exchange.motion_bids import MISSING, Place, channels, hand_point
 from logger.files.decimal_text import DecimalColumn, render_rows
+from logger.session.heads import stream_names
 from logger.terminal.progress_bar import part_of
 
 ROWS_PER_TEXT = 1 << 14
@@ -38,7 +40,7 @@ class ExportedRecording:
     """What one session became.
 
     ``repeated`` counts samples that stood in the grid where another one stood, and were left out. ``remark`` says why
-    there are no strokes.
+    there are no strokes, or why a further sensor is missing. ``others`` are the further sensors.
     """
 
     session: Path
@@ -48,9 +50,10 @@ class ExportedRecording:
     gaps: int
     repeated: int
     remark: str
+    others: tuple[ExportedRecording, ...] = ()
 
 
-def started_s(session: Session) -> float:
+def started_s(session: Session | Stream) -> float:
     """Seconds since the epoch at the first sample; NaN where the log holds no host times."""
     host = session.raw.host_time_s
     at = np.flatnonzero(~np.isnan(host))
@@ -72,54 +75,93 @@ def export_recording(
             f"{error}",
             file=str(path),
         ) from error
+    hand = Tracked(session, place, timebase, hand_point(session.player))
+    others, remark = _further(session, place, source.remark)
     folder = top / place.folder
     folder.mkdir(parents=True)
-    with (folder / f"{place.recording}{MOTION}").open("wb") as stream:
-        for share, text in _rows(session, timebase):
-            stream.write(text)
-            told("writing", 0.6 + 0.4 * share)
-    gaps = int(np.count_nonzero(np.diff(timebase.slot) > 1))
-    counts = (timebase.lost_samples, gaps, timebase.repeated_samples)
-    _describe(session, place, timebase, folder)
-    _describe_scan(session, place, counts, folder.parent)
+    tracked = (hand, *others)
+    for at, each in enumerate(tracked):
+        part = part_of(told, 0.6 + 0.4 * at / len(tracked), 0.6 + 0.4 * (at + 1) / len(tracked))
+        _write_motion(each, session, folder, part)
+    start_s = first_time_s(session, timebase)
+    events, event_about = event_documents(session.events, start_s)
+    write_documents(folder, {f"{place.stem}_events.tsv": events, f"{place.stem}_events.json": event_about})
+    _describe_scans(session, tracked, folder.parent)
     if source.result is not None:
-        start_s = first_time_s(session, timebase)
         for name, (table, about) in result_documents(source.result, start_s).items():
             stem = f"{place.recording}_acq-{name}_events"
             write_documents(top / DERIVATIVES / place.folder, {f"{stem}.tsv": table, f"{stem}.json": about})
-    return ExportedRecording(path, place, timebase.grid.size, *counts, source.remark)
+    beside = tuple(ExportedRecording(path, each.place, each.timebase.grid.size, *_counts(each), "") for each in others)
+    return ExportedRecording(path, place, timebase.grid.size, *_counts(hand), remark, beside)
 
 
-def first_time_s(session: Session, timebase: Timebase) -> float:
-    """Log time of the first row."""
-    return float(session.raw.ticks[timebase.kept[0]] / session.profile.tick_hz)
+def _further(session: Session, place: Place, remark: str) -> tuple[tuple[Tracked, ...], str]:
+    """The further sensors that can stand on an even grid, and what is to be said of the others."""
+    tracked, said = [], [remark] if remark else []
+    names = stream_names([stream.role for stream in session.streams])
+    for number, (name, stream) in enumerate(zip(names, session.streams, strict=True), start=1):
+        point = name.capitalize() if stream.role == "instrument" else f"Other{name.capitalize()}"
+        try:
+            timebase = fit_timebase(stream.raw, stream.profile)
+        except TimebaseError as error:
+            said.append(f"The {stream.role}'s sensor is not in the data set: {error}.")
+            continue
+        tracked.append(Tracked(stream, replace(place, system=name), timebase, point, number))
+    return tuple(tracked), " ".join(said)
 
 
-def _describe(session: Session, place: Place, timebase: Timebase, folder: Path) -> None:
-    """Write what goes with ``motion.tsv``."""
-    listed = channels(session.player)
-    channel_table, channel_about = channel_documents(session, place, timebase, listed)
-    events, event_about = event_documents(session.events, first_time_s(session, timebase))
+def first_time_s(sensor: Session | Stream, timebase: Timebase) -> float:
+    """The sensor's own time of the first row."""
+    return float(sensor.raw.ticks[timebase.kept[0]] / sensor.profile.tick_hz)
+
+
+def _counts(tracked: Tracked) -> tuple[int, int, int]:
+    """Missing samples, in how many gaps, and repeated ones that were left out."""
+    timebase = tracked.timebase
+    gaps = int(np.count_nonzero(np.diff(timebase.slot) > 1))
+    return timebase.lost_samples, gaps, timebase.repeated_samples
+
+
+def _write_motion(tracked: Tracked, session: Session, folder: Path, told: Callable[[str, float], None]) -> None:
+    """One sensor's ``motion.tsv`` and what goes with it."""
+    stem = tracked.place.recording
+    with (folder / f"{stem}{MOTION}").open("wb") as stream:
+        for share, text in _rows(tracked.sensor, tracked.timebase):
+            stream.write(text)
+            told("writing", share)
+    listed = channels(tracked.point)
+    table, about = channel_documents(tracked, session, listed)
     documents = {
-        f"{place.recording}_motion.json": to_json(sidecar(session, place, timebase, listed)),
-        f"{place.recording}_channels.tsv": channel_table,
-        f"{place.recording}_channels.json": channel_about,
-        f"{place.stem}_events.tsv": events,
-        f"{place.stem}_events.json": event_about,
+        f"{stem}_motion.json": to_json(sidecar(tracked, listed)),
+        f"{stem}_channels.tsv": table,
+        f"{stem}_channels.json": about,
     }
     write_documents(folder, documents)
 
 
-def _describe_scan(session: Session, place: Place, counts: tuple[int, int, int], folder: Path) -> None:
-    """Write when the session was and what it lacks."""
+def _describe_scans(session: Session, tracked: Sequence[Tracked], folder: Path) -> None:
+    """Write when each sensor's recording began and what it lacks."""
     synthetic = "true" if is_simulated(session.metadata) else "false"
-    row = (f"motion/{place.recording}{MOTION}", _date(started_s(session)), *counts, synthetic)
-    scans, about = scan_documents(row)
+    rows = [
+        (f"motion/{each.place.recording}{MOTION}", _date(_began_s(each, tracked[0])), *_counts(each), synthetic)
+        for each in tracked
+    ]
+    scans, about = scan_documents(rows)
+    place = tracked[0].place
     name = f"sub-{place.participant}_ses-{place.session}_scans"
     write_documents(folder, {f"{name}.tsv": scans, f"{name}.json": about})
 
 
-def _rows(session: Session, timebase: Timebase) -> Iterator[tuple[float, bytes]]:
+def _began_s(tracked: Tracked, hand: Tracked) -> float:
+    """Seconds since the epoch at the first sample: by the clocks' relation where it is known, else by the host."""
+    sensor = tracked.sensor
+    if not isinstance(sensor, Stream) or sensor.clock is None:
+        return started_s(sensor)
+    on_hand_s = sensor.clock.offset_s + sensor.clock.rate * first_time_s(sensor, tracked.timebase)
+    return started_s(hand.sensor) + on_hand_s - first_time_s(hand.sensor, hand.timebase)
+
+
+def _rows(session: Session | Stream, timebase: Timebase) -> Iterator[tuple[float, bytes]]:
     """Rows of ``motion.tsv``, block by block, with the share that is done."""
     raw, profile = session.raw, session.profile
     accel, gyro = exact_decimals(profile, session.calibration)

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from analysis.model.errors import InputError
-from logger.exchange.motion_bids import CHANNEL_COLUMNS, COUNT_FIELDS, MISSING, UNITS
+from logger.exchange.motion_bids import CHANNEL_COLUMNS, COUNT_FIELDS, MISSING, OWN_FIELD, STREAM_FIELD, UNITS
 from logger.files.atomic_file import reason
 
 DESCRIPTION = "dataset_description.json"
@@ -37,6 +37,16 @@ def find_recordings(top: Path) -> list[Path]:
         Empty where there is none.
     """
     return sorted(path for path in top.glob(f"sub-*/**/motion/*{MOTION}") if path.is_file())
+
+
+def hand_recordings(top: Path) -> list[Path]:
+    """The recordings of a data set but for further sensors of a session that strokeplane wrote: these come along."""
+    return [path for path in find_recordings(top) if not _is_further_sensor(path)]
+
+
+def _is_further_sensor(path: Path) -> bool:
+    own = read_channel_notes(path).get(OWN_FIELD)
+    return isinstance(own, dict) and STREAM_FIELD in own
 
 
 def check_dataset(top: Path) -> list[str]:

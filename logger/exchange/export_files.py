@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 import json
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -10,17 +11,21 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from analysis.model.errors import InputError, OutputError
-from analysis.model.records import FloatArray, IntArray, RawSamples
-from analysis.model.stroke_columns import STROKE_COLUMNS, STROKE_CSV_COLUMNS
+from analysis.model.records import FloatArray, IntArray, RawSamples, Session, Stream
+from analysis.model.stroke_columns import STROKE_COLUMNS, STROKE_CSV_COLUMNS, Column
 from analysis.signal.si_units import exact_decimals
 from logger.exchange.export_tables import (
+    HAND_COLUMN,
     HOST_COLUMN,
+    STREAM_TABLE,
     ExportSource,
     about,
+    hand_time_s,
     provenance,
     signal_columns,
     signal_parts,
     small_tables,
+    stream_tables,
 )
 from logger.files.arrow_tables import build_schema, to_arrow
 from logger.files.atomic_file import make_folder, open_atomic, write_text_atomic
@@ -38,9 +43,9 @@ MOST_DECIMALS = 9
 HOST_DECIMALS = 6
 
 
-def file_names(path: Path, kind: FileKind) -> dict[str, str]:
+def file_names(path: Path, kind: FileKind, streams: Sequence[str] = ()) -> dict[str, str]:
     """Names of a session's files by table; CSV has one more, which says what its columns mean."""
-    names = {table: f"{path.stem}.{table}.{kind}" for table in TABLES}
+    names = {table: f"{path.stem}.{table}.{kind}" for table in (*TABLES, *streams)}
     return names | {"about": f"{path.stem}.{ABOUT}"} if kind == "csv" else names
 
 
@@ -76,11 +81,17 @@ def prepare_folder(folder: Path, sessions: Sequence[Path], kind: FileKind, repla
     make_folder(folder)
     there = [folder / name for path in sessions for name in file_names(path, kind).values()]
     there = [path for path in there if path.exists()]
+    there += [found for path in sessions for found in _stream_files(folder, path, kind)]
     if there and not replace:
         raise OutputError(
             f"{there[0]} exists",
             next_step="name another folder, or give --replace to write over it",
         )
+
+
+def _stream_files(folder: Path, session: Path, kind: FileKind) -> list[Path]:
+    """Tables of further sensors that an export of a session of this name left in a folder."""
+    return sorted(folder.glob(f"{glob.escape(session.stem)}.*{STREAM_TABLE}.{kind}"))
 
 
 def export_files(
@@ -112,23 +123,29 @@ def export_files(
     OutputError
         A file cannot be written.
     """
-    paths = {table: folder / name for table, name in file_names(source.path, kind).items()}
+    names = file_names(source.path, kind, tuple(stream_tables(source.session)))
+    paths = {table: folder / name for table, name in names.items()}
     write = _write_csv if kind == "csv" else _write_parquet
     tables = write(source, paths, raw, lambda share: progress("writing samples", share))
     for table, path in paths.items():
         # What an earlier export with strokes left behind would contradict this one.
         if table not in tables:
             path.unlink(missing_ok=True)
+    for path in _stream_files(folder, source.path, kind):
+        if path not in paths.values():
+            path.unlink()
     return [paths[table] for table in tables]
 
 
 def _write_csv(source: ExportSource, paths: dict[str, Path], raw: bool, told: Callable[[float], None]) -> list[str]:
-    columns = {"signals": signal_columns(source.session, raw)}
-    with open_atomic(paths["signals"]) as stream:
-        stream.write(",".join(column.name for column in columns["signals"]).encode() + b"\n")
-        for share, text in _signal_text(source, raw):
-            stream.write(text)
-            told(share)
+    columns = {}
+    for name, sensor in _sensors(source.session).items():
+        columns[name] = signal_columns(sensor, raw)
+        with open_atomic(paths[name]) as stream:
+            stream.write(",".join(column.name for column in columns[name]).encode() + b"\n")
+            for share, text in _signal_text(sensor, raw):
+                stream.write(text)
+                told(share)
     for name, (table, listed) in small_tables(source).items():
         if name == "strokes":
             listed = tuple(column for column in STROKE_COLUMNS if column.name in STROKE_CSV_COLUMNS)
@@ -139,26 +156,32 @@ def _write_csv(source: ExportSource, paths: dict[str, Path], raw: bool, told: Ca
     return [*columns, "about"]
 
 
-def _signal_text(source: ExportSource, raw: bool) -> Iterator[tuple[float, bytes]]:
+def _sensors(session: Session) -> dict[str, Session | Stream]:
+    """What has a table of samples: the hand's sensor, then the others."""
+    return {"signals": session, **stream_tables(session)}
+
+
+def _signal_text(sensor: Session | Stream, raw: bool) -> Iterator[tuple[float, bytes]]:
     """The samples as text, block by block, with the share that is done."""
-    session = source.session
-    decimals = exact_decimals(session.profile, session.calibration)
+    decimals = exact_decimals(sensor.profile, sensor.calibration)
     per_axis = [decimals[0]] * 3 + [decimals[1]] * 3
-    host = HOST_COLUMN in signal_columns(session, raw)
+    listed = signal_columns(sensor, raw)
     done = 0
-    for samples, si in signal_parts(session, ROWS_PER_TEXT):
+    for samples, si in signal_parts(sensor, ROWS_PER_TEXT):
         columns = [
-            time_column(samples.ticks, session.profile.tick_hz),
+            time_column(samples.ticks, sensor.profile.tick_hz),
             DecimalColumn(samples.ticks),
             DecimalColumn(samples.sequence),
         ]
-        if host:
+        if HOST_COLUMN in listed:
             columns.append(DecimalColumn.of(samples.host_time_s, HOST_DECIMALS, np.isnan(samples.host_time_s)))
+        if HAND_COLUMN in listed and isinstance(sensor, Stream):
+            columns.append(DecimalColumn.of(hand_time_s(sensor, samples), HOST_DECIMALS))
         columns += [DecimalColumn.of(channel, places) for channel, places in zip(si, per_axis, strict=True)]
         if raw:
             columns += [DecimalColumn(axis.astype(np.int64)) for axis in samples.counts.T]
         done += samples.ticks.size
-        yield done / session.raw.ticks.size, render_rows(columns, b",", b"")
+        yield done / sensor.raw.ticks.size, render_rows(columns, b",", b"")
 
 
 def time_column(ticks: IntArray, tick_hz: float) -> DecimalColumn:
@@ -175,23 +198,10 @@ def time_column(ticks: IntArray, tick_hz: float) -> DecimalColumn:
 def _write_parquet(source: ExportSource, paths: dict[str, Path], raw: bool, told: Callable[[float], None]) -> list[str]:
     import pyarrow.parquet as pq
 
-    session = source.session
-    columns = signal_columns(session, raw)
-    schema = build_schema(columns, provenance(source, "signals"))
-    # Neighbouring samples are alike: bytes of one place side by side, and differences, pack best.
-    encoding = {c.name: "BYTE_STREAM_SPLIT" if c.dtype == "float64" else "DELTA_BINARY_PACKED" for c in columns}
-    done = 0
-    with (
-        open_atomic(paths["signals"]) as stream,
-        pq.ParquetWriter(
-            stream, schema, compression="snappy", use_dictionary=False, column_encoding=encoding
-        ) as writer,
-    ):
-        for samples, si in signal_parts(session):
-            writer.write_table(_arrow_samples(samples, si, session.profile.tick_hz, schema))
-            done += samples.ticks.size
-            told(done / session.raw.ticks.size)
-    written = ["signals"]
+    written = []
+    for name, sensor in _sensors(source.session).items():
+        _write_samples(paths[name], sensor, signal_columns(sensor, raw), provenance(source, name), told)
+        written.append(name)
     for name, (table, listed) in small_tables(source).items():
         with open_atomic(paths[name]) as stream:
             pq.write_table(to_arrow(table, build_schema(listed, provenance(source, name))), stream)
@@ -199,13 +209,41 @@ def _write_parquet(source: ExportSource, paths: dict[str, Path], raw: bool, told
     return written
 
 
-def _arrow_samples(samples: RawSamples, si: FloatArray, tick_hz: float, schema: pa.Schema) -> pa.Table:
-    """One part of the table of samples."""
+def _write_samples(
+    path: Path,
+    sensor: Session | Stream,
+    columns: Sequence[Column],
+    from_where: dict[str, str],
+    told: Callable[[float], None],
+) -> None:
+    """One sensor's table of samples."""
+    import pyarrow.parquet as pq
+
+    schema = build_schema(columns, from_where)
+    # Neighbouring samples are alike: bytes of one place side by side, and differences, pack best.
+    encoding = {c.name: "BYTE_STREAM_SPLIT" if c.dtype == "float64" else "DELTA_BINARY_PACKED" for c in columns}
+    done = 0
+    with (
+        open_atomic(path) as stream,
+        pq.ParquetWriter(
+            stream, schema, compression="snappy", use_dictionary=False, column_encoding=encoding
+        ) as writer,
+    ):
+        for samples, si in signal_parts(sensor):
+            writer.write_table(_arrow_samples(samples, si, sensor, schema))
+            done += samples.ticks.size
+            told(done / sensor.raw.ticks.size)
+
+
+def _arrow_samples(samples: RawSamples, si: FloatArray, sensor: Session | Stream, schema: pa.Schema) -> pa.Table:
+    """One part of a table of samples."""
     import pyarrow as pa
 
-    arrays = [pa.array(samples.ticks / tick_hz), pa.array(samples.ticks), pa.array(samples.sequence)]
+    arrays = [pa.array(samples.ticks / sensor.profile.tick_hz), pa.array(samples.ticks), pa.array(samples.sequence)]
     if HOST_COLUMN.name in schema.names:
         arrays.append(pa.array(samples.host_time_s, from_pandas=True))
+    if HAND_COLUMN.name in schema.names and isinstance(sensor, Stream):
+        arrays.append(pa.array(hand_time_s(sensor, samples)))
     arrays += [pa.array(channel) for channel in si]
     if len(schema.names) > len(arrays):
         arrays += [pa.array(np.ascontiguousarray(axis)) for axis in samples.counts.T]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -15,13 +15,14 @@ from numpy.typing import NDArray
 
 from analysis.model.cautions import is_simulated, session_cautions
 from analysis.model.errors import InputError, StrokeplaneError
-from analysis.model.records import Event, RawSamples, Session, SessionResult
+from analysis.model.records import Event, FloatArray, RawSamples, Session, SessionResult, Stream
 from analysis.model.stroke_columns import STROKE_COLUMNS, Column
 from analysis.report.block_answer_table import BLOCK_ANSWER_COLUMNS, tabulate_block_answers
 from analysis.signal.si_units import counts_to_si
 from logger.files.events_csv import COLUMNS as EVENT_NAMES
 from logger.many.analyse import analyse_recording
 from logger.report.answer_output import plain
+from logger.session.heads import head_of, stream_names
 from logger.session.session_file import read_session
 from logger.session.session_records import SessionHead, encode_event, encode_head
 
@@ -37,6 +38,10 @@ TIME_COLUMNS: tuple[Column, ...] = (
     Column("sequence", "", "int64", "number of the sample; a jump is a loss"),
 )
 HOST_COLUMN = Column("host_time_s", "s", "float64", "arrival at the computer, seconds since 1970-01-01 UTC")
+HAND_COLUMN = Column(
+    "hand_time_s", "s", "float64", "the same moment on the hand's sensor, as well as the clocks are known"
+)
+STREAM_TABLE = "_signals"
 SI_COLUMNS: tuple[Column, ...] = tuple(
     Column(name, unit, "float64", f"{axis.replace('_', ', ')} axis, calibrated, sensor axes")
     for name, unit, axis in zip(SI_NAMES, SI_UNITS, AXES, strict=True)
@@ -129,24 +134,34 @@ def load_source(
         return ExportSource(path, session, remark=f"No strokes and blocks in the export: {path}: {error}.")
 
 
-def head_of(session: Session) -> SessionHead:
-    """Everything about a session but its samples and events."""
-    return SessionHead(**{field.name: getattr(session, field.name) for field in fields(SessionHead)})
+def stream_tables(session: Session) -> dict[str, Stream]:
+    """Further sensors' samples by the name of their table, such as ``instrument_signals``."""
+    names = stream_names([stream.role for stream in session.streams])
+    return {f"{name}{STREAM_TABLE}": stream for name, stream in zip(names, session.streams, strict=True)}
 
 
-def signal_columns(session: Session, raw: bool) -> tuple[Column, ...]:
-    """Columns of the table of samples; host times only where the log holds any."""
-    host = () if np.isnan(session.raw.host_time_s).all() else (HOST_COLUMN,)
-    return (*TIME_COLUMNS, *host, *SI_COLUMNS, *(COUNT_COLUMNS if raw else ()))
+def signal_columns(sensor: Session | Stream, raw: bool) -> tuple[Column, ...]:
+    """Columns of a table of samples; host times only where the log holds any, the hand's time only where known."""
+    host = () if np.isnan(sensor.raw.host_time_s).all() else (HOST_COLUMN,)
+    hand = (HAND_COLUMN,) if isinstance(sensor, Stream) and sensor.clock is not None else ()
+    return (*TIME_COLUMNS, *host, *hand, *SI_COLUMNS, *(COUNT_COLUMNS if raw else ()))
 
 
-def signal_parts(session: Session, rows: int = ROWS_PER_PART) -> Iterator[tuple[RawSamples, NDArray[np.float64]]]:
+def hand_time_s(stream: Stream, samples: RawSamples) -> FloatArray:
+    """Times of a stream's samples (n,) on the hand's clock; its own where nothing ties the two."""
+    own: FloatArray = samples.ticks / stream.profile.tick_hz
+    return own if stream.clock is None else stream.clock.offset_s + stream.clock.rate * own
+
+
+def signal_parts(
+    sensor: Session | Stream, rows: int = ROWS_PER_PART
+) -> Iterator[tuple[RawSamples, NDArray[np.float64]]]:
     """Samples and their calibrated values (6, n), part by part, so that hours need little memory."""
-    raw = session.raw
+    raw = sensor.raw
     for start in range(0, raw.ticks.size, rows):
         part = slice(start, start + rows)
         samples = RawSamples(raw.ticks[part], raw.sequence[part], raw.host_time_s[part], raw.counts[part])
-        yield samples, counts_to_si(samples.counts, session.profile, session.calibration)
+        yield samples, counts_to_si(samples.counts, sensor.profile, sensor.calibration)
 
 
 def events_table(events: tuple[Event, ...]) -> pd.DataFrame:

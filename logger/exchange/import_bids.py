@@ -6,9 +6,10 @@ numbers of a fine decimal step, as with a CSV (``logger.exchange.import_csv``). 
 
 from __future__ import annotations
 
+import glob
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,7 @@ from analysis.model.events import check_events
 from analysis.model.records import EVENT_KINDS, Event, FloatArray, IntArray, RawSamples, SensorProfile, Session
 from analysis.signal.si_units import si_to_counts
 from logger.exchange.check_bids import (
+    MOTION,
     check_recording,
     find_companion,
     read_channel_notes,
@@ -30,11 +32,12 @@ from logger.exchange.check_bids import (
     read_tsv,
 )
 from logger.exchange.import_parquet import whole_counts
-from logger.exchange.motion_bids import EVENT_FIELDS, MISSING, ONSET_DECIMALS, OWN_FIELD
+from logger.exchange.motion_bids import EVENT_FIELDS, MISSING, ONSET_DECIMALS, OWN_FIELD, STREAM_FIELD
 from logger.exchange.saturation import find_clipping
 from logger.files.events_csv import read_event
 from logger.player.column_map import ACCEL_UNITS, GYRO_UNITS, Triad
-from logger.session.session_records import SessionHead, decode_head
+from logger.session.heads import session_of
+from logger.session.session_records import SessionHead, StreamHead, decode_head
 
 TICK_HZ = 1e9
 ROWS_PER_PART = 1 << 16
@@ -203,16 +206,40 @@ def _read_parts(path: Path) -> Iterator[FloatArray]:
 
 
 def _own_session(path: Path, own: Any, columns: Sequence[int]) -> Session:
-    """A session that strokeplane wrote: ticks and counts as they were."""
+    """A session that strokeplane wrote: ticks and counts as they were, of every sensor of it that lies beside."""
+    if isinstance(own, dict) and STREAM_FIELD in own:
+        raise InputError(
+            expected="the recording of the playing hand",
+            found="that of another sensor of its session",
+            next_step="name the hand's motion.tsv beside it; this one comes along",
+            file=str(path),
+        )
     try:
         head, _ = decode_head(json.dumps(own["Session"]).encode())
-        first_tick, first_sequence = int(own["FirstTick"]), int(own["FirstSequence"])
     except (KeyError, TypeError, ValueError, SessionFileError) as error:
-        raise InputError(
-            f"the field {OWN_FIELD} of its channels.json cannot be used ({error})",
-            next_step="export the session again",
-            file=str(path),
-        ) from error
+        raise _unusable(path, error) from error
+    raw = _own_samples(path, own, columns, head)
+    streams, samples, told = [], [], list(head.warnings)
+    beside = _streams_beside(path)
+    for number, each in enumerate(head.streams, start=1):
+        if number not in beside:
+            told.append(f"The samples of the {each.role}'s sensor are not in the data set.")
+            continue
+        other, notes = beside[number]
+        rows = read_channels(other)
+        latency = [at for at, row in enumerate(rows) if row["type"] == "LATENCY"]
+        samples.append(_own_samples(other, notes, [*_choose(other, rows, None), *latency[:1]], each))
+        streams.append(each)
+    head = replace(head, streams=tuple(streams), warnings=tuple(told))
+    return session_of(head, raw, (), samples)
+
+
+def _own_samples(path: Path, own: Any, columns: Sequence[int], head: SessionHead | StreamHead) -> RawSamples:
+    """One sensor's ticks and counts."""
+    try:
+        first_tick, first_sequence = int(own["FirstTick"]), int(own["FirstSequence"])
+    except (KeyError, TypeError, ValueError) as error:
+        raise _unusable(path, error) from error
 
     def to_counts(si: FloatArray, first: int) -> NDArray[np.int32]:
         return whole_counts(si_to_counts(si, head.profile, head.calibration), path, first)
@@ -227,8 +254,27 @@ def _own_session(path: Path, own: Any, columns: Sequence[int]) -> Session:
         )
     ticks = np.rint(rows.latency * head.profile.tick_hz).astype(np.int64) + first_tick
     sequence = rows.kept - rows.kept[0] + first_sequence
-    raw = RawSamples(ticks, sequence, _host_times(path, sequence.size), rows.counts)
-    return Session(raw, **{field.name: getattr(head, field.name) for field in fields(SessionHead)})
+    return RawSamples(ticks, sequence, _host_times(path, sequence.size), rows.counts)
+
+
+def _unusable(path: Path, error: Exception) -> InputError:
+    return InputError(
+        f"the field {OWN_FIELD} of its channels.json cannot be used ({error})",
+        next_step="export the session again",
+        file=str(path),
+    )
+
+
+def _streams_beside(path: Path) -> dict[int, tuple[Path, Any]]:
+    """Recordings of further sensors of the same session, by the number of their stream."""
+    found = {}
+    stem = path.name.split("_tracksys-")[0]
+    for other in sorted(path.parent.glob(f"{glob.escape(stem)}_tracksys-*{MOTION}")):
+        own = read_channel_notes(other).get(OWN_FIELD)
+        if isinstance(own, dict) and isinstance(own.get(STREAM_FIELD), int):
+            check_recording(other)
+            found[own[STREAM_FIELD]] = (other, own)
+    return found
 
 
 def _foreign_session(path: Path, channels: Sequence[Mapping[str, str]], columns: Sequence[int]) -> Session:

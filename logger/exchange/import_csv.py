@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
@@ -39,6 +40,14 @@ class Imported:
     session: Session
     guessed: GuessedMap | None
     found: FoundEvents | None
+
+
+class ReadLog(NamedTuple):
+    """A log as a session, the map that was guessed for it, and the posture that the map names."""
+
+    session: Session
+    guessed: GuessedMap | None
+    posture: str
 
 
 def import_csv(
@@ -76,8 +85,44 @@ def import_tables(
     InputError
         With file, row where there is one, and what to do.
     """
-    given = None if map_path is None else read_column_map(map_path)
     events = () if events_path is None else read_events(events_path)
+    session, guessed, posture = read_log(path, map_path, events, progress)
+    if events_path is None:
+        marked = find_marks(session, posture)
+        return Imported(marked.session, guessed, marked.found)
+    session = align_marks(session)
+    ticks, hz = session.raw.ticks, session.profile.tick_hz
+    outside = check_within(session.events, ticks[0] / hz, ticks[-1] / hz, events_path)
+    return Imported(replace(session, warnings=(*session.warnings, *outside)), guessed, None)
+
+
+def read_log(
+    path: Path,
+    map_path: Path | None = None,
+    events: tuple[Event, ...] = (),
+    progress: Callable[[float], None] = lambda share: None,
+) -> ReadLog:
+    """Read a sensor's table, or the tables of its sensors; nothing is looked for in the signals.
+
+    Parameters
+    ----------
+    path, map_path : Path
+        The log and its MAP.toml, if there is one.
+    events : tuple of Event
+        To write into the session.
+    progress : callable
+        Told the share of the work that is done.
+
+    Returns
+    -------
+    ReadLog
+
+    Raises
+    ------
+    InputError
+        With file, row where there is one, and what to do.
+    """
+    given = None if map_path is None else read_column_map(map_path)
     tables = read_tables(path, progress)
     guessed = guess_map(tables, path) if given is None else None
     columns = given if given is not None else guessed.columns  # type: ignore[union-attr]
@@ -86,13 +131,7 @@ def import_tables(
     session = _session(settled, columns, events, path)
     warnings = [*_table_notes(tables), *warnings, *(guessed.notes if guessed else ()), *session.warnings]
     session = replace(session, warnings=tuple(_sentence(text) for text in warnings))
-    if events_path is None:
-        marked = find_marks(session, columns.posture)
-        return Imported(marked.session, guessed, marked.found)
-    session = align_marks(session)
-    ticks, hz = session.raw.ticks, session.profile.tick_hz
-    outside = check_within(session.events, ticks[0] / hz, ticks[-1] / hz, events_path)
-    return Imported(replace(session, warnings=(*session.warnings, *outside)), guessed, None)
+    return ReadLog(session, guessed, columns.posture)
 
 
 def read_tables(path: Path, progress: Callable[[float], None] = lambda share: None) -> list[LooseTable]:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
-from dataclasses import fields
+from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,10 +15,11 @@ from numpy.typing import NDArray
 from analysis.model.errors import InputError, SessionFileError
 from analysis.model.records import RawSamples, Session
 from analysis.signal.si_units import si_to_counts
-from logger.exchange.export_tables import COUNT_NAMES, HOST_COLUMN, ROWS_PER_PART, SI_NAMES
+from logger.exchange.export_tables import COUNT_NAMES, HOST_COLUMN, ROWS_PER_PART, SI_NAMES, STREAM_TABLE
 from logger.files.arrow_tables import PREFIX, need_pyarrow
 from logger.files.atomic_file import reason
-from logger.session.session_records import SessionHead, decode_event, decode_head
+from logger.session.heads import session_of, stream_names
+from logger.session.session_records import SessionHead, StreamHead, decode_event, decode_head
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -45,12 +48,42 @@ def import_parquet(path: Path) -> Session:
         Not readable, not Parquet, another program's table, or values that were changed.
     """
     need_pyarrow()
+    with _opened(path) as file:
+        head, events = _settings(path, file.schema_arrow)
+        samples = _samples(path, file, head)
+        sha256 = _entry(file.schema_arrow, "source_sha256")
+    streams, missing = [], []
+    for name, each in zip(stream_names([each.role for each in head.streams]), head.streams, strict=True):
+        beside = path.with_name(path.name.replace("signals", f"{name}{STREAM_TABLE}"))
+        if beside == path or not beside.is_file():
+            missing.append(each)
+            continue
+        with _opened(beside) as file:
+            if _entry(file.schema_arrow, "source_sha256") != sha256:
+                raise InputError(
+                    f"it is not of the same session as {path.name}",
+                    next_step="export the session again, or move the file away to import the hand's sensor alone",
+                    file=str(beside),
+                )
+            streams.append(_samples(beside, file, each))
+    if missing:
+        told = (
+            *head.warnings,
+            *(f"The samples of the {each.role}'s sensor were not beside {path.name}." for each in missing),
+        )
+        head = replace(head, streams=tuple(each for each in head.streams if each not in missing), warnings=told)
+    return session_of(head, samples, [decode_event(json.dumps(record).encode())[1] for record in events], streams)
+
+
+@contextlib.contextmanager
+def _opened(path: Path) -> Iterator[pq.ParquetFile]:
+    """A Parquet file, and one sentence where it is none."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
     try:
         with pq.ParquetFile(path) as file:
-            return _read(path, file)
+            yield file
     except OSError as error:
         raise InputError(
             f"{path} cannot be read ({reason(error)})",
@@ -91,9 +124,8 @@ def is_exported(path: Path) -> bool:
     return (PREFIX + "table").encode() in metadata
 
 
-def _read(path: Path, file: pq.ParquetFile) -> Session:
+def _samples(path: Path, file: pq.ParquetFile, head: SessionHead | StreamHead) -> RawSamples:
     """Read part by part, so that hours need little memory."""
-    head, events = _settings(path, file.schema_arrow)
     names = file.schema_arrow.names
     axes = COUNT_NAMES if COUNT_NAMES[0] in names else SI_NAMES
     missing = [name for name in ("tick", "sequence", *axes) if name not in names]
@@ -118,11 +150,13 @@ def _read(path: Path, file: pq.ParquetFile) -> Session:
             values = si_to_counts(values, head.profile, head.calibration)
         counts[part] = whole_counts(values, path, start)
         start = part.stop
-    return Session(
-        RawSamples(ticks, sequence, host, counts),
-        events=tuple(decode_event(json.dumps(record).encode())[1] for record in events),
-        **{field.name: getattr(head, field.name) for field in fields(SessionHead)},
-    )
+    return RawSamples(ticks, sequence, host, counts)
+
+
+def _entry(schema: pa.Schema, name: str) -> str:
+    """What the table's metadata says under a name of ours; empty where it says nothing."""
+    text: bytes = (schema.metadata or {}).get((PREFIX + name).encode(), b"")
+    return text.decode()
 
 
 def whole_counts(counts: NDArray[np.float64], path: Path, first: int = 0) -> NDArray[np.int32]:

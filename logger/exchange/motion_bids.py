@@ -21,6 +21,8 @@ BIDS_VERSION = "1.9.0"
 TRACKING_SYSTEM = "imu"
 OWN_FIELD = "Strokeplane"
 """The one field that the standard does not know, in channels.json: what brings the session back exactly."""
+STREAM_FIELD = "Stream"
+"""In that field of a further sensor's recording: which stream of the hand's session it is, from 1."""
 MISSING = "n/a"
 EVENT_FIELDS = ("label", "posture", "tempo_bpm", "notes_per_beat", "drill", "rating", "wanted")
 ONSET_DECIMALS = 9
@@ -56,11 +58,12 @@ COUNT_FIELDS = ("ACCEL", "ANGACCEL", "GYRO", "JNTANG", "LATENCY", "MAGN", "MISC"
 
 @dataclass(frozen=True)
 class Place:
-    """Where one session stands in the data set."""
+    """Where the recording of one sensor stands in the data set; each sensor is a tracking system of its own."""
 
     participant: str
     session: str
     task: str
+    system: str = TRACKING_SYSTEM
 
     @property
     def folder(self) -> str:
@@ -75,12 +78,16 @@ class Place:
     @property
     def recording(self) -> str:
         """What the names of the tracking system's files start with."""
-        return f"{self.stem}_tracksys-{TRACKING_SYSTEM}"
+        return f"{self.stem}_tracksys-{self.system}"
 
 
-def channels(player: Player) -> tuple[Channel, ...]:
-    """The seven channels of a recording: time since its first sample, accelerometer, gyroscope."""
-    point = "RightHand" if player.handed == "right" else "LeftHand"
+def hand_point(player: Player) -> str:
+    """Tracked point of the hand that holds the plectrum."""
+    return "RightHand" if player.handed == "right" else "LeftHand"
+
+
+def channels(point: str) -> tuple[Channel, ...]:
+    """The seven channels of a sensor's recording: time since its first sample, accelerometer, gyroscope."""
     axes = [
         Channel(f"{name}_{axis}", axis, kind, point, unit)
         for name, kind, unit in (("accel", "ACCEL", "m/s^2"), ("gyro", "GYRO", "rad/s"))

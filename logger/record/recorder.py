@@ -19,6 +19,7 @@ from typing import Literal, TypeAlias
 from analysis.model.errors import DeviceError, OutputError, SessionFileError
 from analysis.model.records import Calibration, Event, EventKind, Instrument, Player, RawSamples, SensorProfile
 from logger.record.disk_room import DiskRoom, free_bytes, look_for_room
+from logger.record.second_sensor import SecondSensor, SecondState
 from logger.session.session_file import SessionWriter
 from logger.session.session_records import SessionHead
 from logger.sources.base import Sink, Source, steady_time_s
@@ -112,6 +113,15 @@ class RecordingState:
     open_event: Event | None
     warning: str = ""
     """What the player must know while there is still time."""
+    instrument: SecondState | None = None
+    """The sensor on the instrument, where there is one."""
+
+
+@dataclass(frozen=True)
+class InstrumentSamples:
+    """A batch of the instrument's sensor on its way to the disk."""
+
+    raw: RawSamples
 
 
 class Recorder:
@@ -126,11 +136,15 @@ class Recorder:
     settings : RecorderSettings, optional
     listeners : sequence of callable
         Get every batch of items on the source's thread; must not block.
+    instrument : Source, optional
+        A second sensor, on the instrument.
 
     Attributes
     ----------
     watch : callable
         Told of every event, on the thread that marks it.
+    second : SecondSensor or None
+        The sensor on the instrument.
     """
 
     def __init__(
@@ -140,6 +154,7 @@ class Recorder:
         setup: Setup | None = None,
         settings: RecorderSettings | None = None,
         listeners: Sequence[Sink] = (),
+        instrument: Source | None = None,
     ) -> None:
         self.path = path
         self.info: DeviceInfo | None = None
@@ -149,7 +164,9 @@ class Recorder:
         self._setup = setup or Setup()
         self._settings = settings or RecorderSettings()
         self._listeners = tuple(listeners)
-        self._queue: queue.Queue[RawSamples | Writing] = queue.Queue(self._settings.queue_items)
+        self._queue: queue.Queue[RawSamples | InstrumentSamples | Writing] = queue.Queue(self._settings.queue_items)
+        calibration = self._setup.calibration
+        self.second = None if instrument is None else SecondSensor(instrument, self._keep_second, calibration)
         self._thread = threading.Thread(target=self._write_all, name=f"recorder of {path.name}")
         self._done = threading.Event()
         self._writer: SessionWriter | None = None
@@ -179,9 +196,11 @@ class Recorder:
         info = self._source.start(self._take)
         self.info = info
         try:
-            self._writer = SessionWriter(self.path, self._head(info.profile.sensor), self._settings.monotonic_s)
-        except SessionFileError:
-            self._source.stop()
+            if self.second is not None:
+                self.second.start()
+            self._writer = SessionWriter(self.path, self._head(info), self._settings.monotonic_s)
+        except (DeviceError, SessionFileError):
+            self._stop_sources()
             raise
         self._began_s = time.monotonic()
         self._thread.start()
@@ -221,7 +240,7 @@ class Recorder:
         """Write anew who plays on what, once it is known; calibration and sensor stay as they were."""
         self._setup = replace(setup, calibration=self._setup.calibration)
         if self.info is not None:
-            head = self._head(self.info.profile.sensor)
+            head = self._head(self.info)
             self._put_when_free(lambda writer: writer.write_head(head))
 
     def log_time_s(self) -> float:
@@ -257,6 +276,7 @@ class Recorder:
             gaps=self._gaps,
             open_event=self._open,
             warning=self._room.warning,
+            instrument=None if self.second is None else self.second.state(),
         )
 
     @property
@@ -279,10 +299,11 @@ class Recorder:
         """
         if self._open is not None and self.running:
             self.end()
-        self._source.stop()
+        self._stop_sources()
         if self.running:
             # Never wait for a queue that nobody empties any more: an error ends the thread.
             fit = self.clock_fit
+            self._put_when_free(lambda writer: self._settle_second(writer, closing=True))
             self._put_when_free(lambda writer: writer.write_metadata(self._closing_words(fit)))
         self._done.set()
         if self._thread.ident is not None:
@@ -291,11 +312,43 @@ class Recorder:
             raise self.error
         return self.state()
 
-    def _head(self, sensor: SensorProfile) -> SessionHead:
-        setup = self._setup
-        calibration = setup.calibration(sensor)
-        lever = (setup.lever_mm, setup.lever_sd_mm)
-        return SessionHead(sensor, calibration, setup.player, setup.instrument, *lever, metadata=setup.metadata)
+    def _head(self, info: DeviceInfo) -> SessionHead:
+        setup, sensor = self._setup, info.profile.sensor
+        streams = () if self.second is None else (self.second.head(self.clock_fit),)
+        return SessionHead(
+            sensor,
+            setup.calibration(sensor),
+            setup.player,
+            setup.instrument,
+            setup.lever_mm,
+            setup.lever_sd_mm,
+            metadata=setup.metadata,
+            sensor=info.identity,
+            streams=streams,
+        )
+
+    def _stop_sources(self) -> None:
+        self._source.stop()
+        if self.second is not None:
+            self.second.stop()
+
+    def _keep_second(self, samples: RawSamples) -> bool:
+        """Take samples of the instrument's sensor; False where the queue is full."""
+        try:
+            self._queue.put_nowait(InstrumentSamples(samples))
+        except queue.Full:
+            return False
+        return True
+
+    def _settle_second(self, writer: SessionWriter, closing: bool = False) -> None:
+        """Write into the file's head what is known by now of the instrument's sensor and of the two clocks."""
+        if self.second is None:
+            return
+        changed = self.second.changed_head(self.clock_fit)
+        if closing and self.second.state().samples == 0:
+            writer.write_head(replace(writer.head, streams=()))
+        elif changed is not None:
+            writer.write_head(replace(writer.head, streams=(changed,)))
 
     def _take(self, items: Sequence[Item]) -> None:
         """Sink of the source: keep what comes before the file exists, hand on the rest."""
@@ -374,11 +427,14 @@ class Recorder:
             return
         if isinstance(item, RawSamples):
             writer.write_samples(item)
+        elif isinstance(item, InstrumentSamples):
+            writer.write_stream_samples(0, item.raw)
         else:
             item(writer)
 
     def _refresh(self, writer: SessionWriter) -> None:
-        """Write the open event with its end so far; save the file if its name is gone."""
+        """Write the open event with its end so far, and the two clocks; save the file if its name is gone."""
+        self._settle_second(writer)
         event, number = self._open, self._open_number
         fit = self._source.clock.fit() if event is not None else None
         if event is not None and number and fit is not None:
@@ -426,7 +482,10 @@ class Recorder:
         """Count what can no longer be written; close what can be closed."""
         while not self._queue.empty():
             item = self._queue.get()
-            self._lost.disk += len(item.ticks) if isinstance(item, RawSamples) else 0
+            if isinstance(item, RawSamples):
+                self._lost.disk += len(item.ticks)
+            elif isinstance(item, InstrumentSamples) and self.second is not None:
+                self.second.lost_at_disk(item.raw.ticks.size)
         try:
             writer.close()
         except SessionFileError:  # The first error says it all; what was synced before is safe.
@@ -435,6 +494,9 @@ class Recorder:
     def _closing_words(self, fit: ClockFit | None) -> dict[str, str]:
         state = self.state()
         words = {"losses": json.dumps(asdict(state.losses)), "link_losses": str(state.gaps)}
+        if state.instrument is not None:
+            words["instrument_losses"] = json.dumps(asdict(state.instrument.losses))
+            words["instrument_link_losses"] = str(state.instrument.gaps)
         if fit is not None:
             words["clock_rate_error_ppm"] = f"{(fit.rate - 1.0) * 1e6:.2f}"
             words["clock_residual_ms"] = f"{fit.residual_s * 1e3:.3f}"

@@ -20,9 +20,10 @@ import numpy as np
 from analysis.model.errors import OutputError, SessionFileError
 from analysis.model.records import Event, RawSamples, Session
 from logger.files.atomic_file import claim_name, give_name, open_atomic, reason, sync_folder
+from logger.session.heads import head_of
 from logger.session.session_chunks import ChunkStream
 from logger.session.session_reading import assemble, read_bytes, scan_file
-from logger.session.session_records import MOST_ATTACHMENTS, MOST_STREAMS, SessionHead, StreamHead
+from logger.session.session_records import MOST_ATTACHMENTS, MOST_STREAMS, SessionHead
 
 SAMPLES_PER_CHUNK = 512
 SYNC_INTERVAL_S = 0.5
@@ -43,19 +44,7 @@ def write_session(path: Path, session: Session) -> None:
     OutputError
         The file cannot be written.
     """
-    head = SessionHead(
-        session.profile,
-        session.calibration,
-        session.player,
-        session.instrument,
-        session.lever_mm,
-        session.lever_sd_mm,
-        session.warnings,
-        session.metadata,
-        session.sensor,
-        tuple(StreamHead(s.role, s.profile, s.calibration, s.clock, s.sensor) for s in session.streams),
-        session.attachments,
-    )
+    head = head_of(session)
     _check_streams(head)
     with open_atomic(path) as stream:
         chunks = ChunkStream(stream, head)
@@ -163,6 +152,11 @@ class SessionWriter:
         self._chunks.head = replace(head, metadata={**head.metadata, **metadata})
         self._chunks.add_head()
         self._sync_if_due()
+
+    @property
+    def head(self) -> SessionHead:
+        """The settings as they were written last."""
+        return self._chunks.head
 
     def write_head(self, head: SessionHead) -> None:
         """Write the settings anew: readers keep the last."""

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from analysis.model.errors import SessionFileError
 from analysis.model.records import Session, Stream
 from logger.files.atomic_file import reason
+from logger.session.heads import session_of
 from logger.session.repacked import is_repacked, scan_repacked
 from logger.session.session_records import (
     CHANNELS,
@@ -78,37 +80,17 @@ def assemble(scan: Scan) -> Session:
     events = dict(decode_event(m.data) for m in scan.messages if m.channel == CHANNELS[EVENTS_TOPIC])
     raw = decode_samples([m.data for m in scan.messages if m.channel == CHANNELS[SAMPLES_TOPIC]])
     head = heads[-1][0]
-    streams = tuple(
-        Stream(
-            each.role,
-            decode_samples([m.data for m in scan.messages if m.channel == CHANNELS[topic]]),
-            each.profile,
-            each.calibration,
-            each.clock,
-            each.sensor,
-        )
-        for topic, each in zip(STREAM_TOPICS, head.streams, strict=False)
-    )
+    samples = [
+        decode_samples([m.data for m in scan.messages if m.channel == CHANNELS[topic]])
+        for topic, _ in zip(STREAM_TOPICS, head.streams, strict=False)
+    ]
+    session = session_of(head, raw, [events[number] for number in sorted(events)], samples)
     closing = next((closing for _, closing in heads if closing is not None), None)
     warnings = list(head.warnings)
     if not scan.sound:
         warnings += _damage(scan, closing, raw.ticks.size, len(events))
-        warnings += _stream_losses(closing, streams)
-    return Session(
-        raw=raw,
-        profile=head.profile,
-        calibration=head.calibration,
-        player=head.player,
-        instrument=head.instrument,
-        events=tuple(events[number] for number in sorted(events)),
-        lever_mm=head.lever_mm,
-        lever_sd_mm=head.lever_sd_mm,
-        warnings=tuple(warnings),
-        metadata=head.metadata,
-        sensor=head.sensor,
-        streams=streams,
-        attachments=head.attachments,
-    )
+        warnings += _stream_losses(closing, session.streams)
+    return replace(session, warnings=tuple(warnings))
 
 
 def _stream_losses(closing: Closing | None, streams: Sequence[Stream]) -> list[str]:

@@ -22,6 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.model.records import IntArray
+from analysis.model.session_parts import ClockRelation
 
 SAME_S = 1e-9
 """Heights that differ by less are one height."""
@@ -70,6 +71,36 @@ class ClockFit:
     def device_s(self, host_s: float) -> float:
         """What the device's clock showed at this host time."""
         return self.device0_s + (host_s - self.host0_s) / self.rate
+
+
+LEAST_DELAY_S = 1e-3
+"""No link is quicker than this beyond doubt."""
+
+
+def relate_clocks(hand: ClockFit, other: ClockFit) -> ClockRelation:
+    """A sensor's own time on the hand's, by way of the host's clock, which both are laid against.
+
+    The shortest delay of either link is not seen, only how far the usual delay lies above it; about that much the two
+    may be apart.
+
+    Parameters
+    ----------
+    hand, other : ClockFit
+
+    Returns
+    -------
+    ClockRelation
+
+    Examples
+    --------
+    >>> relate_clocks(ClockFit(0.0, 100.0, 1.0, 0.0, 0.003, 0.01), ClockFit(50.0, 101.0, 1.0, 0.0, 0.004, 0.02))
+    ClockRelation(offset_s=-49.0, rate=1.0, residual_s=0.005)
+    """
+    rate = other.rate / hand.rate
+    # Epochs are taken from each other first: as single numbers they keep a fifth of a microsecond.
+    at_zero_s = hand.device0_s + (other.host0_s - hand.host0_s) / hand.rate - other.device0_s * rate
+    unseen = [max(fit.residual_s, fit.delay_p50_s, LEAST_DELAY_S) for fit in (hand, other)]
+    return ClockRelation(at_zero_s, rate, float(np.hypot(*unseen)))
 
 
 class DeviceClock:

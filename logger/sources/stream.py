@@ -8,6 +8,7 @@ from typing import TypeAlias
 import numpy as np
 
 from analysis.model.records import RawSamples
+from analysis.model.session_parts import SensorIdentity
 from logger.sources.device_profile import DeviceProfile
 from logger.sources.messages import Answer, Battery, Hello, Status
 
@@ -42,6 +43,16 @@ class DeviceInfo:
 
     profile: DeviceProfile
     hello: Hello | None = None
+
+    @property
+    def identity(self) -> SensorIdentity:
+        """Which one it is and what runs on it, as far as it said so; the protocol puts the controller's name first."""
+        if self.hello is None:
+            return SensorIdentity()
+        controller, _, rest = self.hello.firmware.partition(" ")
+        if not rest or not controller[:1].isalpha():
+            controller, rest = "", self.hello.firmware
+        return SensorIdentity(self.hello.id, controller, rest)
 
 
 Item: TypeAlias = RawSamples | LinkChange | DeviceInfo | Battery | Status | Answer
