@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from logger.commands.sensor_options import sensor_options, source_from_options
+from logger.commands.sensor_options import role_option, sensor_options, source_from_options
 from logger.terminal.say import say
 
 if TYPE_CHECKING:
@@ -27,6 +27,7 @@ EDGE_POSITIONS = 6
 
 @click.command("calibrate")
 @sensor_options
+@role_option
 @click.option("--positions/--still-only", default=True, help="Six resting positions, or the turning bias alone.")
 @click.option("--edges", is_flag=True, help="Six more positions on edges and corners: sharper cross-axis terms.")
 @click.option(
@@ -46,6 +47,7 @@ def calibrate_command(
     rate_hz: float | None,
     ranges: tuple[int, int] | None,
     speed: float,
+    role: str,
     positions: bool,
     edges: bool,
     latitude: float,
@@ -57,7 +59,8 @@ def calibrate_command(
     """Calibrate a sensor: its turning bias at rest, its accelerometer in six positions.
 
     Let it run for five minutes first, so that it is warm. Each result is kept with the sensor's id and applied to all
-    recordings from then on. What cannot be right is refused, and nothing is changed.
+    recordings from then on, wherever it sits; the role is only noted. What cannot be right is refused, and nothing is
+    changed.
     """
     from analysis.signal.calibration import normal_gravity_mps2
     from logger.sources.collect import collecting
@@ -74,7 +77,7 @@ def calibrate_command(
         fit = desk.positions(still, gravity, edges) if positions else None
         if allan_s is not None:
             noise = desk.noise(allan_s)
-    details = _details(still, fit, noise, gravity)
+    details = {**_details(still, fit, noise, gravity), "role": role}
     calibration = _calibration(still, fit)
     _show(still, fit, noise)
     _keep(info.profile.sensor, calibration, details, dry_run)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
-from dataclasses import asdict
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING
 
 import click
 
-from logger.commands.sensor_options import sensor_options, source_from_options
+from logger.commands.sensor_options import role_option, sensor_options, source_from_options
 from logger.terminal.say import say
 
 if TYPE_CHECKING:
@@ -31,10 +31,20 @@ STEPS = {
     "strokes": ("Strap it on. Play the hardest strokes that you ever play.", 8.0),
     "flick": ("Flick the hand hard once, as if to shake off water, then hold it still in the air.", 5.0),
 }
+INSTRUMENT_STEPS = {
+    "still": STEPS["still"],
+    "turn": STEPS["turn"],
+    "strokes": (
+        "Clamp it to the head of the instrument, or put it into a pouch on the strap, never taped on lacquer. Play the "
+        "hardest strokes that you ever play.",
+        8.0,
+    ),
+}
 
 
 @click.command("check")
 @sensor_options
+@role_option
 @click.option("--pace", type=click.FloatRange(0.05, 10), default=1.0, help="Stretch (or shorten) the steps.")
 @click.option("--no-wait", is_flag=True, help="Go from step to step without waiting for a key.")
 @click.option("--json", "as_json", is_flag=True, help="Print the findings as JSON.")
@@ -44,6 +54,7 @@ def check_command(
     rate_hz: float | None,
     ranges: tuple[int, int] | None,
     speed: float,
+    role: str,
     pace: float,
     no_wait: bool,
     as_json: bool,
@@ -51,7 +62,8 @@ def check_command(
     """Check a sensor, its strap and its link in about a minute.
 
     Tells true rate, losses, noise, range, axis marks, strap, delay and battery, each with what it costs in degrees of
-    tilt where that can be said. Exit code 1 if the sensor is not usable.
+    tilt where that can be said. Exit code 1 if the sensor is not usable. A sensor for the instrument is judged by what
+    it is to see there: with --role instrument.
     """
     from logger.sources.collect import collecting
     from logger.sources.sensor_check import worst
@@ -61,8 +73,9 @@ def check_command(
     source = source_from_options(source_text, profile_name, rate_hz, ranges, speed)
     click.echo(f"Looking for {source.name} ...", err=True)
     with ended_by_signals() as stopping, collecting(source) as (collector, info), open_keys() as keys:
-        stretches = _run_steps(collector, keys, stopping, pace, no_wait)
-        findings = _find(collector, info, stretches)
+        steps = _Steps(collector, keys, stopping, pace, no_wait)
+        stretches = steps.run(STEPS if role == "hand" else INSTRUMENT_STEPS)
+        findings = _find(collector, info, stretches, role)
     verdict = worst(findings)
     if as_json:
         click.echo(json.dumps({"verdict": verdict, "findings": [asdict(finding) for finding in findings]}))
@@ -72,42 +85,52 @@ def check_command(
         raise SystemExit(1)
 
 
-def _run_steps(
-    collector: Collector, keys: Keys, stopping: threading.Event, pace: float, no_wait: bool
-) -> dict[str, RawSamples]:
-    from logger.sources.collect import wait_for_key
-    from logger.terminal.progress_bar import show_progress
+@dataclass(frozen=True)
+class _Steps:
+    """What the steps need, and how they are gone through."""
 
-    stretches = {}
-    for name, (prompt, seconds) in STEPS.items():
-        say(f"{prompt} ({seconds * pace:.0f} s{'' if no_wait else '; press a key to start'})", err=True)
-        if not no_wait:
-            wait_for_key(keys, stopping)
-        with show_progress() as progress:
-            stretches[name] = collector.collect(seconds * pace, _share(progress, name))
-    return stretches
+    collector: Collector
+    keys: Keys
+    stopping: threading.Event
+    pace: float
+    no_wait: bool
+
+    def run(self, steps: Mapping[str, tuple[str, float]]) -> dict[str, RawSamples]:
+        """Collect the stretch of each step."""
+        from logger.sources.collect import wait_for_key
+        from logger.terminal.progress_bar import show_progress
+
+        stretches = {}
+        for name, (prompt, seconds) in steps.items():
+            say(f"{prompt} ({seconds * self.pace:.0f} s{'' if self.no_wait else '; press a key to start'})", err=True)
+            if not self.no_wait:
+                wait_for_key(self.keys, self.stopping)
+            with show_progress() as progress:
+                stretches[name] = self.collector.collect(seconds * self.pace, _share(progress, name))
+        return stretches
 
 
 def _share(progress: Callable[[str, float], None], name: str) -> Callable[[float], None]:
     return lambda share: progress(name, share)
 
 
-def _find(collector: Collector, info: DeviceInfo, stretches: dict[str, RawSamples]) -> list[SensorFinding]:
+def _find(collector: Collector, info: DeviceInfo, stretches: dict[str, RawSamples], role: str) -> list[SensorFinding]:
     from logger.sources import sensor_check as check
     from logger.sources.stream import join_samples
 
     sensor, fit = info.profile.sensor, collector.source.clock.fit()
     everything = join_samples(list(stretches.values()))
-    findings = check.check_rate(everything, sensor, fit)
+    findings = check.check_rate(everything, sensor, fit, role)
     findings.append(check.check_losses(everything, collector.source.losses))
-    still, mean = check.check_still(stretches["still"], sensor)
+    still, mean = check.check_still(stretches["still"], sensor, role)
     findings += still
     if mean is not None:
         findings += check.check_turn(stretches["turn"], sensor, mean)
     findings.append(check.check_agreement(everything, sensor))
     findings.append(check.check_clipping(stretches["strokes"], sensor))
-    wobble = check.measure_wobble(stretches["flick"], sensor)
-    findings.append(check.check_wobble(wobble, stretches["strokes"], sensor))
+    if "flick" in stretches:
+        wobble = check.measure_wobble(stretches["flick"], sensor)
+        findings.append(check.check_wobble(wobble, stretches["strokes"], sensor))
     findings.append(check.check_latency(fit))
     battery = check.check_battery(collector.battery)
     return findings if battery is None else [*findings, battery]

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from logger.commands.sensor_options import (
+    instrument_from_options,
+    instrument_options,
     new_session,
     open_streams,
     sensor_options,
@@ -31,6 +33,7 @@ DRAW_S = 0.2
 
 @click.command("record")
 @sensor_options
+@instrument_options
 @session_options
 @click.option(
     "--posture", "postures", multiple=True, default=("A",), show_default=True, help="Label; several for several."
@@ -47,6 +50,8 @@ def record_command(
     rate_hz: float | None,
     ranges: tuple[int, int] | None,
     speed: float,
+    instrument_text: str,
+    instrument_profile: str,
     output: Path | None,
     setup_path: Path | None,
     postures: tuple[str, ...],
@@ -60,7 +65,8 @@ def record_command(
     """Record a session: reference gestures, then blocks of play.
 
     Gestures are prompted; blocks, postures and ratings are set by single keys, which the screen lists. What was
-    recorded is safe on the disk within half a second, also when the computer stops.
+    recorded is safe on the disk within half a second, also when the computer stops. With --instrument a second
+    sensor is recorded beside the hand's; if one of the two is lost, the other goes on.
     """
     from logger.guide.asked_gestures import choose_gestures
     from logger.player.setup_file import read_setup
@@ -72,15 +78,22 @@ def record_command(
 
     path = new_session(output)
     source = source_from_options(source_text, profile_name, rate_hz, ranges, speed)
+    second = instrument_from_options(instrument_text, instrument_profile, source, speed)
     setup = read_setup(setup_path)
     counter = StrokeCounter()
     streams = open_streams(speed) if lsl else None
-    recorder = Recorder(path, source, setup, listeners=(counter,) if streams is None else (counter, streams))
-    click.echo(f"Looking for {source.name} ...", err=True)
+    listeners = (counter,) if streams is None else (counter, streams)
+    recorder = Recorder(path, source, setup, listeners=listeners, instrument=second)
+    for each in (source, second):
+        if each is not None:
+            click.echo(f"Looking for {each.name} ...", err=True)
     with ended_by_signals() as stopping:
         info = recorder.start()
         sensor = info.profile.sensor
         say(f"Recording {sensor.part or sensor.name} at {sensor.rate_hz:g}/s into {path}", err=True)
+        if recorder.second is not None and recorder.second.info is not None:
+            other = recorder.second.info.profile.sensor
+            say(f"On the instrument: {other.part or other.name} at {other.rate_hz:g}/s", err=True)
         flat = setup.instrument.held == "flat"
         gestures = choose_gestures(setup.lever_sd_mm, flat)
         blocks = BlockSettings(postures, tempo_bpm, notes_per_beat, drill, wanted, flat, gestures)
@@ -132,6 +145,10 @@ def _say_result(path: Path, state: RecordingState, recorder: Recorder, session: 
         f"Wrote {path}: {int(minutes)} min {rest:.1f} s, {state.samples} samples, {session.blocks} blocks; "
         f"{state.losses.sentence()}{gaps}."
     )
+    second = state.instrument
+    if second is not None:
+        gaps = f", {second.gaps} link losses" if second.gaps else ""
+        say(f"On the instrument: {second.samples} samples; {second.losses.sentence()}{gaps}.")
     fit = recorder.clock_fit
     if fit is not None:
         click.echo(f"The sensor's clock: {(fit.rate - 1.0) * 1e6:+.0f} ppm, placed to {fit.residual_s * 1e3:.1f} ms.")

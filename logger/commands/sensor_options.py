@@ -12,7 +12,7 @@ import click
 from analysis.model.errors import DeviceError, SessionFileError
 from logger.sources.base import LinkSettings, Source
 from logger.sources.device_profile import load_profile, shipped_profiles
-from logger.sources.open_source import SOURCE_HELP, open_source
+from logger.sources.open_source import SOURCE_HELP, open_instrument, open_source
 
 if TYPE_CHECKING:
     from logger.live.lsl_streams import LslStreams
@@ -34,6 +34,40 @@ def sensor_options(function: F) -> F:
         click.option("--rate", "rate_hz", type=click.FloatRange(1, 8000), help="Ask the sensor for this sample rate."),
         click.option("--range", "ranges", type=(int, int), metavar="G DPS", help="Ask the sensor for these ranges."),
         click.option("--speed", type=click.FloatRange(0.01), default=1.0, help="Pace of a replay or simulation."),
+    )
+    for option in reversed(options):
+        function = option(function)
+    return function
+
+
+def role_option(function: F) -> F:
+    """Add --role: where the sensor of ``check`` or ``calibrate`` is to sit."""
+    return click.option(
+        "--role",
+        type=click.Choice(["hand", "instrument"]),
+        default="hand",
+        show_default=True,
+        help="Where the sensor is to sit: on the picking hand, or a second one on the instrument.",
+    )(function)
+
+
+def instrument_options(function: F) -> F:
+    """Add --instrument and --instrument-profile: a second sensor."""
+    options = (
+        click.option(
+            "--instrument",
+            "instrument_text",
+            default="",
+            help="A second sensor, on the instrument: named like --source, or 'phone'. A replay brings its own; 'none' "
+            "leaves it out.",
+        ),
+        click.option(
+            "--instrument-profile",
+            "instrument_profile",
+            default="frames",
+            show_default=True,
+            help="How the second sensor talks.",
+        ),
     )
     for option in reversed(options):
         function = option(function)
@@ -93,6 +127,17 @@ def source_from_options(
     profile = load_profile(profile_name)
     settings = LinkSettings(rate_hz=rate_hz, ranges=ranges)
     return open_source(source_text or only_port(), profile, settings, speed)
+
+
+def instrument_from_options(text: str, profile_name: str, hand: Source, speed: float) -> Source | None:
+    """Return the source of the sensor on the instrument, None where there is to be none.
+
+    Raises
+    ------
+    DeviceError
+        The profile is unknown, there is no such source, or it is the hand's.
+    """
+    return open_instrument(text, hand, load_profile(profile_name), LinkSettings(), speed)
 
 
 def only_port() -> str:

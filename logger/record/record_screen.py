@@ -14,6 +14,7 @@ from rich.text import Text
 
 from logger.record.record_session import KEYS_LINE, RecordSession
 from logger.record.recorder import RecordingState
+from logger.record.second_sensor import SecondState
 from logger.terminal.say import say
 
 Draw: TypeAlias = Callable[[RecordingState, RecordSession, int], None]
@@ -46,6 +47,7 @@ class PlainLines:
     def __init__(self) -> None:
         self._said = ("", True)
         self._warned = ""
+        self._second_linked = True
 
     def __call__(self, state: RecordingState, session: RecordSession, strokes: int) -> None:
         """Print what changed."""
@@ -59,6 +61,18 @@ class PlainLines:
         if state.linked != linked:
             say("The sensor is back." if state.linked else f"No samples: {state.reason}", err=True)
         self._said = (session.message, state.linked)
+        second = state.instrument
+        if second is not None and second.linked != self._second_linked:
+            self._second_linked = second.linked
+            say(second_words(second), err=True)
+
+
+def second_words(second: SecondState) -> str:
+    """One sentence on the link of the sensor on the instrument."""
+    if second.linked:
+        return "The instrument's sensor is sending."
+    why = f": {second.reason}" if second.reason else ""
+    return f"No samples from the instrument's sensor{why}. The hand's recording goes on."
 
 
 def screen_table(state: RecordingState, session: RecordSession, strokes: int) -> Table:
@@ -73,6 +87,10 @@ def screen_table(state: RecordingState, session: RecordSession, strokes: int) ->
     table.add_row("strokes", f"{strokes} or so in this block")
     table.add_row("sensor", Text(link, style="" if state.linked else "bold reverse"))
     table.add_row("lost", state.losses.sentence() + (f"; {state.gaps} link losses" if state.gaps else ""))
+    second = state.instrument
+    if second is not None:
+        table.add_row("instrument", Text(second_words(second), style="" if second.linked else "bold reverse"))
+        table.add_row("", f"{second.samples} samples, {second.losses.sentence()}")
     if state.warning:
         table.add_row("disk", Text(state.warning, style="bold reverse"))
     table.add_row("", Text(session.message, style="bold"))

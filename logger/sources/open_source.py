@@ -8,12 +8,16 @@ from analysis.model.errors import DeviceError
 from logger.sources.base import LinkSettings, Sink, Source
 from logger.sources.device_profile import DeviceProfile
 
-__all__ = ["LinkSettings", "Sink", "Source", "open_source"]
+__all__ = ["LinkSettings", "Sink", "Source", "open_instrument", "open_source"]
 
 SOURCE_HELP = (
     "A serial port (/dev/ttyACM0, COM3), 'ble' or 'ble:NAME', socket://HOST:PORT, "
     "'replay:SESSION.mcap', or 'simulated' (simulated:SEED)."
 )
+
+
+NONE = "none"
+"""As a second source: no sensor on the instrument, even where what is replayed has one."""
 
 
 def open_source(text: str, profile: DeviceProfile, settings: LinkSettings | None = None, speed: float = 1.0) -> Source:
@@ -68,3 +72,56 @@ def open_source(text: str, profile: DeviceProfile, settings: LinkSettings | None
     from logger.sources.serial import SerialSource
 
     return SerialSource(text, profile, settings)
+
+
+def open_instrument(
+    text: str, hand: Source, profile: DeviceProfile, settings: LinkSettings | None = None, speed: float = 1.0
+) -> Source | None:
+    """Return the source of the sensor on the instrument; nothing is opened before its ``start``.
+
+    Parameters
+    ----------
+    text : str
+        As for the hand's; empty: the second sensor of what is replayed or simulated, if it has one; ``none``: none.
+    hand : Source
+        The hand's.
+    profile : DeviceProfile
+        How a real sensor talks.
+    settings : LinkSettings, optional
+        For real sensors.
+    speed : float
+        For replay.
+
+    Returns
+    -------
+    Source or None
+
+    Raises
+    ------
+    DeviceError, SessionFileError
+        There is no such source, or it is the hand's.
+    """
+    from logger.sources.replay import ReplaySource
+    from logger.sources.simulated import SimulatedSource
+
+    if text == NONE:
+        return None
+    together = hand.companion() if isinstance(hand, ReplaySource | SimulatedSource) else None
+    kind, _, rest = text.partition(":")
+    if not text or (kind == "replay" and isinstance(hand, ReplaySource) and Path(rest) == hand.path and together):
+        return together
+    if kind == "simulated":
+        if not isinstance(hand, SimulatedSource) or together is None:
+            raise DeviceError(
+                "a simulated sensor on the instrument belongs to a simulated hand",
+                next_step="name simulated for both, or a real sensor for both",
+            )
+        return together
+    source = open_source(text, profile, settings, speed)
+    if source.name == hand.name:
+        raise DeviceError(
+            expected="two sensors, each with a link of its own",
+            found=f"{text} for hand and instrument",
+            next_step="name the second one's port or Bluetooth name",
+        )
+    return source

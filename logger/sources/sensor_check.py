@@ -97,7 +97,28 @@ def to_si(raw: RawSamples, profile: SensorProfile) -> tuple[FloatArray, FloatArr
     return accel, np.asarray(raw.counts[:, 3:] * profile.gyro_radps_per_count, dtype=np.float64)
 
 
-def check_rate(raw: RawSamples, profile: SensorProfile, fit: ClockFit | None) -> list[SensorFinding]:
+@dataclass(frozen=True)
+class RateNeed:
+    """Samples a second that a sensor's place asks for."""
+
+    ok_hz: float
+    usable_hz: float
+    advice: str
+
+
+RATE_NEEDS = {
+    "hand": RateNeed(190.0, 95.0, "set it to 400 a second, at least 200: pick attacks need 150"),
+    "instrument": RateNeed(
+        190.0,
+        25.0,
+        "it sees the instrument lean, sway and turn; a push in step with quick strokes needs 200 a second",
+    ),
+}
+
+
+def check_rate(
+    raw: RawSamples, profile: SensorProfile, fit: ClockFit | None, role: str = "hand"
+) -> list[SensorFinding]:
     """True sample rate on the device's clock, and that clock against the computer's.
 
     Parameters
@@ -106,6 +127,8 @@ def check_rate(raw: RawSamples, profile: SensorProfile, fit: ClockFit | None) ->
     profile : SensorProfile
     fit : ClockFit or None
         The sensor's clock against the computer's; None where no sample came.
+    role : {"hand", "instrument"}
+        Where the sensor sits.
 
     Returns
     -------
@@ -117,14 +140,15 @@ def check_rate(raw: RawSamples, profile: SensorProfile, fit: ClockFit | None) ->
         return [SensorFinding("sample rate", "cannot be measured", "not usable", str(error))]
     off = base.grid.rate_hz / profile.rate_hz - 1.0
     found = f"{base.grid.rate_hz:.2f} a second ({off:+.2%} of the stated {profile.rate_hz:g})"
-    if not base.even:
+    if not base.even and role == "hand":
         return [
             SensorFinding(
                 "sample rate", found + ", uneven", "not usable", "send the device's own time with each sample"
             )
         ]
-    verdict: Verdict = "ok" if base.grid.rate_hz >= 190.0 else "usable" if base.grid.rate_hz >= 95.0 else "not usable"
-    advice = "" if verdict == "ok" else "set it to 400 a second, at least 200: pick attacks need 150"
+    need, rate_hz = RATE_NEEDS[role], base.grid.rate_hz
+    verdict: Verdict = "ok" if rate_hz >= need.ok_hz else "usable" if rate_hz >= need.usable_hz else "not usable"
+    advice = "" if verdict == "ok" else need.advice
     findings = [SensorFinding("sample rate", found, verdict, advice)]
     if fit is not None:
         ppm = (fit.rate - 1.0) * 1e6
@@ -159,7 +183,9 @@ def check_losses(raw: RawSamples, losses: Losses) -> SensorFinding:
     return SensorFinding("losses", f"{found} ({share:.1%})", "usable" if share <= 0.02 else "not usable", advice)
 
 
-def check_still(raw: RawSamples, profile: SensorProfile) -> tuple[list[SensorFinding], StillMean | None]:
+def check_still(
+    raw: RawSamples, profile: SensorProfile, role: str = "hand"
+) -> tuple[list[SensorFinding], StillMean | None]:
     """Noise and bias of a sensor that lies still, its z mark up.
 
     Parameters
@@ -167,6 +193,8 @@ def check_still(raw: RawSamples, profile: SensorProfile) -> tuple[list[SensorFin
     raw : RawSamples
         While it lay still.
     profile : SensorProfile
+    role : {"hand", "instrument"}
+        Where the sensor sits: only the hand's samples are integrated to strokes, which is what noise costs.
 
     Returns
     -------
@@ -179,7 +207,7 @@ def check_still(raw: RawSamples, profile: SensorProfile) -> tuple[list[SensorFin
     except InputError as error:
         return [SensorFinding("still", "not still", "not usable", str(error))], None
     accel_density, gyro_density = noise_density(accel, profile.rate_hz), noise_density(gyro, profile.rate_hz)
-    cost = noise_cost_deg(accel_density)
+    cost = noise_cost_deg(accel_density) if role == "hand" else 0.0
     verdict: Verdict = "ok" if cost < 0.5 else "usable" if cost < 2.0 else "not usable"
     noise = f"{accel_density / 9.80665e-6:.0f} ug/rtHz, {np.degrees(gyro_density) * 1e3:.1f} mdps/rtHz"
     bias = np.degrees(np.abs(mean.gyro_radps).max())
@@ -191,7 +219,11 @@ def check_still(raw: RawSamples, profile: SensorProfile) -> tuple[list[SensorFin
     )
     return [
         SensorFinding(
-            "noise", noise, verdict, "" if verdict == "ok" else "a quieter part or a lower range would help", cost
+            "noise",
+            noise,
+            verdict,
+            "" if verdict == "ok" else "a quieter part or a lower range would help",
+            cost if role == "hand" else None,
         ),
         SensorFinding(
             "turning bias", f"{bias:.2f} deg/s", "ok" if bias < 10.0 else "usable", "measured before each session"

@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 import math
 import threading
-import time
 from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from dataclasses import replace
@@ -13,16 +12,18 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.model.errors import DeviceError
-from analysis.model.records import SensorProfile, Session
+from analysis.model.records import SensorProfile, Session, Stream
 from logger.sources.base import Sink, steady_time_s
 from logger.sources.clock import DeviceClock
 from logger.sources.device_profile import G_MPS2, DeviceProfile, load_profile
 from logger.sources.frame_reader import FrameReader
 from logger.sources.messages import Hello, SampleFrame
 from logger.sources.packets import MAX_SAMPLES, encode
+from logger.sources.played_session import SharedStart, due_after_s, has_instrument, sensor_of
 from logger.sources.stream import DeviceInfo, LinkChange, Losses
 
 FRAME_S = 0.025
+HAND_ID, INSTRUMENT_ID = "5157000000000001", "5157000000000002"
 MAX_OFFSET = 2**16 - 1
 
 
@@ -34,10 +35,13 @@ class WireSource(ABC):
     name : str
         As in "the simulated sensor".
     profile : SensorProfile
+    id : str
+        Eight bytes as hexadecimal digits.
     """
 
-    def __init__(self, name: str, profile: SensorProfile) -> None:
+    def __init__(self, name: str, profile: SensorProfile, id: str = HAND_ID) -> None:
         self.name = name
+        self.id = id
         self.finished = threading.Event()
         self._profile = profile
         self._reader = FrameReader(named_profile(profile))
@@ -57,7 +61,7 @@ class WireSource(ABC):
 
     def start(self, sink: Sink) -> DeviceInfo:
         """See :class:`logger.sources.base.Source`."""
-        (info,) = self._reader.feed(encode(hello_of(self._profile), 0), self._now_s())
+        (info,) = self._reader.feed(encode(hello_of(self._profile, self.id), 0), self._now_s())
         if not isinstance(info, DeviceInfo):
             raise DeviceError(
                 f"the {self.name} gave no hello",
@@ -83,7 +87,7 @@ class WireSource(ABC):
 
 
 class SimulatedSource(WireSource):
-    """Samples of a session, at ``speed`` times their pace, over and over if ``repeat``.
+    """Samples of a session's sensor, at ``speed`` times their pace, over and over if ``repeat``.
 
     Parameters
     ----------
@@ -92,23 +96,41 @@ class SimulatedSource(WireSource):
         ``inf`` sends without waiting.
     repeat : bool
         Go on from the start at the end; times and numbers go on rising.
+    role : {"hand", "instrument"}
+        Which of its sensors.
+    of : SimulatedSource, optional
+        The hand's, to be sent together with.
     """
 
-    def __init__(self, session: Session, speed: float = 1.0, repeat: bool = False) -> None:
-        super().__init__("simulated sensor", session.profile)
+    def __init__(
+        self,
+        session: Session,
+        speed: float = 1.0,
+        repeat: bool = False,
+        role: str = "hand",
+        of: SimulatedSource | None = None,
+    ) -> None:
+        self._sensor = sensor_of(session, role)
+        hand = role == "hand"
+        name = "simulated sensor" if hand else f"simulated sensor on the {role}"
+        super().__init__(name, self._sensor.profile, HAND_ID if hand else INSTRUMENT_ID)
         self._session = session
-        self._speed = speed
         self._repeat = repeat
+        self._start = SharedStart(speed) if of is None else of._start
+
+    def companion(self) -> SimulatedSource | None:
+        """The sensor on the instrument, to be sent together with this one; None where the session has none."""
+        if not has_instrument(self._session):
+            return None
+        return SimulatedSource(self._session, repeat=self._repeat, role="instrument", of=self)
 
     def _run(self) -> None:
-        start_s = first_tick = None
-        for tick, wire in session_frames(self._session, self._repeat):
-            if start_s is None or first_tick is None:  # Preparing the first frame took its time.
-                start_s, first_tick = time.monotonic(), tick
-            due_s = start_s + (tick - first_tick) / self._session.profile.tick_hz / self._speed
-            delay_s = due_s - time.monotonic()
-            if delay_s > 0.0:
-                self._stopping.wait(delay_s)
+        raw, profile = self._sensor.raw, self._sensor.profile
+        first_s = float(due_after_s(self._session, self._sensor)[0])
+        rate = self._sensor.clock.rate if isinstance(self._sensor, Stream) and self._sensor.clock else 1.0
+        for tick, wire in session_frames(self._sensor, self._repeat, lap_s(self._session) / rate):
+            after_s = first_s + rate * (tick - int(raw.ticks[0])) / profile.tick_hz
+            self._start.wait_for(after_s, self._stopping)
             if self._stopping.is_set():
                 return
             items = self._reader.feed(wire, steady_time_s())
@@ -117,21 +139,36 @@ class SimulatedSource(WireSource):
         self.finished.set()
 
 
-def session_frames(session: Session, repeat: bool = False) -> Iterator[tuple[int, bytes]]:
-    """Yield a session's samples as wire frames, each with the tick at which it is due to be sent.
+def lap_s(session: Session) -> float:
+    """Length of a session that is sent over and over: the hand's samples, and a period to the next first one."""
+    raw, profile = session.raw, session.profile
+    step = round(profile.tick_hz / profile.rate_hz)
+    return float(int(raw.ticks[-1] - raw.ticks[0]) + step) / profile.tick_hz
+
+
+def session_frames(
+    sensor: Session | Stream, repeat: bool = False, again_after_s: float | None = None
+) -> Iterator[tuple[int, bytes]]:
+    """Yield a sensor's samples as wire frames, each with the tick at which it is due to be sent.
+
+    With ``repeat`` they begin again after so many of its own seconds, or after its own length.
 
     Raises
     ------
     DeviceError
-        If the session's counts do not fit the protocol's 16 bits.
+        If the counts do not fit the protocol's 16 bits.
     """
-    raw, profile = session.raw, session.profile
+    raw, profile = sensor.raw, sensor.profile
     if len(raw.ticks) == 0 or np.abs(raw.counts).max(initial=0) > 32768 or raw.counts.max(initial=0) > 32767:
         raise DeviceError("this session cannot be sent as a sensor would: it is empty or its counts exceed 16 bits")
     counts = raw.counts.astype(np.int16)
     edges = _frame_edges(raw.ticks, raw.sequence, profile)
     span = int(raw.ticks[-1] - raw.ticks[0]) + round(profile.tick_hz / profile.rate_hz)
     numbers = int(raw.sequence[-1] - raw.sequence[0]) + 1
+    if again_after_s is not None:
+        longer = max(0, round(again_after_s * profile.tick_hz) - span)
+        span += longer
+        numbers += round(longer * profile.rate_hz / profile.tick_hz)
     lap = frame_number = 0
     while lap == 0 or repeat:
         for start, stop in itertools.pairwise(edges):
@@ -158,12 +195,14 @@ def _frame_edges(ticks: np.ndarray, sequence: np.ndarray, profile: SensorProfile
     return [*edges, len(ticks)]
 
 
-def hello_of(profile: SensorProfile) -> Hello:
+def hello_of(profile: SensorProfile, id: str = HAND_ID) -> Hello:
     """Return the hello that a sensor of this profile would send.
 
     Parameters
     ----------
     profile : SensorProfile
+    id : str
+        Eight bytes as hexadecimal digits.
 
     Returns
     -------
@@ -181,7 +220,7 @@ def hello_of(profile: SensorProfile) -> Hello:
         gyro_dps_per_count=gyro,
         axes=(1, 2, 3),
         boot=1,
-        id="5157000000000001",
+        id=id,
         part=(profile.part or "simulated")[:32],
         firmware="simulated",
     )

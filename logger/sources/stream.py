@@ -39,16 +39,19 @@ class DeviceInfo:
     profile : DeviceProfile
     hello : Hello or None
         What the device said of itself; None where it cannot.
+    known : SensorIdentity or None
+        What is known of it otherwise, as of a recording that is played again.
     """
 
     profile: DeviceProfile
     hello: Hello | None = None
+    known: SensorIdentity | None = None
 
     @property
     def identity(self) -> SensorIdentity:
         """Which one it is and what runs on it, as far as it said so; the protocol puts the controller's name first."""
         if self.hello is None:
-            return SensorIdentity()
+            return self.known or SensorIdentity()
         controller, _, rest = self.hello.firmware.partition(" ")
         if not rest or not controller[:1].isalpha():
             controller, rest = "", self.hello.firmware
