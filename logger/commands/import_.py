@@ -11,9 +11,9 @@ import click
 from logger.terminal.say import say
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable
 
-    from analysis.model.records import Event, Session, Stream
+    from analysis.model.records import Session
     from analysis.reference.find_gestures import FoundEvents
     from logger.exchange.guess_map import GuessedMap
 
@@ -185,7 +185,7 @@ def _import_one(
 ) -> tuple[tuple[str, ...], tuple[str, ...], str]:
     """Read one session and write it; return what was guessed, its warnings and what to say."""
     from analysis.consistency.judge import UNTESTED, judge_log
-    from logger.exchange.import_csv import count_missing
+    from logger.exchange.import_words import count_missing, event_lines, guess_lines, stream_words
     from logger.files.atomic_file import check_writable, make_folder
     from logger.session.session_file import write_session
 
@@ -194,12 +194,12 @@ def _import_one(
     if not source.is_dir():
         check_writable(output, inputs=[source, *options.inputs])
     session, guessed, found = _read(source, options, progress)
-    shown = () if guessed is None else _show_guess(guessed, source, output.with_suffix(".map.toml"))
+    shown = () if guessed is None else guess_lines(guessed, source, output.with_suffix(".map.toml"))
     if options.instrument_path is not None:
         session, lines = _add_instrument(session, options, output, progress)
         shown += lines
     progress(f"Writing {output.name}", 1.0)
-    shown += () if found is None else _show_events(found, session.events, output)
+    shown += () if found is None else event_lines(found, session.events, output)
     write_session(output, session)
     raw, profile = session.raw, session.profile
     missing, gaps = count_missing(raw)
@@ -212,7 +212,7 @@ def _import_one(
         (
             f"Wrote {output}: {raw.ticks.size} samples at {profile.rate_hz:.6g}/s, "
             f"{(raw.ticks[-1] - raw.ticks[0]) / profile.tick_hz:.1f} s, {missing} missing in {gaps} gaps, "
-            f"{len(session.events)} events." + "".join(_stream_words(stream) for stream in session.streams)
+            f"{len(session.events)} events." + "".join(stream_words(stream) for stream in session.streams)
         ),
     )
 
@@ -222,6 +222,7 @@ def _add_instrument(
 ) -> tuple[Session, tuple[str, ...]]:
     """The session with the instrument's log in it, and what was guessed of that."""
     from logger.exchange.import_instrument import add_instrument
+    from logger.exchange.import_words import guess_lines
 
     path = options.instrument_path
     if path is None:
@@ -231,60 +232,7 @@ def _add_instrument(
     )
     if added.guessed is None:
         return added.session, ()
-    return added.session, _show_guess(added.guessed, path, output.with_suffix(".instrument.map.toml"))
-
-
-def _stream_words(stream: Stream) -> str:
-    from logger.exchange.import_csv import count_missing
-
-    raw, profile = stream.raw, stream.profile
-    missing, gaps = count_missing(raw)
-    return (
-        f" On the {stream.role}: {raw.ticks.size} samples at {profile.rate_hz:.6g}/s, "
-        f"{(raw.ticks[-1] - raw.ticks[0]) / profile.tick_hz:.1f} s, {missing} missing in {gaps} gaps."
-    )
-
-
-def _show_guess(guessed: GuessedMap, source: Path, path: Path) -> tuple[str, ...]:
-    """The guess as a short table; its MAP.toml is written beside the session, never over a file."""
-    from logger.exchange.guess_map import map_text
-    from logger.files.atomic_file import write_text_atomic
-
-    widths = [max(len(line[column]) for line in guessed.table) for column in range(3)]
-    lines = [
-        "  ".join([*(cell.ljust(width) for cell, width in zip(line, widths, strict=False)), line[3]])
-        for line in guessed.table
-    ]
-    if path.exists():
-        lines.append(f"{path} is there already and was left alone.")
-    else:
-        write_text_atomic(path, map_text(guessed.columns, source.name))
-        option = "--instrument-columns" if ".instrument." in path.name else "--columns"
-        lines.append(f"Guessed; {path} says so for {option}, to correct and to import again.")
-    return tuple(lines)
-
-
-def _show_events(found: FoundEvents, events: Sequence[Event], output: Path) -> tuple[str, ...]:
-    """What was found in the signals; its table is written beside the session, never over a file."""
-    from logger.exchange.find_marks import events_table, sure_word
-    from logger.files.atomic_file import write_text_atomic
-
-    lines = [
-        f"{e.start_s:10.1f} to {e.end_s:.1f} s  {e.kind:7} {sure_word(f.sure):7} {e.label or f.why}"
-        for e, f in zip(events, found.found, strict=True)
-    ]
-    path = output.with_suffix(".events.csv")
-    if path.exists():
-        lines.append(f"{path} is there already and was left alone; if it is right, import with --events {path}")
-    else:
-        write_text_atomic(path, events_table(events, found))
-        lines.append(
-            f"Found in the signals: until you confirm it, nothing is called sure. Correct {path} and import with "
-            f"--events {path} --replace."
-        )
-    if found.pair_unclear:
-        lines.append("Which of across and along went over the strings cannot be told: look at these two first.")
-    return tuple(lines)
+    return added.session, guess_lines(added.guessed, path, output.with_suffix(".instrument.map.toml"))
 
 
 def _read(

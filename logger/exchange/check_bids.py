@@ -40,7 +40,17 @@ def find_recordings(top: Path) -> list[Path]:
 
 
 def hand_recordings(top: Path) -> list[Path]:
-    """The recordings of a data set but for further sensors of a session that strokeplane wrote: these come along."""
+    """The recordings of a data set but for further sensors of a session that strokeplane wrote: these come along.
+
+    Parameters
+    ----------
+    top : Path
+        Folder of the data set.
+
+    Returns
+    -------
+    list of Path
+    """
     return [path for path in find_recordings(top) if not _is_further_sensor(path)]
 
 

@@ -22,15 +22,12 @@ from analysis.signal.timebase import RATE_TOLERANCE
 from logger.exchange.find_marks import align_marks, find_marks
 from logger.exchange.guess_map import GuessedMap, guess_map, split_by_label
 from logger.exchange.parquet_table import read_parquet_table
-from logger.exchange.saturation import find_clipping
+from logger.exchange.saturation import find_clipping, unit_warnings
 from logger.exchange.sensor_streams import Settled, check_columns, join_streams, read_stream, sensors_alone, settle
 from logger.files.events_csv import check_within, read_events
 from logger.files.loose_table import LooseTable, read_loose_table
 from logger.files.packed import read_parts
 from logger.player.column_map import ColumnMap, Triad, read_column_map
-from logger.sources.device_profile import G_MPS2
-
-PLAUSIBLE_MEDIAN_G = (0.2, 5.0)
 
 
 @dataclass(frozen=True)
@@ -214,7 +211,7 @@ def _session(settled: Settled, columns: ColumnMap, events: tuple[Event, ...], pa
     counts[:, :3] = _counts(stream.values[:, :3], columns.accel, stream.rows, path, whole)
     counts[:, 3:] = _counts(stream.values[:, 3:], columns.gyro, stream.rows, path, whole)
     clips, warnings = find_clipping(counts, columns.accel, columns.gyro)
-    warnings += _unit_warnings(counts, columns)
+    warnings += unit_warnings(counts, columns)
     host = np.full(ticks.size, np.nan)
     if columns.date is not None:
         host[0] = columns.date.timestamp()
@@ -291,35 +288,3 @@ def _checked_rate(settled: Settled, columns: ColumnMap, path: Path) -> float:
             file=str(path),
         )
     return settled.base.grid.rate_hz if settled.base else rate_hz
-
-
-def count_missing(raw: RawSamples) -> tuple[int, int]:
-    """Missing samples, and in how many gaps, by the sample numbers.
-
-    Parameters
-    ----------
-    raw : RawSamples
-
-    Returns
-    -------
-    (int, int)
-        Samples and gaps.
-    """
-    jumps = np.diff(raw.sequence) - 1
-    return int(jumps.sum()), int((jumps > 0).sum())
-
-
-def _unit_warnings(counts: np.ndarray[tuple[int, int], np.dtype[np.int32]], columns: ColumnMap) -> list[str]:
-    """Say so where the numbers hardly fit the unit, or an axis never moves."""
-    warnings = []
-    acceleration_g = np.linalg.norm(counts[:, :3] * (columns.accel.si_per_count / G_MPS2), axis=1)
-    median_g = float(np.median(acceleration_g))
-    if not PLAUSIBLE_MEDIAN_G[0] <= median_g <= PLAUSIBLE_MEDIAN_G[1]:
-        warnings.append(
-            f"The accelerometer's usual reading is {median_g:.3g} g, where gravity makes it about 1 g: check the unit "
-            f"of [accel], now {columns.accel.unit!r}."
-        )
-    still = [name for name, axis in zip(columns.columns[1:], counts.T, strict=True) if (axis == axis[0]).all()]
-    if still:
-        warnings.append(f"Nothing ever changes in {', '.join(repr(name) for name in still)}: check the columns.")
-    return warnings

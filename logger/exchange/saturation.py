@@ -1,4 +1,4 @@
-"""Find the end of the range of a log whose range nobody stated, and say which axes reached it."""
+"""What a log's values say by themselves: where its range ends, which axes reached it, and whether they fit the unit."""
 
 from __future__ import annotations
 
@@ -6,8 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.signal.saturation import plateaus
-from logger.player.column_map import Triad
-from logger.sources.device_profile import INT16_CLIP
+from logger.player.column_map import ColumnMap, Triad
+from logger.sources.device_profile import G_MPS2, INT16_CLIP
+
+PLAUSIBLE_MEDIAN_G = (0.2, 5.0)
 
 
 def find_clipping(
@@ -52,3 +54,19 @@ def _limit(part: NDArray[np.int32], triad: Triad) -> int | None:
     # One range holds for all three axes: a plateau below what another axis reaches is not its end.
     highest = [magnitude for magnitude in magnitudes if magnitude >= 0.98 * largest]
     return min(highest) if highest else None
+
+
+def unit_warnings(counts: NDArray[np.int32], columns: ColumnMap) -> list[str]:
+    """Say so where the numbers hardly fit the unit, or an axis never moves."""
+    warnings = []
+    acceleration_g = np.linalg.norm(counts[:, :3] * (columns.accel.si_per_count / G_MPS2), axis=1)
+    median_g = float(np.median(acceleration_g))
+    if not PLAUSIBLE_MEDIAN_G[0] <= median_g <= PLAUSIBLE_MEDIAN_G[1]:
+        warnings.append(
+            f"The accelerometer's usual reading is {median_g:.3g} g, where gravity makes it about 1 g: check the unit "
+            f"of [accel], now {columns.accel.unit!r}."
+        )
+    still = [name for name, axis in zip(columns.columns[1:], counts.T, strict=True) if (axis == axis[0]).all()]
+    if still:
+        warnings.append(f"Nothing ever changes in {', '.join(repr(name) for name in still)}: check the columns.")
+    return warnings

@@ -102,6 +102,7 @@ class RecordingState:
     open_event : Event or None
         The event that is running, or None.
     warning : str
+    instrument : SecondState or None
     """
 
     elapsed_s: float

@@ -10,7 +10,16 @@ from logger.session.session_records import SessionHead, StreamHead
 
 
 def head_of(session: Session) -> SessionHead:
-    """Everything about a session but its samples and events."""
+    """Everything about a session but its samples and events.
+
+    Parameters
+    ----------
+    session : Session
+
+    Returns
+    -------
+    SessionHead
+    """
     alike = {field.name: getattr(session, field.name) for field in fields(SessionHead) if field.name != "streams"}
     streams = tuple(StreamHead(s.role, s.profile, s.calibration, s.clock, s.sensor) for s in session.streams)
     return SessionHead(**alike, streams=streams)
@@ -44,6 +53,14 @@ def session_of(
 
 def stream_names(roles: Sequence[str]) -> tuple[str, ...]:
     """A name of its own for each stream, by role: ``instrument``, and ``instrument2`` for a second one.
+
+    Parameters
+    ----------
+    roles : sequence of str
+
+    Returns
+    -------
+    tuple of str
 
     Examples
     --------

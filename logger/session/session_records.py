@@ -49,7 +49,18 @@ T = TypeVar("T")
 
 @dataclass(frozen=True)
 class StreamHead:
-    """Everything about a further stream but its samples."""
+    """Everything about a further stream but its samples.
+
+    Attributes
+    ----------
+    role : {"hand", "instrument"}
+        What the sensor is worn on.
+    profile : SensorProfile
+    calibration : Calibration
+    clock : ClockRelation or None
+        None while nothing ties it to the hand's.
+    sensor : SensorIdentity
+    """
 
     role: Literal["hand", "instrument"]
     profile: SensorProfile

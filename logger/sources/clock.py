@@ -14,6 +14,7 @@ the line under the delays that lies closest to them is an edge of their lower co
 
 from __future__ import annotations
 
+import math
 import threading
 from collections import deque
 from collections.abc import Sequence
@@ -100,7 +101,7 @@ def relate_clocks(hand: ClockFit, other: ClockFit) -> ClockRelation:
     # Epochs are taken from each other first: as single numbers they keep a fifth of a microsecond.
     at_zero_s = hand.device0_s + (other.host0_s - hand.host0_s) / hand.rate - other.device0_s * rate
     unseen = [max(fit.residual_s, fit.delay_p50_s, LEAST_DELAY_S) for fit in (hand, other)]
-    return ClockRelation(at_zero_s, rate, float(np.hypot(*unseen)))
+    return ClockRelation(at_zero_s, rate, math.hypot(*unseen))
 
 
 class DeviceClock:

@@ -62,7 +62,7 @@ def due_after_s(session: Session, sensor: Session | Stream) -> FloatArray:
     own = _seconds(sensor.raw, sensor.profile)
     hand = _seconds(session.raw, session.profile)
     if not isinstance(sensor, Stream):
-        return own - own[0]
+        return np.asarray(own - own[0])
     if sensor.clock is not None:
         return np.asarray(sensor.clock.offset_s + sensor.clock.rate * own - hand[0])
     hosts = [np.flatnonzero(np.isfinite(raw.host_time_s)) for raw in (session.raw, sensor.raw)]

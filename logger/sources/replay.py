@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from analysis.model.errors import DeviceError
-from analysis.model.records import RawSamples
+from analysis.model.records import RawSamples, Session
 from logger.session.session_file import read_session
 from logger.sources.base import Sink, steady_time_s
 from logger.sources.clock import ClockSettings, DeviceClock
@@ -42,9 +42,9 @@ class ReplaySource:
     def __init__(self, path: Path, speed: float = 1.0, role: str = "hand", of: ReplaySource | None = None) -> None:
         self.name = f"replay of {path.name}" + ("" if role == "hand" else f", {role}")
         self.path = path
-        self.session = read_session(path) if of is None else of.session
+        self.session: Session = read_session(path) if of is None else of.session
         self._sensor = sensor_of(self.session, role)
-        self._start = SharedStart(speed) if of is None else of._start
+        self._start: SharedStart = SharedStart(speed) if of is None else of._start
         # A quicker replay is a quicker clock; what a real one may be off comes on top.
         self._clock = DeviceClock(ClockSettings(max_rate_error=abs(1.0 - 1.0 / self._start.speed) + 0.03))
         self._losses = Losses()

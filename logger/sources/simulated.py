@@ -116,7 +116,7 @@ class SimulatedSource(WireSource):
         super().__init__(name, self._sensor.profile, HAND_ID if hand else INSTRUMENT_ID)
         self._session = session
         self._repeat = repeat
-        self._start = SharedStart(speed) if of is None else of._start
+        self._start: SharedStart = SharedStart(speed) if of is None else of._start
 
     def companion(self) -> SimulatedSource | None:
         """The sensor on the instrument, to be sent together with this one; None where the session has none."""

@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 from analysis.model.errors import InputError
 from analysis.model.records import Instrument, Session
 from analysis.signal.timebase import fit_timebase
-from logger.exchange.import_csv import count_missing, import_csv
+from logger.exchange.import_csv import import_csv
+from logger.exchange.import_words import count_missing
 
 NAMES = ("time", "ax", "ay", "az", "gx", "gy", "gz")
 MAP = """

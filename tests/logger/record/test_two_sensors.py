@@ -1,4 +1,4 @@
-"""Two sensors in one recording: both in the file, clocks tied by the host's, either one lost while the other goes on."""
+"""Two sensors in one recording: both in the file, clocks tied by the host's, one lost while the other goes on."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ PROFILE = load_profile("frames")
 
 
 class PacedSource:
-    """Samples at a rate, on a clock of its own: ``zero_s`` ahead of the host's, quicker by ``ppm``, late by ``delay_s``."""
+    """Samples at a rate on a clock of its own, which begins at ``zero_s`` and is quicker by ``ppm``."""
 
     def __init__(self, rate_hz: float, zero_s: float, ppm: float, delay_s: float, seed: int = 0) -> None:
         self.hello = replace(HELLO, rate_hz=rate_hz, tick_hz=1_000_000, id=f"{seed:016x}", firmware="chip17 test 2.1")

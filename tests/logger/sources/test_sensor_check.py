@@ -145,3 +145,14 @@ def test_gravity_constant_of_the_scripts() -> None:
     raw: RawSamples = raw_of(counts_of(*resting(2.0)))
     accel, _ = check.to_si(raw, SENSOR)
     assert np.linalg.norm(accel.mean(axis=0)) == pytest.approx(G, rel=1e-3)
+
+
+def test_a_slow_sensor_serves_on_the_instrument_and_is_told_what_it_misses() -> None:
+    for rate_hz, verdict in ((400.0, "ok"), (60.0, "usable"), (15.0, "not usable")):
+        profile = SENSOR.__class__(**{**SENSOR.__dict__, "rate_hz": rate_hz})
+        raw = raw_of(counts_of(*resting(20.0)), rate_hz=rate_hz)
+        finding = check.check_rate(raw, profile, None, "instrument")[0]
+        assert finding.verdict == verdict
+        assert ("200 a second" in finding.advice) == (verdict != "ok")
+        still, _ = check.check_still(raw, profile, "instrument")
+        assert all(line.tilt_deg in (None, 0.0) for line in still)
