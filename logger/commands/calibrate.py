@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from analysis.model.records import Calibration, SensorProfile
     from analysis.signal.allan import NoiseTerms
     from analysis.signal.calibration import AccelerometerFit, StillMean
-    from logger.sources.collect import Collector
+    from logger.record.collect import Collector
     from logger.terminal.keys import Keys
 
 STILL_S = 10.0
@@ -63,7 +63,7 @@ def calibrate_command(
     changed.
     """
     from analysis.signal.calibration import normal_gravity_mps2
-    from logger.sources.collect import collecting
+    from logger.record.collect import collecting
     from logger.terminal.end_signals import ended_by_signals
     from logger.terminal.keys import open_keys
 
@@ -96,7 +96,7 @@ class _Desk:
         """Average a still; a stretch that moved is asked for again."""
         from analysis.model.errors import InputError
         from analysis.signal.calibration import still_mean
-        from logger.sources.collect import wait_for_key
+        from logger.record.collect import wait_for_key
         from logger.sources.sensor_check import to_si
 
         while True:
@@ -137,7 +137,7 @@ class _Desk:
         import numpy as np
 
         from analysis.signal.allan import NoiseTerms, fit_noise, oadev, octave_factors
-        from logger.sources.collect import wait_for_key
+        from logger.record.collect import wait_for_key
         from logger.sources.sensor_check import to_si
 
         say(f"Leave it lying for {seconds:.0f} s, best overnight. (press a key to start)", err=True)
@@ -206,7 +206,7 @@ def _show(still: StillMean, fit: AccelerometerFit | None, noise: NoiseTerms | No
 
 
 def _keep(sensor: SensorProfile, calibration: Calibration, details: dict[str, object], dry_run: bool) -> None:
-    from logger.sources.calibration_store import save_version
+    from logger.player.calibration_store import save_version
 
     if dry_run:
         click.echo(json.dumps(details))

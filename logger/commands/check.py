@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     import threading
 
     from analysis.model.records import RawSamples
-    from logger.sources.collect import Collector
+    from logger.record.collect import Collector
     from logger.sources.sensor_check import SensorFinding
     from logger.sources.stream import DeviceInfo
     from logger.terminal.keys import Keys
@@ -65,7 +65,7 @@ def check_command(
     tilt where that can be said. Exit code 1 if the sensor is not usable. A sensor for the instrument is judged by what
     it is to see there: with --role instrument.
     """
-    from logger.sources.collect import collecting
+    from logger.record.collect import collecting
     from logger.sources.sensor_check import worst
     from logger.terminal.end_signals import ended_by_signals
     from logger.terminal.keys import open_keys
@@ -97,7 +97,7 @@ class _Steps:
 
     def run(self, steps: Mapping[str, tuple[str, float]]) -> dict[str, RawSamples]:
         """Collect the stretch of each step."""
-        from logger.sources.collect import wait_for_key
+        from logger.record.collect import wait_for_key
         from logger.terminal.progress_bar import show_progress
 
         stretches = {}
@@ -122,6 +122,8 @@ def _find(collector: Collector, info: DeviceInfo, stretches: dict[str, RawSample
     everything = join_samples(list(stretches.values()))
     findings = check.check_rate(everything, sensor, fit, role)
     findings.append(check.check_losses(everything, collector.source.losses))
+    link = check.check_link(collector.source.arrivals)
+    findings += [] if link is None else [link]
     still, mean = check.check_still(stretches["still"], sensor, role)
     findings += still
     if mean is not None:

@@ -78,12 +78,12 @@ def live_command(
     """
     from analysis.model.cautions import SKIN, STOP
     from analysis.model.errors import OutputError
+    from logger.live.lsl_streams import tell_both
     from logger.live.pace import Pace
     from logger.live.sensor_link import LiveSession
     from logger.live.server import Pages, run_session
     from logger.live.session_run import SessionRun
     from logger.live.set_up import SetUp
-    from logger.live.stroke_offer import tell_both
     from logger.player.player_profile import load_players
     from logger.player.setup_file import read_setup
     from logger.practice.plan import read_plan

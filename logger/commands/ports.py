@@ -27,7 +27,7 @@ def ports_command(profile_name: str, with_ble: bool, scan_s: float) -> None:
     Nothing is opened or changed. Name what you find with --source in the other commands.
     """
     from logger.sources.device_profile import load_profile
-    from logger.sources.port_list import list_serial_ports
+    from logger.sources.serial import list_serial_ports
 
     profile = load_profile(profile_name)
     ports = list_serial_ports()

@@ -148,7 +148,7 @@ def only_port() -> str:
     DeviceError
         If there is none, or more than one.
     """
-    from logger.sources.port_list import list_serial_ports
+    from logger.sources.serial import list_serial_ports
 
     ports = [port for port in list_serial_ports() if port.likely]
     if not ports:

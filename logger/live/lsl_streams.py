@@ -19,15 +19,15 @@ from analysis.model.errors import InputError
 from analysis.model.records import Calibration, Event, RawSamples, SensorProfile
 from analysis.signal.si_units import counts_to_si
 from logger.files.missing_package import missing_package
+from logger.live.even_time import EvenTime
+from logger.live.protocol import ServerMessage, Stroke, Strokes
 from logger.sources.base import Source, steady_time_s
 from logger.sources.clock import DeviceClock
-from logger.sources.even_time import EvenTime
 from logger.sources.stream import DeviceInfo, Item
 
 if TYPE_CHECKING:
     from types import ModuleType
 
-    from logger.live.protocol import Stroke
     from logger.record.recorder import Edge
 
 SAMPLES, MARKS, STROKES = "strokeplane samples", "strokeplane marks", "strokeplane strokes"
@@ -194,3 +194,30 @@ def tightest(ours: Callable[[], float], theirs: Callable[[], float]) -> float:
         before, there, after = ours(), theirs(), ours()
         readings.append((after - before, there - 0.5 * (before + after)))
     return min(readings)[1]
+
+
+def tell_both(publish: Callable[[ServerMessage], None], streams: LslStreams) -> Callable[[ServerMessage], None]:
+    """Give a way to publish to the pages that also sends settled strokes to other programs.
+
+    Parameters
+    ----------
+    publish : callable
+        To the pages.
+    streams : LslStreams
+
+    Returns
+    -------
+    callable
+        Takes a message for the pages; a settled stroke is sent on once.
+    """
+    sent: set[tuple[int, int]] = set()
+
+    def tell(message: ServerMessage) -> None:
+        publish(message)
+        if isinstance(message, Strokes):
+            for stroke in message.strokes:
+                if not stroke.provisional and (message.block, stroke.id) not in sent:
+                    sent.add((message.block, stroke.id))
+                    streams.stroke(stroke, message.against_hand)
+
+    return tell

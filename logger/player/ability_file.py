@@ -13,8 +13,8 @@ from typing import Any
 from analysis.model.errors import InputError
 from logger.files.atomic_file import write_text_atomic
 from logger.files.toml_table import Table
+from logger.player.calibration_store import settings_folder
 from logger.practice.ability import Ability, Burst, Evening, PlayedPosture, PlayedSwitch
-from logger.sources.calibration_store import settings_folder
 
 SCHEMA = 1
 FILE_NAME = "evenings.json"

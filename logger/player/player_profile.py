@@ -20,8 +20,8 @@ from analysis.model.errors import InputError
 from analysis.model.records import Instrument, Player, Session, SessionResult
 from logger.files.atomic_file import write_text_atomic
 from logger.files.toml_table import Table
+from logger.player.calibration_store import settings_folder
 from logger.player.column_map import read_instrument, read_player
-from logger.sources.calibration_store import settings_folder
 
 SCHEMA = 1
 FILE_NAME = "players.toml"

@@ -7,10 +7,10 @@ from pathlib import Path
 
 from analysis.model.errors import InputError
 from logger.files.toml_table import Table
+from logger.player.calibration_store import find_calibration
 from logger.player.column_map import read_instrument, read_player
 from logger.player.player_profile import STRAP_KEY, PlayerProfile, load_active
 from logger.record.recorder import Setup
-from logger.sources.calibration_store import find_calibration
 
 
 def read_setup(path: Path | None) -> Setup:

@@ -4,29 +4,31 @@ from __future__ import annotations
 
 import asyncio
 import threading
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from bleak import BleakClient, BleakScanner
+from bleak.args.bluez import BlueZScannerArgs
 from bleak.backends.characteristic import BleakGATTCharacteristic
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData
-from bleak.exc import (
-    BleakBluetoothNotAvailableError,
-    BleakBluetoothNotAvailableReason,
-    BleakCharacteristicNotFoundError,
-    BleakDBusError,
-    BleakError,
-)
+from bleak.exc import BleakError
 
 from analysis.model.errors import DeviceError
-from logger.sources.base import Conversation, LinkLostError, LinkSettings, Sink
+from logger.sources.base import LinkSettings, Sink
 from logger.sources.clock import DeviceClock
+from logger.sources.conversation import Conversation, LinkLostError
 from logger.sources.device_profile import BleSettings, DeviceProfile
-from logger.sources.stream import DeviceInfo, Losses
+from logger.sources.radio_sentences import KEEPS_BREAKING, explain_radio_error, other_adapters
+from logger.sources.stream import Arrival, DeviceInfo, Losses
 
 SCAN_S = 8.0
 CONNECT_S = 15.0
 TICK_S = 0.1
+FIRST_TRIES = 3
+"""On many systems the first connection breaks while the next one holds."""
+LOOPS = 3
+"""From so many breaks without a sample between them, more is wrong than the distance."""
 RADIO_ERRORS = (BleakError, OSError, EOFError, TimeoutError)
 """What bleak raises when radio, daemon or device fails; EOFError where the system bus goes away under it."""
 
@@ -50,11 +52,16 @@ class BleSource:
         Beginning of the advertised name; empty: any device with the profile's name or service.
     profile : DeviceProfile
     settings : LinkSettings, optional
+    adapter : str
+        The computer's radio, as ``hci1``; empty takes the system's choice. On Linux only.
     """
 
-    def __init__(self, name: str, profile: DeviceProfile, settings: LinkSettings | None = None) -> None:
+    def __init__(
+        self, name: str, profile: DeviceProfile, settings: LinkSettings | None = None, adapter: str = ""
+    ) -> None:
         self.name = f"Bluetooth sensor {name or profile.ble.name}"
         self._wanted = name
+        self._adapter = adapter
         self._ble = profile.ble
         self._settings = settings or LinkSettings()
         self._talk = Conversation(self.name, profile, self._settings, self._write)
@@ -75,12 +82,17 @@ class BleSource:
         """Device time against host time."""
         return self._talk.reader.clock
 
+    @property
+    def arrivals(self) -> Sequence[Arrival]:
+        """See :class:`logger.sources.base.Source`."""
+        return self._talk.arrivals
+
     def start(self, sink: Sink) -> DeviceInfo:
         """See :class:`logger.sources.base.Source`."""
         self._talk.open(sink)
         self._thread.start()
         try:
-            return self._talk.wait(SCAN_S + CONNECT_S + self._settings.ready_s + 5.0)
+            return self._talk.wait(SCAN_S + FIRST_TRIES * (CONNECT_S + self._settings.ready_s) + 5.0)
         except DeviceError:
             self.stop()
             raise
@@ -104,24 +116,26 @@ class BleSource:
                     device = await self._find()
                 await self._talk_with(device)
             except DeviceError as error:
-                if not self._talk.ready:
-                    self._talk.fail(error)
+                failures = 0 if self._talk.ready and self._talk.flowed else failures + 1
+                reason = f"{error}; {KEEPS_BREAKING}" if failures >= LOOPS else str(error)
+                if not self._talk.ready and (failures >= FIRST_TRIES or not isinstance(error, LinkLostError)):
+                    self._talk.fail(DeviceError(reason))
                     return
-                self._talk.link_down(str(error))
-                failures = 0 if self._talk.flowed else failures + 1
+                self._talk.link_down(reason)
                 # Known devices connect faster without a scan; one that does not come back that way is looked for anew.
                 device = device if failures < 2 else None
                 await _pause(self._stopping, self._settings.backoff_s(failures))
 
     async def _find(self) -> BLEDevice:
-        found = await find_devices(self._ble, self._wanted, SCAN_S, first_only=True)
+        found = await find_devices(self._ble, self._wanted, SCAN_S, first_only=True, adapter=self._adapter)
         if not found:
             wanted = (
                 f"whose name starts with {self._wanted!r}" if self._wanted else "with the profile's name or service"
             )
             raise DeviceError(
                 f"no Bluetooth sensor {wanted} was heard within {SCAN_S:g} s",
-                next_step="switch it on, bring it near, and make sure that no phone is connected to it",
+                next_step="switch it on, bring it near, and make sure that no phone is connected to it"
+                + other_adapters(),
             )
         return found[0].device
 
@@ -133,7 +147,8 @@ class BleSource:
         self._outgoing.clear()
         try:
             await client.connect()
-            await client.start_notify(self._ble.notify, self._receive)
+            # AcquireNotify fails with many devices, and not every release of bleak leaves it alone.
+            await client.start_notify(self._ble.notify, self._receive, bluez={"use_start_notify": True})
             self._talk.link_up()
             while not self._stopping.is_set():
                 await self._send(client)
@@ -163,10 +178,13 @@ class BleSource:
         if self._ble.write is None:
             self._outgoing.clear()
         while self._outgoing and self._ble.write is not None:
-            await client.write_gatt_char(self._ble.write, self._outgoing.pop(0), response=False)
+            # Whether it is answered, the characteristic says.
+            await client.write_gatt_char(self._ble.write, self._outgoing.pop(0))
 
 
-async def find_devices(ble: BleSettings, name: str, scan_s: float, first_only: bool = False) -> list[FoundDevice]:
+async def find_devices(
+    ble: BleSettings, name: str, scan_s: float, first_only: bool = False, adapter: str = ""
+) -> list[FoundDevice]:
     """Listen for sensors by name or service.
 
     Parameters
@@ -179,6 +197,8 @@ async def find_devices(ble: BleSettings, name: str, scan_s: float, first_only: b
         How long to listen.
     first_only : bool
         Whether to stop at the first sensor.
+    adapter : str
+        The computer's radio, as ``hci1``; empty: the system's choice.
 
     Returns
     -------
@@ -203,32 +223,12 @@ async def find_devices(ble: BleSettings, name: str, scan_s: float, first_only: b
                 enough.set()
 
     try:
-        async with BleakScanner(detection_callback=heard):
+        chosen: BlueZScannerArgs = {"adapter": adapter} if adapter else {}
+        async with BleakScanner(detection_callback=heard, bluez=chosen):
             await _pause(enough, scan_s)
     except RADIO_ERRORS as error:
         raise DeviceError(explain_radio_error("Bluetooth", error)) from error
     return sorted(found.values(), key=lambda device: -device.rssi_dbm)
-
-
-def explain_radio_error(name: str, error: Exception) -> str:
-    """Say in one sentence why Bluetooth failed and what to do."""
-    if isinstance(error, BleakBluetoothNotAvailableError):
-        reason = error.reason
-        if reason is BleakBluetoothNotAvailableReason.POWERED_OFF:
-            return "Bluetooth is switched off; switch it on in the system's settings"
-        if reason.name.startswith("DENIED"):
-            return "this program may not use Bluetooth; allow it in the system's privacy settings"
-        return "this computer has no usable Bluetooth LE radio; plug in an adapter, or use the sensor's cable"
-    text = str(error)
-    if isinstance(error, BleakDBusError) and "NotReady" in text:
-        return "Bluetooth is switched off; switch it on in the system's settings"
-    if isinstance(error, BleakDBusError) and ("ServiceUnknown" in text or "NameHasNoOwner" in text):
-        return "the Bluetooth service does not run; start it (sudo systemctl start bluetooth)"
-    if isinstance(error, FileNotFoundError):
-        return "this computer has no system message bus, so no Bluetooth; use the sensor's cable"
-    if isinstance(error, BleakCharacteristicNotFoundError):
-        return f"{name} has no UART service as the profile names it; check the profile's [ble] section"
-    return f"the Bluetooth link to {name} failed ({text or type(error).__name__}); bring the sensor near, and try again"
 
 
 async def _disconnect(client: BleakClient) -> None:

@@ -96,6 +96,15 @@ class FrameReader:
         self._flush(frames, items)
         return items
 
+    def not_understood(self, name: str, count: int) -> str:
+        """Say why no sample came of so many bytes."""
+        if self.frames:
+            return f"{name} speaks the wire protocol but sends no samples; reset the sensor and try again"
+        return (
+            f"{count} bytes came from {name}, but nothing of the wire protocol; if the sensor prints lines of text or "
+            "sends packets of its own, name its profile with --profile"
+        )
+
     def _refuse(self, payload: bytes) -> None:
         version = newer_version(payload)
         if version is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 from analysis.model.errors import DeviceError
@@ -10,8 +11,9 @@ from logger.sources.device_profile import DeviceProfile
 
 __all__ = ["LinkSettings", "Sink", "Source", "open_instrument", "open_source"]
 
+RADIO = re.compile(r"ble(:(?P<name>.*?))?(@(?P<adapter>hci\d+))?")
 SOURCE_HELP = (
-    "A serial port (/dev/ttyACM0, COM3), 'ble' or 'ble:NAME', socket://HOST:PORT, "
+    "A serial port (/dev/ttyACM0, COM3), 'ble' or 'ble:NAME' (on Linux also 'ble:NAME@hci1'), socket://HOST:PORT, "
     "'replay:SESSION.mcap', or 'simulated' (simulated:SEED)."
 )
 
@@ -45,10 +47,11 @@ def open_source(text: str, profile: DeviceProfile, settings: LinkSettings | None
     """
     kind, _, rest = text.partition(":")
     # Each kind brings its own libraries; only the one in use is loaded.
-    if kind == "ble":
+    radio = RADIO.fullmatch(text)
+    if radio:
         from logger.sources.ble import BleSource
 
-        return BleSource(rest, profile, settings)
+        return BleSource(radio["name"] or "", profile, settings, radio["adapter"] or "")
     if kind == "replay":
         from logger.sources.replay import ReplaySource
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from logger.sources.base import Sink, steady_time_s
 from logger.sources.clock import ClockSettings, DeviceClock
 from logger.sources.device_profile import load_profile
 from logger.sources.played_session import SharedStart, due_after_s, has_instrument, sensor_of
-from logger.sources.stream import DeviceInfo, LinkChange, Losses
+from logger.sources.stream import Arrival, DeviceInfo, LinkChange, Losses
 
 BATCH_S = 0.025
 
@@ -62,6 +63,11 @@ class ReplaySource:
     def clock(self) -> DeviceClock:
         """Device time against host time."""
         return self._clock
+
+    @property
+    def arrivals(self) -> Sequence[Arrival]:
+        """See :class:`logger.sources.base.Source`."""
+        return ()
 
     def start(self, sink: Sink) -> DeviceInfo:
         """See :class:`logger.sources.base.Source`."""

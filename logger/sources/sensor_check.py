@@ -22,10 +22,14 @@ from analysis.signal.calibration import StillMean, face_up, still_mean
 from analysis.signal.timebase import fit_timebase
 from logger.sources.clock import ClockFit
 from logger.sources.messages import Battery
-from logger.sources.stream import Losses
+from logger.sources.stream import Arrival, Losses
 
 Verdict = Literal["ok", "usable", "not usable"]
 ORDER: tuple[Verdict, ...] = ("ok", "usable", "not usable")
+FEWEST_ARRIVALS = 20
+SMALL_PIECE = 20
+"""Bytes of a notification with the smallest MTU, 23 (Bluetooth Core Specification, Vol 3, Part F, 3.2.8)."""
+SAME_TURN_S, SLOW_TURN_S, SLOWEST_TURN_S = 0.003, 0.06, 0.25
 SPAN_MM = 15.0
 CYCLE_HZ = 4.0
 FLICK_RADPS = 3.0
@@ -181,6 +185,47 @@ def check_losses(raw: RawSamples, losses: Losses) -> SensorFinding:
         return SensorFinding("losses", found, "ok")
     advice = "bring the sensor nearer, use the cable, or lower the rate"
     return SensorFinding("losses", f"{found} ({share:.1%})", "usable" if share <= 0.02 else "not usable", advice)
+
+
+def check_link(arrivals: Sequence[Arrival]) -> SensorFinding | None:
+    """What a radio link really carries: how much, in what pieces, how often it hands over.
+
+    Parameters
+    ----------
+    arrivals : sequence of Arrival
+        As they came; empty for a cable.
+
+    Returns
+    -------
+    SensorFinding or None
+        None where there is no radio, or too little came.
+    """
+    if len(arrivals) < FEWEST_ARRIVALS:
+        return None
+    times = np.array([arrival.host_s for arrival in arrivals])
+    sizes = np.array([arrival.size for arrival in arrivals])
+    # Pieces that come together are of one turn of the radio.
+    gaps = np.diff(times)
+    turns = gaps[gaps > SAME_TURN_S]
+    usual, longest = np.percentile(turns, [50.0, 99.0]) if len(turns) else (0.0, 0.0)
+    each = int(np.percentile(sizes, 99.0))
+    per_s = float(sizes.sum() / max(times[-1] - times[0], 1e-3))
+    found = (
+        f"{per_s / 1000:.1f} kB a second, up to {each} bytes at a time, handed over every {usual * 1e3:.0f} ms, at "
+        f"most {longest * 1e3:.0f} ms"
+    )
+    advice = []
+    if each <= SMALL_PIECE:
+        advice.append(
+            f"the link carries {SMALL_PIECE} bytes at a time (its MTU was never raised): let the sensor's program ask "
+            "for 185 or more, or lower the rate"
+        )
+    if usual > SLOW_TURN_S or longest > SLOWEST_TURN_S:
+        advice.append(
+            "the radio's turns are far apart: bring the sensor near, switch off Bluetooth headphones, let the sensor's "
+            "program ask for an interval of 7.5 to 15 ms"
+        )
+    return SensorFinding("radio link", found, "usable" if advice else "ok", "; ".join(advice))
 
 
 def check_still(

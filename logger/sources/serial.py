@@ -1,4 +1,4 @@
-"""A sensor on a serial port, or on anything that pyserial opens by URL."""
+"""A sensor on a serial port, or on anything that pyserial opens by URL; which ports there are."""
 
 from __future__ import annotations
 
@@ -6,16 +6,20 @@ import errno
 import os
 import sys
 import threading
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import serial
+from serial.tools import list_ports
 
 from analysis.model.errors import DeviceError
-from logger.sources.base import Conversation, LinkLostError, LinkSettings, Sink
+from logger.sources.base import LinkSettings, Sink
 from logger.sources.clock import DeviceClock
+from logger.sources.conversation import Conversation, LinkLostError
 from logger.sources.device_profile import DeviceProfile
-from logger.sources.stream import DeviceInfo, Losses
+from logger.sources.stream import Arrival, DeviceInfo, Losses
 
 READ_TIMEOUT_S = 0.05
 SOCKET_TIMEOUT_S = 0.002
@@ -37,6 +41,11 @@ class SerialSource:
     """
 
     def __init__(self, port: str, profile: DeviceProfile, settings: LinkSettings | None = None) -> None:
+        if profile.packet is not None and not profile.packet.start:
+            raise DeviceError(
+                f"the profile {profile.name} does not say where a packet begins, and a cable does not tell either",
+                next_step="give [packet] start, or use Bluetooth",
+            )
         self.name = port
         self._profile = profile
         self._settings = settings or LinkSettings()
@@ -55,6 +64,11 @@ class SerialSource:
     def clock(self) -> DeviceClock:
         """Device time against host time."""
         return self._talk.reader.clock
+
+    @property
+    def arrivals(self) -> Sequence[Arrival]:
+        """See :class:`logger.sources.base.Source`."""
+        return ()
 
     def start(self, sink: Sink) -> DeviceInfo:
         """See :class:`logger.sources.base.Source`."""
@@ -166,3 +180,39 @@ def _how_to_be_permitted(name: str) -> str:
         group = "dialout"
     user = os.environ.get("USER", "$USER")
     return f"join the group {group} (sudo usermod -aG {group} {user}), then log out and in again"
+
+
+@dataclass(frozen=True)
+class SerialPort:
+    """One port.
+
+    ``likely``: plugged in by USB. Ports on the main board are listed by systems even where nothing is attached.
+    ``remark``: why it cannot be opened, empty where it can.
+    """
+
+    name: str
+    description: str
+    likely: bool
+    remark: str = ""
+
+
+def list_serial_ports() -> list[SerialPort]:
+    """Return the ports, likely ones first; none of them is opened.
+
+    Returns
+    -------
+    list of SerialPort
+    """
+    ports = []
+    for entry in list_ports.comports():
+        usb = entry.vid is not None
+        text = entry.description if entry.description and entry.description != "n/a" else "on the main board"
+        ports.append(SerialPort(entry.device, text, usb, _remark(entry.device)))
+    return sorted(ports, key=lambda port: (not port.likely, port.name))
+
+
+def _remark(name: str) -> str:
+    """Say why a device file may not be opened, where that can be seen without opening it."""
+    if not Path(name).exists() or os.access(name, os.R_OK | os.W_OK):
+        return ""
+    return explain_open_error(name, PermissionError(errno.EACCES, "Permission denied"))

@@ -6,7 +6,7 @@ import itertools
 import math
 import threading
 from abc import ABC, abstractmethod
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -20,7 +20,7 @@ from logger.sources.frame_reader import FrameReader
 from logger.sources.messages import Hello, SampleFrame
 from logger.sources.packets import MAX_SAMPLES, encode
 from logger.sources.played_session import SharedStart, due_after_s, has_instrument, sensor_of
-from logger.sources.stream import DeviceInfo, LinkChange, Losses
+from logger.sources.stream import Arrival, DeviceInfo, LinkChange, Losses
 
 FRAME_S = 0.025
 HAND_ID, INSTRUMENT_ID = "5157000000000001", "5157000000000002"
@@ -58,6 +58,11 @@ class WireSource(ABC):
     def clock(self) -> DeviceClock:
         """Device time against host time."""
         return self._reader.clock
+
+    @property
+    def arrivals(self) -> Sequence[Arrival]:
+        """See :class:`logger.sources.base.Source`."""
+        return ()
 
     def start(self, sink: Sink) -> DeviceInfo:
         """See :class:`logger.sources.base.Source`."""

@@ -58,6 +58,22 @@ class DeviceInfo:
         return SensorIdentity(self.hello.id, controller, rest)
 
 
+@dataclass(frozen=True)
+class Arrival:
+    """One piece that a radio handed over.
+
+    Attributes
+    ----------
+    host_s : float
+        The computer's time.
+    size : int
+        Bytes.
+    """
+
+    host_s: float
+    size: int
+
+
 Item: TypeAlias = RawSamples | LinkChange | DeviceInfo | Battery | Status | Answer
 
 

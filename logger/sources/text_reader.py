@@ -14,11 +14,13 @@ from analysis.model.errors import DeviceError
 from analysis.model.records import RawSamples
 from logger.sources.clock import DeviceClock
 from logger.sources.device_profile import ACCEL_COLUMNS, GYRO_COLUMNS, Axis, DeviceProfile
+from logger.sources.sample_places import Counter, Placed, SamplePlaces
 from logger.sources.stream import DeviceInfo, Item, Losses
 
 MAX_LINE_BYTES = 512
 _NUMBER = re.compile(r"[+-]?(\d{1,20}(\.\d{0,20})?|\.\d{1,20})(e[+-]?\d{1,2})?", re.ASCII | re.IGNORECASE)
 _INT32_MAX = 2**31 - 1
+ONE = np.zeros(1, np.int64)
 
 
 class TextReader:
@@ -38,7 +40,6 @@ class TextReader:
                 next_step="choose one with format = 'text'",
             )
         self.losses = Losses()
-        self.clock = DeviceClock()
         self.info = DeviceInfo(profile)
         self._profile = profile
         self._layout = layout
@@ -48,17 +49,17 @@ class TextReader:
         self._partial = b""
         self._whole = False  # Whether the line being collected is known to be whole from its first byte on.
         self._announced = False
-        self._link_lost = False
-        self._unread_before = 0
-        self._last_number = -1
-        self._last_tick = -1
-        self._last_raw_tick: int | None = None
-        self._last_raw_number: int | None = None
-        self._last_host_s = 0.0
+        counter = Counter(layout.counter_bits) if "n" in self._columns else None
+        self._places = SamplePlaces(profile.sensor, self.losses, counter, "t" in self._columns)
+
+    @property
+    def clock(self) -> DeviceClock:
+        """Device time against host time."""
+        return self._places.clock
 
     def link_lost(self) -> None:
         """Note that the link went away."""
-        self._link_lost = True
+        self._places.link_lost()
         self._whole = False
         self._partial = b""
 
@@ -67,7 +68,7 @@ class TextReader:
         items: list[Item] = [] if self._announced else [self.info]
         self._announced = True
         *lines, rest = data.replace(b"\r", b"\n").split(b"\n")
-        rows: list[tuple[int, int, list[int]]] = []
+        rows: list[tuple[Placed, list[int]]] = []
         for piece in lines:
             line, self._partial = self._partial + piece, b""
             whole, self._whole = self._whole, True
@@ -81,30 +82,43 @@ class TextReader:
             self._partial, self._whole = b"", False
             self.losses.unread += 1
         if rows:
-            ticks = np.array([r[0] for r in rows], np.int64)
-            numbers = np.array([r[1] for r in rows], np.int64)
-            counts = np.array([r[2] for r in rows], np.int32)
+            ticks = np.concatenate([placed.ticks for placed, _ in rows])
+            numbers = np.concatenate([placed.numbers for placed, _ in rows])
+            counts = np.array([counts for _, counts in rows], np.int32)
             items.append(RawSamples(ticks, numbers, np.full(len(rows), host_s), counts))
-            self.clock.observe(float(ticks[-1]) / self._profile.sensor.tick_hz, host_s)
         return items
 
-    def _read(self, line: bytes, host_s: float) -> tuple[int, int, list[int]] | None:
-        """Return tick, number and counts of one line, or None (counted) if it is not a sample."""
+    def not_understood(self, name: str, count: int) -> str:
+        """Say why nothing came of so many bytes."""
+        return (
+            f"{count} bytes came from {name}, but no line as the profile describes it; check the profile's columns, "
+            "separator and baud rate"
+        )
+
+    def _read(self, line: bytes, host_s: float) -> tuple[Placed, list[int]] | None:
+        """Return place and counts of one line, or None (counted) if it is not a sample."""
         values = self._split(line)
         counts = None if values is None else self._counts(values)
         if values is None or counts is None:
             self.losses.unread += 1
             return None
-        number = self._number(values, host_s)
-        tick = None if number is None else self._tick(values, host_s)
-        if number is None or tick is None:
+        number = self._whole_number(values, "n", 1 << self._layout.counter_bits, 0)
+        tick = self._whole_number(values, "t", 1 << self._profile.sensor.tick_bits, self._profile.time_decimals)
+        if any(name in self._columns and value is None for name, value in (("n", number), ("t", tick))):
+            self.losses.unread += 1
             return None
-        if self._last_number >= 0:
-            self._count_missing(number - self._last_number - 1)
-        self._last_number, self._last_tick, self._last_host_s = number, tick, host_s
-        self._link_lost = False
-        self._unread_before = self.losses.unread
-        return tick, number, counts
+        placed = self._places.place(number, tick, host_s, ONE)
+        return None if placed is None else (placed, counts)
+
+    def _whole_number(self, cells: list[str], name: str, wrap: int, decimals: int) -> int | None:
+        """Return what a counter or clock shows; None where there is none, or where it cannot be."""
+        if name not in self._columns:
+            return None
+        value = float(cells[self._columns[name]])
+        if name == "n" and value != int(value):
+            return None
+        scaled = value * 10.0**decimals
+        return round(scaled) if 0.0 <= scaled < wrap else None
 
     def _split(self, line: bytes) -> list[str] | None:
         try:
@@ -123,72 +137,6 @@ class TextReader:
                 return None
             counts.append(round(value))
         return counts
-
-    def _number(self, cells: list[str], host_s: float) -> int | None:
-        """Return the sample's number; None (counted) for one that came before or is no number."""
-        if "n" not in self._columns:
-            return self._last_number + 1
-        value, wrap = float(cells[self._columns["n"]]), 1 << self._layout.counter_bits
-        if value != int(value) or not 0 <= value < wrap:
-            self.losses.unread += 1
-            return None
-        last_raw, raw = self._last_raw_number, int(value)
-        if last_raw is None:
-            self._last_raw_number = raw
-            return raw
-        step, rate_hz = (raw - last_raw) % wrap, self._profile.sensor.rate_hz
-        if step == 0 or wrap - step <= min(wrap // 4, 2.0 * rate_hz):
-            self.losses.repeated += 1
-            return None
-        self._last_raw_number = raw
-        elapsed = (host_s - self._last_host_s) * rate_hz
-        if raw < last_raw and step > wrap // 2:  # Far back: the device counts from its start again.
-            return self._last_number + max(1, round(elapsed))
-        if elapsed > wrap // 2:
-            step += max(0, round((elapsed - step) / wrap)) * wrap
-        return self._last_number + step
-
-    def _tick(self, cells: list[str], host_s: float) -> int | None:
-        """Return the unwrapped tick; None (counted) where the time stands still or the cell is no tick."""
-        sensor = self._profile.sensor
-        if "t" not in self._columns:
-            return max(self._last_tick + 1, round(host_s * sensor.tick_hz))
-        raw = float(cells[self._columns["t"]]) * 10.0**self._layout.time_decimals
-        wrap = 1 << sensor.tick_bits
-        if not 0.0 <= raw < wrap:
-            self.losses.unread += 1
-            return None
-        raw_tick, last_raw = round(raw), self._last_raw_tick
-        if raw_tick == last_raw:
-            self.losses.repeated += 1
-            return None
-        self._last_raw_tick = raw_tick
-        if last_raw is None:
-            return raw_tick
-        return self._last_tick + self._step(raw_tick, last_raw, host_s - self._last_host_s)
-
-    def _step(self, raw_tick: int, last_raw: int, elapsed_s: float) -> int:
-        """Return how far the device's clock went, by its wrapped reading and the time that passed on the host's."""
-        sensor = self._profile.sensor
-        wrap = 1 << sensor.tick_bits
-        step = (raw_tick - last_raw) % wrap
-        if elapsed_s > 0.25:
-            step += max(0, round((elapsed_s * sensor.tick_hz - step) / wrap)) * wrap
-        if abs(step / sensor.tick_hz - elapsed_s) > 1.0 + 0.05 * elapsed_s:
-            self.losses.restarts += 1
-            self.clock.restart()
-            return max(1, round(elapsed_s * sensor.tick_hz))
-        return step
-
-    def _count_missing(self, missing: int) -> None:
-        if missing <= 0:
-            return
-        if self._link_lost:
-            self.losses.link += missing
-        elif self.losses.unread > self._unread_before:
-            self.losses.damaged += missing
-        else:
-            self.losses.device += missing
 
 
 def _fits(value: float, axis: Axis) -> bool:

@@ -43,6 +43,7 @@ LONGER = {
     "logger/record/recorder.py": "one thread's queue, losses and file, which hold only together",
     "logger/session/session_file.py": "writer and reader of one file, each the other's check",
     "logger/sliding/estimator.py": "the batch's stages on a window, in their order",
+    "logger/sources/device_profile.py": "a profile's records with the checks of every key",
     "logger/sources/packets.py": "every message of the wire protocol, both ways",
     "logger/sources/sensor_check.py": "one check after another, each a line of the same list",
 }

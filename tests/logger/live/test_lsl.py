@@ -20,14 +20,13 @@ import pytest
 from analysis.model.errors import InputError
 from analysis.model.records import Calibration, Event
 from analysis.signal.si_units import counts_to_si
-from logger.live.lsl_streams import MARKS, SAMPLES, STROKES, LslStreams
+from logger.live.even_time import EvenTime
+from logger.live.lsl_streams import MARKS, SAMPLES, STROKES, LslStreams, tell_both
 from logger.live.protocol import ServerMessage, Stroke, Strokes
 from logger.live.sensor_link import LiveSession
-from logger.live.stroke_offer import tell_both
 from logger.session.session_file import read_session
 from logger.sources.base import Source, steady_time_s
 from logger.sources.clock import DeviceClock
-from logger.sources.even_time import EvenTime
 from logger.sources.simulated import SimulatedSource
 from logger.sources.stream import DeviceInfo, Item
 from tests.house.test_house import ROOT

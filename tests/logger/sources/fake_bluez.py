@@ -12,17 +12,17 @@ import subprocess
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 from dbus_fast import BusType, PropertyAccess
 from dbus_fast.aio import MessageBus
 from dbus_fast.errors import DBusError
 from dbus_fast.service import ServiceInterface, dbus_method, dbus_property
 
-from logger.sources.device_profile import UART_NOTIFY, UART_SERVICE, UART_WRITE
-from tests.logger.sources.board import Board
+from logger.sources.device_profile import UART_NOTIFY, UART_SERVICE, UART_WRITE, BleSettings
 
 READ = PropertyAccess.READ
-ADAPTER = "/org/bluez/hci0"
+ADAPTER, FAR_ADAPTER = "/org/bluez/hci0", "/org/bluez/hci1"
 DEVICE = f"{ADAPTER}/dev_C0_FF_EE_00_00_01"
 SERVICE = f"{DEVICE}/service0010"
 WRITE = f"{SERVICE}/char0011"
@@ -32,15 +32,15 @@ BUS_CONFIG = """<!DOCTYPE busconfig PUBLIC "-//freedesktop//DTD D-Bus Bus Config
  "http://www.freedesktop.org/standards/dbus/1.0/busconfig.dtd">
 <busconfig><type>custom</type><listen>unix:path={path}</listen><auth>EXTERNAL</auth>
 <policy context="default"><allow send_destination="*" eavesdrop="true"/><allow eavesdrop="true"/><allow own="*"/>
-</policy></busconfig>
+{rules}</policy></busconfig>
 """
 
 
 @contextlib.contextmanager
-def private_bus(folder: Path, daemon: str) -> Iterator[str]:
-    """Run a message bus of one's own; yields its address."""
+def private_bus(folder: Path, daemon: str, rules: str = "") -> Iterator[str]:
+    """Run a message bus of one's own, with further rules of its policy; yields its address."""
     socket, config = folder / "bus", folder / "bus.conf"
-    config.write_text(BUS_CONFIG.format(path=socket))
+    config.write_text(BUS_CONFIG.format(path=socket, rules=rules))
     process = subprocess.Popen(
         [daemon, f"--config-file={config}", "--nofork", "--print-address"], stdout=subprocess.PIPE, text=True
     )
@@ -54,14 +54,15 @@ def private_bus(folder: Path, daemon: str) -> Iterator[str]:
 
 
 class Adapter(ServiceInterface):
-    def __init__(self, daemon: "FakeBluez") -> None:
+    def __init__(self, daemon: "FakeBluez", near: bool = True) -> None:
         super().__init__("org.bluez.Adapter1")
         self.daemon = daemon
+        self.near = near
         self.powered = True
 
     @dbus_property(access=READ)
     def Address(self) -> "s":
-        return "00:00:00:00:00:01"
+        return "00:00:00:00:00:01" if self.near else "00:00:00:00:00:02"
 
     @dbus_property(access=READ)
     def Powered(self) -> "b":
@@ -83,7 +84,7 @@ class Adapter(ServiceInterface):
     def StartDiscovery(self):
         if not self.powered:
             raise DBusError("org.bluez.Error.NotReady", "Resource Not Ready")
-        self.daemon.scanning = True
+        self.daemon.scanning = self.daemon.scanning or self.near
 
     @dbus_method()
     def StopDiscovery(self):
@@ -161,7 +162,13 @@ class Device(ServiceInterface):
     def Connect(self):
         if not self.daemon.in_range:
             raise DBusError("org.bluez.Error.Failed", "le-connection-abort-by-remote")
+        if self.daemon.connections_refused > 0:
+            self.daemon.connections_refused -= 1
+            raise DBusError("org.bluez.Error.Failed", "le-connection-abort-by-remote")
         self.set_connected(True)
+        self.daemon.connections += 1
+        if self.daemon.holds_s is not None:
+            asyncio.get_running_loop().call_later(self.daemon.holds_s, self.set_connected, False)
 
     @dbus_method()
     def Disconnect(self):
@@ -172,6 +179,7 @@ class Device(ServiceInterface):
             self.daemon.board.link(connected)
         self.connected = connected
         self.daemon.notifying = self.daemon.notifying and connected
+        self.daemon.skipped = 0
         self.emit_properties_changed({"Connected": connected, "ServicesResolved": connected})
 
 
@@ -225,6 +233,14 @@ class Characteristic(ServiceInterface):
     def Value(self) -> "ay":
         return self.value
 
+    @dbus_property(access=READ)
+    def NotifyAcquired(self) -> "b":
+        return False
+
+    @dbus_method()
+    def AcquireNotify(self, options: "a{sv}") -> "hq":
+        raise DBusError("org.bluez.Error.NotSupported", "this device's notifications cannot be acquired")
+
     @dbus_method()
     def StartNotify(self):
         self.daemon.notifying = True
@@ -235,6 +251,9 @@ class Characteristic(ServiceInterface):
 
     @dbus_method()
     def WriteValue(self, value: "ay", options: "a{sv}"):
+        kind = options["type"].value if "type" in options else "request"
+        if ("write" if kind == "request" else "write-without-response") not in self.flags:
+            raise DBusError("org.bluez.Error.NotSupported", f"no {kind}")
         self.daemon.outgoing += self.daemon.board.take(bytes(value))
 
     def notify(self, value: bytes) -> None:
@@ -250,15 +269,38 @@ class FakeBluez:
     address : str
         Of the message bus.
     board : Board
-        The sensor.
+        The sensor; anything with its calls.
     mtu : int
         Longest notification; frames are cut to it.
+    burst_s : float
+        Between two of the radio's turns.
+    ble : BleSettings, optional
+        The sensor's name and characteristics.
+
+    Attributes
+    ----------
+    skips : int
+        Notifications that get lost at the beginning of each connection.
+    connections_refused : int
+        So many more connections fail.
+    holds_s : float or None
+        After which a connection breaks.
+    write_flags : list of str
+        How the sensor may be written to.
+    far : Adapter
+        A second adapter, which hears nothing; switched off unless ``far.powered``.
     """
 
-    def __init__(self, address: str, board: Board, mtu: int = 244, burst_s: float = 0.015) -> None:
+    def __init__(
+        self, address: str, board: Any, mtu: int = 244, burst_s: float = 0.015, ble: BleSettings | None = None
+    ) -> None:
         self.board = board
-        self.name = "strokeplane test"
-        self.service_uuid = UART_SERVICE
+        self.ble = ble or BleSettings("strokeplane test", UART_SERVICE, UART_NOTIFY, UART_WRITE)
+        self.name = self.ble.name
+        self.service_uuid = self.ble.service
+        self.skips = self.skipped = self.connections = self.connections_refused = 0
+        self.holds_s: float | None = None
+        self.write_flags = ["write", "write-without-response"]
         self.in_range = True
         self.scanning = False
         self.notifying = False
@@ -294,11 +336,15 @@ class FakeBluez:
     async def _run(self) -> None:
         bus = await MessageBus(bus_address=self._address, bus_type=BusType.SYSTEM).connect()
         self.adapter, self.device = Adapter(self), Device(self)
-        self._notify = Characteristic(self, UART_NOTIFY, ["notify"])
+        self.far = Adapter(self, near=False)
+        self.far.powered = False
+        self._notify = Characteristic(self, self.ble.notify, ["notify"])
         bus.export(ADAPTER, self.adapter)
+        bus.export(FAR_ADAPTER, self.far)
         bus.export(DEVICE, self.device)
-        bus.export(SERVICE, Service(UART_SERVICE))
-        bus.export(WRITE, Characteristic(self, UART_WRITE, ["write", "write-without-response"]))
+        bus.export(SERVICE, Service(self.ble.service))
+        if self.ble.write is not None:
+            bus.export(WRITE, Characteristic(self, self.ble.write, self.write_flags))
         bus.export(NOTIFY, self._notify)
         await bus.request_name("org.bluez")
         self._ready.set()
@@ -309,7 +355,9 @@ class FakeBluez:
             data = self.outgoing + self.board.due(sending=self.notifying)
             self.outgoing = b""
             for at in range(0, len(data) if self.notifying else 0, self._mtu):
-                self._notify.notify(data[at : at + self._mtu])
+                self.skipped += 1
+                if self.skipped > self.skips:
+                    self._notify.notify(data[at : at + self._mtu])
             await asyncio.sleep(self._burst_s)
         bus.disconnect()
         await bus.wait_for_disconnect()

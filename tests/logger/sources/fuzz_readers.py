@@ -1,8 +1,8 @@
 """Coverage-guided fuzzing of everything that reads a sensor's bytes; ``make fuzz`` runs it on the kept corpus.
 
 The first byte of an input says what the rest is: a raw stream; payloads that get a right checksum, so that the parsers
-behind it are reached; lines of text; or commands to a device. Whatever it is, nothing but a known error may be raised,
-memory stays bounded, and samples keep their order.
+behind it are reached; lines of text; commands to a device; packets as profiles describe them; or a profile itself.
+Whatever it is, nothing but a known error may be raised, memory stays bounded, and samples keep their order.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import numpy as np
 
 ROOT = Path(__file__).resolve().parents[3]
 CORPUS = Path(__file__).parent / "fuzz_corpus"
+PACKETS, PROFILE = b"\xb0", b"\xb1"
 
 
 def wrap(payload: bytes) -> bytes:
@@ -92,10 +93,50 @@ def check_text(data: bytes) -> None:
             assert len(reader._partial) <= MAX_LINE_BYTES
 
 
+def check_packets(data: bytes) -> None:
+    """Read packets by the three worked profiles."""
+    from analysis.model.records import RawSamples
+    from logger.sources.binary_reader import BinaryReader
+    from tests.logger.sources.packet_devices import DEVICES, profile
+
+    for name in DEVICES:
+        described = profile(name)
+        assert described.packet is not None
+        reader, last = BinaryReader(described), (-1, -1)
+        for place, piece in enumerate((data[:50], data[50:51], data[51:])):
+            for item in reader.feed(piece, place * 0.1):
+                if isinstance(item, RawSamples):
+                    assert item.sequence[0] > last[0]
+                    assert item.ticks[0] > last[1]
+                    assert (np.diff(item.sequence) > 0).all()
+                    assert (np.diff(item.ticks) > 0).all()
+                    last = (int(item.sequence[-1]), int(item.ticks[-1]))
+            assert len(reader._buffer) < described.packet.size + 8
+
+
+def check_profile(data: bytes) -> None:
+    """Read a profile; one that is taken must do with any bytes."""
+    from analysis.model.errors import DeviceError
+    from logger.sources.conversation import READERS
+    from logger.sources.device_profile import parse_profile
+
+    try:
+        described = parse_profile(data.decode("utf-8", "replace"), "fuzz.toml")
+    except DeviceError:
+        return
+    READERS[described.format](described).feed(data, 0.0)
+
+
 def check_one(data: bytes) -> None:
     """Run one input."""
     from logger.sources.packets import FrameDecoder, parse_command
 
+    if data[:1] == PACKETS:
+        check_packets(data[1:])
+        return
+    if data[:1] == PROFILE:
+        check_profile(data[1:])
+        return
     kind, rest = (data[0] % 4, data[1:]) if data else (0, b"")
     if kind == 0:
         check_stream(rest, hello_first=False)
@@ -132,7 +173,21 @@ def seeds() -> dict[str, bytes]:
         "text-si": b"\2" + b"0.1\t-2\t9.8\t1e-3\t.5\t6\n" * 3,
         "text-counted": b"\2" + b"".join(b"%d,%d,1,2,3,4,5,6\r\n" % (i % 256, i * 9) for i in (250, 255, 256, 257)),
         "commands": b"\3" + payloads(commands)[1:],
+        **packet_seeds(),
     }
+
+
+def packet_seeds() -> dict[str, bytes]:
+    """What the three worked devices send, and their profiles."""
+    from tests.logger.sources.make import random_counts
+    from tests.logger.sources.packet_devices import DEVICES, profiles
+
+    motion, found = random_counts(40), {}
+    for name, device in DEVICES.items():
+        sent = [device.packet(motion, k * device.samples) for k in (0, 1, 2, 4, 4, 5)]
+        found[f"packets-{name}"] = PACKETS + b"".join(sent)
+        found[f"profile-{name}"] = PROFILE + profiles()[name].encode()
+    return found
 
 
 def main() -> None:
@@ -148,9 +203,15 @@ def main() -> None:
             "logger.sources.packets",
             "logger.sources.frame_reader",
             "logger.sources.text_reader",
+            "logger.sources.binary_reader",
+            "logger.sources.packet_layout",
+            "logger.sources.sample_places",
+            "logger.sources.device_profile",
+            "logger.files.toml_table",
             "logger.sources.clock",
         ]
     ):
+        import logger.sources.binary_reader
         import logger.sources.frame_reader
         import logger.sources.text_reader  # noqa: F401
     atheris.Setup([*sys.argv, str(CORPUS)], check_one)

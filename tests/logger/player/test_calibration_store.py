@@ -9,7 +9,7 @@ import pytest
 
 from analysis.model.errors import DeviceError
 from analysis.model.records import Calibration
-from logger.sources.calibration_store import calibration_path, find_calibration, load_versions, save_version
+from logger.player.calibration_store import calibration_path, find_calibration, load_versions, save_version
 from tests.logger.sources.motion import SENSOR
 
 FIRST = Calibration(accel_bias_mps2=(0.1, 0.2, 0.3), source="6 positions")

@@ -1,0 +1,1 @@
+"""Players, instruments, and what is kept of a sensor."""
