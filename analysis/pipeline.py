@@ -133,7 +133,8 @@ def analyse_session(
     summaries = _summarise(motion, table, strokes, blocks, claims)
     stills = find_still_moments(motion, session.events, table)
     tell("done", 1.0)
-    result = _result(session, timebase, signals, reference, (table, strokes, summaries), settings)
+    played = _Played(table, strokes, summaries)
+    result = _result(session, timebase, signals, reference, played, settings)
     return replace(result, still_moments=stills, doubts=doubts, checks=checks)
 
 
@@ -246,15 +247,19 @@ def _added(doubts: Sequence[Doubt], block: int, about: About) -> dict[str, float
     return {"doubts": added} if added > 0 else {}
 
 
+@dataclass(frozen=True)
+class _Played:
+    """What was found in a session's play."""
+
+    table: pd.DataFrame
+    strokes: TracedStrokes
+    summaries: tuple[BlockSummary, ...]
+
+
 def _result(
-    session: Session,
-    timebase: Timebase,
-    signals: Signals,
-    reference: Reference,
-    found: tuple[pd.DataFrame, TracedStrokes, tuple[BlockSummary, ...]],
-    settings: Settings,
+    session: Session, timebase: Timebase, signals: Signals, reference: Reference, played: _Played, settings: Settings
 ) -> SessionResult:
-    table, strokes, summaries = found
+    summaries = played.summaries
     frame = next(iter(reference.frames.values()))
     repetitions = {
         kind: sum(1 for q in reference.qualities if q.kind == kind and q.usable)
@@ -275,8 +280,8 @@ def _result(
         lever_se_mm=_triple(1e3 * fit.covariance.lever_sd_m(frame.grip)) if known else None,
         warnings=(*session.warnings, *_data_warnings(session, timebase, signals), *reference.warnings),
         blocks=summaries,
-        strokes=table.reset_index(drop=True),
-        paths_mm=(1e3 * strokes.path_m).astype(np.float32),
+        strokes=played.table.reset_index(drop=True),
+        paths_mm=(1e3 * played.strokes.path_m).astype(np.float32),
         events=session.events,
         instrument=session.instrument,
         player=session.player,

@@ -22,6 +22,11 @@ settings.load_profile("strokeplane")
 collect_ignore = ["logger/sources/micropython_desk"]
 
 
+def pytest_xdist_auto_num_workers() -> int:
+    """Three workers to two cores: a third of the time a test waits for a clock, a browser or another program."""
+    return max(1, round(1.5 * (os.process_cpu_count() if hasattr(os, "process_cpu_count") else os.cpu_count() or 1)))
+
+
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     """Say why a run with skipped tests fails where every part is required."""
     if os.environ.get(REQUIRE_ALL) == "1" and terminalreporter.stats.get("skipped"):

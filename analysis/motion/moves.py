@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -40,6 +41,15 @@ class Moves:
     end: FloatArray
     sign: FloatArray
     edge: BoolArray
+
+
+class _Move(NamedTuple):
+    """One stroke, as a row of :class:`Moves`."""
+
+    start: float
+    end: float
+    sign: float
+    edge: bool
 
 
 def strokes_along(position_m: FloatArray, rate_hz: float, settings: StrokeSettings) -> Moves:
@@ -81,18 +91,18 @@ def strokes_along(position_m: FloatArray, rate_hz: float, settings: StrokeSettin
     speed = np.gradient(position_m)
     sign = np.sign(np.diff(place))
     quick = length <= np.minimum(settings.longest_ratio * typical, rate_hz / (2 * settings.min_cycle_hz))
-    found: list[tuple[float, float, float, bool]] = []
+    found: list[_Move] = []
     least = max(settings.min_span_mm * 1e-3, PART_SHARE * float(spans[0]))
     found += _quick_parts(speed, (0.0, float(turns[0])), -float(sign[0]), least, LONGEST_PART * float(typical[0]))
     for k in range(length.size):
         ends = (float(turns[k]), float(turns[k + 1]))
         if quick[k] and 0 < k < length.size - 1 and quick[k - 1] and quick[k + 1]:
-            found.append((*ends, float(sign[k]), False))
+            found.append(_Move(*ends, float(sign[k]), False))
             continue
         least = max(settings.min_span_mm * 1e-3, PART_SHARE * float(spans[k]))
         parts = _quick_parts(speed, ends, float(sign[k]), least, LONGEST_PART * float(typical[k]))
         if quick[k] and len(parts) > 1:
-            parts = [(*ends, float(sign[k]), False)]
+            parts = [_Move(*ends, float(sign[k]), False)]
         found += parts
     last = (float(turns[-1]), position_m.size - 1.0)
     found += _quick_parts(speed, last, -float(sign[-1]), least, LONGEST_PART * float(typical[-1]))
@@ -111,9 +121,9 @@ def _one_way(position_m: FloatArray, turns: FloatArray, settings: StrokeSettings
     return _moves(found)
 
 
-def _moves(found: list[tuple[float, float, float, bool]]) -> Moves:
-    start, end, sign, edge = (np.array([each[i] for each in found], dtype=np.float64) for i in range(4))
-    return Moves(start, end, sign, edge > 0)
+def _moves(found: list[_Move]) -> Moves:
+    start, end, sign = (np.array([getattr(m, f) for m in found], dtype=np.float64) for f in ("start", "end", "sign"))
+    return Moves(start, end, sign, np.array([move.edge for move in found], dtype=np.bool_))
 
 
 def _drop_wiggles(position_m: FloatArray, turns: FloatArray, settings: StrokeSettings) -> FloatArray:
@@ -139,9 +149,7 @@ def _drop_wiggles(position_m: FloatArray, turns: FloatArray, settings: StrokeSet
     return turns
 
 
-def _quick_parts(
-    speed: FloatArray, ends: tuple[float, float], sign: float, least_m: float, most: float
-) -> list[tuple[float, float, float, bool]]:
+def _quick_parts(speed: FloatArray, ends: tuple[float, float], sign: float, least_m: float, most: float) -> list[_Move]:
     """Parts between two turns in which the path moves at more than a tenth of its greatest speed there.
 
     Parameters
@@ -158,7 +166,7 @@ def _quick_parts(
 
     Returns
     -------
-    list of (start, end, sign, edge)
+    list of _Move
     """
     first, last = int(np.ceil(ends[0])), int(np.floor(ends[1])) + 1
     way = sign * speed[first:last]
@@ -174,13 +182,14 @@ def _quick_parts(
         if end - start <= most:
             found.append((start, end))
     if len(found) == 1 and found[0][1] - found[0][0] >= WHOLE_SHARE * (ends[1] - ends[0]):
-        return [(*ends, sign, False)]
+        return [_Move(*ends, sign, False)]
     slack = 0.15
     out = []
     for start, end in found:
         near = slack * (end - start)
         at_start, at_end = start - ends[0] <= near, ends[1] - end <= near
-        out.append((ends[0] if at_start else start, ends[1] if at_end else end, sign, not (at_start and at_end)))
+        whole = at_start and at_end
+        out.append(_Move(ends[0] if at_start else start, ends[1] if at_end else end, sign, not whole))
     return out
 
 

@@ -18,7 +18,7 @@ from analysis.model.records import FloatArray, Instrument, SessionResult
 from analysis.model.strokes import other_stroke
 from analysis.questions.block_table import check_one_player, frame_se_deg, steady_strokes, tabulate_blocks
 from analysis.questions.hold import choose_posture
-from analysis.questions.next_string import Direction, PlayedPaths, string_pairs
+from analysis.questions.next_string import Direction, Neighbours, PlayedPaths, string_pairs
 from analysis.statistics.block_bootstrap import draw_weights, independent_units
 
 SIZES: FloatArray = np.round(np.concatenate([np.arange(0.2, 1.0, 0.05), np.arange(1.0, 2.01, 0.1)]), 3)
@@ -211,19 +211,18 @@ def _direction(blocks: pd.DataFrame, share: dict[Direction, float]) -> Direction
 
 def _pair(
     played: PlayedPaths,
-    pair: tuple[int, int, float, float],
+    pair: Neighbours,
     instrument: Instrument,
     weights: FloatArray,
     turns: FloatArray,
 ) -> StringPair:
-    first, second, spacing, slope = pair
-    height, per_deg = _with_slope(played, spacing, instrument.plectrum_depth_mm, slope, 1.0)
+    height, per_deg = _with_slope(played, pair.spacing_mm, instrument.plectrum_depth_mm, pair.slope_deg, 1.0)
     share, margin = _drawn(height, per_deg, weights, turns)
     return StringPair(
-        first,
-        second,
-        spacing,
-        slope,
+        pair.first,
+        pair.second,
+        pair.spacing_mm,
+        pair.slope_deg,
         _bounded(float((height > 0).mean()), share),
         _bounded(float(np.median(height)), margin),
     )

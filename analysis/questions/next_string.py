@@ -63,8 +63,28 @@ def turn_end_view(paths_mm: FloatArray, angle_deg: float) -> FloatArray:
     return np.asarray(paths_mm @ np.array([[1.0, 0.0, 0.0], [0.0, c, s], [0.0, -s, c]]))
 
 
-def string_pairs(instrument: Instrument, direction: Direction) -> tuple[tuple[int, int, float, float], ...]:
-    """From string, to string, distance (mm) and slope (deg, from Y towards Z) of every pair of neighbours.
+@dataclass(frozen=True)
+class Neighbours:
+    """Two strings side by side, in the order in which a stroke meets them.
+
+    Attributes
+    ----------
+    first, second : int
+        As in a tab, 1 the one that a downstroke meets last; 0 where all pairs are alike.
+    spacing_mm : float
+        Distance.
+    slope_deg : float
+        From Y towards Z.
+    """
+
+    first: int
+    second: int
+    spacing_mm: float
+    slope_deg: float
+
+
+def string_pairs(instrument: Instrument, direction: Direction) -> tuple[Neighbours, ...]:
+    """Every pair of neighbours.
 
     Strings are numbered as in a tab, 1 the one that a downstroke meets last. Where the plane is flat and the spacing
     even, all pairs are alike: one, numbered 0.
@@ -72,10 +92,10 @@ def string_pairs(instrument: Instrument, direction: Direction) -> tuple[tuple[in
     places = place_strings(instrument)
     y, z = places.y_mm, places.z_mm
     if instrument.radius_mm is None and np.ptp(instrument.spacing_mm) < 1e-6:
-        return ((0, 0, instrument.mean_spacing_mm, 0.0),)
+        return (Neighbours(0, 0, instrument.mean_spacing_mm, 0.0),)
     found = []
     for i in range(len(y) - 1):
         across, rise = float(y[i] - y[i + 1]), float(z[i] - z[i + 1])
         way = (i + 2, i + 1) if direction == "down" else (i + 1, i + 2)
-        found.append((*way, math.hypot(across, rise), math.degrees(math.atan2(rise, across))))
+        found.append(Neighbours(*way, math.hypot(across, rise), math.degrees(math.atan2(rise, across))))
     return tuple(found)

@@ -132,32 +132,45 @@ def subtract_click(
     fast = signal.sosfiltfilt(sos, click.waveform)
     times, gains = [], []
     for when in click.time_s:
-        _take_away(out, (float(when), 1.0), click, rate_hz, settings)
+        _take_away(out, _Fit(float(when), 1.0), click, rate_hz, settings)
         times.append(float(when))
         gains.append(1.0)
     due = float(click.time_s[-1]) + beat_s
     pace = beat_s
     while due < min(stop_s, samples.size / rate_hz - settings.length_s):
-        fit = _fit_click(samples, rate_hz, due, (click.waveform, fast), (sos, settings))
+        fit = _fit_click(samples, rate_hz, due, _Shape(click.waveform.size, fast, sos), settings)
         if fit is not None:
-            when, gain = fit
             _take_away(out, fit, click, rate_hz, settings)
-            times.append(when)
-            gains.append(gain)
+            times.append(fit.time_s)
+            gains.append(fit.gain)
             # Sensor and recorder tick differently: follow the clicks that were found, slowly.
-            pace += 0.05 * np.clip(when - due, -0.002, 0.002)
-            due += 0.5 * (when - due)
+            pace += 0.05 * np.clip(fit.time_s - due, -0.002, 0.002)
+            due += 0.5 * (fit.time_s - due)
         due += pace
     return out, np.asarray(times), np.asarray(gains)
 
 
-def _take_away(
-    out: SoundArray, fit: tuple[float, float], click: Click, rate_hz: float, settings: ClickSettings
-) -> None:
-    when, gain = fit
-    at = (when - settings.lead_s) * rate_hz
+@dataclass(frozen=True)
+class _Fit:
+    """A click that was found: when it sounds, and how loud against the count-in's."""
+
+    time_s: float
+    gain: float
+
+
+@dataclass(frozen=True)
+class _Shape:
+    """What a click is searched by: its length in samples, its part above the high-pass, that filter's sections."""
+
+    size: int
+    fast: FloatArray
+    sos: FloatArray
+
+
+def _take_away(out: SoundArray, fit: _Fit, click: Click, rate_hz: float, settings: ClickSettings) -> None:
+    at = (fit.time_s - settings.lead_s) * rate_hz
     first = int(np.floor(at))
-    shape = _shift(click.waveform, at - first) * gain
+    shape = _shift(click.waveform, at - first) * fit.gain
     stop = min(first + shape.size, out.size)
     if first >= 0:
         out[first:stop] -= shape[: stop - first].astype(np.float32)
@@ -167,20 +180,18 @@ def _fit_click(
     samples: SoundArray,
     rate_hz: float,
     due_s: float,
-    shapes: tuple[FloatArray, FloatArray],
-    how: tuple[FloatArray, ClickSettings],
-) -> tuple[float, float] | None:
-    """Moment and gain of the click near where it is due, None where nothing like it is there."""
-    sos, settings = how
-    whole, fast = shapes
+    shape: _Shape,
+    settings: ClickSettings,
+) -> _Fit | None:
+    """The click near where it is due, None where nothing like it is there."""
     reach = round(settings.search_s * rate_hz)
     first = round((due_s - settings.lead_s) * rate_hz) - reach
-    if first < 0 or first + whole.size + 2 * reach > samples.size:
+    if first < 0 or first + shape.size + 2 * reach > samples.size:
         return None
-    part = signal.sosfiltfilt(sos, samples[first : first + whole.size + 2 * reach].astype(np.float64))
-    match = signal.correlate(part, fast, mode="valid")
+    part = signal.sosfiltfilt(shape.sos, samples[first : first + shape.size + 2 * reach].astype(np.float64))
+    match = signal.correlate(part, shape.fast, mode="valid")
     best = int(np.argmax(match))
-    power = float(fast @ fast)
+    power = float(shape.fast @ shape.fast)
     gain = float(match[best]) / power
     if not settings.least_gain <= gain <= settings.most_gain:
         return None
@@ -188,7 +199,7 @@ def _fit_click(
     if 0 < best < match.size - 1:
         a, b, c = match[best - 1 : best + 2]
         shift = float(0.5 * (a - c) / (a - 2 * b + c)) if a - 2 * b + c < 0 else 0.0
-    return (first + best + shift) / rate_hz + settings.lead_s, gain
+    return _Fit((first + best + shift) / rate_hz + settings.lead_s, gain)
 
 
 def _longest_train(time_s: FloatArray, beat_s: float, tolerance_s: float) -> list[float]:

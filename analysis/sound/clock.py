@@ -61,7 +61,8 @@ class _Peak:
 def find_clock(
     onset_s: FloatArray,
     stroke_s: FloatArray,
-    durations: tuple[tuple[float, float], float],
+    felt_s: tuple[float, float],
+    sound_duration_s: float,
     raps: tuple[tuple[Raps, ...], tuple[Raps, ...]] = ((), ()),
     settings: ClockSettings | None = None,
 ) -> SoundClock | None:
@@ -73,8 +74,9 @@ def find_clock(
         Onsets, sound time.
     stroke_s : float64 (n,)
         Contacts of the strokes, log time.
-    durations : ((float, float), float)
-        Start and end of the log, and the sound's length.
+    felt_s : (float, float)
+        Start and end of the log.
+    sound_duration_s : float
     raps : (tuple of Raps, tuple of Raps), optional
         Three raps heard (sound time) and felt (log time).
     settings : ClockSettings, optional
@@ -95,10 +97,9 @@ def find_clock(
     offset, drift = _fit_line(onset_s, stroke_s, best, settings)
     clock = SoundClock(offset, drift, by, 0.0, max(0.0, rival.score / max(best.score, 1e-9)), 0.0)
     sound_s = clock.to_sound(stroke_s)
-    (first, last), length = durations
-    start, stop = clock.to_sound(np.array([first, last]))
-    common = max(0.0, min(float(stop), length) - max(float(start), 0.0))
-    inside = (sound_s >= 0.0) & (sound_s < length)
+    start, stop = clock.to_sound(np.array(felt_s))
+    common = max(0.0, min(float(stop), sound_duration_s) - max(float(start), 0.0))
+    inside = (sound_s >= 0.0) & (sound_s < sound_duration_s)
     match = nearest_onset(onset_s, sound_s[inside], settings.within_s)
     share = float(np.mean(match >= 0)) if match.size else 0.0
     return replace(clock, matched_share=share, common_s=common)

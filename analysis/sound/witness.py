@@ -191,12 +191,14 @@ def _listen(sound: Sound, felt: Felt, blocks: Sequence[AskedBlock], settings: Li
     obstacle = obstacle or clock_obstacle(clock, limits)
     if obstacle or clock is None:
         return Heard(obstacle, level, onsets, clock)
-    return _hear_blocks(cleared, (onsets, level, clock), felt, blocks, (clicks, settings))
+    return _hear_blocks(
+        cleared, Heard("", level, onsets, clock), _lay_strokes(felt, onsets, clock), blocks, clicks, settings
+    )
 
 
 def _lay_over(sound: Sound, onsets: Onsets, felt: Felt) -> SoundClock | None:
     raps = (find_raps_heard(onsets), felt.raps)
-    return find_clock(onsets.time_s, felt.contact_s, (felt.span_s, sound.duration_s), raps)
+    return find_clock(onsets.time_s, felt.contact_s, felt.span_s, sound.duration_s, raps)
 
 
 def _clear_clicks(
@@ -225,26 +227,39 @@ def _clear_clicks(
     return cleared, counts, click_obstacle(hidden_db, gains, limits)
 
 
+@dataclass(frozen=True)
+class _Strokes:
+    """The session's strokes laid over its sound: contacts (n,) in sound time, the onset of each, -1 for none."""
+
+    felt: Felt
+    clock: SoundClock
+    onset_s: FloatArray
+    contact_s: FloatArray
+    match: IntArray
+
+
+def _lay_strokes(felt: Felt, onsets: Onsets, clock: SoundClock) -> _Strokes:
+    contact_s = clock.to_sound(felt.contact_s)
+    return _Strokes(felt, clock, onsets.time_s, contact_s, nearest_onset(onsets.time_s, contact_s, 0.025))
+
+
 def _hear_blocks(
     sound: Sound,
-    heard: tuple[Onsets, Level, SoundClock],
-    felt: Felt,
+    heard: Heard,
+    strokes: _Strokes,
     blocks: Sequence[AskedBlock],
-    more: tuple[dict[int, int], ListenSettings],
+    clicks: dict[int, int],
+    settings: ListenSettings,
 ) -> Heard:
-    onsets, level, clock = heard
-    clicks, settings = more
-    sound_s = clock.to_sound(felt.contact_s)
-    match = nearest_onset(onsets.time_s, sound_s, 0.025)
-    parts = [_block_moments(block, felt, (onsets, clock), (sound_s, match)) for block in blocks]
+    parts = [_block_moments(block, strokes) for block in blocks]
     tuned, spectra, remarks = _tune(sound, parts, settings)
     found = []
     for part in parts:
         pitch = None
         if tuned is not None and part.block.index in spectra:
             pitch = _hear_pitches(spectra[part.block.index], part, tuned, settings)
-        found.append(_describe(part, clock, pitch, clicks.get(part.block.index, 0)))
-    return Heard("", level, onsets, clock, tuned, tuple(found), remarks)
+        found.append(_describe(part, strokes.clock, pitch, clicks.get(part.block.index, 0)))
+    return replace(heard, tuned=tuned, blocks=tuple(found), remarks=remarks)
 
 
 @dataclass(frozen=True)
@@ -259,26 +274,20 @@ class _Part:
     onset_s: FloatArray
 
 
-def _block_moments(
-    block: AskedBlock,
-    felt: Felt,
-    heard: tuple[Onsets, SoundClock],
-    strokes: tuple[FloatArray, IntArray],
-) -> _Part:
-    onsets, clock = heard
-    sound_s, match = strokes
-    rows = np.flatnonzero(felt.block == block.index)
-    start, stop = clock.to_sound(np.array([block.start_s, block.end_s]))
-    inside = (onsets.time_s >= start - 0.1) & (onsets.time_s < stop + 0.1)
+def _block_moments(block: AskedBlock, strokes: _Strokes) -> _Part:
+    onset_s, sound_s = strokes.onset_s, strokes.contact_s
+    rows = np.flatnonzero(strokes.felt.block == block.index)
+    start, stop = strokes.clock.to_sound(np.array([block.start_s, block.end_s]))
+    inside = (onset_s >= start - 0.1) & (onset_s < stop + 0.1)
     # A count-in and the noises of a hand that comes and goes are no notes.
     if rows.size:
         margin = 0.6 * float(np.median(np.diff(sound_s[rows]))) if rows.size > 1 else 0.1
-        inside &= (onsets.time_s > sound_s[rows[0]] - margin) & (onsets.time_s < sound_s[rows[-1]] + margin)
-    own = match[rows]
-    moment = np.where(own >= 0, onsets.time_s[np.maximum(own, 0)], sound_s[rows])
-    following = np.searchsorted(onsets.time_s, moment + 0.02)
-    until = np.append(onsets.time_s, np.inf)[following]
-    return _Part(block, felt.contact_s[rows], moment, until, own >= 0, onsets.time_s[inside])
+        inside &= (onset_s > sound_s[rows[0]] - margin) & (onset_s < sound_s[rows[-1]] + margin)
+    own = strokes.match[rows]
+    moment = np.where(own >= 0, onset_s[np.maximum(own, 0)], sound_s[rows])
+    following = np.searchsorted(onset_s, moment + 0.02)
+    until = np.append(onset_s, np.inf)[following]
+    return _Part(block, strokes.felt.contact_s[rows], moment, until, own >= 0, onset_s[inside])
 
 
 def _tune(
@@ -308,22 +317,25 @@ def _tune(
     return tuned, spectra, ()
 
 
-def _hear_pitches(
-    spectra: NoteSpectra, part: _Part, tuned: Tuned, settings: ListenSettings
-) -> tuple[FloatArray, FloatArray, IntArray] | None:
-    """Emission, posterior of the pitches, and which pitch each note has."""
+@dataclass(frozen=True)
+class _Pitches:
+    """What a block's notes sounded like: emission, posterior of the pitches, and which pitch each note has."""
+
+    emission: FloatArray
+    posterior: FloatArray
+    of_note: IntArray
+
+
+def _hear_pitches(spectra: NoteSpectra, part: _Part, tuned: Tuned, settings: ListenSettings) -> _Pitches | None:
     if part.block.midi is None:
         return None
     pitches, pitch_of_note, _ = phrase_pitches(part.block.midi)
     score = pitch_log_likelihood(spectra, pitches, tuned.total_cents, settings.pitches)
     emission = note_emission(score, part.has_onset, pitch_of_note, settings.emission)
-    return emission, pitch_posterior(score, settings.emission.p_wrong_pitch), pitch_of_note
+    return _Pitches(emission, pitch_posterior(score, settings.emission.p_wrong_pitch), pitch_of_note)
 
 
-def _describe(
-    part: _Part, clock: SoundClock, pitch: tuple[FloatArray, FloatArray, IntArray] | None, clicks: int
-) -> HeardBlock:
-    emission, posterior, pitch_of_note = pitch if pitch is not None else (None, None, None)
+def _describe(part: _Part, clock: SoundClock, pitches: _Pitches | None, clicks: int) -> HeardBlock:
     heard = int(np.count_nonzero(part.has_onset))
     return HeardBlock(
         index=part.block.index,
@@ -333,9 +345,9 @@ def _describe(
         unseen=max(0, part.onset_s.size - heard),
         evenness=measure_evenness(part.onset_s),
         felt_evenness=measure_evenness(part.contact_s),
-        emission=emission,
-        pitch=posterior,
-        pitch_of_note=pitch_of_note,
+        emission=None if pitches is None else pitches.emission,
+        pitch=None if pitches is None else pitches.posterior,
+        pitch_of_note=None if pitches is None else pitches.of_note,
         onset_s=np.where(part.has_onset, clock.to_log(part.moment_s), np.nan),
         clicks=clicks,
     )

@@ -248,11 +248,11 @@ def _find(result: SessionResult, rows: np.ndarray, summary: BlockSummary, blocks
         stroke=stroke,
         share=strokes.share(stroke),
         share_range=(ends[0], ends[1]),
-        certainty=_certainty(case, strokes, stroke, summary, (result.doubts, blocks, "hand")),
+        certainty=_certainty(case, strokes, stroke, summary, _Claim("hand", result.doubts, blocks)),
         needed_span_mm=span,
         needed_tilt_deg=_needed_tilt(summary, strokes),
         summary=summary,
-        tip_certainty=_certainty(case, strokes, stroke, summary, (result.doubts, blocks, "tip")),
+        tip_certainty=_certainty(case, strokes, stroke, summary, _Claim("tip", result.doubts, blocks)),
     )
 
 
@@ -313,18 +313,23 @@ def _needed_tilt(summary: BlockSummary, strokes: Strokes) -> float:
     return float(min(60.0, max(dead_band_deg(strokes.depth_mm, strokes.spacing_mm), by_length) + 1.645 * scatter))
 
 
-def _certainty(
-    case: Case,
-    strokes: Strokes,
-    stroke: Stroke,
-    summary: BlockSummary,
-    claim: tuple[Sequence[Doubt], Sequence[int], About],
-) -> Certainty:
+@dataclass(frozen=True)
+class _Claim:
+    """What is claimed of which blocks, and the doubts of the session."""
+
+    about: About
+    doubts: Sequence[Doubt]
+    blocks: Sequence[int]
+
+    def cap(self, certainty: Certainty) -> Certainty:
+        return cap_certainty(certainty, self.doubts, self.blocks, self.about)
+
+
+def _certainty(case: Case, strokes: Strokes, stroke: Stroke, summary: BlockSummary, claim: _Claim) -> Certainty:
     """How far a case holds over the interval of what is claimed, and what doubts leave of that."""
-    doubts, blocks, about = claim
     if case == "mixed":  # A difference within one block: no offset touches it.
-        return cap_certainty("sure", doubts, blocks, about)
-    interval = summary.tilt_ci95_deg if about == "hand" else summary.tip_ci95_deg
+        return claim.cap("sure")
+    interval = summary.tilt_ci95_deg if claim.about == "hand" else summary.tip_ci95_deg
     if case == "unsure" or interval is None or summary.tilt_mean_deg is None:
         return "open"
     mean = summary.tilt_mean_deg
@@ -332,7 +337,7 @@ def _certainty(
     levels: tuple[tuple[Certainty, float], ...] = (("sure", 1.0), ("likely", 1 / 1.96))
     for certainty, part in levels:
         if all(_holds(case, strokes, stroke, mean, shift) for shift in (-part * half, part * half)):
-            return cap_certainty(certainty, doubts, blocks, about)
+            return claim.cap(certainty)
     return "open"
 
 

@@ -21,7 +21,7 @@ from analysis.stroke.play import BandSettings, StrokeSet, find_strokes, join, tu
 from analysis.stroke.play_intervals import Stretch, find_stretches
 from analysis.stroke.smoothness import stroke_smoothness
 from analysis.stroke.stroke_paths import (
-    AxesAt,
+    FrameView,
     LevelPath,
     TracedStrokes,
     join_traced,
@@ -123,18 +123,17 @@ def find_play(motion: Motion, events: Sequence[Event], context: PlayContext, set
     again = [_inside(strokes_on(path, settings.strokes, settings.bands), stretch) for path, stretch in paths]
     traced, smooth, posture = [], [], []
     for (path, stretch), strokes in zip(paths, judge.kept(again), strict=True):
-        view = (_frame(motion, reference, stretch), _axes_at(reference))
-        part = trace_strokes(motion, path, strokes, view, settings.bands)
+        part = trace_strokes(motion, path, strokes, _view(motion, reference, stretch), settings.bands)
         # Where the hand only just moves across the strings, turns placed by speed may run backwards.
         forward = part.sign * (part.path_m[:, -1, 1] - part.path_m[:, 0, 1]) > 0
         traced.append(part.select(forward))
         smooth.append(stroke_smoothness(path, traced[-1], settings.bands.highest_lowpass_hz))
         posture += [stretch.posture] * int(forward.sum())
     every = join_traced(traced)
-    run, block, attack, strength = judge.look_at(every)
+    look = judge.look_at(every)
     sparc, ldlj = (np.concatenate([pair[i] for pair in smooth]) if smooth else np.empty(0) for i in range(2))
     return PlayStrokes(
-        every, run, block, np.where(attack, strength, np.nan), judge.bridged(every),
+        every, look.run, look.block, np.where(look.attack, look.strength_mps2, np.nan), judge.bridged(every),
         np.array(posture, dtype=object), sparc, ldlj,
     )  # fmt: skip
 
@@ -144,8 +143,8 @@ def _frame(motion: Motion, reference: Reference, stretch: Stretch) -> Frame:
     return reference.frame(stretch.posture, motion.grid.time_at(0.5 * (stretch.first + stretch.last)))
 
 
-def _axes_at(reference: Reference) -> AxesAt:
-    return partial(turned_axes, drift=reference.drift)
+def _view(motion: Motion, reference: Reference, stretch: Stretch) -> FrameView:
+    return FrameView(_frame(motion, reference, stretch), partial(turned_axes, drift=reference.drift))
 
 
 def _level_paths(
@@ -158,15 +157,23 @@ def _level_paths(
     return [
         (path, stretch)
         for stretch, strokes in zip(stretches, kept, strict=True)
-        for path in restore_level(
-            motion, strokes, _frame(motion, reference, stretch), _axes_at(reference), settings.level
-        )
+        for path in restore_level(motion, strokes, _view(motion, reference, stretch), settings.level)
     ]
 
 
 def _inside(strokes: StrokeSet, stretch: Stretch) -> StrokeSet:
     middle = 0.5 * (strokes.start + strokes.end)
     return strokes.select((middle >= stretch.first) & (middle < stretch.last))
+
+
+@dataclass(frozen=True)
+class _Look:
+    """Of each stroke its run (-1: cut off by a gap), its block, whether there is an attack, and how strong."""
+
+    run: IntArray
+    block: IntArray
+    attack: BoolArray
+    strength_mps2: FloatArray
 
 
 class _Judge:
@@ -182,9 +189,9 @@ class _Judge:
     def kept(self, parts: Sequence[StrokeSet]) -> list[StrokeSet]:
         """Of each part the strokes that are play."""
         strokes = join(parts)
-        run, block, attack, _ = self.look_at(strokes)
-        seen = None if self._threshold is None else attack
-        keep = accept_strokes(run, block, seen, bool(self._blocks), self._settings)
+        look = self.look_at(strokes)
+        seen = None if self._threshold is None else look.attack
+        keep = accept_strokes(look.run, look.block, seen, bool(self._blocks), self._settings)
         borders = np.cumsum([part.start.size for part in parts])[:-1]
         return [part.select(mine) for part, mine in zip(parts, np.split(keep, borders), strict=True)] if parts else []
 
@@ -204,7 +211,7 @@ class _Judge:
             keep &= inside
         return strokes.select(keep)
 
-    def look_at(self, strokes: StrokeSet) -> tuple[IntArray, IntArray, BoolArray, FloatArray]:
+    def look_at(self, strokes: StrokeSet) -> _Look:
         """Run, block, whether there is an attack, and its strength, of each stroke."""
         strength = attack_strength(self._motion, strokes)
         attack = has_attack(strength, self._threshold, self._settings.attack_of_typical)
@@ -215,7 +222,7 @@ class _Judge:
         sound &= is_whole(self._gaps, strokes.start, strokes.end, rate_hz)
         run = find_runs(strokes.start, strokes.end, strokes.span_m, self._settings, sound)
         run[is_cut_off(self._gaps, strokes.start, strokes.end, run, self._settings.min_run)] = -1
-        return run, block, attack, strength
+        return _Look(run, block, attack, strength)
 
     def _has_attacks(self, block: IntArray, attack: BoolArray) -> BoolArray:
         """Strokes outside the blocks, and those of blocks in which some have an attack."""

@@ -23,6 +23,27 @@ MARGIN_S = 1.0
 QUICK_PERCENTILE = 20.0
 
 AxesAt = Callable[[Frame, FloatArray], FloatArray]
+
+
+@dataclass(frozen=True)
+class FrameView:
+    """A posture's frame, and how its axes turn with time.
+
+    Attributes
+    ----------
+    frame : Frame
+    axes_at : callable
+        Axes (n, 3, 3) of a frame at times (n,).
+    """
+
+    frame: Frame
+    axes_at: AxesAt
+
+    def axes(self, time_s: FloatArray) -> FloatArray:
+        """The frame's axes (n, 3, 3) at these times (n,)."""
+        return self.axes_at(self.frame, time_s)
+
+
 """Instrument axes (n, 3, 3) of a frame in the drifted world at log times (n,)."""
 
 
@@ -79,9 +100,7 @@ class LevelPath:
         return np.asarray(signal.sosfiltfilt(sections, self.path_m, axis=0, padlen=pad))
 
 
-def restore_level(
-    motion: Motion, strokes: StrokeSet, frame: Frame, axes_at: AxesAt, settings: LevelSettings
-) -> list[LevelPath]:
+def restore_level(motion: Motion, strokes: StrokeSet, view: FrameView, settings: LevelSettings) -> list[LevelPath]:
     """The tip's path over every chain of strokes, the level of the hand in it.
 
     Parameters
@@ -89,8 +108,7 @@ def restore_level(
     motion : Motion
     strokes : StrokeSet
         Strokes of play in one posture, in time order.
-    frame : Frame
-    axes_at : callable
+    view : FrameView
     settings : LevelSettings
 
     Returns
@@ -108,7 +126,7 @@ def restore_level(
         if place + 1 < len(chains):
             high = min(high, int(0.5 * (chain.end[-1] + strokes.start[chains[place + 1][0]])) + 1)
         if high - low > 3:
-            found.append(_level_path(motion, chain, (low, high), (frame, axes_at), settings))
+            found.append(_level_path(motion, chain, (low, high), view, settings))
     return found
 
 
@@ -116,13 +134,12 @@ def _level_path(
     motion: Motion,
     chain: StrokeSet,
     span: tuple[int, int],
-    view: tuple[Frame, AxesAt],
+    view: FrameView,
     settings: LevelSettings,
 ) -> LevelPath:
-    frame, axes_at = view
     low, high = span
-    axes = axes_at(frame, motion.grid.time_at(np.array([0.5 * (low + high)])))[0]
-    path = motion.series_path(low, high, frame.lever_m) @ axes.T
+    axes = view.axes(motion.grid.time_at(np.array([0.5 * (low + high)])))[0]
+    path = motion.series_path(low, high, view.frame.lever_m) @ axes.T
     start, end = np.maximum(chain.start - low, 0.0), np.minimum(chain.end - low, high - low - 1.0)
     middle = 0.5 * (sample_at(path, start) + sample_at(path, end))
     turns_s = (start / motion.grid.rate_hz, end / motion.grid.rate_hz)
@@ -158,7 +175,7 @@ def strokes_on(path: LevelPath, settings: StrokeSettings, bands: BandSettings) -
 
 
 def trace_strokes(
-    motion: Motion, path: LevelPath, strokes: StrokeSet, view: tuple[Frame, AxesAt], bands: BandSettings
+    motion: Motion, path: LevelPath, strokes: StrokeSet, view: FrameView, bands: BandSettings
 ) -> TracedStrokes:
     """Paths of strokes from turn to turn, each in the axes of its own time.
 
@@ -168,7 +185,7 @@ def trace_strokes(
     path : LevelPath
     strokes : StrokeSet
         Strokes inside ``path``.
-    view : (Frame, callable)
+    view : FrameView
     bands : BandSettings
 
     Returns
@@ -180,7 +197,7 @@ def trace_strokes(
     at = start[:, None] + (end - start)[:, None] * np.linspace(0.0, 1.0, PATH_POINTS)
     own = sample_at(smooth, at)
     own -= 0.5 * (own[:, :1] + own[:, -1:])
-    axes = view[1](view[0], motion.grid.time_at(0.5 * (strokes.start + strokes.end)))
+    axes = view.axes(motion.grid.time_at(0.5 * (strokes.start + strokes.end)))
     turned = np.einsum("nij,nkj->nki", axes @ path.axes.T, own)
     seconds = (end - start) / path.rate_hz
     rate = path.drift.chord_se_m / path.seconds[:, None]

@@ -14,10 +14,19 @@ from analysis.model.records import BoolArray, FloatArray, IntArray
 from analysis.synthesis.play import course_places, end_block, lay_contacts
 from analysis.synthesis.scenario import Irregularity, PlayBlock
 from analysis.synthesis.timeline import BlockPlan, Timeline, add_turns
-from analysis.synthesis.track import random_process
+from analysis.synthesis.track import GridSpline, random_process
 
 _LEAST_INTERVAL = 0.35
 _LEAP_SHARES = (0.72, 0.22, 0.06)
+
+
+@dataclass(frozen=True)
+class _Notes:
+    """What a series plays: turns (n + 1,), courses (n,), and whether the first stroke is a downstroke."""
+
+    turns_s: FloatArray
+    course: IntArray
+    first_down: bool
 
 
 @dataclass(frozen=True)
@@ -37,7 +46,7 @@ def lay_irregular_block(line: Timeline, rng: np.random.Generator, block: PlayBlo
     arrive = line.now_s + rng.uniform(0.9, 1.5)
     begin = arrive + rng.uniform(0.3, 0.8)
     level = random_process(rng, (0.0, 2 * block.duration_s + 30.0), 0.1, (0.05, 0.7), 1e-3 * np.array(how.level_mm))
-    series = _all_series(line, rng, block, (begin, level))
+    series = _all_series(line, rng, block, begin, level)
     line.tip.add(arrive, series[0].turns_m[0])
     line.turning.add(arrive, np.zeros(3))
     for i, each in enumerate(series):
@@ -53,11 +62,11 @@ def lay_irregular_block(line: Timeline, rng: np.random.Generator, block: PlayBlo
 
 
 def _all_series(
-    line: Timeline, rng: np.random.Generator, block: PlayBlock, start: tuple[float, object]
+    line: Timeline, rng: np.random.Generator, block: PlayBlock, begin_s: float, level: GridSpline
 ) -> list[_Series]:
     """Draw series after series until the block is full."""
     how = block.irregular or Irregularity()
-    now, level = start
+    now = begin_s
     end = now + block.duration_s
     course = int(rng.integers(line.scenario.instrument.courses))
     down = block.first == "down"
@@ -67,7 +76,7 @@ def _all_series(
         interval = _intervals(block, how, count, rng)
         t = now + np.concatenate(([0.0], np.cumsum(interval)))
         courses = _walk(how, course, count, line.scenario.instrument.courses, rng)
-        each = _series(line, rng, block, (t, courses, down), level(t))  # type: ignore[operator]
+        each = _series(line, rng, block, _Notes(t, courses, down), level(t))
         found.append(each)
         course = int(courses[-1]) if rng.random() < 0.5 else int(rng.integers(line.scenario.instrument.courses))
         down = block.first == "down" if rng.random() < 0.7 else not each.down[-1]
@@ -104,14 +113,14 @@ def _series(
     line: Timeline,
     rng: np.random.Generator,
     block: PlayBlock,
-    plan: tuple[FloatArray, IntArray, bool],
+    notes: _Notes,
     level_m: FloatArray,
 ) -> _Series:
     """Place the turns of one series: half a stroke to either side of the string, drifting level, scatter."""
     how = block.irregular or Irregularity()
-    t, course, first_down = plan
+    t, course = notes.turns_s, notes.course
     count = course.size
-    down = (np.arange(count) % 2 == 0) == first_down
+    down = (np.arange(count) % 2 == 0) == notes.first_down
     tilt = np.radians(block.tilt_deg + np.sqrt(2.0) * block.tilt_scatter_deg * rng.normal(size=count + 1))
     span = 1e-3 * block.span_mm * np.exp(how.accent * np.clip(rng.normal(size=count + 1), -2, 2))
     oblique = np.radians(line.hand.obliqueness_deg + 3.0 * rng.normal(size=count + 1))

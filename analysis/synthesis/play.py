@@ -132,9 +132,9 @@ def lay_block(line: Timeline, rng: np.random.Generator, block: PlayBlock, index:
     line.tip.add(arrive, turns[0])
     add_turns(line.tip, moves[0][0], moves[0][1], smoothness, moves[1][1], moves[2][1])
     line.tip.add(t[-1] + 0.25, turns[-1])
-    _lay_fingers(line, (arrive, t), half)
+    _lay_fingers(line, arrive, t, half)
     line.turning.add([arrive, t[-1] + 0.25], np.zeros(3))
-    _lay_joints(line, rng, block, (arrive, t), half)
+    _lay_joints(line, rng, block, arrive, t, half)
     met = _contacts(block, t, course, rng)
     if block.courses:
         met = (_meet_strings(line, t, course, turns, over_string), *met[1:])
@@ -176,11 +176,10 @@ def _waiting(block: PlayBlock, t: FloatArray, values: FloatArray) -> tuple[Float
     return times, strokes
 
 
-def _lay_fingers(line: Timeline, times: tuple[float, FloatArray], half: FloatArray) -> None:
+def _lay_fingers(line: Timeline, arrive: float, t: FloatArray, half: FloatArray) -> None:
     """Let fingers move the plectrum against the hand, where the grip is not rigid."""
     if line.hand.finger_share == 0.0:
         return
-    arrive, t = times
     shift = line.hand.finger_share * half[:, 1:2] * np.array(line.hand.finger_axis)
     line.fingers.add([arrive - 0.6, arrive], np.array([np.zeros(3), shift[0]]))
     add_turns(line.fingers, t, shift, 0.9)
@@ -216,10 +215,9 @@ def lay_contacts(
 
 
 def _lay_joints(
-    line: Timeline, rng: np.random.Generator, block: PlayBlock, times: tuple[float, FloatArray], half: FloatArray
+    line: Timeline, rng: np.random.Generator, block: PlayBlock, arrive: float, t: FloatArray, half: FloatArray
 ) -> None:
     """Turn each joint with the strokes: not quite in step, not quite in proportion, not quite as a sine."""
-    arrive, t = times
     for joint, nodes in line.joint_nodes(block.posture):
         gain = joint.share / (1e-3 * joint.radius_mm)
         angle = gain * half[:, 1] * (1 + 0.04 * rng.normal(size=t.size)) * (1 + 0.08 * _slow(rng, t, 6.0))

@@ -126,12 +126,12 @@ def simulate(
     streams = Streams.of(seed)
     hand = draw_hand(streams.person, scenario.player.handed) if scenario.hand is None else scenario.hand
     attitude = draw_attitude(streams.person) if scenario.attitude is None else scenario.attitude
-    grade = scenario.grade if isinstance(scenario.grade, SensorGrade) else GRADES[scenario.grade]
+    grade = _grade(scenario)
     sensor = draw_sensor(streams.sensor, grade, scenario.rate_hz, scenario.recording)
     performance = perform(scenario, hand, attitude, streams)
     if disturbance is not None:
         performance = disturb(performance, disturbance(performance))
-    raw, lost = _record(performance, (sensor, grade), scenario, streams, on_progress)
+    raw, lost = _record(performance, sensor, scenario, streams, on_progress)
     strokes = stroke_table(performance, scenario.instrument)
     for name in ("start_s", "end_s", "contact_s"):
         if name in strokes:
@@ -150,6 +150,10 @@ def simulate(
         performance=performance,
     )
     return SimulatedSession(_session(scenario, seed, raw, truth, grade), truth)
+
+
+def _grade(scenario: Scenario) -> SensorGrade:
+    return scenario.grade if isinstance(scenario.grade, SensorGrade) else GRADES[scenario.grade]
 
 
 def _session(scenario: Scenario, seed: int, raw: RawSamples, truth: Truth, grade: SensorGrade) -> Session:
@@ -177,13 +181,13 @@ def _in_log_time(event: Event, sensor: SensorTruth) -> Event:
 
 def _record(
     performance: Performance,
-    part: tuple[SensorTruth, SensorGrade],
+    sensor: SensorTruth,
     scenario: Scenario,
     streams: Streams,
     on_progress: Callable[[float], None],
 ) -> tuple[RawSamples, int]:
     """Return the samples that arrive, and how many were lost."""
-    sensor, grade = part
+    grade = _grade(scenario)
     profile = profile_of(grade, scenario.rate_hz)
     t = sample_times(sensor, performance.duration_s, grade.warm_time_s)
     electronics = Electronics(sensor, grade, profile, streams.noise)

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from logger.commands.answer_options import session_arguments
 from logger.terminal.say import say
+
+if TYPE_CHECKING:
+    from logger.exchange.export_bids import BidsSettings
+    from logger.exchange.export_files import FileKind
 
 
 @click.command("export")
@@ -55,6 +61,7 @@ def export_command(
 
     SESSION... are session files (.mcap). Signals are calibrated. docs/export.md describes every file and column.
     """
+    from logger.exchange.export_bids import BidsSettings
     from logger.terminal.progress_bar import show_progress
 
     if kind != "bids" and (task is not None or participants):
@@ -63,10 +70,11 @@ def export_command(
         raise click.UsageError("--raw is for csv and parquet; a BIDS data set gives the counts back without it")
     with show_progress() as progress:
         if kind == "bids":
-            options = (task or "picking", _labels(participants), strokes, replace)
-            notes, said = _export_bids(sessions, output, options, progress)
+            settings = BidsSettings(task or "picking", _labels(participants), strokes, replace)
+            notes, said = _export_bids(sessions, output, settings, progress)
         else:
-            notes, said = _export_files(sessions, output, (kind, raw, strokes, replace), progress)
+            choice = _Choice("csv" if kind == "csv" else "parquet", raw, strokes, replace)
+            notes, said = _export_files(sessions, output, choice, progress)
     for note in notes:
         say(f"Note: {note}", err=True)
     for line in said:
@@ -84,28 +92,36 @@ def _labels(entries: tuple[str, ...]) -> dict[str, str]:
     return labels
 
 
+@dataclass(frozen=True)
+class _Choice:
+    """What CSV and Parquet are written with."""
+
+    kind: FileKind
+    raw: bool
+    strokes: bool
+    replace: bool
+
+
 def _export_files(
     sessions: tuple[Path, ...],
     output: Path,
-    options: tuple[str, bool, bool, bool],
+    choice: _Choice,
     progress: Callable[[str, float], None],
 ) -> tuple[list[str], list[str]]:
     """Write CSV or Parquet; return notes and what to say."""
-    from logger.exchange.export_files import FileKind, export_files, prepare_folder
+    from logger.exchange.export_files import export_files, prepare_folder
     from logger.exchange.export_tables import load_source
     from logger.files.arrow_tables import need_pyarrow
     from logger.terminal.progress_bar import part_of
 
-    name, raw, strokes, replace = options
-    kind: FileKind = "csv" if name == "csv" else "parquet"
-    if kind == "parquet":
+    if choice.kind == "parquet":
         need_pyarrow()
-    prepare_folder(output, sessions, kind, replace)
+    prepare_folder(output, sessions, choice.kind, choice.replace)
     notes, said = [], []
     for number, path in enumerate(sessions):
         part = part_of(progress, number / len(sessions), (number + 1) / len(sessions), path.name)
-        source = load_source(path, strokes, part_of(part, 0.0, 0.6))
-        written = export_files(source, output, kind, raw, part_of(part, 0.6, 1.0))
+        source = load_source(path, choice.strokes, part_of(part, 0.0, 0.6))
+        written = export_files(source, output, choice.kind, choice.raw, part_of(part, 0.6, 1.0))
         said.append(f"Wrote into {output}: {', '.join(file.name for file in written)}")
         if source.remark:
             notes.append(source.remark)
@@ -115,13 +131,13 @@ def _export_files(
 def _export_bids(
     sessions: tuple[Path, ...],
     output: Path,
-    options: tuple[str, dict[str, str], bool, bool],
+    settings: BidsSettings,
     progress: Callable[[str, float], None],
 ) -> tuple[list[str], list[str]]:
     """Write a data set; return notes and what to say."""
-    from logger.exchange.export_bids import BidsSettings, export_bids
+    from logger.exchange.export_bids import export_bids
 
-    exported = export_bids(sessions, output, BidsSettings(*options), progress)
+    exported = export_bids(sessions, output, settings, progress)
     notes, said = [], []
     for recording in exported:
         if recording.remark:

@@ -14,8 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from analysis.model.records import Session
-    from analysis.reference.find_gestures import FoundEvents
-    from logger.exchange.guess_map import GuessedMap
+    from logger.exchange.import_csv import Imported
 
 MOTION = "_motion.tsv"
 
@@ -102,12 +101,12 @@ def import_command(
         for number, (path, target) in enumerate(tasks):
             told = part_of(progress, number / len(tasks), (number + 1) / len(tasks))
             said.append(_import_one(path, target, options, told))
-    for shown, warnings, sentence in said:
-        for line in shown:
+    for each in said:
+        for line in each.shown:
             say(line)
-        for warning in warnings:
+        for warning in each.warnings:
             say(f"Note: {warning}", err=True)
-        say(sentence)
+        say(each.sentence)
 
 
 @dataclass(frozen=True)
@@ -177,13 +176,22 @@ def _tasks(source: Path, output: Path) -> list[tuple[Path, Path]]:
     return [(path, output / f"{path.name.removesuffix(MOTION)}.mcap") for path in recordings]
 
 
+@dataclass(frozen=True)
+class _Said:
+    """What there is to say of one import: what was guessed, warnings, and what was written."""
+
+    shown: tuple[str, ...]
+    warnings: tuple[str, ...]
+    sentence: str
+
+
 def _import_one(
     source: Path,
     output: Path,
     options: _Options,
     progress: Callable[[str, float], None],
-) -> tuple[tuple[str, ...], tuple[str, ...], str]:
-    """Read one session and write it; return what was guessed, its warnings and what to say."""
+) -> _Said:
+    """Read one session and write it."""
     from analysis.consistency.judge import UNTESTED, judge_log
     from logger.exchange.import_words import count_missing, event_lines, guess_lines, stream_words
     from logger.files.atomic_file import check_writable, make_folder
@@ -193,20 +201,21 @@ def _import_one(
         make_folder(output.parent)
     if not source.is_dir():
         check_writable(output, inputs=[source, *options.inputs])
-    session, guessed, found = _read(source, options, progress)
-    shown = () if guessed is None else guess_lines(guessed, source, output.with_suffix(".map.toml"))
+    read = _read(source, options, progress)
+    session = read.session
+    shown = () if read.guessed is None else guess_lines(read.guessed, source, output.with_suffix(".map.toml"))
     if options.instrument_path is not None:
         session, lines = _add_instrument(session, options, output, progress)
         shown += lines
     progress(f"Writing {output.name}", 1.0)
-    shown += () if found is None else event_lines(found, session.events, output)
+    shown += () if read.found is None else event_lines(read.found, session.events, output)
     write_session(output, session)
     raw, profile = session.raw, session.profile
     missing, gaps = count_missing(raw)
     judgement = judge_log(session)
     # What is not tested is no fault of the file: it is said only where nothing worse is.
     doubts = tuple(doubt.sentence for doubt in judgement.doubts if doubt.kind != UNTESTED) or (judgement.tested,)
-    return (
+    return _Said(
         shown,
         (*session.warnings, *doubts),
         (
@@ -237,21 +246,20 @@ def _add_instrument(
 
 def _read(
     source: Path, options: _Options, progress: Callable[[str, float], None]
-) -> tuple[Session, GuessedMap | None, FoundEvents | None]:
+) -> Imported:
     """Read one session by its kind."""
+    from logger.exchange.import_csv import Imported, import_tables
+
     progress(f"Reading {source.name}", 0.0)
     if source.name.endswith(MOTION):
         from logger.exchange.import_bids import import_bids
 
-        return import_bids(source, options.point), None, None
+        return Imported(import_bids(source, options.point))
     if _is_ours(source):
         from logger.exchange.import_parquet import import_parquet
 
-        return import_parquet(source), None, None
-    from logger.exchange.import_csv import import_tables
-
+        return Imported(import_parquet(source))
     def told(share: float) -> None:
         progress(f"Reading {source.name}", share)
 
-    found = import_tables(source, options.map_path, options.events_path, told)
-    return found.session, found.guessed, found.found
+    return import_tables(source, options.map_path, options.events_path, told)

@@ -32,11 +32,20 @@ from logger.player.column_map import ColumnMap, Triad, read_column_map
 
 @dataclass(frozen=True)
 class Imported:
-    """A session, and the map and the events that were found for it, None where they were given."""
+    """A session, and what was found for it.
+
+    Attributes
+    ----------
+    session : Session
+    guessed : GuessedMap or None
+        The map of the columns; None where it was given.
+    found : FoundEvents or None
+        The events; None where they were given.
+    """
 
     session: Session
-    guessed: GuessedMap | None
-    found: FoundEvents | None
+    guessed: GuessedMap | None = None
+    found: FoundEvents | None = None
 
 
 class ReadLog(NamedTuple):

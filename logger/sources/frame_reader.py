@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -19,6 +20,23 @@ BACK_LIMIT_S = 2.0
 """Numbers that go back further than this are a device that counts from its start again, not repetitions."""
 JUMP_LIMIT_S = 86_400.0
 """Numbers that jump further than this are no loss that any link could have, but a new count."""
+
+
+@dataclass(frozen=True)
+class _Arrived:
+    """A frame, and when it came."""
+
+    frame: SampleFrame
+    host_s: float
+
+
+@dataclass(frozen=True)
+class _Placed:
+    """A frame with its samples' unwrapped ticks and numbers."""
+
+    arrived: _Arrived
+    ticks: np.ndarray
+    numbers: np.ndarray
 
 
 class OtherSensorError(DeviceError):
@@ -44,7 +62,7 @@ class FrameReader:
         self.info: DeviceInfo | None = None
         self._base_profile = profile
         self._decoder = FrameDecoder()
-        self._pending: deque[tuple[SampleFrame, float]] = deque(maxlen=MAX_PENDING_FRAMES)
+        self._pending: deque[_Arrived] = deque(maxlen=MAX_PENDING_FRAMES)
         self._damage_seen = 0
         self._link_lost = False
         self._met = False  # On the present link: until its hello, nobody knows whose samples these are.
@@ -77,13 +95,13 @@ class FrameReader:
             Only if the device speaks a newer version of the protocol, or is another one than before.
         """
         items: list[Item] = []
-        frames: list[tuple[SampleFrame, float]] = []
+        frames: list[_Arrived] = []
         for payload in self._decoder.feed(data):
             message = parse(payload)
             if message is None:
                 self._refuse(payload)
             elif isinstance(message, SampleFrame):
-                (frames if self._met else self._pending).append((message, host_s))
+                (frames if self._met else self._pending).append(_Arrived(message, host_s))
             elif isinstance(message, Hello):
                 self._flush(frames, items)
                 items += self._meet(message)
@@ -137,29 +155,29 @@ class FrameReader:
         self._sequence = SequenceUnwrapper()
         return self._ticks
 
-    def _flush(self, frames: list[tuple[SampleFrame, float]], items: list[Item]) -> None:
+    def _flush(self, frames: list[_Arrived], items: list[Item]) -> None:
         """Append the samples of these frames to ``items`` and empty the list."""
         if not frames or self.hello is None or self._ticks is None:
             return
-        kept: list[tuple[np.ndarray, np.ndarray, SampleFrame, float]] = []
-        for place, (frame, host_s) in enumerate(frames):
+        kept: list[_Placed] = []
+        for place in range(len(frames)):
             placed = self._place(frames[place:])
             if placed is not None:
-                kept.append((*placed, frame, host_s))
+                kept.append(placed)
         frames.clear()
         if not kept:
             return
-        counts = np.concatenate([frame.counts for _, _, frame, _ in kept]).astype(np.int32)
+        counts = np.concatenate([each.arrived.frame.counts for each in kept]).astype(np.int32)
         if self.hello.axes != (1, 2, 3):
             counts = np.hstack([counts[:, :3] @ self._matrix.T, counts[:, 3:] @ self._matrix.T])
-        ticks = np.concatenate([t for t, _, _, _ in kept])
-        hosts = np.repeat([h for *_, h in kept], [len(t) for t, *_ in kept])
-        items.append(RawSamples(ticks, np.concatenate([n for _, n, _, _ in kept]), hosts, counts))
+        ticks = np.concatenate([each.ticks for each in kept])
+        hosts = np.repeat([each.arrived.host_s for each in kept], [len(each.ticks) for each in kept])
+        items.append(RawSamples(ticks, np.concatenate([each.numbers for each in kept]), hosts, counts))
         self.clock.observe(float(ticks[-1]) / self.hello.tick_hz, float(hosts[-1]))
 
-    def _place(self, frames: list[tuple[SampleFrame, float]]) -> tuple[np.ndarray, np.ndarray] | None:
-        """Return the first frame's unwrapped ticks and sample numbers, or None if it came before."""
-        frame = frames[0][0]
+    def _place(self, frames: list[_Arrived]) -> _Placed | None:
+        """Return the first frame in its place, or None if it came before."""
+        frame = frames[0].frame
         hello, ticks_unwrapper = self.hello, self._ticks
         if hello is None or ticks_unwrapper is None:
             return None
@@ -185,9 +203,9 @@ class FrameReader:
         self._sequence.last = int(numbers[-1]) - self._offset[0]
         self._link_lost = False
         self._damage_seen = self._decoder.damaged + self._decoder.overlong
-        return ticks, numbers
+        return _Placed(frames[0], ticks, numbers)
 
-    def _bridge(self, number: int, tick: int, frames: list[tuple[SampleFrame, float]], hello: Hello) -> tuple[int, int]:
+    def _bridge(self, number: int, tick: int, frames: list[_Arrived], hello: Hello) -> tuple[int, int]:
         """Offsets that put a restarted device's first sample where the host's clock says that it was taken.
 
         Of the frames that came together the least delayed one decides. Never before the last sample of the time
@@ -199,8 +217,8 @@ class FrameReader:
         self._last_fit = fit
         shift = last_tick + 1 - tick
         if fit is not None:
-            wrap, first = 1 << hello.tick_bits, frames[0][0].tick
-            ages = [(host_s, (f.tick - first) % wrap + int(f.offsets[-1])) for f, host_s in frames]
+            wrap, first = 1 << hello.tick_bits, frames[0].frame.tick
+            ages = [(a.host_s, (a.frame.tick - first) % wrap + int(a.frame.offsets[-1])) for a in frames]
             taken_s = min(host_s - age / hello.tick_hz for host_s, age in ages)
             # The least of n usual delays is about the n-th part of one.
             taken_tick = round(fit.device_s(taken_s - fit.delay_p50_s / len(frames)) * hello.tick_hz)

@@ -76,12 +76,12 @@ def test_string_pairs_of_an_arch_lie_on_its_circle() -> None:
     # From string 1, which a downstroke meets last, about the middle of the strings.
     around = np.degrees(np.arcsin(np.array([16.5, 4.5, -6.5, -16.5]) / 60.0))
     pairs = string_pairs(instrument, "up")
-    assert [(first, second) for first, second, _, _ in pairs] == [(1, 2), (2, 3), (3, 4)]
-    for i, (_, _, distance, slope) in enumerate(pairs):
+    assert [(pair.first, pair.second) for pair in pairs] == [(1, 2), (2, 3), (3, 4)]
+    for i, pair in enumerate(pairs):
         # A chord's length and slope by the angles of its ends.
-        assert distance == pytest.approx(2 * 60.0 * np.sin(np.radians(around[i] - around[i + 1]) / 2))
-        assert slope == pytest.approx(-(around[i] + around[i + 1]) / 2)
-    assert [pair[:2] for pair in string_pairs(instrument, "down")] == [(2, 1), (3, 2), (4, 3)]
+        assert pair.spacing_mm == pytest.approx(2 * 60.0 * np.sin(np.radians(around[i] - around[i + 1]) / 2))
+        assert pair.slope_deg == pytest.approx(-(around[i] + around[i + 1]) / 2)
+    assert [(pair.first, pair.second) for pair in string_pairs(instrument, "down")] == [(2, 1), (3, 2), (4, 3)]
 
 
 def test_the_interval_carries_the_frames_error() -> None:

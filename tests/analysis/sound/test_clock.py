@@ -25,7 +25,7 @@ def test_offset_and_drift_come_back(offset_s: float, drift: float) -> None:
     onsets = np.sort(np.concatenate([onsets, rng.uniform(0, 120, 30)]))
     onsets = onsets[onsets > 0]
     seen = strokes + 0.0033 * rng.normal(size=strokes.size)
-    clock = find_clock(onsets, seen, ((0.0, 130.0), float(onsets[-1]) + 5.0))
+    clock = find_clock(onsets, seen, (0.0, 130.0), float(onsets[-1]) + 5.0)
     assert clock is not None
     for at in (20.0, 100.0):
         assert clock.to_sound(np.array([at]))[0] == pytest.approx(offset_s + (1 + drift) * at, abs=0.002)
@@ -36,7 +36,7 @@ def test_offset_and_drift_come_back(offset_s: float, drift: float) -> None:
 
 def test_perfectly_even_play_without_pauses_has_a_rival() -> None:
     strokes = np.arange(5.0, 125.0, 0.125)
-    clock = find_clock(strokes + 2.0, strokes, ((0.0, 130.0), 130.0))
+    clock = find_clock(strokes + 2.0, strokes, (0.0, 130.0), 130.0)
     assert clock is not None
     assert clock.rival > 0.9
 
@@ -45,7 +45,7 @@ def test_raps_choose_where_play_cannot() -> None:
     strokes = np.arange(5.0, 125.0, 0.125)
     onsets = np.concatenate([[4.0, 4.3, 4.6], strokes + 2.0])
     raps = ((4.0, 4.6),), ((2.004, 2.603),)
-    clock = find_clock(onsets, strokes, ((0.0, 130.0), 130.0), raps)
+    clock = find_clock(onsets, strokes, (0.0, 130.0), 130.0, raps)
     assert clock is not None
     assert clock.by == "raps"
     assert clock.rival == 0.0
@@ -53,13 +53,13 @@ def test_raps_choose_where_play_cannot() -> None:
 
 
 def test_another_take_does_not_match() -> None:
-    clock = find_clock(uneven_strokes(9), uneven_strokes(10), ((0.0, 130.0), 130.0))
+    clock = find_clock(uneven_strokes(9), uneven_strokes(10), (0.0, 130.0), 130.0)
     assert clock is not None
     assert clock.matched_share < 0.8 or clock.rival > 0.9
 
 
 def test_too_few_of_either_give_none() -> None:
-    assert find_clock(np.arange(4.0), uneven_strokes(1), ((0.0, 1.0), 1.0)) is None
+    assert find_clock(np.arange(4.0), uneven_strokes(1), (0.0, 1.0), 1.0) is None
 
 
 def test_raps_are_heard_in_a_recording() -> None:
