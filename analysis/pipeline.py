@@ -26,8 +26,7 @@ from analysis.reference.mounting_doubts import doubt_mounting
 from analysis.reference.pivots import ReferenceSettings
 from analysis.reference.session_reference import Reference, establish_reference
 from analysis.reference.unconfirmed import metadata_doubts
-from analysis.report.data_quality import FEW_LOST
-from analysis.signal.clock_remarks import clock_remarks
+from analysis.report.data_quality import data_warnings
 from analysis.signal.timebase import Timebase, fit_timebase
 from analysis.signal.working_grid import Signals, prepare_signals, read_together
 from analysis.stroke.blocks import summarise_block
@@ -278,7 +277,7 @@ def _result(
         tilt_offset_se_deg=float(np.sqrt(np.mean(np.square(offsets)))) if offsets else None,
         lever_mm=_triple(1e3 * frame.lever_m) if known else None,
         lever_se_mm=_triple(1e3 * fit.covariance.lever_sd_m(frame.grip)) if known else None,
-        warnings=(*session.warnings, *_data_warnings(session, timebase, signals), *reference.warnings),
+        warnings=(*session.warnings, *data_warnings(session, timebase, signals), *reference.warnings),
         blocks=summaries,
         strokes=played.table.reset_index(drop=True),
         paths_mm=(1e3 * played.strokes.path_m).astype(np.float32),
@@ -294,17 +293,3 @@ def _result(
 
 def _triple(values: FloatArray) -> tuple[float, float, float]:
     return float(values[0]), float(values[1]), float(values[2])
-
-
-def _data_warnings(session: Session, timebase: Timebase, signals: Signals) -> list[str]:
-    """Sentences about losses, repeats, clipping and jitter."""
-    found = []
-    share = timebase.lost_samples / timebase.grid.size
-    if share >= FEW_LOST:
-        found.append(f"{timebase.lost_samples} of {timebase.grid.size} samples are missing ({100 * share:.2g} %)")
-    found += clock_remarks(timebase)
-    if signals.clipped_samples:
-        found.append(f"{signals.clipped_samples} samples are saturated; choose a larger range if this happens in play")
-    if session.instrument.radius_mm is None:
-        found.append("the arch of the strings is not given: the string plane is taken as flat")
-    return found

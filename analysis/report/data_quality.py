@@ -8,9 +8,11 @@ from typing import Literal
 import numpy as np
 
 from analysis.model.number_words import clock, degrees, duration
-from analysis.model.records import BlockSummary, GestureQuality, SessionResult
+from analysis.model.records import BlockSummary, GestureQuality, Session, SessionResult
 from analysis.reference.reference_grade import grade_reference
-from analysis.signal.working_grid import ATTACK_MIN_RATE_HZ
+from analysis.signal.clock_remarks import clock_remarks
+from analysis.signal.timebase import Timebase
+from analysis.signal.working_grid import ATTACK_MIN_RATE_HZ, Signals
 
 Grade = Literal["good", "usable", "poor"]
 
@@ -207,3 +209,28 @@ def _own_error(result: SessionResult) -> QualityLine:
         f"±{degrees(1.96 * own)} (95 %)",
         "good" if own < 1 else "usable" if own < 3 else "poor",
     )
+
+
+def data_warnings(session: Session, timebase: Timebase, signals: Signals) -> list[str]:
+    """Sentences about losses, repeats, clipping and jitter.
+
+    Parameters
+    ----------
+    session : Session
+    timebase : Timebase
+    signals : Signals
+
+    Returns
+    -------
+    list of str
+    """
+    found = []
+    share = timebase.lost_samples / timebase.grid.size
+    if share >= FEW_LOST:
+        found.append(f"{timebase.lost_samples} of {timebase.grid.size} samples are missing ({100 * share:.2g} %)")
+    found += clock_remarks(timebase)
+    if signals.clipped_samples:
+        found.append(f"{signals.clipped_samples} samples are saturated; choose a larger range if this happens in play")
+    if session.instrument.radius_mm is None:
+        found.append("the arch of the strings is not given: the string plane is taken as flat")
+    return found
