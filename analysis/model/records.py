@@ -229,9 +229,9 @@ class Stream:
     """Samples of one more sensor; ``clock`` is None while nothing ties its clock to the hand's.
 
     The analysis takes the first stream of the role ``instrument`` whose clock is tied to the hand's, and refines that
-    by what both sensors feel. ``clock.residual_s`` is how far it may still be off (about 2 ms between boards, 20 ms with
-    a phone; None counts as 20 ms). A phone is known by its profile, whose ``part`` is :data:`PHONE`; what its browser
-    rounds to is the size of its counts.
+    by what both sensors feel. ``clock.residual_s`` is how far it may still be off (about 2 ms between boards, 20 ms
+    with a phone; None counts as 20 ms). A phone is known by its profile, whose ``part`` is :data:`PHONE`; what its
+    browser rounds to is the size of its counts.
 
     Attributes
     ----------

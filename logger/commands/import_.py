@@ -244,9 +244,7 @@ def _add_instrument(
     return added.session, guess_lines(added.guessed, path, output.with_suffix(".instrument.map.toml"))
 
 
-def _read(
-    source: Path, options: _Options, progress: Callable[[str, float], None]
-) -> Imported:
+def _read(source: Path, options: _Options, progress: Callable[[str, float], None]) -> Imported:
     """Read one session by its kind."""
     from logger.exchange.import_csv import Imported, import_tables
 
@@ -259,6 +257,7 @@ def _read(
         from logger.exchange.import_parquet import import_parquet
 
         return Imported(import_parquet(source))
+
     def told(share: float) -> None:
         progress(f"Reading {source.name}", share)
 

@@ -27,7 +27,7 @@ from analysis.motion.tip_path import Band, band_displacements
 from analysis.motion.turns import StrokeSettings, refine_extrema, sample_at
 from analysis.reference.frame import Frame
 from analysis.stroke.play import BandSettings, strokes_of
-from analysis.stroke.stroke_paths import restore_level, strokes_on, trace_strokes
+from analysis.stroke.stroke_paths import FrameView, restore_level, strokes_on, trace_strokes
 from tests.outside.optical import load_trial
 
 DOWN = Frame("", np.array([[1.0, 0, 0], [0, 0, -1.0], [0, 1.0, 0]]), np.zeros(3), 0, (), ())
@@ -49,9 +49,9 @@ def against_optical(number: int) -> tuple[FloatArray, FloatArray]:
     )
     optical = band_displacements(np.zeros_like(trial.optical_m), trial.optical_m, rate_hz, (Band(0.01, 2, 20.0),))[0]
     late, off = [], []
-    for path in restore_level(motion, rough, DOWN, fixed, LevelSettings()):
+    for path in restore_level(motion, rough, FrameView(DOWN, fixed), LevelSettings()):
         found = strokes_on(path, SETTINGS, BandSettings())
-        traced = trace_strokes(motion, path, found, (DOWN, fixed), BandSettings())
+        traced = trace_strokes(motion, path, found, FrameView(DOWN, fixed), BandSettings())
         for k in range(found.start.size):
             a, b = int(found.start[k]), int(np.ceil(found.end[k]))
             if a < 60 or b + 60 > len(optical) or not trial.seen[a - 60 : b + 60].all() or found.edge[k]:

@@ -14,7 +14,7 @@ from analysis.motion.turns import StrokeSettings
 from analysis.reference.frame import Frame
 from analysis.signal.grid import Grid
 from analysis.stroke.play import BandSettings, find_strokes, turned_axes
-from analysis.stroke.stroke_paths import restore_level, strokes_on
+from analysis.stroke.stroke_paths import FrameView, restore_level, strokes_on
 from tests.analysis.pipeline.by_hand import Move, Rig, sensor_signals
 
 RATE_HZ = 200.0
@@ -49,7 +49,7 @@ def test_what_comes_before_does_not_measure_the_play(last_s: float) -> None:
     def axes_at(frame: Frame, times_s: FloatArray) -> FloatArray:
         return turned_axes(frame, times_s, steady)
 
-    (path,) = restore_level(motion, played, frame, axes_at, LevelSettings())
+    (path,) = restore_level(motion, played, FrameView(frame, axes_at), LevelSettings())
     strokes = strokes_on(path, StrokeSettings(), BandSettings())
     inside = (strokes.start > (COMING_S + 0.1) * RATE_HZ) & (strokes.end < last - 0.3 * RATE_HZ)
     assert inside.sum() == pytest.approx(2 * CYCLE_HZ * (last_s - COMING_S - 0.4), abs=2)

@@ -29,7 +29,7 @@ from analysis.signal.sensor_errors import ERRORS, ErrorCovariance, SensorErrors
 from analysis.signal.timebase import fit_timebase
 from analysis.stroke.blocks import summarise_block
 from analysis.stroke.play import BandSettings, StrokeSet
-from analysis.stroke.stroke_paths import restore_level, trace_strokes
+from analysis.stroke.stroke_paths import FrameView, restore_level, trace_strokes
 from analysis.stroke.tilt import bow_mm as found_bow
 from analysis.stroke.uncertainty import BlockChord, offset_parts_deg
 from analysis.synthesis.draw import random_scenario
@@ -366,8 +366,8 @@ def test_first_and_last_stroke_of_an_arched_series(bow_mm: float, cycle_hz: floa
         return np.tile(np.eye(3), (at.size, 1, 1))
 
     motion = motion_of(accel, rate_hz)
-    (path,) = restore_level(motion, found, frame, level, LevelSettings())
-    traced = trace_strokes(motion, path, found, (frame, level), BandSettings())
+    (path,) = restore_level(motion, found, FrameView(frame, level), LevelSettings())
+    traced = trace_strokes(motion, path, found, FrameView(frame, level), BandSettings())
     chord = (traced.path_m[:, -1] - traced.path_m[:, 0]) * sign[:, None]
     # A tenth of a degree for each millimetre of arch is what is left of six degrees.
     assert np.abs(np.degrees(np.arctan2(chord[:, 2], chord[:, 1]))).max() < 0.1 + 0.1 * abs(bow_mm)
