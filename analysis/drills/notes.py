@@ -244,26 +244,71 @@ class Phrase:
         return not self.rest and self.swing in (None, Fraction(1, 2)) and all(note.span == 1 for note in self.played)
 
     def stroke_count(self, passes: int) -> int:
-        """Strokes of the lead and so many passes."""
+        """Strokes of the lead and so many passes.
+
+        Parameters
+        ----------
+        passes : int
+
+        Returns
+        -------
+        int
+        """
         return len(self.lead) + passes * len(self.notes)
 
     def note_at(self, index: int) -> Note:
-        """Return the note of a stroke."""
+        """Return the note of a stroke.
+
+        Parameters
+        ----------
+        index : int
+
+        Returns
+        -------
+        Note
+        """
         body = index - len(self.lead)
         return self.lead[index] if body < 0 else self.notes[body % len(self.notes)]
 
     def string_at(self, index: int) -> int:
-        """Return the string that a stroke plays."""
+        """Return the string that a stroke plays.
+
+        Parameters
+        ----------
+        index : int
+
+        Returns
+        -------
+        int
+        """
         return self.note_at(index).string
 
     def stroke_at(self, index: int) -> Stroke:
-        """Return the stroke at a 0-based place, counted on through the repeats."""
+        """Return the stroke at a 0-based place, counted on through the repeats.
+
+        Parameters
+        ----------
+        index : int
+
+        Returns
+        -------
+        Stroke
+        """
         # The lead and the first pass may differ from all later ones; those repeat.
         start, cycle = self._strokes
         return start[index] if index < len(start) else cycle[(index - len(start)) % len(cycle)]
 
     def downstrokes(self, index: IntArray) -> BoolArray:
-        """Whether the strokes at these places are downstrokes; before the first one strict alternation runs back."""
+        """Whether the strokes at these places are downstrokes; before the first one strict alternation runs back.
+
+        Parameters
+        ----------
+        index : int64 (n,)
+
+        Returns
+        -------
+        bool (n,)
+        """
         start, cycle = ([stroke == "down" for stroke in part] for part in self._strokes)
         within = np.array(start)[np.clip(index, 0, len(start) - 1)]
         later = np.array(cycle)[np.maximum(index - len(start), 0) % len(cycle)]
@@ -283,7 +328,16 @@ class Phrase:
         return played[:first], played[first:]
 
     def sounds(self, passes: int) -> Iterator[Sounding]:
-        """Yield all that sounds, in order, in units from the beginning of the lead; swing is in it."""
+        """Yield all that sounds, in order, in units from the beginning of the lead; swing is in it.
+
+        Parameters
+        ----------
+        passes : int
+
+        Returns
+        -------
+        iterator of Sounding
+        """
         first = self.lead_units
         now = Fraction(self.lead_rest)
         for index in range(self.stroke_count(passes)):

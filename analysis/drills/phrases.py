@@ -86,7 +86,16 @@ class Demand:
         return len(self.changes) - self.after_down
 
     def suited(self, clearing: Clearing) -> int:
-        """Count the changes that a hand with this clearing stroke plays clear of the strings."""
+        """Count the changes that a hand with this clearing stroke plays clear of the strings.
+
+        Parameters
+        ----------
+        clearing : Clearing
+
+        Returns
+        -------
+        int
+        """
         counts: Mapping[Clearing, int] = {
             "down": self.after_down,
             "up": self.after_up,
@@ -96,7 +105,16 @@ class Demand:
         return counts[clearing]
 
     def suits(self, clearing: Clearing) -> bool:
-        """Tell whether every change follows a stroke that clears."""
+        """Tell whether every change follows a stroke that clears.
+
+        Parameters
+        ----------
+        clearing : Clearing
+
+        Returns
+        -------
+        bool
+        """
         return self.suited(clearing) == len(self.changes)
 
 

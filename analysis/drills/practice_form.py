@@ -86,7 +86,17 @@ class PracticeForm:
         return self.beats_per_bar if self.count_in_beats is None else self.count_in_beats
 
     def passes(self, phrase: Phrase, tempo_bpm: float) -> int:
-        """How often a phrase is played at a tempo; one that does not loop is played once, unless passes are counted."""
+        """How often a phrase is played at a tempo; one that does not loop is played once, unless passes are counted.
+
+        Parameters
+        ----------
+        phrase : Phrase
+        tempo_bpm : float
+
+        Returns
+        -------
+        int
+        """
         if self.repeats is not None:
             return self.repeats
         if not phrase.loops:
@@ -127,7 +137,16 @@ class Section:
         return self.phrase.lead_units + self.repeats * self.phrase.pass_units
 
     def first_beat(self, notes_per_beat: Fraction) -> Fraction:
-        """Return the beat at which the lead, or without one the phrase, begins: its bar begins on a whole beat."""
+        """Return the beat at which the lead, or without one the phrase, begins: its bar begins on a whole beat.
+
+        Parameters
+        ----------
+        notes_per_beat : Fraction
+
+        Returns
+        -------
+        Fraction
+        """
         lead = self.phrase.lead_units / notes_per_beat
         return self.start_beat + math.ceil(lead) - lead
 
@@ -158,19 +177,46 @@ class Practice:
     end_beat: int
 
     def sounds(self, section: Section) -> list[Sounding]:
-        """Return all that a section sounds, in beats."""
+        """Return all that a section sounds, in beats.
+
+        Parameters
+        ----------
+        section : Section
+
+        Returns
+        -------
+        list of Sounding
+        """
         rate = self.form.notes_per_beat
         first = section.first_beat(rate)
         played = section.phrase.sounds(section.repeats)
         return [sound._replace(start=first + sound.start / rate, length=sound.length / rate) for sound in played]
 
     def at_tempo(self, place: int) -> tuple[int, int]:
-        """Return first beat and end of one rung of the ladder."""
+        """Return first beat and end of one rung of the ladder.
+
+        Parameters
+        ----------
+        place : int
+
+        Returns
+        -------
+        (int, int)
+        """
         starts = [start for start, _ in self.tempo_changes]
         return starts[place], [*starts[1:], self.end_beat][place]
 
     def seconds_at(self, beat: Fraction | float) -> float:
-        """Return the time of a beat, with the whole microseconds per beat that a MIDI file can hold."""
+        """Return the time of a beat, with the whole microseconds per beat that a MIDI file can hold.
+
+        Parameters
+        ----------
+        beat : Fraction or float
+
+        Returns
+        -------
+        float
+        """
         seconds = 0.0
         starts = [start for start, _ in self.tempo_changes]
         for (start, tempo), stop in zip(self.tempo_changes, [*starts[1:], math.inf], strict=True):

@@ -80,7 +80,16 @@ class Tuning:
         return " ".join(f"{PITCH_NAMES[pitch % 12]}{pitch // 12 - 1}" for pitch in reversed(self.open_midi))
 
     def with_capo(self, fret: int) -> Tuning:
-        """The same strings, sounding higher by so many frets."""
+        """The same strings, sounding higher by so many frets.
+
+        Parameters
+        ----------
+        fret : int
+
+        Returns
+        -------
+        Tuning
+        """
         return Tuning(tuple(pitch + fret for pitch in self.open_midi))
 
     def pitch(self, note: Note) -> int:
@@ -90,6 +99,14 @@ class Tuning:
         ------
         InputError
             If the note would sound above MIDI's range.
+
+        Parameters
+        ----------
+        note : Note
+
+        Returns
+        -------
+        int
         """
         pitch = self.open_midi[note.string - 1] + (note.fret or 0)
         if pitch > 127:

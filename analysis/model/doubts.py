@@ -55,7 +55,16 @@ class Doubt:
         return text[0].upper() + text[1:]
 
     def touches(self, blocks: Sequence[int]) -> bool:
-        """Whether it applies to any of these blocks; a doubt on the whole session always does."""
+        """Whether it applies to any of these blocks; a doubt on the whole session always does.
+
+        Parameters
+        ----------
+        blocks : sequence of int
+
+        Returns
+        -------
+        bool
+        """
         return self.blocks is None or not set(self.blocks).isdisjoint(blocks)
 
 

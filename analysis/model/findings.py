@@ -43,7 +43,16 @@ class Scope:
     posture: str = ""
 
     def overlaps(self, other: Scope) -> bool:
-        """Whether both speak of a block in common."""
+        """Whether both speak of a block in common.
+
+        Parameters
+        ----------
+        other : Scope
+
+        Returns
+        -------
+        bool
+        """
         return not set(self.blocks).isdisjoint(other.blocks)
 
 

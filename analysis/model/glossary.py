@@ -79,6 +79,14 @@ class Explainer:
     def meet(self, texts: Iterable[str]) -> tuple[Term, ...]:
         """Return the terms met for the first time in these texts, in the order in which they stand.
 
+        Parameters
+        ----------
+        texts : iterable of str
+
+        Returns
+        -------
+        tuple of Term
+
         Examples
         --------
         >>> explainer = Explainer()

@@ -84,7 +84,16 @@ class LevelSettings:
     tried: int = 120
 
     def with_noise(self, sensor_mps2_rthz: float | None) -> Self:
-        """The settings for a sensor whose noise was measured: one and a half times that, and no less than 2 mm/s2."""
+        """The settings for a sensor whose noise was measured: one and a half times that, and no less than 2 mm/s2.
+
+        Parameters
+        ----------
+        sensor_mps2_rthz : float or None
+
+        Returns
+        -------
+        LevelSettings
+        """
         if sensor_mps2_rthz is None:
             return self
         ratio = max(1.5 * sensor_mps2_rthz, LEAST_NOISE_MPS2_RTHZ) / self.accel_noise_mps2_rthz[0]
@@ -109,7 +118,16 @@ class Drift:
     chord_se_m: FloatArray
 
     def at(self, time_s: FloatArray) -> FloatArray:
-        """Drift (m) at times (k,): cubic between readings, straight beyond the outermost."""
+        """Drift (m) at times (k,): cubic between readings, straight beyond the outermost.
+
+        Parameters
+        ----------
+        time_s : float64 (k,)
+
+        Returns
+        -------
+        float64 (k, d)
+        """
         knots, n = self.time_s, self.time_s.size
         if n == 1:
             return np.asarray(self.position_m + (time_s - knots[0])[:, None] * self.speed_mps)

@@ -43,6 +43,14 @@ class Band:
     def gain(self, frequency_hz: FloatArray) -> FloatArray:
         """Gain at each frequency (Hz); 0 at 0.
 
+        Parameters
+        ----------
+        frequency_hz : float64 (n,)
+
+        Returns
+        -------
+        float64 (n,)
+
         Examples
         --------
         >>> np.round(Band(1.0, 4, 40.0).gain(np.array([0.0, 1.0, 4.0])), 3).tolist()

@@ -133,7 +133,16 @@ class HoldTempo:
     remarks: tuple[str, ...]
 
     def bpm(self, strokes_per_s: float) -> float | None:
-        """Beats a minute of a speed; None where notes per beat are not known."""
+        """Beats a minute of a speed; None where notes per beat are not known.
+
+        Parameters
+        ----------
+        strokes_per_s : float
+
+        Returns
+        -------
+        float or None
+        """
         return None if self.notes_per_beat is None else 60 * strokes_per_s / self.notes_per_beat
 
 

@@ -166,6 +166,16 @@ class BayesStaircase:
         ------
         InputError
             A tempo that is none, or counts that cannot be.
+
+        Parameters
+        ----------
+        tempo : float
+        held : int
+        strokes : int
+
+        Returns
+        -------
+        BayesStaircase
         """
         if not (np.isfinite(tempo) and tempo > 0 and strokes > 0 and 0 <= held <= strokes):
             raise InputError(

@@ -59,7 +59,16 @@ class SensorErrors:
 
     @staticmethod
     def from_vector(x: FloatArray) -> SensorErrors:
-        """Unpack the first :data:`ERRORS` unknowns."""
+        """Unpack the first :data:`ERRORS` unknowns.
+
+        Parameters
+        ----------
+        x : float64 (25,)
+
+        Returns
+        -------
+        SensorErrors
+        """
         return SensorErrors(
             accel_bias_mps2=x[ACCEL_BIAS],
             accel_matrix=x[ACCEL_MATRIX].reshape(3, 3),
@@ -124,25 +133,73 @@ class ErrorCovariance:
         return np.sqrt(np.diag(self.matrix))
 
     def lever_sd_m(self, grip: int) -> FloatArray:
-        """Standard deviations (3,) of one grip's lever, sensor axes."""
+        """Standard deviations (3,) of one grip's lever, sensor axes.
+
+        Parameters
+        ----------
+        grip : int
+
+        Returns
+        -------
+        float64 (3,)
+        """
         return self.sd[lever_of(grip)]
 
     def gyro_bias_sd_radps(self, axis: FloatArray) -> float:
-        """Standard deviation of the gyroscope's bias along a direction (3,), sensor axes."""
+        """Standard deviation of the gyroscope's bias along a direction (3,), sensor axes.
+
+        Parameters
+        ----------
+        axis : float64 (3,)
+
+        Returns
+        -------
+        float
+            rad/s.
+        """
         return float(np.sqrt(axis @ self.matrix[GYRO_BIAS, GYRO_BIAS] @ axis))
 
     def variance(self, slope: FloatArray) -> float:
-        """Variance of what changes by ``slope`` (25 + 3 grips,) for a unit of each unknown."""
+        """Variance of what changes by ``slope`` (25 + 3 grips,) for a unit of each unknown.
+
+        Parameters
+        ----------
+        slope : float64 (25 + 3 grips,)
+
+        Returns
+        -------
+        float
+        """
         return float(slope @ self.matrix @ slope)
 
     def widened(self, levers: slice, spread_m: float) -> ErrorCovariance:
-        """The same with the levers of a slice of the unknowns known less well, by ``spread_m`` an axis."""
+        """The same with the levers of a slice of the unknowns known less well, by ``spread_m`` an axis.
+
+        Parameters
+        ----------
+        levers : slice
+        spread_m : float
+
+        Returns
+        -------
+        ErrorCovariance
+        """
         matrix = self.matrix.copy()
         matrix[levers, levers] += spread_m**2 * np.eye(len(matrix[levers]))
         return ErrorCovariance(matrix)
 
     def with_copy(self, grip: int, spread_m: float) -> ErrorCovariance:
-        """One grip more: a copy of another's lever, which may be off by ``spread_m`` an axis."""
+        """One grip more: a copy of another's lever, which may be off by ``spread_m`` an axis.
+
+        Parameters
+        ----------
+        grip : int
+        spread_m : float
+
+        Returns
+        -------
+        ErrorCovariance
+        """
         unit = np.eye(len(self.matrix))
         spread = np.vstack([unit, unit[lever_of(grip)]])
         return ErrorCovariance(spread @ self.matrix @ spread.T).widened(slice(len(unit), None), spread_m)

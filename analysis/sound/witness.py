@@ -153,7 +153,16 @@ class Heard:
         return {block.index: block.emission for block in self.blocks if block.emission is not None}
 
     def block(self, index: int) -> HeardBlock | None:
-        """Return what was heard of a block, None where there is nothing."""
+        """Return what was heard of a block, None where there is nothing.
+
+        Parameters
+        ----------
+        index : int
+
+        Returns
+        -------
+        HeardBlock or None
+        """
         return next((block for block in self.blocks if block.index == index), None)
 
 

@@ -60,7 +60,16 @@ class Decimator:
         self._kept = np.zeros(self._delay, np.float32)
 
     def push(self, samples: SoundArray) -> SoundArray:
-        """Take the next piece, return what it completes."""
+        """Take the next piece, return what it completes.
+
+        Parameters
+        ----------
+        samples : float32 (n,)
+
+        Returns
+        -------
+        float32 (k,)
+        """
         if self.factor == 1:
             return samples
         joined = np.concatenate([self._kept, samples])
@@ -76,5 +85,10 @@ class Decimator:
         return np.asarray(out[first : first + count], dtype=np.float32)
 
     def finish(self) -> SoundArray:
-        """Return the samples that the filter still holds."""
+        """Return the samples that the filter still holds.
+
+        Returns
+        -------
+        float32 (k,)
+        """
         return self.push(np.zeros(self._delay, np.float32)) if self.factor > 1 else np.empty(0, np.float32)

@@ -52,13 +52,32 @@ class Wander:
     time_min: float
 
     def root(self, minute: FloatArray) -> FloatArray:
-        """Lower Cholesky root (n, n) of the correlation of blocks at these times."""
+        """Lower Cholesky root (n, n) of the correlation of blocks at these times.
+
+        Parameters
+        ----------
+        minute : float64 (n,)
+
+        Returns
+        -------
+        float64 (n, n)
+        """
         correlation = self.share * np.exp(-np.abs(np.subtract.outer(minute, minute)) / self.time_min)
         correlation[np.diag_indices(minute.size)] = 1.0
         return np.asarray(np.linalg.cholesky(correlation))
 
     def whiten(self, minute: FloatArray, columns: FloatArray) -> FloatArray:
-        """``L^{-1}`` times some columns (n, k), equation (2)."""
+        """``L^{-1}`` times some columns (n, k), equation (2).
+
+        Parameters
+        ----------
+        minute : float64 (n,)
+        columns : float64 (n, k)
+
+        Returns
+        -------
+        float64 (n, k)
+        """
         return np.asarray(solve_triangular(self.root(minute), columns, lower=True))
 
 

@@ -79,7 +79,12 @@ class PointErrors:
     session_se: FloatArray
 
     def covariance(self) -> FloatArray:
-        """``S_0`` of equation (1) without the scatter between blocks, (n, n)."""
+        """``S_0`` of equation (1) without the scatter between blocks, (n, n).
+
+        Returns
+        -------
+        float64 (n, n)
+        """
         shared = np.equal.outer(self.session, self.session) * self.session_se[self.session] ** 2
         return np.asarray(shared + np.diag(self.own_se**2 + LEAST_DEG**2))
 

@@ -48,7 +48,16 @@ class TableSettings:
     level: LevelSettings = field(default_factory=LevelSettings)
 
     def with_noise(self, sensor_mps2_rthz: float | None) -> Self:
-        """The settings for a sensor whose noise was measured."""
+        """The settings for a sensor whose noise was measured.
+
+        Parameters
+        ----------
+        sensor_mps2_rthz : float or None
+
+        Returns
+        -------
+        TableSettings
+        """
         return replace(self, level=self.level.with_noise(sensor_mps2_rthz))
 
 

@@ -447,5 +447,14 @@ class Scenario:
             )
 
     def posture(self, label: str) -> Posture:
-        """Return the posture of that label, or a plain one where none is described."""
+        """Return the posture of that label, or a plain one where none is described.
+
+        Parameters
+        ----------
+        label : str
+
+        Returns
+        -------
+        Posture
+        """
         return next((p for p in self.postures if p.label == label), Posture(label))

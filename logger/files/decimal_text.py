@@ -35,7 +35,18 @@ class DecimalColumn:
 
     @classmethod
     def of(cls, values: FloatArray, decimals: int, missing: BoolArray | None = None) -> DecimalColumn:
-        """Round values to a number of decimals; what is missing may be NaN."""
+        """Round values to a number of decimals; what is missing may be NaN.
+
+        Parameters
+        ----------
+        values : float64 (n,)
+        decimals : int
+        missing : bool (n,), optional
+
+        Returns
+        -------
+        DecimalColumn
+        """
         if missing is not None:
             values = np.where(missing, 0.0, values)
         return cls(np.rint(values * 10.0**decimals).astype(np.int64), decimals, missing)

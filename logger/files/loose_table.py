@@ -76,7 +76,16 @@ class LooseTable:
     twins: frozenset[str] = frozenset()
 
     def column(self, name: str) -> FloatArray:
-        """One column."""
+        """One column.
+
+        Parameters
+        ----------
+        name : str
+
+        Returns
+        -------
+        float64 (n,)
+        """
         return np.asarray(self.values[:, self.columns.index(name)])
 
 

@@ -32,20 +32,61 @@ class Table:
         self._children: list[Table] = []
 
     def error(self, sentence: str) -> StrokeplaneError:
-        """Return an error that names this table."""
+        """Return an error that names this table.
+
+        Parameters
+        ----------
+        sentence : str
+
+        Returns
+        -------
+        StrokeplaneError
+        """
         return self._failure(f"{self._where}: {sentence}")
 
     def has(self, key: str) -> bool:
-        """Whether the file gives this key."""
+        """Whether the file gives this key.
+
+        Parameters
+        ----------
+        key : str
+
+        Returns
+        -------
+        bool
+        """
         return key in self._values
 
     def list_length(self, key: str) -> int | None:
-        """Length of the list that the file gives here; None where it gives another kind of value."""
+        """Length of the list that the file gives here; None where it gives another kind of value.
+
+        Parameters
+        ----------
+        key : str
+
+        Returns
+        -------
+        int or None
+        """
         value = self._values.get(key)
         return len(value) if isinstance(value, list) else None
 
     def table(self, key: str, optional: bool = False) -> Table:
-        """Return a table inside this one; an empty one where it is optional and absent."""
+        """Return a table inside this one; an empty one where it is optional and absent.
+
+        Parameters
+        ----------
+        key : str
+        optional : bool, optional
+
+        Returns
+        -------
+        Table
+
+        Raises
+        ------
+        StrokeplaneError
+        """
         value = self._take(key, {} if optional else None)
         if not isinstance(value, dict):
             raise self.error(f"[{key}] must be a table")
@@ -54,28 +95,83 @@ class Table:
         return child
 
     def text(self, key: str, default: str | None = None, longest: int = 200) -> str:
-        """Return a string of at most ``longest`` characters."""
+        """Return a string of at most ``longest`` characters.
+
+        Parameters
+        ----------
+        key : str
+        default : str, optional
+        longest : int, optional
+
+        Returns
+        -------
+        str
+
+        Raises
+        ------
+        StrokeplaneError
+        """
         value = self._take(key, default)
         if not isinstance(value, str) or len(value) > longest:
             raise self.error(f"{key} must be text of at most {longest} characters, not {value!r:.200}")
         return value
 
     def texts(self, key: str) -> tuple[str, ...]:
-        """Return a list of 1 to 64 strings."""
+        """Return a list of 1 to 64 strings.
+
+        Parameters
+        ----------
+        key : str
+
+        Returns
+        -------
+        tuple of str
+
+        Raises
+        ------
+        StrokeplaneError
+        """
         value = self._take(key, None)
         if not isinstance(value, list) or not 1 <= len(value) <= 64 or not all(isinstance(v, str) for v in value):
             raise self.error(f"{key} must be a list of 1 to 64 texts")
         return tuple(value)
 
     def choice(self, key: str, choices: tuple[str, ...]) -> str:
-        """Return one of the choices."""
+        """Return one of the choices.
+
+        Parameters
+        ----------
+        key : str
+        choices : tuple of str
+
+        Returns
+        -------
+        str
+
+        Raises
+        ------
+        StrokeplaneError
+        """
         value = self._take(key, None)
         if value not in choices:
             raise self.error(f"{key} must be one of {', '.join(choices)}, not {value!r}")
         return str(value)
 
     def date(self, key: str) -> datetime | None:
-        """Return a date, with or without a time of day, or None where the key is absent."""
+        """Return a date, with or without a time of day, or None where the key is absent.
+
+        Parameters
+        ----------
+        key : str
+
+        Returns
+        -------
+        datetime or None
+
+        Raises
+        ------
+        StrokeplaneError
+        """
         self._used.add(key)
         value = self._values.get(key)
         if value is None or isinstance(value, datetime):
@@ -88,19 +184,61 @@ class Table:
             raise self.error(f"{key} must be a date as 2026-11-26 or 2026-11-26T18:30:00, not {value!r:.60}") from error
 
     def number(self, key: str, low: float, high: float) -> float:
-        """Return a number in ``[low, high]``."""
+        """Return a number in ``[low, high]``.
+
+        Parameters
+        ----------
+        key : str
+        low : float
+        high : float
+
+        Returns
+        -------
+        float
+
+        Raises
+        ------
+        StrokeplaneError
+        """
         value = self._take(key, None)
         if not _is_number(value) or not low <= value <= high:
             raise self.error(f"{key} must be a number from {low:g} to {high:g}, not {value!r}")
         return float(value)
 
     def number_or_none(self, key: str, low: float, high: float) -> float | None:
-        """Return a number in ``[low, high]``, or None where the key is absent."""
+        """Return a number in ``[low, high]``, or None where the key is absent.
+
+        Parameters
+        ----------
+        key : str
+        low : float
+        high : float
+
+        Returns
+        -------
+        float or None
+        """
         self._used.add(key)
         return self.number(key, low, high) if key in self._values else None
 
     def numbers(self, key: str, count: int, low: float, high: float) -> tuple[float, ...]:
-        """Return a list of ``count`` numbers in ``[low, high]``."""
+        """Return a list of ``count`` numbers in ``[low, high]``.
+
+        Parameters
+        ----------
+        key : str
+        count : int
+        low : float
+        high : float
+
+        Returns
+        -------
+        tuple of float
+
+        Raises
+        ------
+        StrokeplaneError
+        """
         value = self._take(key, None)
         if (
             not isinstance(value, list)
@@ -111,14 +249,35 @@ class Table:
         return tuple(float(v) for v in value)
 
     def integer(self, key: str, low: int, high: int, default: int | None = None) -> int:
-        """Return a whole number in ``[low, high]``."""
+        """Return a whole number in ``[low, high]``.
+
+        Parameters
+        ----------
+        key : str
+        low : int
+        high : int
+        default : int, optional
+
+        Returns
+        -------
+        int
+
+        Raises
+        ------
+        StrokeplaneError
+        """
         value = self._take(key, default)
         if not _is_number(value) or value != int(value) or not low <= value <= high:
             raise self.error(f"{key} must be a whole number from {low} to {high}, not {value!r}")
         return int(value)
 
     def refuse_unknown(self) -> None:
-        """Raise if a key was never asked for, here or in a table inside."""
+        """Raise if a key was never asked for, here or in a table inside.
+
+        Raises
+        ------
+        StrokeplaneError
+        """
         for key in self._values:
             if key not in self._used:
                 raise self.error(f"key {key!r} is not known; remove it or correct its spelling")

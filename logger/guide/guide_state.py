@@ -126,7 +126,18 @@ class Guide:
         return free_stretch(self.free) if self.planned is None else planned_stretch(self.planned)
 
     def block_of(self, stretch: Stretch, starts_s: float | None = None, ends_s: float | None = None) -> Block:
-        """The next block as it is shown."""
+        """The next block as it is shown.
+
+        Parameters
+        ----------
+        stretch : Stretch
+        starts_s : float, optional
+        ends_s : float, optional
+
+        Returns
+        -------
+        Block
+        """
         return stretch.shown(self.blocks + 1, self.dead_band_deg, self.strings, (starts_s, ends_s))
 
     @property

@@ -79,7 +79,12 @@ class Guard:
     _tries: list[bool] = field(default_factory=list, repr=False)
 
     def middleware(self) -> Middleware:
-        """The check, as aiohttp wants it."""
+        """The check, as aiohttp wants it.
+
+        Returns
+        -------
+        Middleware
+        """
 
         @web.middleware
         async def check(request: web.Request, handler: Answer) -> web.StreamResponse:
@@ -96,7 +101,16 @@ class Guard:
         return check
 
     def refuse(self, request: web.Request) -> web.StreamResponse | None:
-        """A refusal, or a way to the page with the token kept; None where all is right."""
+        """A refusal, or a way to the page with the token kept; None where all is right.
+
+        Parameters
+        ----------
+        request : Request
+
+        Returns
+        -------
+        StreamResponse or None
+        """
         host = request.headers.getall("Host", [])
         if len(host) != 1 or host[0].lower() not in self.hosts:
             return web.Response(status=421, text="This server answers only under its own address.\n")
@@ -112,7 +126,16 @@ class Guard:
         return web.Response(status=403, text="Open the address with the token that the terminal shows.\n")
 
     async def exchange(self, request: web.Request) -> web.StreamResponse:
-        """Give a cookie for the token."""
+        """Give a cookie for the token.
+
+        Parameters
+        ----------
+        request : Request
+
+        Returns
+        -------
+        StreamResponse
+        """
         if len(self._tries) >= MOST_EXCHANGES:
             return web.Response(status=429, text="Too many came by this address; start the program anew.\n")
         given = await request.content.read(MOST_TOKEN_BYTES)

@@ -127,7 +127,13 @@ class LslStreams:
                     outlet.push_chunk(np.ascontiguousarray(si.T), list(stamps + self._host_to_layer_s()))
 
     def mark(self, edge: Edge, event: Event) -> None:
-        """Send that an event begins or ends, or (``at``) where it stands, as JSON."""
+        """Send that an event begins or ends, or (``at``) where it stands, as JSON.
+
+        Parameters
+        ----------
+        edge : Edge
+        event : Event
+        """
         outlet = self._outlets.get(MARKS)
         at_s = self._time.place(event.end_s if edge == "end" else event.start_s)
         if outlet is None or at_s is None:

@@ -33,7 +33,12 @@ class Pace:
         self._lock = threading.Lock()
 
     def now_s(self) -> float:
-        """Return the time."""
+        """Return the time.
+
+        Returns
+        -------
+        float
+        """
         with self._lock:
             now_s = self._zero_s + (time.monotonic() - self._begun_s) * self.speed
             if now_s > self._limit_s:
@@ -42,18 +47,41 @@ class Pace:
             return now_s
 
     def real_s(self, seconds: float) -> float:
-        """Return how long to sleep for so many seconds to pass; never negative."""
+        """Return how long to sleep for so many seconds to pass; never negative.
+
+        Parameters
+        ----------
+        seconds : float
+
+        Returns
+        -------
+        float
+        """
         return max(0.0, seconds / self.speed)
 
     def sampled(self, sample_s: float) -> bool:
-        """A simulated sensor has samples up to here; False: wait, the session has not taken those before."""
+        """A simulated sensor has samples up to here; False: wait, the session has not taken those before.
+
+        Parameters
+        ----------
+        sample_s : float
+
+        Returns
+        -------
+        bool
+        """
         if self.speed == 1.0:
             return True
         self._limit_s = sample_s + LEAD_S
         return sample_s - self._taken_s < LEAD_S
 
     def taken(self, sample_s: float) -> None:
-        """Note that the session has taken the samples up to here (or that they are lost)."""
+        """Note that the session has taken the samples up to here (or that they are lost).
+
+        Parameters
+        ----------
+        sample_s : float
+        """
         self._taken_s = sample_s
 
     def free(self) -> None:

@@ -61,7 +61,12 @@ class Pages:
         self._closing: set[asyncio.Task[bool]] = set()
 
     def publish(self, message: ServerMessage) -> None:
-        """Send to every page. One that is too slow is let go: it comes back and gets the state anew."""
+        """Send to every page. One that is too slow is let go: it comes back and gets the state anew.
+
+        Parameters
+        ----------
+        message : ServerMessage
+        """
         if not self.open:
             return
         text = encode(message)
@@ -69,7 +74,13 @@ class Pages:
             self.send(page, text)
 
     def send(self, page: Page, text: str) -> None:
-        """Send to one page."""
+        """Send to one page.
+
+        Parameters
+        ----------
+        page : Page
+        text : str
+        """
         try:
             page.queue.put_nowait(text)
         except asyncio.QueueFull:

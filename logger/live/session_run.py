@@ -105,7 +105,12 @@ class SessionRun:
         self.guide, self._first_orders = begin(script, session.set_up.chosen(pace.now_s()))
 
     async def run(self) -> None:
-        """Run the whole session; returns when the player closes it at its end."""
+        """Run the whole session; returns when the player closes it at its end.
+
+        Raises
+        ------
+        StrokeplaneError
+        """
         watch = asyncio.create_task(self.link.watch(self._ended_by_itself))
         try:
             self._obey(self._first_orders)
@@ -141,7 +146,12 @@ class SessionRun:
     # --- what happens
 
     def happen(self, happening: Happening) -> None:
-        """Take a step, and what follows from it, and show it."""
+        """Take a step, and what follows from it, and show it.
+
+        Parameters
+        ----------
+        happening : Happening
+        """
         self._waiting.append(happening)
         if len(self._waiting) > 1:
             return  # In the midst of a step: it is taken when that one is done.
@@ -158,6 +168,14 @@ class SessionRun:
         """Take a player's command; a sentence where it has no meaning now.
 
         A command with an older ``seen`` was pressed for something that is over, and is dropped.
+
+        Parameters
+        ----------
+        command : Command
+
+        Returns
+        -------
+        Refused or None
         """
         name = command_name(command)
         seen = getattr(command, "seen", None)
@@ -203,7 +221,12 @@ class SessionRun:
         return None if self._blocks is None else self._blocks.recent
 
     def state(self) -> State:
-        """The state as it stands."""
+        """The state as it stands.
+
+        Returns
+        -------
+        State
+        """
         shown = view(self.guide)
         load = self.guide.load
         parts = {field.name: getattr(shown, field.name) for field in fields(shown)}

@@ -85,7 +85,17 @@ class SetUp:
         self.recorded = replace(self.recorded, lever_mm=None, lever_sd_mm=None)
 
     def chosen(self, at_s: float, refused: str = "") -> Chosen:
-        """For the guide: which gestures are asked for, and what free play is."""
+        """For the guide: which gestures are asked for, and what free play is.
+
+        Parameters
+        ----------
+        at_s : float
+        refused : str, optional
+
+        Returns
+        -------
+        Chosen
+        """
         recorded, free = self.recorded, self.free
         gestures = choose_gestures(recorded.lever_sd_mm, recorded.instrument.held == "flat")
         if free.tempo_bpm is None:
@@ -100,6 +110,11 @@ class SetUp:
         ------
         InputError
             If there is no such choice.
+
+        Parameters
+        ----------
+        choice : Choose
+        blocks_only : bool, optional
         """
         if choice.field in ("player", "handed", "instrument"):
             if blocks_only:

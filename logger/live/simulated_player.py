@@ -87,14 +87,24 @@ class SimulatedPlayer(WireSource):
         return self._pace.now_s()
 
     def follow(self, task: Task) -> None:
-        """Ask the player for something; what is under way is broken off."""
+        """Ask the player for something; what is under way is broken off.
+
+        Parameters
+        ----------
+        task : Task
+        """
         if task.kind in self._mistakes:
             self._mistakes.remove(task.kind)
             task = replace(task, kind="rest")
         self._task = task
 
     def unplug(self, seconds: float) -> None:
-        """Take the link away for a while; the hand goes on."""
+        """Take the link away for a while; the hand goes on.
+
+        Parameters
+        ----------
+        seconds : float
+        """
         self._unplugged_until_s = self._pace.now_s() + seconds
 
     def _run(self) -> None:

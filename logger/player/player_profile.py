@@ -75,7 +75,12 @@ class PlayerProfile:
     levers: tuple[LeverSeen, ...] = ()
 
     def expected_lever(self) -> RememberedLever | None:
-        """What earlier sessions with the strap worn now say of the lever arm; None if there are none."""
+        """What earlier sessions with the strap worn now say of the lever arm; None if there are none.
+
+        Returns
+        -------
+        RememberedLever or None
+        """
         own = [seen for seen in self.levers if seen.strap == self.strap]
         return combine_levers(own) if own else None
 
@@ -95,11 +100,30 @@ class Players:
     active: str = ""
 
     def find(self, name: str) -> PlayerProfile | None:
-        """The profile of that name, or None."""
+        """The profile of that name, or None.
+
+        Parameters
+        ----------
+        name : str
+
+        Returns
+        -------
+        PlayerProfile or None
+        """
         return next((p for p in self.profiles if p.player.name == name), None)
 
     def with_profile(self, profile: PlayerProfile, active: bool = True) -> Players:
-        """The same players with one added, or changed."""
+        """The same players with one added, or changed.
+
+        Parameters
+        ----------
+        profile : PlayerProfile
+        active : bool, optional
+
+        Returns
+        -------
+        Players
+        """
         name = profile.player.name
         others = tuple(p for p in self.profiles if p.player.name != name)
         return Players((*others, profile), name if active else self.active)

@@ -159,7 +159,16 @@ class Ability:
         return float(np.median([evening.minutes for evening in self.evenings[-USUAL_EVENINGS:]]))
 
     def after(self, evening: Evening) -> Ability:
-        """What is known after one more evening; the same evening twice changes nothing."""
+        """What is known after one more evening; the same evening twice changes nothing.
+
+        Parameters
+        ----------
+        evening : Evening
+
+        Returns
+        -------
+        Ability
+        """
         if any(known.log_hash == evening.log_hash for known in self.evenings if known.log_hash):
             return self
         postures = {(p.posture, p.drill): p for p in self.postures}

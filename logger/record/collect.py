@@ -40,7 +40,12 @@ class Collector:
         self._reason = ""
 
     def start(self) -> DeviceInfo:
-        """Open the source."""
+        """Open the source.
+
+        Returns
+        -------
+        DeviceInfo
+        """
         return self.source.start(self._take)
 
     def collect(self, seconds: float, progress: Callable[[float], None] | None = None) -> RawSamples:
@@ -50,6 +55,15 @@ class Collector:
         ------
         DeviceError
             If no samples come for three seconds.
+
+        Parameters
+        ----------
+        seconds : float
+        progress : callable, optional
+
+        Returns
+        -------
+        RawSamples
         """
         with self._lock:
             self._parts, self._keeping = [], True

@@ -124,7 +124,12 @@ class RecordSession:
         return "block" if isinstance(phase, Playing) else "hurt" if isinstance(phase, Hurting) else "between blocks"
 
     def press(self, key: str) -> None:
-        """Act on a key; unknown keys do nothing."""
+        """Act on a key; unknown keys do nothing.
+
+        Parameters
+        ----------
+        key : str
+        """
         if self._guide.questions and key not in ("h", "q", "\x03"):
             self._answer(key)
         elif key in DIGITS[1:] and key:

@@ -193,6 +193,10 @@ class Recorder:
             The device cannot be found, opened or understood; no file is left.
         SessionFileError
             The file exists or cannot be written.
+
+        Returns
+        -------
+        DeviceInfo
         """
         info = self._source.start(self._take)
         self.info = info
@@ -211,7 +215,17 @@ class Recorder:
         return info
 
     def begin(self, event: Event, at_s: float | None = None) -> Event:
-        """Open an event, now or from another log time on; one that is open ends there. Returns it with its start."""
+        """Open an event, now or from another log time on; one that is open ends there. Returns it with its start.
+
+        Parameters
+        ----------
+        event : Event
+        at_s : float, optional
+
+        Returns
+        -------
+        Event
+        """
         now_s = self.log_time_s() if at_s is None else at_s
         self.end(now_s)
         opened = replace(event, start_s=now_s, end_s=now_s)
@@ -222,7 +236,17 @@ class Recorder:
         return opened
 
     def end(self, at_s: float | None = None, kind: EventKind | None = None) -> Event | None:
-        """Close the open event and return it: now or at an earlier log time, as another kind if that was no good."""
+        """Close the open event and return it: now or at an earlier log time, as another kind if that was no good.
+
+        Parameters
+        ----------
+        at_s : float, optional
+        kind : EventKind, optional
+
+        Returns
+        -------
+        Event or None
+        """
         event, self._open = self._open, None
         if event is None:
             return None
@@ -233,12 +257,22 @@ class Recorder:
         return closed
 
     def add(self, event: Event) -> None:
-        """Write an event whose times are known."""
+        """Write an event whose times are known.
+
+        Parameters
+        ----------
+        event : Event
+        """
         self._put_when_free(lambda writer: _discard(writer.write_event(event)))
         self.watch("at", event)
 
     def describe(self, setup: Setup) -> None:
-        """Write anew who plays on what, once it is known; calibration and sensor stay as they were."""
+        """Write anew who plays on what, once it is known; calibration and sensor stay as they were.
+
+        Parameters
+        ----------
+        setup : Setup
+        """
         self._setup = replace(setup, calibration=self._setup.calibration)
         if self.info is not None:
             head = self._head(self.info)
@@ -251,6 +285,10 @@ class Recorder:
         ------
         DeviceError
             Before the first sample.
+
+        Returns
+        -------
+        float
         """
         fit = self._source.clock.fit() or self._last_fit
         if fit is None:
@@ -267,7 +305,12 @@ class Recorder:
         return self._source.clock.fit() or self._last_fit
 
     def state(self) -> RecordingState:
-        """How the recording stands now."""
+        """How the recording stands now.
+
+        Returns
+        -------
+        RecordingState
+        """
         return RecordingState(
             elapsed_s=max(0.0, self._last_s - self._first_s),
             samples=self._samples,
@@ -297,6 +340,10 @@ class Recorder:
         ------
         SessionFileError, OutputError
             If the disk failed during the recording or at its end; what was synced before is safe.
+
+        Returns
+        -------
+        RecordingState
         """
         if self._open is not None and self.running:
             self.end()

@@ -124,30 +124,61 @@ class SessionWriter:
             ) from error
 
     def write_samples(self, raw: RawSamples) -> None:
-        """Take samples (ticks and sequence unwrapped); synced at once if half a second has passed, else later."""
+        """Take samples (ticks and sequence unwrapped); synced at once if half a second has passed, else later.
+
+        Parameters
+        ----------
+        raw : RawSamples
+        """
         if raw.ticks.size:
             self._pending.append(raw)
         self._sync_if_due()
 
     def write_stream_samples(self, number: int, raw: RawSamples) -> None:
-        """Take samples of further stream ``number``, from 0, in the order of the head's streams."""
+        """Take samples of further stream ``number``, from 0, in the order of the head's streams.
+
+        Parameters
+        ----------
+        number : int
+        raw : RawSamples
+        """
         if raw.ticks.size:
             self._pending_streams[number].append(raw)
         self._sync_if_due()
 
     def write_event(self, event: Event) -> int:
-        """Take an event and return its number."""
+        """Take an event and return its number.
+
+        Parameters
+        ----------
+        event : Event
+
+        Returns
+        -------
+        int
+        """
         number = self._chunks.add_event(event)
         self._sync_if_due()
         return number
 
     def replace_event(self, number: int, event: Event) -> None:
-        """Write an event anew, once more is known of it; readers keep the latest of one number."""
+        """Write an event anew, once more is known of it; readers keep the latest of one number.
+
+        Parameters
+        ----------
+        number : int
+        event : Event
+        """
         self._chunks.replace_event(number, event)
         self._sync_if_due()
 
     def write_metadata(self, metadata: Mapping[str, str]) -> None:
-        """Add to the session's metadata or replace entries of it."""
+        """Add to the session's metadata or replace entries of it.
+
+        Parameters
+        ----------
+        metadata : mapping of str to str
+        """
         head = self._chunks.head
         self._chunks.head = replace(head, metadata={**head.metadata, **metadata})
         self._chunks.add_head()
@@ -159,7 +190,12 @@ class SessionWriter:
         return self._chunks.head
 
     def write_head(self, head: SessionHead) -> None:
-        """Write the settings anew: readers keep the last."""
+        """Write the settings anew: readers keep the last.
+
+        Parameters
+        ----------
+        head : SessionHead
+        """
         self._chunks.head = head
         self._chunks.add_head()
         self._sync_if_due()
@@ -190,11 +226,21 @@ class SessionWriter:
         self._synced_at = self._clock()
 
     def sizes(self) -> tuple[int, int]:
-        """Bytes on the disk so far, and those that the file's end will take."""
+        """Bytes on the disk so far, and those that the file's end will take.
+
+        Returns
+        -------
+        (int, int)
+        """
         return os.fstat(self._file.fileno()).st_size, self._chunks.closing_bytes()
 
     def is_in_place(self) -> bool:
-        """Whether the file is still found under its name; a folder can be removed while one records into it."""
+        """Whether the file is still found under its name; a folder can be removed while one records into it.
+
+        Returns
+        -------
+        bool
+        """
         try:
             found = self.path.stat()
         except OSError:
@@ -214,6 +260,10 @@ class SessionWriter:
         ------
         OutputError
             The copy cannot be written.
+
+        Parameters
+        ----------
+        path : Path
         """
         try:
             claimed = claim_name(path)
@@ -236,7 +286,12 @@ class SessionWriter:
             self._file.seek(0, os.SEEK_END)
 
     def close(self) -> None:
-        """Write what is pending, a second copy of settings and events, and the index. Closing twice does nothing."""
+        """Write what is pending, a second copy of settings and events, and the index. Closing twice does nothing.
+
+        Raises
+        ------
+        SessionFileError
+        """
         if self._file.closed:
             return
         try:

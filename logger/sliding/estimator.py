@@ -120,7 +120,16 @@ class LiveEstimator:
         return self._reference
 
     def take(self, raw: RawSamples) -> list[tuple[float, float]]:
-        """Keep new samples; return the tip's way in the end view (mm) where the frame is known."""
+        """Keep new samples; return the tip's way in the end view (mm) where the frame is known.
+
+        Parameters
+        ----------
+        raw : RawSamples
+
+        Returns
+        -------
+        list of (float, float)
+        """
         last = self.store.last_tick
         tick_hz, rate_hz = self.context.profile.tick_hz, self.context.profile.rate_hz
         self.store.append(raw)
@@ -186,7 +195,13 @@ class LiveEstimator:
         return gestures
 
     def begin(self, block: Event, first_id: int) -> None:
-        """A block begins; its end is not known yet."""
+        """A block begins; its end is not known yet.
+
+        Parameters
+        ----------
+        block : Event
+        first_id : int
+        """
         self._block = block
         self._strokes = BlockStrokes(first_id)
         self._next_yaw_s = block.start_s + 0.5
@@ -196,7 +211,16 @@ class LiveEstimator:
         self._aim_trace(block.posture)
 
     def update(self, end_s: float | None = None) -> Judged:
-        """Judge what the last seconds show; ``end_s``: the block ended there, and everything is settled."""
+        """Judge what the last seconds show; ``end_s``: the block ended there, and everything is settled.
+
+        Parameters
+        ----------
+        end_s : float, optional
+
+        Returns
+        -------
+        Judged
+        """
         block, settings = self._block, self.settings
         if block is None:
             return Judged()
@@ -228,7 +252,12 @@ class LiveEstimator:
         return self._strokes.take(columns, 1e3 * traced.path_m, axes, settled, since_s)
 
     def notes(self) -> NoteMarks | None:
-        """The block's notes and string changes so far; None without a drill or an instrument frame."""
+        """The block's notes and string changes so far; None without a drill or an instrument frame.
+
+        Returns
+        -------
+        NoteMarks or None
+        """
         block, reference = self._block, self._reference
         if self._notes is None or block is None or reference is None:
             return None
@@ -237,7 +266,16 @@ class LiveEstimator:
         return self._notes.mark(*self._strokes.table(), self._final_s)
 
     def finish(self, end_s: float) -> tuple[Judged, pd.DataFrame, FloatArray, dict[str, float] | None]:
-        """End the block; return what changed, its strokes, their paths (mm), and the parts of its offset's error."""
+        """End the block; return what changed, its strokes, their paths (mm), and the parts of its offset's error.
+
+        Parameters
+        ----------
+        end_s : float
+
+        Returns
+        -------
+        (Judged, DataFrame, float64 (n, k, 3), dict or None)
+        """
         judged = self.update(end_s)
         parts, block = None, self._block
         foundation, reference = self.foundation, self._reference
@@ -255,7 +293,16 @@ class LiveEstimator:
         return judged, table, paths_mm, parts
 
     def window_signals(self, seconds: float) -> Signals | None:
-        """Signals of the last seconds, as the batch run prepares them; None while they cannot be used."""
+        """Signals of the last seconds, as the batch run prepares them; None while they cannot be used.
+
+        Parameters
+        ----------
+        seconds : float
+
+        Returns
+        -------
+        Signals or None
+        """
         last, profile = self.store.last_tick, self.context.profile
         if last is None:
             return None

@@ -28,6 +28,10 @@ class TensionWatch:
             Of this block alone.
         events : sequence of Event
             All so far: ratings and reports of discomfort count.
+
+        Returns
+        -------
+        TensionLevel
         """
         number = len(self._blocks)
         numbers = pd.array(np.full(len(block.strokes), number), dtype="Int64")

@@ -68,6 +68,14 @@ class Source(Protocol):
         ------
         DeviceError
             If the device cannot be found, opened or understood now.
+
+        Parameters
+        ----------
+        sink : Sink
+
+        Returns
+        -------
+        DeviceInfo
         """
         ...
 
@@ -108,5 +116,14 @@ class LinkSettings:
     host_time_s: Callable[[], float] = steady_time_s
 
     def backoff_s(self, failures: int) -> float:
-        """How long to wait before the next try, after this many failures in a row."""
+        """How long to wait before the next try, after this many failures in a row.
+
+        Parameters
+        ----------
+        failures : int
+
+        Returns
+        -------
+        float
+        """
         return min(self.backoff_first_s * 2.0 ** min(failures, 20), self.backoff_last_s)

@@ -66,11 +66,29 @@ class ClockFit:
     delay_p99_s: float
 
     def host_s(self, device_s: float) -> float:
-        """Host time at which the device's clock showed this."""
+        """Host time at which the device's clock showed this.
+
+        Parameters
+        ----------
+        device_s : float
+
+        Returns
+        -------
+        float
+        """
         return self.host0_s + (device_s - self.device0_s) * self.rate
 
     def device_s(self, host_s: float) -> float:
-        """What the device's clock showed at this host time."""
+        """What the device's clock showed at this host time.
+
+        Parameters
+        ----------
+        host_s : float
+
+        Returns
+        -------
+        float
+        """
         return self.device0_s + (host_s - self.host0_s) / self.rate
 
 
@@ -121,7 +139,13 @@ class DeviceClock:
         self._lock = threading.Lock()
 
     def observe(self, device_s: float, host_s: float) -> None:
-        """Note that the sample taken at ``device_s`` arrived at ``host_s`` (both in seconds, rising)."""
+        """Note that the sample taken at ``device_s`` arrived at ``host_s`` (both in seconds, rising).
+
+        Parameters
+        ----------
+        device_s : float
+        host_s : float
+        """
         with self._lock:
             self._recent.append((device_s, host_s))
             if device_s >= self._block_end_s:
@@ -138,7 +162,12 @@ class DeviceClock:
             self._block_end_s = -np.inf
 
     def fit(self) -> ClockFit | None:
-        """Return the best line so far, or None before the first arrival."""
+        """Return the best line so far, or None before the first arrival.
+
+        Returns
+        -------
+        ClockFit or None
+        """
         with self._lock:
             blocks, recent = np.array(self._blocks), np.array(self._recent)
         if not len(blocks):

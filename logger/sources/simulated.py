@@ -65,7 +65,20 @@ class WireSource(ABC):
         return ()
 
     def start(self, sink: Sink) -> DeviceInfo:
-        """See :class:`logger.sources.base.Source`."""
+        """See :class:`logger.sources.base.Source`.
+
+        Parameters
+        ----------
+        sink : Sink
+
+        Returns
+        -------
+        DeviceInfo
+
+        Raises
+        ------
+        DeviceError
+        """
         (info,) = self._reader.feed(encode(hello_of(self._profile, self.id), 0), self._now_s())
         if not isinstance(info, DeviceInfo):
             raise DeviceError(

@@ -116,7 +116,12 @@ class Losses:
         return Losses(*(getattr(self, f.name) + getattr(other, f.name) for f in fields(self)))
 
     def sentence(self) -> str:
-        """Say what was lost, causes with a count only."""
+        """Say what was lost, causes with a count only.
+
+        Returns
+        -------
+        str
+        """
         words = {
             "link": "while the link was away",
             "damaged": "damaged on the way",

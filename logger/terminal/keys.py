@@ -24,7 +24,16 @@ class Keys(Protocol):
     """Where key presses come from."""
 
     def read(self, timeout_s: float) -> str | None:
-        """Return the next key, or None if none came in time."""
+        """Return the next key, or None if none came in time.
+
+        Parameters
+        ----------
+        timeout_s : float
+
+        Returns
+        -------
+        str or None
+        """
         ...
 
 

@@ -62,6 +62,17 @@ def crossing() -> list[tuple[str, Function | ast.ClassDef]]:
     ]
 
 
+def methods(node: Function | ast.ClassDef) -> list[Function]:
+    """Public methods of a class; of a property or an overload the one line says enough."""
+    if not isinstance(node, ast.ClassDef):
+        return []
+    found = [each for each in node.body if isinstance(each, ast.FunctionDef | ast.AsyncFunctionDef)]
+    plain = [
+        each for each in found if not any(re.search("property|overload", ast.unparse(d)) for d in each.decorator_list)
+    ]
+    return [each for each in plain if not each.name.startswith("_")]
+
+
 def has(doc: str, *sections: str) -> bool:
     return any(f"{section}\n{'-' * len(section)}" in doc for section in sections)
 
@@ -116,6 +127,7 @@ def class_lacks(node: ast.ClassDef, doc: str) -> list[str]:
 
 def test_what_crosses_a_door_says_what_it_takes_gives_and_raises(record_property: pytest.RecordProperty) -> None:
     found = {f"{module}.{node.name}": lacks(node) for module, node in crossing()}
+    found |= {f"{module}.{node.name}.{each.name}": lacks(each) for module, node in crossing() for each in methods(node)}
     short = {name: missing for name, missing in found.items() if missing}
     classes = sum(isinstance(node, ast.ClassDef) for _, node in crossing())
     print(f"{len(found)} names cross doors ({classes} classes); {len(short)} lack a section of their docstrings")
