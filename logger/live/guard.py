@@ -18,6 +18,7 @@ import errno
 import hmac
 import secrets
 import socket
+import ssl
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -56,7 +57,7 @@ COMMON_HEADERS: Mapping[str, str] = {
     "Referrer-Policy": "no-referrer",
     "Cross-Origin-Resource-Policy": "same-origin",
     "Cross-Origin-Opener-Policy": "same-origin",
-    "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
+    "Permissions-Policy": "camera=(), microphone=(), geolocation=(), accelerometer=(), gyroscope=(), magnetometer=()",
     "Cache-Control": "no-store",
 }
 
@@ -71,10 +72,22 @@ class Guard:
         ``name:port`` as a browser writes them in Host.
     token : str
         Empty: none is asked for, as in tests.
+    scheme : {"http", "https"}
+        Of the pages that it guards.
+    posts : frozenset of str
+        Paths to which whoever holds the key may post; their connections stay open for more.
+    policy : str
+        Content security policy of its pages.
+    admits : callable
+        Whether the token may still be exchanged.
     """
 
     hosts: frozenset[str]
     token: str = ""
+    scheme: str = "http"
+    posts: frozenset[str] = frozenset()
+    policy: str = PAGE_POLICY
+    admits: Callable[[], bool] = lambda: True
     _key: str = field(default_factory=lambda: secrets.token_urlsafe(24), repr=False)
     _tries: list[bool] = field(default_factory=list, repr=False)
 
@@ -91,9 +104,10 @@ class Guard:
             refusal = self.refuse(request)
             response = refusal if refusal is not None else await handler(request)
             if not response.prepared:
-                # One request a connection: none is kept open by a page that says nothing.
-                response.force_close()
-                policy = PAGE_POLICY.format(host=request.headers.get("Host", "")) if refusal is None else "sandbox"
+                if refusal is not None or request.path not in self.posts:
+                    # One request a connection: none is kept open by a page that says nothing.
+                    response.force_close()
+                policy = self.policy.format(host=request.headers.get("Host", "")) if refusal is None else "sandbox"
                 for name, value in {**COMMON_HEADERS, "Content-Security-Policy": policy}.items():
                     response.headers.setdefault(name, value)
             return response
@@ -116,12 +130,14 @@ class Guard:
             return web.Response(status=421, text="This server answers only under its own address.\n")
         if request.method == "POST" and request.path == TOKEN_PATH and request.headers.get("Origin"):
             return self._refuse_origin(request, host[0])
-        if request.method not in ("GET", "HEAD"):
+        sends = request.method == "POST" and request.path in self.posts and bool(request.headers.get("Origin"))
+        if not sends and request.method not in ("GET", "HEAD"):
             return web.Response(status=405, text="Only GET is answered here.\n", headers={"Allow": "GET, HEAD"})
         refusal = self._refuse_origin(request, host[0])
         if refusal is not None or not self.token:
             return refusal
-        if request.path == "/" or request.path.startswith("/static/") or self._holds_key(request):
+        public = not sends and (request.path == "/" or request.path.startswith("/static/"))
+        if public or self._holds_key(request):
             return None
         return web.Response(status=403, text="Open the address with the token that the terminal shows.\n")
 
@@ -136,7 +152,7 @@ class Guard:
         -------
         StreamResponse
         """
-        if len(self._tries) >= MOST_EXCHANGES:
+        if len(self._tries) >= MOST_EXCHANGES or not self.admits():
             return web.Response(status=429, text="Too many came by this address; start the program anew.\n")
         given = await request.content.read(MOST_TOKEN_BYTES)
         right = bool(self.token) and hmac.compare_digest(given, self.token.encode())
@@ -144,12 +160,13 @@ class Guard:
         if not right:
             return web.Response(status=403, text="That is not the token that the terminal shows.\n")
         response = web.Response(status=204)
-        response.set_cookie(COOKIE, self._key, httponly=True, samesite="Strict", path="/")
+        secure = self.scheme == "https"
+        response.set_cookie(COOKIE, self._key, httponly=True, secure=secure, samesite="Strict", path="/")
         return response
 
     def _refuse_origin(self, request: web.Request, host: str) -> web.StreamResponse | None:
         origin = request.headers.getall("Origin", [])
-        if origin and (len(origin) != 1 or origin[0].lower() != f"http://{host.lower()}"):
+        if origin and (len(origin) != 1 or origin[0].lower() != f"{self.scheme}://{host.lower()}"):
             return web.Response(status=403, text="Pages of other sites may not talk to this server.\n")
         return None
 
@@ -181,7 +198,10 @@ def lan_address() -> str | None:
 
 @contextlib.asynccontextmanager
 async def open_doors(
-    runner: web.AppRunner, listening: Sequence[socket.socket], silent_s: float = SILENT_S
+    runner: web.AppRunner,
+    listening: Sequence[socket.socket],
+    silent_s: float = SILENT_S,
+    tls: ssl.SSLContext | None = None,
 ) -> AsyncIterator[None]:
     """Serve on sockets that listen already, as long as the block lasts.
 
@@ -192,16 +212,23 @@ async def open_doors(
     listening : sequence of socket
     silent_s : float
         Time for a connection's first request.
+    tls : ssl.SSLContext, optional
+        Without it nothing is encrypted.
     """
     loop = asyncio.get_running_loop()
     doors = _Doors(runner, silent_s)
     loop.set_exception_handler(_quiet_when_full)
-    servers = [await loop.create_server(doors, sock=each) for each in listening]
+    patience = None if tls is None else silent_s
+    servers = [
+        await loop.create_server(doors, sock=each, ssl=tls, ssl_handshake_timeout=patience) for each in listening
+    ]
     try:
         yield
     finally:
         for server in servers:
             server.close()
+        if tls is not None:
+            await doors.break_off()
         loop.set_exception_handler(None)
 
 
@@ -219,6 +246,7 @@ class _Doors:
         self._runner = runner
         self._silent_s = silent_s
         self._open = 0
+        self._transports: set[asyncio.Transport] = set()
 
     def __call__(self) -> asyncio.Protocol:
         server = self._runner.server
@@ -226,13 +254,22 @@ class _Doors:
             return _Shut()
         return _Watched(self, server(), self._silent_s)
 
-    def entered(self) -> None:
+    def entered(self, transport: asyncio.BaseTransport) -> None:
         """One more is open."""
         self._open += 1
+        if isinstance(transport, asyncio.Transport):
+            self._transports.add(transport)
 
-    def left(self) -> None:
+    def left(self, transport: asyncio.BaseTransport | None) -> None:
         """One less is open."""
         self._open -= 1
+        self._transports.discard(transport)  # type: ignore[arg-type]
+
+    async def break_off(self) -> None:
+        """End what is open at once: a polite end of TLS would outlast the loop."""
+        for transport in list(self._transports):
+            transport.abort()
+        await asyncio.sleep(0.05)
 
 
 class _Shut(asyncio.Protocol):
@@ -248,10 +285,12 @@ class _Watched(asyncio.Protocol):
     def __init__(self, doors: _Doors, inner: web.RequestHandler, silent_s: float) -> None:
         self._doors, self._inner, self._silent_s = doors, inner, silent_s
         self._timer: asyncio.TimerHandle | None = None
+        self._transport: asyncio.BaseTransport | None = None
         self._end = b""
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        self._doors.entered()
+        self._transport = transport
+        self._doors.entered(transport)
         self._inner.connection_made(transport)
         self._timer = asyncio.get_running_loop().call_later(self._silent_s, transport.close)
 
@@ -277,5 +316,5 @@ class _Watched(asyncio.Protocol):
     def connection_lost(self, exc: BaseException | None) -> None:
         if self._timer is not None:
             self._timer.cancel()
-        self._doors.left()
+        self._doors.left(self._transport)
         self._inner.connection_lost(exc)

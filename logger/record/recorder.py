@@ -202,6 +202,7 @@ class Recorder:
         self.info = info
         try:
             if self.second is not None:
+                self.second.changed = lambda: self._put_when_free(self._settle_second)
                 self.second.start()
             self._writer = SessionWriter(self.path, self._head(info), self._settings.monotonic_s)
         except (DeviceError, SessionFileError):

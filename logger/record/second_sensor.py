@@ -64,6 +64,8 @@ class SecondSensor:
         The latest that the device said of itself.
     listener : callable
         Hears every batch of items; must not block.
+    changed : callable
+        Called when the device says something new of itself, before the samples that it holds for.
     """
 
     def __init__(
@@ -74,6 +76,7 @@ class SecondSensor:
     ) -> None:
         self.info: DeviceInfo | None = None
         self.listener: Callable[[Sequence[Item]], None] = lambda _items: None
+        self.changed: Callable[[], None] = lambda: None
         self._source = source
         self._keep = keep
         self._calibration = calibration
@@ -143,8 +146,9 @@ class SecondSensor:
             elif isinstance(item, LinkChange):
                 self._gaps += self._link.up and not item.up
                 self._link = item
-            elif isinstance(item, DeviceInfo):
+            elif isinstance(item, DeviceInfo) and item != self.info:
                 self.info = item
+                self.changed()
 
 
 def _alike(head: StreamHead, before: StreamHead, own: ClockFit | None) -> bool:

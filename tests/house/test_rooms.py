@@ -32,6 +32,7 @@ FLOORS = {
     "logger": [
         "sample_logs",
         "commands",
+        "phone",
         "exchange live",
         "player",
         "report record",
