@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from logger.commands.sensor_options import role_option, sensor_options, source_from_options
+from logger.commands.sensor_options import role_option, say_offer, sensor_options, source_from_options
 from logger.terminal.say import say
 
 if TYPE_CHECKING:
@@ -73,6 +73,7 @@ def check_command(
     source = source_from_options(source_text, profile_name, rate_hz, ranges, speed)
     click.echo(f"Looking for {source.name} ...", err=True)
     with ended_by_signals() as stopping, collecting(source) as (collector, info), open_keys() as keys:
+        say_offer(source)
         steps = _Steps(collector, keys, stopping, pace, no_wait)
         stretches = steps.run(STEPS if role == "hand" else INSTRUMENT_STEPS)
         findings = _find(collector, info, stretches, role)
@@ -118,7 +119,7 @@ def _find(collector: Collector, info: DeviceInfo, stretches: dict[str, RawSample
     from logger.sources import sensor_check as check
     from logger.sources.stream import join_samples
 
-    sensor, fit = info.profile.sensor, collector.source.clock.fit()
+    sensor, fit = (collector.info or info).profile.sensor, collector.source.clock.fit()
     everything = join_samples(list(stretches.values()))
     findings = check.check_rate(everything, sensor, fit, role)
     findings.append(check.check_losses(everything, collector.source.losses))

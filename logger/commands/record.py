@@ -13,6 +13,7 @@ from logger.commands.sensor_options import (
     instrument_options,
     new_session,
     open_streams,
+    say_offer,
     sensor_options,
     session_options,
     source_from_options,
@@ -94,6 +95,7 @@ def record_command(
         if recorder.second is not None and recorder.second.info is not None:
             other = recorder.second.info.profile.sensor
             say(f"On the instrument: {other.part or other.name} at {other.rate_hz:g}/s", err=True)
+            say_offer(second)
         flat = setup.instrument.held == "flat"
         gestures = choose_gestures(setup.lever_sd_mm, flat)
         blocks = BlockSettings(postures, tempo_bpm, notes_per_beat, drill, wanted, flat, gestures)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -13,9 +14,17 @@ from analysis.model.errors import DeviceError, SessionFileError
 from logger.sources.base import LinkSettings, Source
 from logger.sources.device_profile import load_profile, shipped_profiles
 from logger.sources.open_source import SOURCE_HELP, open_instrument, open_source
+from logger.terminal.say import say
 
 if TYPE_CHECKING:
     from logger.live.lsl_streams import LslStreams
+
+PHONE_SOURCE = "phone"
+BROWSER_WARNS = (
+    "The phone's browser will warn that the connection is not private: this computer made the certificate itself, so "
+    "nobody else vouches for it. In your own network you may go on (Advanced, or Show details, then on to the page). "
+    "Who wants to be sure compares the certificate's fingerprint."
+)
 
 F = TypeVar("F", bound=Callable[..., object])
 
@@ -124,6 +133,8 @@ def source_from_options(
     DeviceError
         If the profile is unknown, or no source is named and there is not exactly one serial port.
     """
+    if source_text == PHONE_SOURCE:
+        return _phone()
     profile = load_profile(profile_name)
     settings = LinkSettings(rate_hz=rate_hz, ranges=ranges)
     return open_source(source_text or only_port(), profile, settings, speed)
@@ -137,7 +148,33 @@ def instrument_from_options(text: str, profile_name: str, hand: Source, speed: f
     DeviceError
         The profile is unknown, there is no such source, or it is the hand's.
     """
+    if text == PHONE_SOURCE:
+        return _phone()
     return open_instrument(text, hand, load_profile(profile_name), LinkSettings(), speed)
+
+
+def _phone() -> Source:
+    from logger.phone.phone_source import PhoneSource
+
+    return PhoneSource()
+
+
+def say_offer(source: Source | None) -> None:
+    """Say how a phone finds its page, as a picture too; of any other source there is nothing to say."""
+    if source is None or source.name != PHONE_SOURCE:
+        return
+    from logger.phone.phone_source import PhoneSource
+
+    offer = source.offer if isinstance(source, PhoneSource) else None
+    if offer is None:
+        return
+    import segno
+
+    say(f"Open this on the phone, in the same network: {offer.address}", err=True)
+    if sys.stderr.isatty():
+        segno.make_qr(offer.address).terminal(sys.stderr, compact=True)
+    say(BROWSER_WARNS, err=True)
+    say(f"The certificate's SHA-256: {offer.fingerprint}", err=True)
 
 
 def only_port() -> str:

@@ -214,6 +214,10 @@ async def open_doors(
         Time for a connection's first request.
     tls : ssl.SSLContext, optional
         Without it nothing is encrypted.
+
+    Yields
+    ------
+    None
     """
     loop = asyncio.get_running_loop()
     doors = _Doors(runner, silent_s)
@@ -263,7 +267,7 @@ class _Doors:
     def left(self, transport: asyncio.BaseTransport | None) -> None:
         """One less is open."""
         self._open -= 1
-        self._transports.discard(transport)  # type: ignore[arg-type]
+        self._transports.discard(transport)
 
     async def break_off(self) -> None:
         """End what is open at once: a polite end of TLS would outlast the loop."""

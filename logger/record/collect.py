@@ -29,11 +29,14 @@ class Collector:
     ----------
     battery : Battery or None
         The latest.
+    info : DeviceInfo or None
+        What the sensor says of itself, the latest.
     """
 
     def __init__(self, source: Source) -> None:
         self.source = source
         self.battery: Battery | None = None
+        self.info: DeviceInfo | None = None
         self._lock = threading.Lock()
         self._parts: list[RawSamples] = []
         self._keeping = False
@@ -46,7 +49,8 @@ class Collector:
         -------
         DeviceInfo
         """
-        return self.source.start(self._take)
+        self.info = self.source.start(self._take)
+        return self.info
 
     def collect(self, seconds: float, progress: Callable[[float], None] | None = None) -> RawSamples:
         """Return the samples of the next so many seconds, by the sensor's count of them.
@@ -94,6 +98,8 @@ class Collector:
                         self._parts.append(item)
             elif isinstance(item, Battery):
                 self.battery = item
+            elif isinstance(item, DeviceInfo):
+                self.info = item
             elif isinstance(item, LinkChange):
                 self._reason = "" if item.up else item.reason
 

@@ -16,7 +16,7 @@ import pytest
 from tests.house.test_house import ROOT, modules
 
 OURS = {"analysis", "logger", "strokeplane", "tests", "benchmarks"}
-PLAYERS_EXTRAS = ("parquet", "cluster", "lsl", "sound", "score")
+PLAYERS_EXTRAS = ("parquet", "cluster", "lsl", "sound", "score", "phone")
 PIN = re.compile(r"[\w.-]+==[\w.+!]+( ; [\w .,'<>=!()]+)? \\|    --hash=sha256:[0-9a-f]{64}( \\)?")
 
 

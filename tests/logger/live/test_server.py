@@ -267,7 +267,7 @@ def test_a_token_cannot_be_tried_for_ever(tmp_path: Path) -> None:
 
 
 def test_silent_and_half_sent_connections_are_ended(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(open_doors.__wrapped__, "__defaults__", (0.5,))  # type: ignore[attr-defined]
+    monkeypatch.setattr(open_doors.__wrapped__, "__defaults__", (0.5, None))  # type: ignore[attr-defined]
 
     async def check(session: Running) -> None:
         port = int(session.base.rsplit(":", 1)[1])
