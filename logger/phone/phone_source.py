@@ -21,10 +21,10 @@ from logger.phone.batches import Batch
 from logger.phone.certificate import OwnCertificate, certificate_for
 from logger.phone.phone_reader import PhoneReader, PhoneStanding
 from logger.phone.phone_server import PhoneServer, phone_guard, tls_context
+from logger.player.calibration_store import settings_folder
 from logger.sources.base import Sink, steady_time_s
-from logger.sources.calibration_store import settings_folder
 from logger.sources.clock import DeviceClock
-from logger.sources.stream import DeviceInfo, Item, LinkChange, Losses
+from logger.sources.stream import Arrival, DeviceInfo, Item, LinkChange, Losses
 
 PORT = 8766
 """The same every evening where it is free: a browser remembers its consent for one address and port."""
@@ -101,6 +101,11 @@ class PhoneSource:
     def clock(self) -> DeviceClock:
         """The phone's time against the computer's."""
         return self._reader.clock
+
+    @property
+    def arrivals(self) -> Sequence[Arrival]:
+        """None: batches are the page's own, not a radio's."""
+        return ()
 
     def start(self, sink: Sink) -> DeviceInfo:
         """See :class:`logger.sources.base.Source`; does not wait for the phone.

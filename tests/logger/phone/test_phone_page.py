@@ -72,6 +72,8 @@ class FedPhone:
             rate = RATE_RADPS * math.cos(RATE_RADPS / TILT_RAD * at_s)
             self.feed((0.0, 9.81 * math.sin(angle), 9.81 * math.cos(angle)), (rate, 0.0, 0.0))
             self.page.wait_for_timeout(4)
+        # The browser repeats the last reading: at rest both sensors must say so.
+        self.feed((0.0, 9.81 * math.sin(angle), 9.81 * math.cos(angle)), (0.0, 0.0, 0.0))
 
     def close(self) -> None:
         self.context.close()
