@@ -110,6 +110,14 @@ class PhoneSource:
     def start(self, sink: Sink) -> DeviceInfo:
         """See :class:`logger.sources.base.Source`; does not wait for the phone.
 
+        Parameters
+        ----------
+        sink : Sink
+
+        Returns
+        -------
+        DeviceInfo
+
         Raises
         ------
         DeviceError
