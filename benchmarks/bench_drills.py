@@ -5,14 +5,16 @@ from __future__ import annotations
 import argparse
 import os
 import time
+from collections.abc import Sequence
 
 import numpy as np
 
 from analysis.drills.alignment import align_strokes
-from benchmarks.drill_sessions import draw_marginal_player, draw_player, judged, scores
+from analysis.drills.phrases import Phrase
+from benchmarks.drill_sessions import draw_marginal_player, draw_player, draw_uneven_player, judged, scores
 from benchmarks.drill_slips import judge_players, reliability, slip_scores
 from tests.analysis.drills.simulated_play import PlaySettings, play_table
-from tests.analysis.drills.test_alignment import PHRASES
+from tests.analysis.drills.test_alignment import PHRASES, UNEVEN
 
 TABLES = {
     "3 % missed and extra, 5 % drift": {},
@@ -23,11 +25,16 @@ TABLES = {
 }
 
 
-def alignment_row(settings: dict[str, float], seeds: range) -> tuple[float, float, float]:
+PLAYERS = (("any tilt", draw_player), ("marginal", draw_marginal_player), ("uneven phrases", draw_uneven_player))
+
+
+def alignment_row(
+    settings: dict[str, float], seeds: range, phrases: Sequence[Phrase] = PHRASES
+) -> tuple[float, float, float]:
     """Share of strokes on their note, mean confidence, share right among the confident."""
     right, confidence = [], []
     for seed in seeds:
-        phrase = PHRASES[seed % len(PHRASES)]
+        phrase = phrases[seed % len(phrases)]
         rate = np.random.default_rng(seed).uniform(4, 12)
         table, true = play_table(phrase, PlaySettings(notes_per_s=rate, **settings), seed)
         alignment = align_strokes(table, phrase)
@@ -63,10 +70,12 @@ def main() -> None:
     for name, settings in TABLES.items():
         row = alignment_row(settings, range(given.first, given.first + given.tables))
         print(f"| {name} | " + " | ".join(f"{100 * value:.2f} %" for value in row) + " |")
+    row = alignment_row({}, range(given.first, given.first + given.tables), UNEVEN)
+    print("| rests, slurs, swing, triplets, pickups | " + " | ".join(f"{100 * value:.2f} %" for value in row) + " |")
     print_slips(range(given.first + 500, given.first + 500 + given.slipping))
     print("\n| players | changes | told | right | height RMS, mm | truly cleared | seconds |")
     print("|---|---|---|---|---|---|---|")
-    for name, draw in (("any tilt", draw_player), ("marginal", draw_marginal_player)):
+    for name, draw in PLAYERS:
         started = time.perf_counter()
         table = judged([(draw(seed), seed) for seed in range(given.first, given.first + given.seeds)], given.seconds)
         row = scores(table)

@@ -18,6 +18,7 @@ from analysis.model.records import FloatArray, Instrument
 from analysis.pipeline import analyse_session
 from analysis.synthesis.scenario import PlayBlock, Scenario
 from analysis.synthesis.simulate import SimulatedSession, simulate
+from logger.practice.played_drill import played_drill
 
 UP = read_phrase("6x2 5x2 4x2 3x2 2x2 1x2 2x2 3x2 4x2 5x2", 6)
 PHRASES: dict[str, Phrase] = {
@@ -25,6 +26,15 @@ PHRASES: dict[str, Phrase] = {
     "down": make_twin(UP),
     "mixed": read_phrase("4x3 3x2 2x1 3x4 2x2 3x2 4x1 5x1", 6),
 }
+UNEVEN: tuple[str, ...] = (
+    "4:5*2-7 3:4-5-7*2 2:5-7",
+    "4:5h7-5 3:4-7p5-4 r*2 2:5-8",
+    "swing=2/3 4x2 3x2 2x2 3x2",
+    "4x3*2/3 3x2 2x3*2/3 3x4*1/2",
+    "4x1 then 4x2 3x2 r 2x3 3x2",
+    "up 5x2 4x1*3/2 3x1*1/2 2x2 r 3x2",
+)
+"""Notes of two lengths; slurs and a rest; swing; triplets and halves; a pickup and a rest; dotted notes."""
 ARCHED = Instrument(spacing_mm=(10.2,) * 5, radius_mm=300.0, plectrum_depth_mm=1.8)
 
 
@@ -55,6 +65,15 @@ def draw_marginal_player(seed: int) -> DrillPlayer:
     return DrillPlayer(rng.uniform(4, 12), tilt, rng.uniform(18, 30), phrases, ARCHED)
 
 
+def draw_uneven_player(seed: int) -> DrillPlayer:
+    """Any tilt, 4 to 10 units a second; rests, slurs, swing, triplets, a pickup, notes of different lengths."""
+    rng = np.random.default_rng([seed, 3])
+    instrument = ARCHED if rng.random() < 0.5 else Instrument()
+    tilt, span = rng.choice([-1, 1]) * rng.uniform(4, 28), rng.uniform(14, 28)
+    phrases = tuple(rng.permutation(np.array(UNEVEN, dtype=object))[:3])
+    return DrillPlayer(rng.uniform(4, 10), tilt, span, phrases, instrument)
+
+
 def play(player: DrillPlayer, seed: int, seconds: float) -> SimulatedSession:
     """Simulate the player's session: one block a phrase."""
     block = PlayBlock(
@@ -62,9 +81,8 @@ def play(player: DrillPlayer, seed: int, seconds: float) -> SimulatedSession:
     )
     blocks = []
     for name in player.phrases:
-        phrase = PHRASES[name]
-        courses = tuple(phrase.strings - note.string for note in phrase.notes)
-        blocks.append(replace(block, courses=courses, drill=write_phrase(phrase)))
+        drill = write_phrase(PHRASES[name]) if name in PHRASES else name
+        blocks.append(played_drill(replace(block, drill=drill), player.instrument.courses))
     return simulate(Scenario(instrument=player.instrument, blocks=tuple(blocks)), seed)
 
 
@@ -77,11 +95,15 @@ def true_heights(simulated: SimulatedSession) -> pd.DataFrame:
     z = np.zeros_like(y) if instrument.radius_mm is None else -(y**2) / (2 * instrument.radius_mm)
     rows = []
     first = strokes.groupby("block").cumcount()
-    times = np.linspace(strokes["start_s"], strokes["end_s"], 301, axis=1)
+    # Where the hand waits between two strokes, half of the wait belongs to each.
+    starts, ends = (strokes[name].to_numpy(np.float64, copy=True) for name in ("start_s", "end_s"))
+    apart = (strokes["block"].diff() == 0).to_numpy()[1:] & (starts[1:] - ends[:-1] > 1e-9)
+    middle = 0.5 * (starts[1:] + ends[:-1])
+    starts[1:], ends[:-1] = np.where(apart, middle, starts[1:]), np.where(apart, middle, ends[:-1])
+    times = np.linspace(starts, ends, 301, axis=1)
     tip = simulated.truth.path(times.ravel()).tip_mm[:, 1:].reshape(*times.shape, 2)
-    for j in np.flatnonzero(strokes["string_change"].to_numpy(bool)):
-        if strokes["block"][j] != strokes["block"][j + 1]:
-            continue
+    course = strokes["course"].to_numpy()
+    for j in np.flatnonzero((course[1:] != course[:-1]) & (strokes["block"].diff() == 0).to_numpy()[1:]):
         tips = tip[j], tip[j + 1]
         own, onward = (crossings(tip[:, 0], y[strokes["course"][k]]) for tip, k in zip(tips, (j, j + 1), strict=True))
         height = np.nan
@@ -89,8 +111,9 @@ def true_heights(simulated: SimulatedSession) -> pd.DataFrame:
             way = np.concatenate([tips[0][own[0] + 2 :], tips[1][1 : onward[-1] - 1]])
             over = [way[c, 1] - z[k] for k in range(len(y)) for c in crossings(way[:, 0], y[k])]
             height = min(over, default=np.nan) - instrument.plectrum_depth_mm
-        rows.append((strokes["block"][j], first[j], strokes["contact_s"][j], height))
-    return pd.DataFrame(rows, columns=["block", "note", "contact_s", "true_mm"])
+        between_s = strokes["contact_s"][j + 1] - strokes["contact_s"][j]
+        rows.append((strokes["block"][j], first[j], strokes["contact_s"][j], between_s, height))
+    return pd.DataFrame(rows, columns=["block", "note", "contact_s", "between_s", "true_mm"])
 
 
 def crossings(values: FloatArray, level: float) -> FloatArray:

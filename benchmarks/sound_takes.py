@@ -108,7 +108,7 @@ def align(take: Take, block: int, by_sound: bool) -> DrillAlignment:
     timing = DrillTiming(period_s, take.plan.beat_notes * period_s)
     emission = found.emission if by_sound and found is not None else None
     alignment = align_strokes(table, take.phrase, timing, heard=emission)
-    if emission is not None and share_agreed(alignment, emission) < LEAST_AGREED:
+    if emission is not None and share_agreed(alignment, take.phrase, emission) < LEAST_AGREED:
         return align_strokes(table, take.phrase, timing)
     return alignment
 
@@ -124,7 +124,7 @@ def answered(take: Take) -> list[int]:
         block.index
         for block in take.heard.blocks
         if block.emission is not None
-        and share_agreed(align(take, block.index, by_sound=True), block.emission) >= LEAST_AGREED
+        and share_agreed(align(take, block.index, by_sound=True), take.phrase, block.emission) >= LEAST_AGREED
     ]
 
 

@@ -3,13 +3,15 @@
 Model
 -----
 Strokes are found at times ``t_i`` with a direction and perhaps a pick attack; notes ``J = 0, 1, 2, ...`` count on
-through the repeats. Time is measured in note periods ``T`` (running median of the intervals, so a drifting tempo is
-followed): from one matched stroke to the next ``u = (t_i - t_k) / T``. All costs are negative log probabilities:
+through the repeats. Time is measured in units ``T`` of the phrase (running median of the intervals, each divided by the
+nearest length that the phrase has, so a drifting tempo is followed): from one matched stroke to the next
+``u = (t_i - t_k) / T``. All costs are negative log probabilities:
 
 - ``m`` notes missed in between: ``-m log p_missed``; a match: ``-log(1 - p_missed)``;
 - ``e`` extra strokes in between, each ``-log p_extra`` (a rate per period), half for its direction, and its attack;
-- timing: the log of a mixture of two bells about ``m + 1``, of the player's own unevenness ``s`` (estimated from the
-  intervals) and, rarely, of ``3 s``, and an exponential tail for hesitation, with a floor that bounds the cost;
+- timing: the log of a mixture of two bells about the time that the phrase states from note to note (``m + 1`` where
+  all are alike), of the player's own unevenness ``s`` (estimated from the intervals) and, rarely, of ``3 s``, and an
+  exponential tail for hesitation, with a floor that bounds the cost;
 - slips of the player, with the strokes still in time and still alternating: a note played twice (``p_doubled``), a
   note left out (``p_skipped``). After one the strokes are turned round against the notes, and stay so until the next;
   so is a drill begun with the other stroke (``p_first_other``). The lattice has a state for each way round;
@@ -39,16 +41,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from analysis.drills.hidden_markov import (
-    AlignmentSettings,
-    Decoded,
-    Lattice,
-    Moves,
-    bell,
-    decode_lattice,
-    list_moves,
-    local_period,
-)
+from analysis.drills.hidden_markov import Decoded, Lattice, decode_lattice
+from analysis.drills.moves import AlignmentSettings, Timing, bell, list_moves, local_period, unit_of
 from analysis.drills.phrases import Phrase
 from analysis.drills.string_change_path import HandTravel, fit_travel
 from analysis.model.errors import InputError, NotEnoughDataError
@@ -69,7 +63,7 @@ class DrillTiming:
     beat_s : float or None
         Seconds per beat; known, it lets a count-in that was played be told from the drill.
     due_s : float or None
-        Log time at which note 0 is due (after the count-in); None where unknown.
+        Log time at which the phrase, with its lead, is due to begin (after the count-in); None where unknown.
     repeats : int or None
         How often the phrase is played; None for as often as it lasts.
     """
@@ -168,9 +162,9 @@ def align_strokes(
             "Strokes must come in order of their contact times",
             next_step="sort the strokes table by contact_s.",
         )
-    if heard is not None and heard.shape != (len(times), len(phrase.notes)):
+    if heard is not None and heard.shape != (len(times), len(phrase.played)):
         raise InputError(
-            expected=f"what was heard as a row a stroke and a column a note, ({len(times)}, {len(phrase.notes)})",
+            expected=f"what was heard as a row a stroke and a column a note, ({len(times)}, {len(phrase.played)})",
             found=str(heard.shape),
             next_step="hand in the sound of the same block and phrase",
         )
@@ -181,7 +175,7 @@ def align_strokes(
     period: list[FloatArray] = []
     for number in range(int(piece[-1]) + 1):
         rows = np.flatnonzero(piece == number)
-        stretch = _read_stretch(strokes.iloc[rows], timing.period_s, settings)
+        stretch = _read_stretch(strokes.iloc[rows], phrase, timing.period_s, settings)
         stretch = stretch if heard is None else replace(stretch, heard=heard[rows])
         # A due time or a number of repeats is about the first stretch only.
         known = timing if number == 0 else DrillTiming(timing.period_s, timing.beat_s)
@@ -190,7 +184,7 @@ def align_strokes(
     note, confidence = (np.concatenate([getattr(part, name) for part in found]) for name in ("note", "confidence"))
     pairs = [pair for part in found for pair in part.pairs]
     if heard is not None:
-        wrong = _sounds_wrong(heard, note)
+        wrong = _sounds_wrong(heard, note, phrase)
         confidence = np.where(wrong, np.minimum(confidence, 0.5), confidence)
         doubtful = wrong | np.append(False, wrong[:-1])
         pairs = [
@@ -234,12 +228,12 @@ def _decode_stretch(
     return decode_lattice(replace(_build_lattice(stretch, phrase, timing, seen), travel=again))
 
 
-def _sounds_wrong(heard: FloatArray, note: IntArray) -> BoolArray:
+def _sounds_wrong(heard: FloatArray, note: IntArray, phrase: Phrase) -> BoolArray:
     """Strokes whose sound suits another note more than twice as well as their own.
 
     Two slips that make up for each other hide behind one note that sounds wrong: such a stroke is right half the time.
     """
-    own = heard[np.arange(len(note)), note % heard.shape[1]]
+    own = heard[np.arange(len(note)), phrase.place_at(note)]
     return np.asarray((note != EXTRA) & (own < heard.max(axis=1) - np.log(2.0)))
 
 
@@ -266,7 +260,7 @@ def _learn_shares(note: IntArray, settings: AlignmentSettings) -> AlignmentSetti
 
 @dataclass(frozen=True)
 class _Stretch:
-    """One unbroken stretch of strokes and its clock in note periods."""
+    """One unbroken stretch of strokes and its clock in units of the phrase."""
 
     times: FloatArray
     down: BoolArray
@@ -274,27 +268,53 @@ class _Stretch:
     period_s: FloatArray
     phase: FloatArray
     sigma: float
+    onset: FloatArray
+    """Units at which the phrase's strokes are due, for longer than the stretch lasts."""
     span_score: FloatArray
     """Log of how much likelier each stroke's span is for a note than for an extra stroke."""
     heard: FloatArray | None = None
 
 
-def _read_stretch(strokes: pd.DataFrame, nominal_s: float | None, settings: AlignmentSettings) -> _Stretch:
+def _read_stretch(
+    strokes: pd.DataFrame, phrase: Phrase, nominal_s: float | None, settings: AlignmentSettings
+) -> _Stretch:
     """Measure a stretch's local period and the player's unevenness."""
     times = strokes["contact_s"].to_numpy(np.float64)
-    period_s = local_period(times, nominal_s, settings.median_strokes)
-    steps = np.diff(times) / period_s[1:]
-    single = np.abs(steps - 1)[np.abs(steps - 1) < 0.4]
+    intervals = np.diff(times)
+    spans, share = _spans(phrase)
+    if len(spans) == 1:
+        lasts = np.full(len(intervals), spans[0])
+    else:
+        unit_s = nominal_s or unit_of(np.maximum(intervals, 1e-3), spans, share)
+        # Which of the phrase's lengths each interval is, whichever note it belongs to.
+        off = np.log(np.maximum(intervals, 1e-3) / unit_s)[:, None] - np.log(spans)
+        lasts = spans[np.abs(off).argmin(axis=1)]
+    period_s = local_period(intervals / lasts, nominal_s, settings.median_strokes)
+    steps = intervals / period_s[1:]
+    off = np.abs(steps[:, None] - spans).min(axis=1)
+    single = off[off < 0.4]
     spread = 1.4826 * float(np.median(single)) if len(single) else settings.most_uneven
+    phase = np.concatenate([[0.0], np.cumsum(steps)])
+    passes = int(phase[-1] / float(phrase.pass_units)) + 2
     return _Stretch(
         times,
         (strokes["direction"] == "down").to_numpy(np.bool_),
         strokes["attack"].to_numpy(np.bool_),
         period_s,
-        np.concatenate([[0.0], np.cumsum(steps)]),
+        phase,
         min(max(spread, settings.least_uneven), settings.most_uneven),
+        phrase.onset_units(phrase.stroke_count(passes) + 4 * settings.band_notes),
         _score_spans(strokes),
     )
+
+
+def _spans(phrase: Phrase) -> tuple[FloatArray, FloatArray]:
+    """The different times from stroke to stroke that a phrase has, in units, and how often each comes."""
+    if phrase.is_even:
+        return np.ones(1), np.ones(1)
+    between = np.diff(phrase.onset_units(phrase.stroke_count(4)))
+    spans, count = np.unique(np.round(between, 6), return_counts=True)
+    return spans, count / count.sum()
 
 
 def _score_spans(strokes: pd.DataFrame) -> FloatArray:
@@ -312,11 +332,13 @@ def _build_lattice(stretch: _Stretch, phrase: Phrase, timing: DrillTiming, setti
     """Score every pair of stroke and note near the note that the clock expects."""
     count = len(stretch.times)
     due = None if timing.due_s is None else (timing.due_s - stretch.times[0]) / stretch.period_s[0]
+    place = stretch.phase + (stretch.onset[0] if due is None else -due)
+    expected = np.where(place < 0, np.round(place), np.searchsorted(stretch.onset, place - 0.5))
     # Slips of one kind carry the notes away from the clock.
     margin = settings.band_notes + count // 25
     # With no due time early strokes may be a count-in, so the band then reaches further back than ahead.
     behind = margin + (2 * settings.band_notes if due is None else 0)
-    low = np.round(stretch.phase - (due or 0.0)).astype(np.int64) - behind
+    low = expected.astype(np.int64) - behind
     notes = low[:, None] + np.arange(margin + behind + 1)
     total = _total_notes(phrase, timing)
     # Each extra stroke: its rate per period, either direction, with an attack or without.
@@ -332,7 +354,13 @@ def _build_lattice(stretch: _Stretch, phrase: Phrase, timing: DrillTiming, setti
     start = _score_starts(stretch, notes, timing, settings)[:, None]
     start = start + np.log([1 - settings.p_first_other, settings.p_first_other])[None, :, None]
     both = np.broadcast_to(end[:, None], match.shape)
-    return Lattice(low, match, start, both, *_score_moves(stretch, skip, settings))
+    moves, cost = list_moves(settings)
+    strokes = np.arange(count)[:, None]
+    step = np.where(strokes - 1 - moves.extra < 0, -np.inf, cost + skip * moves.extra)
+    clock = _clock(stretch, settings)
+    if not phrase.is_even:
+        return Lattice(low, match, start, both, moves, step, timing=clock)
+    return Lattice(low, match, start, both, moves, step + clock.score(strokes, np.zeros_like(moves.notes), moves))
 
 
 def _score_starts(stretch: _Stretch, notes: IntArray, timing: DrillTiming, settings: AlignmentSettings) -> FloatArray:
@@ -344,12 +372,13 @@ def _score_starts(stretch: _Stretch, notes: IntArray, timing: DrillTiming, setti
     before = np.concatenate([[0.0], np.cumsum(skip)[:-1]])[:, None]
     start = before + np.log(settings.p_missed) * np.maximum(notes, 0)
     if timing.due_s is not None:
-        late = (stretch.times[:, None] - timing.due_s - notes * stretch.period_s[:, None]) / settings.start_sd_s
+        begun_s = timing.due_s + _clock(stretch, settings).at(notes) * stretch.period_s[:, None]
+        late = (stretch.times[:, None] - begun_s) / settings.start_sd_s
         start = start + np.log(np.exp(-0.5 * late**2) + settings.p_other_start)
     if timing.beat_s is not None and timing.beat_s > 1.5 * float(np.median(stretch.period_s)):
         # A played count-in: its strokes one beat apart, the last one a beat before note 0, which may itself be missed.
         for lost in range(3):
-            beats = (np.diff(stretch.times) - lost * stretch.period_s[1:]) / timing.beat_s
+            beats = (np.diff(stretch.times) - stretch.onset[lost] * stretch.period_s[1:]) / timing.beat_s
             counted = np.diff(stretch.times) / timing.beat_s
             score = np.concatenate([[0.0], np.cumsum(_score_beats(counted, stretch, timing.beat_s, settings))[:-1]])
             score = np.log(settings.p_count_in) + score + _score_beats(beats, stretch, timing.beat_s, settings)
@@ -371,26 +400,16 @@ def _score_matches(stretch: _Stretch, notes: IntArray, phrase: Phrase, settings:
     own = np.where(stretch.attack, np.log(share), np.log1p(-share)) + stretch.span_score + np.log1p(-settings.p_missed)
     score = np.where(right, np.log1p(-settings.p_wrong), np.log(settings.p_wrong)) + own[:, None, None]
     if stretch.heard is not None:
-        score += np.take_along_axis(stretch.heard, notes % len(phrase.notes), axis=1)[:, None]
+        score += np.take_along_axis(stretch.heard, phrase.place_at(notes), axis=1)[:, None]
     return np.asarray(score)
 
 
-def _score_moves(stretch: _Stretch, skip: float, settings: AlignmentSettings) -> tuple[Moves, FloatArray]:
-    """Score the moves to each stroke, (n, K): timing, missed notes, extra strokes, slips."""
-    moves, periods, cost = list_moves(settings)
-    source = np.arange(len(stretch.times))[:, None] - 1 - moves.extra
-    off = stretch.phase[:, None] - stretch.phase[np.maximum(source, 0)] - periods
-    variance = stretch.sigma**2 + (settings.tempo_wander * periods) ** 2
-    density = (1 - settings.p_uneven - settings.p_hesitate) * bell(off, variance)
-    density += settings.p_uneven * bell(off, 9 * variance)
-    hesitation = np.exp(-np.maximum(off, 0) / settings.hesitation_notes) / settings.hesitation_notes
-    density += settings.p_hesitate * np.where(off > 0, hesitation, 0.0) + settings.least_density
-    if stretch.heard is not None:
-        # A slip: so many strokes on, whatever the notes say.
-        density += settings.p_slip * bell(off + periods - 1 - moves.extra, variance)
-    step = np.log(density) + cost + skip * moves.extra
-    step[source < 0] = -np.inf
-    return moves, np.asarray(step)
+def _clock(stretch: _Stretch, settings: AlignmentSettings) -> Timing:
+    """What the times between strokes say of their notes."""
+    count = len(stretch.times)
+    before = np.maximum(np.arange(count)[:, None] - 1 - np.arange(settings.max_extra + 1), 0)
+    gap = stretch.phase[:, None] - stretch.phase[before]
+    return Timing(gap, stretch.onset, stretch.sigma, settings.p_slip if stretch.heard is not None else 0.0, settings)
 
 
 def _total_notes(phrase: Phrase, timing: DrillTiming) -> float:

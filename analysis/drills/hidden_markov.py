@@ -14,58 +14,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
-from numpy.typing import NDArray
 
+from analysis.drills.moves import Moves, Timing
 from analysis.model.records import FloatArray, IntArray
-
-
-@dataclass(frozen=True)
-class AlignmentSettings:
-    """Probabilities and bounds of the alignment's model."""
-
-    p_missed: float = 0.03
-    p_extra: float = 0.03
-    p_wrong: float = 0.01
-    p_doubled: float = 0.01
-    p_skipped: float = 0.01
-    p_turn: float = 0.1
-    p_slip_unseen: float = 0.003
-    p_first_other: float = 0.1
-    p_uneven: float = 0.1
-    p_hesitate: float = 0.002
-    hesitation_notes: float = 0.5
-    least_density: float = 1e-6
-    least_uneven: float = 0.04
-    most_uneven: float = 0.25
-    max_missed: int = 6
-    max_extra: int = 4
-    band_notes: int = 16
-    tempo_wander: float = 0.03
-    median_strokes: int = 15
-    pause_s: float = 2.0
-    learn_from: float = 1.5
-    most_learned: float = 0.4
-    start_sd_s: float = 0.06
-    p_other_start: float = 1e-4
-    p_count_in: float = 0.05
-    count_in_sd: float = 0.08
-    least_confidence: float = 0.9
-    p_slip: float = 0.02
-    p_wrong_heard: float = 0.4
-
-
-@dataclass(frozen=True)
-class Moves:
-    """Ways from one matched stroke to the next; arrays of one length K.
-
-    ``extra``: strokes left out between them; ``notes``: how far the notes go on; ``turn``: 1 where the strokes turn
-    round against the notes.
-    """
-
-    extra: IntArray
-    notes: IntArray
-    turn: IntArray
 
 
 @dataclass(frozen=True)
@@ -87,6 +38,17 @@ class Travel:
     sd_mm: float
     wide_mm: float
 
+    def score(self, target: IntArray, first: IntArray, moves: Moves) -> FloatArray:
+        """Log of the ratio to a way between any notes, of each move to stroke ``target`` (K,) from a note, (..., K)."""
+        way = self.way_mm[target, moves.extra]
+        size = len(self.place_mm)
+        expected = self.place_mm[(first + moves.notes) % size] - self.place_mm[first % size]
+        off2 = ((way - expected) / self.sd_mm) ** 2
+        own = 0.94 * np.exp(-0.5 * off2) / self.sd_mm + 0.06 * np.exp(-off2 / 18) / (3 * self.sd_mm)
+        between = np.exp(-0.5 * (way / self.wide_mm) ** 2) / self.wide_mm
+        ratio = np.log(own + LEAST_DENSITY) - np.log(between + LEAST_DENSITY)
+        return np.asarray(np.where(np.isfinite(way), ratio, 0.0))
+
 
 @dataclass(frozen=True)
 class Lattice:
@@ -105,6 +67,8 @@ class Lattice:
         ``step[i, k]`` scores move ``k`` to stroke ``i``; -inf where there is no such stroke.
     travel : Travel, optional
         Adds to a move's score what the hand's way says of both notes.
+    timing : Timing, optional
+        Adds to a move's score what its time says of both notes, where that is not the same for all (and in ``step``).
     """
 
     low: IntArray
@@ -114,6 +78,7 @@ class Lattice:
     moves: Moves
     step: FloatArray
     travel: Travel | None = None
+    timing: Timing | None = None
 
 
 @dataclass(frozen=True)
@@ -247,7 +212,7 @@ class _Sweep:
         moves = self.lattice.moves
         source = np.maximum(stroke - 1 - moves.extra, 0)
         target = np.full_like(source, stroke)
-        return self._gather(stroke, source, -moves.notes, self.lattice.step[stroke]) + self._travel(target, stroke, 0)
+        return self._gather(stroke, source, -moves.notes, self.lattice.step[stroke]) + self._told(target, stroke, 0)
 
     def leaving(self, stroke: int) -> FloatArray:
         """Score every move out of each state of a stroke, (2, width, K)."""
@@ -255,7 +220,7 @@ class _Sweep:
         target = stroke + 1 + moves.extra
         inside = np.minimum(target, self.count - 1)
         step = np.where(target < self.count, self.lattice.step[inside, np.arange(len(inside))], -np.inf)
-        return self._gather(stroke, inside, moves.notes, step) + self._travel(inside, stroke, 1)
+        return self._gather(stroke, inside, moves.notes, step) + self._told(inside, stroke, 1)
 
     def _gather(self, stroke: int, others: IntArray, notes: IntArray, step: FloatArray) -> FloatArray:
         """Add moves to the scores of other strokes' states, ``notes`` away from each state of this stroke."""
@@ -263,53 +228,14 @@ class _Sweep:
         column = np.clip(np.arange(self.width)[:, None] + shift[None, :] + 1, 0, self.width + 1)
         return np.asarray(self.values[others[None, None, :], self.turn, column[None]] + step)
 
-    def _travel(self, target: IntArray, stroke: int, leaving: int) -> FloatArray | float:
-        """What the way of each move to ``target`` says, (width, K): log of the ratio to a way between any notes."""
-        travel = self.lattice.travel
-        if travel is None:
-            return 0.0
-        moves = self.lattice.moves
-        way = travel.way_mm[target, moves.extra]
-        note = self.lattice.low[stroke] + np.arange(self.width)[:, None]
+    def _told(self, target: IntArray, stroke: int, leaving: int) -> FloatArray | float:
+        """What time and way of each move to ``target`` say of the notes at its ends, (width, K)."""
+        lattice, moves = self.lattice, self.lattice.moves
+        note = lattice.low[stroke] + np.arange(self.width)[:, None]
         first = note - (0 if leaving else moves.notes)
-        size = len(travel.place_mm)
-        expected = travel.place_mm[(first + moves.notes) % size] - travel.place_mm[first % size]
-        off2 = ((way - expected) / travel.sd_mm) ** 2
-        own = 0.94 * np.exp(-0.5 * off2) / travel.sd_mm + 0.06 * np.exp(-off2 / 18) / (3 * travel.sd_mm)
-        between = np.exp(-0.5 * (way / travel.wide_mm) ** 2) / travel.wide_mm
-        ratio = np.log(own + LEAST_DENSITY) - np.log(between + LEAST_DENSITY)
-        return np.asarray(np.where(np.isfinite(way), ratio, 0.0))
-
-
-def list_moves(settings: AlignmentSettings) -> tuple[Moves, IntArray, FloatArray]:
-    """Every move, the periods it takes, and what it costs beyond timing and extra strokes."""
-    rows = []
-    for extra in range(settings.max_extra + 1):
-        for missed in range(settings.max_missed + 1):
-            lost = missed * np.log(settings.p_missed)
-            rows.append((extra, missed + 1, 0, missed + 1, lost))
-            if 0 < extra + missed <= 2:
-                # The hand may have played what was taken for extra, or waited where a note is missing.
-                rows.append((extra, missed + 1, 1, missed + 1, lost + np.log(settings.p_turn)))
-    rows.append((0, 0, 1, 1, np.log(settings.p_doubled)))
-    rows.append((0, 2, 1, 1, np.log(settings.p_skipped)))
-    whole = np.array([row[:4] for row in rows], dtype=np.int64)
-    cost = np.array([row[4] for row in rows], dtype=np.float64)
-    return Moves(whole[:, 0], whole[:, 1], whole[:, 2]), whole[:, 3], cost
-
-
-def bell(deviation: FloatArray, variance: NDArray[np.floating] | float) -> FloatArray:
-    """Return the normal density of a deviation."""
-    return np.asarray(np.exp(-0.5 * deviation**2 / variance) / np.sqrt(2 * np.pi * variance))
-
-
-def local_period(times: FloatArray, nominal_s: float | None, strokes: int) -> FloatArray:
-    """Return the running median of the intervals at each stroke; the nominal period where there are too few."""
-    intervals = np.diff(times)
-    if len(intervals) < 5 and nominal_s is not None:
-        return np.full(len(times), nominal_s)
-    size = min(strokes, len(intervals))
-    median = np.median(sliding_window_view(intervals, size), axis=1)
-    # At both ends the window stays inside: a mirrored one would count a count-in twice.
-    window = np.clip(np.arange(len(times)) - (size + 1) // 2, 0, len(median) - 1)
-    return np.maximum(median[window], 1e-3)
+        told: FloatArray | float = 0.0
+        if lattice.travel is not None:
+            told = told + lattice.travel.score(target, first, moves)
+        if lattice.timing is not None:
+            told = told + lattice.timing.score(target, first, moves)
+        return told

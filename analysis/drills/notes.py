@@ -25,7 +25,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from analysis.model.errors import InputError
-from analysis.model.records import BoolArray, IntArray
+from analysis.model.records import BoolArray, FloatArray, IntArray
 from analysis.model.strokes import Stroke, other_stroke
 
 SlurKind = Literal["hammer-on", "pull-off", "slide", "tap"]
@@ -255,6 +255,19 @@ class Phrase:
         int
         """
         return len(self.lead) + passes * len(self.notes)
+
+    def onset_units(self, count: int) -> FloatArray:
+        """When each of the first so many strokes comes, (count,), in units from the beginning of the lead."""
+        if self.is_even:
+            return np.arange(count, dtype=np.float64)
+        passes = max(1, -(-(count - len(self.lead)) // len(self.notes)))
+        starts = [float(sound.start) for sound in self.sounds(passes) if sound.stroke is not None]
+        return np.array(starts[:count])
+
+    def place_at(self, index: IntArray) -> IntArray:
+        """Place among :attr:`played` of strokes counted on through the repeats."""
+        lead = len(self.lead)
+        return np.where(index < lead, np.maximum(index, 0), lead + (index - lead) % len(self.notes))
 
     def note_at(self, index: int) -> Note:
         """Return the note of a stroke.

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analysis.drills.alignment import DrillAlignment, DrillTiming, align_strokes
-from analysis.drills.hidden_markov import AlignmentSettings
+from analysis.drills.moves import AlignmentSettings
 from analysis.drills.phrases import Demand, Phrase, find_drill, require_changes
 from analysis.drills.string_change_path import measure_travel
 from analysis.drills.string_changes import (
@@ -200,7 +200,7 @@ def _judge_block(
     require_room(phrase, block, strokes)
     travel = measure_travel(strokes, result.paths_mm[rows], result.instrument)
     alignment = align_strokes(strokes, phrase, timing_of(block), settings.alignment, travel, heard)
-    by_sound = heard is not None and share_agreed(alignment, heard) >= LEAST_AGREED
+    by_sound = heard is not None and share_agreed(alignment, phrase, heard) >= LEAST_AGREED
     if heard is not None and not by_sound:
         alignment = align_strokes(strokes, phrase, timing_of(block), settings.alignment, travel)
     played = BlockStrokes(strokes, result.paths_mm[rows], block.tilt_offset_se_deg or 0.0)
@@ -210,7 +210,7 @@ def _judge_block(
     return DrillBlock(block.index, phrase, demand, alignment, changes, pairs, find_weakest(pairs), suits, by_sound)
 
 
-def share_agreed(alignment: DrillAlignment, heard: FloatArray) -> float:
+def share_agreed(alignment: DrillAlignment, phrase: Phrase, heard: FloatArray) -> float:
     """Share of the matched strokes whose note is the one, or one of those, that the sound by itself finds likeliest.
 
     Strokes of which the sound says nothing do not count.
@@ -218,7 +218,7 @@ def share_agreed(alignment: DrillAlignment, heard: FloatArray) -> float:
     rows = np.flatnonzero((alignment.note >= 0) & (np.ptp(heard, axis=1) > 0.5))
     if not rows.size:
         return 0.0
-    own = heard[rows, alignment.note[rows] % heard.shape[1]]
+    own = heard[rows, phrase.place_at(alignment.note[rows])]
     return float(np.mean(own > heard[rows].max(axis=1) - 1e-6))
 
 
@@ -241,18 +241,16 @@ def timing_of(block: Event | BlockSummary) -> DrillTiming:
 
 
 def require_room(phrase: Phrase, block: Event | BlockSummary, strokes: pd.DataFrame) -> None:
-    """Raise InputError if the block is too short for its drill to be played once, or its strokes come unevenly."""
-    if not phrase.is_even:
-        raise InputError(
-            "The drill has rests, slurs or notes of different lengths",
-            next_step="strokes are matched with notes only where they come evenly, so its string changes are not "
-            "judged: tilt and hold of the block are.",
-        )
+    """Raise InputError if the block is too short for its drill to be played once."""
     duration_s = block.end_s - block.start_s
     period_s = timing_of(block).period_s
-    if period_s is None and len(strokes):
-        period_s = float((strokes["end_s"] - strokes["start_s"]).median())
-    needed_s = phrase.stroke_count(1) * (period_s or 0.0)
+    if period_s is not None:
+        needed_s = float(phrase.lead_units + phrase.pass_units) * period_s
+    elif phrase.is_even and len(strokes):
+        needed_s = phrase.stroke_count(1) * float((strokes["end_s"] - strokes["start_s"]).median())
+    else:
+        between_s = np.diff(strokes["contact_s"].to_numpy(np.float64))
+        needed_s = phrase.stroke_count(1) * float(between_s.mean()) if len(between_s) else 0.0
     # A block's marks are set by hand: a tenth of a second more or less is no reason to refuse it.
     if needed_s > duration_s + 0.1:
         raise InputError(

@@ -32,6 +32,8 @@ FEWEST = 24
 LEAST_CONFIDENCE = 0.7
 POINTS = 65
 """Points of the way on either side of the turn."""
+GRID = 12
+"""Places a unit of an uneven phrase."""
 EDGE = 2
 """Points at either end that belong to the contacts themselves and are no crossings."""
 
@@ -48,11 +50,17 @@ class PathErrors:
         Error of the moment of the pick attack.
     travel_sd : float
         How far the hand's travel may be ahead or behind midway, as a share of what is handed out.
+    wait_travel_sd : float
+        The same where the hand waits all the time; it may have gone before the wait, or after it.
+    wait_sd_mmps : float
+        How much it rises or sinks in a wait, per second.
     """
 
     depth_sd_mm: float = 0.4
     contact_sd_s: float = 0.003
     travel_sd: float = 0.1
+    wait_travel_sd: float = 0.4
+    wait_sd_mmps: float = 4.0
 
 
 @dataclass(frozen=True)
@@ -107,6 +115,8 @@ class Crossing:
         Y and Z.
     turn : int
         Place of the turn between the strokes.
+    wait_s, wait_share : float
+        Time between the strokes, in seconds and as a share of the time between the contacts.
     velocity_mmps : float64 (2, 2)
         Y and Z velocity at both contacts.
     slope : float64 (2,)
@@ -116,6 +126,8 @@ class Crossing:
     share: FloatArray
     path_mm: FloatArray
     turn: int
+    wait_s: float
+    wait_share: float
     velocity_mmps: FloatArray
     slope: FloatArray
 
@@ -134,12 +146,14 @@ class Crossing:
         # Both paths have their own origin; they meet at the turn.
         path = np.concatenate([first, second[1:] - second[0] + first[-1]]) - first[0]
         # A wait at the turn takes time, but no way.
-        elapsed = np.concatenate([leaving - contact[0], (arriving - start[1])[1:] + end[0] - contact[0]])
+        elapsed = np.concatenate([leaving - contact[0], arriving[1:] - contact[0]])
         chord = yz[:, -1] - yz[:, 0]
         return cls(
             elapsed / elapsed[-1],
             path,
             POINTS - 1,
+            max(float(start[1] - end[0]), 0.0),
+            max(float(start[1] - end[0]), 0.0) / float(contact[1] - contact[0]),
             np.stack([splines[k](contact[k], 1) for k in range(2)]),
             chord[:, 1] / np.where(chord[:, 0] == 0, np.inf, chord[:, 0]),
         )
@@ -182,9 +196,11 @@ class Crossing:
         # A late or early attack moves the origin at the first contact, the end at the second.
         late = errors.contact_sd_s * (self.velocity_mmps[:, 1] - slope * self.velocity_mmps[:, 0]) * [1 - u, u]
         # The hand may go its way sooner or later than evenly; at the contacts it has arrived.
-        travel = errors.travel_sd * 4 * u * (1 - u) * (missing[1] - slope * missing[0])
+        ahead = np.hypot(errors.travel_sd, errors.wait_travel_sd * self.wait_share)
+        travel = ahead * 4 * u * (1 - u) * (missing[1] - slope * missing[0])
+        wait = errors.wait_sd_mmps * self.wait_s if j == self.turn else 0.0
         turned = tilt_se_rad * (self.path_mm[j, 0] - u * self.path_mm[-1, 0])
-        return float(np.sqrt(errors.depth_sd_mm**2 + np.sum(late**2) + travel**2 + turned**2))
+        return float(np.sqrt(errors.depth_sd_mm**2 + np.sum(late**2) + travel**2 + turned**2 + wait**2))
 
 
 @dataclass(frozen=True)
@@ -293,13 +309,20 @@ def _suit(
 def _seen_places(phrase: Phrase, string_mm: FloatArray, corner: float, strokes: int) -> FloatArray:
     """Where each note lies as a high-pass shows it, (1) without the gain, for twice as many notes as strokes or more.
 
-    ``corner`` in cycles a note. The lead is too short to be passed through.
+    ``corner`` in cycles a unit. The lead is too short to be passed through.
     """
     place = np.array([string_mm[note.string - 1] for note in phrase.notes])
     lead = np.array([string_mm[note.string - 1] for note in phrase.lead]) - place.mean()
     if corner > 0 and len(place) > 1:
-        power = np.fft.rfftfreq(len(place)) ** 4
-        place = np.fft.irfft(np.fft.rfft(place) * power / (power + corner**4), len(place))
+        # One pass in time: the hand is on its way between two notes, over each of them when it is due.
+        grid = 1 if phrase.is_even else GRID
+        count = max(round(float(phrase.pass_units) * grid), len(place))
+        due = phrase.onset_units(phrase.stroke_count(1))[len(lead) :] - float(phrase.lead_units)
+        at = np.round(due * grid).astype(np.int64) % count
+        away = np.abs(np.arange(count)[:, None] - at[None])
+        held = place[np.minimum(away, count - away).argmin(axis=1)]
+        power = (np.fft.rfftfreq(count) * grid) ** 4
+        place = np.fft.irfft(np.fft.rfft(held) * power / (power + corner**4), count)[at]
     else:
         place = place - place.mean()
     return np.concatenate([lead, np.tile(place, 1 + 2 * strokes // len(place))])

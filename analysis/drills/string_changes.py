@@ -42,6 +42,8 @@ from analysis.model.records import Instrument
 from analysis.model.stroke_columns import Column
 
 CLEARED, CAUGHT, CANNOT_TELL = "cleared", "caught", "cannot tell"
+LONGEST_WAIT = 1.5
+"""Between the strokes of a change, as a share of the first one's time."""
 LEAST_TOLD = 3
 """Verdicts that a string pair needs before it can be named the weakest."""
 
@@ -215,9 +217,9 @@ def _obstacle(table: pd.DataFrame, pairs: dict[tuple[int, int], float], i: int) 
         return "next note not found"
     if not (table["attack"][i] and table["attack"][i + 1]):
         return "no pick attack"
-    # A gap between the strokes hides part of the path.
-    if abs(table["start_s"][i + 1] - table["end_s"][i]) > 0.25 * (table["end_s"][i] - table["start_s"][i]):
-        return "path broken"
+    # Where the hand waits between the strokes for a moment its way is known well enough; in a rest it may be anywhere.
+    if abs(table["start_s"][i + 1] - table["end_s"][i]) > LONGEST_WAIT * (table["end_s"][i] - table["start_s"][i]):
+        return "a rest lies between"
     return ""
 
 

@@ -73,9 +73,9 @@ def phrase_midi(phrase: Phrase, tuning: Tuning) -> FloatArray | None:
     >>> phrase_midi(read_phrase("4:5-7 3:4-7", 6), read_tuning("guitar")).tolist()
     [55.0, 57.0, 59.0, 62.0]
     """
-    if tuning.strings != phrase.strings or any(note.fret is None for note in phrase.notes):
+    if tuning.strings != phrase.strings or any(note.fret is None for note in phrase.played):
         return None
-    return np.array([tuning.pitch(note) for note in phrase.notes], dtype=np.float64)
+    return np.array([tuning.pitch(note) for note in phrase.played], dtype=np.float64)
 
 
 def usual_tuning(instrument: Instrument) -> Tuning | None:

@@ -8,7 +8,7 @@ Fields that are None are drawn by :func:`analysis.synthesis.simulate` from its s
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from analysis.model.errors import InputError
 from analysis.model.records import Instrument, Player
@@ -174,6 +174,33 @@ class Irregularity:
     turn_scatter_mm: float = 0.5
 
 
+class Sound(NamedTuple):
+    """What lasts so many units: a note that is picked on a course, or, where that is None, a rest or a slurred note."""
+
+    units: float
+    course: int | None
+
+
+@dataclass(frozen=True)
+class Written:
+    """A phrase as it is written: what comes once before its first bar line, and what is repeated after it.
+
+    Attributes
+    ----------
+    body, lead : tuple of Sound
+        Courses from 0, the one that a downstroke meets first. One unit is a stroke's time at the block's rate.
+    swing : float
+        Share of each pair of units that its first one takes; pairs begin at the first bar line.
+    swing_sd : float
+        SD with which the player swings more or less than is written.
+    """
+
+    body: tuple[Sound, ...]
+    lead: tuple[Sound, ...] = ()
+    swing: float = 0.5
+    swing_sd: float = 0.02
+
+
 @dataclass(frozen=True)
 class PlayBlock:
     """One block of play.
@@ -183,6 +210,7 @@ class PlayBlock:
     ``courses``: the course that each stroke meets, 0 the one that a downstroke meets first, repeated to the end; it
     takes the place of ``string_change_every``. The hand is then over its string at every contact, travels in between,
     and the attack comes where the tip crosses the string.
+    ``written``: the phrase with its rests, slurs and lengths; it takes the place of both.
     ``dwell`` is the part of each stroke's time for which the hand waits at its end.
     ``attacks``: on all strokes, on none, or the share of strokes that have one. ``*_per_min`` are trends:
     slopes (degrees a minute) or growth (0.1 is +10 % a minute). ``tremor`` multiplies the hand's tremor in this block
@@ -225,6 +253,7 @@ class PlayBlock:
     tremor_growth_per_min : float
     tremor : float
     irregular : Irregularity or None
+    written : Written or None
     """
 
     strokes_per_s: float = 8.0
@@ -256,6 +285,7 @@ class PlayBlock:
     tremor_growth_per_min: float = 0.0
     tremor: float = 1.0
     irregular: Irregularity | None = None
+    written: Written | None = None
 
     def __post_init__(self) -> None:
         """Refuse what no hand can play."""

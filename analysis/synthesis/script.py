@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from analysis.model.records import Event, FloatArray
@@ -13,11 +15,34 @@ from analysis.synthesis.play import lay_block
 from analysis.synthesis.rest import lay_resting, lay_roam
 from analysis.synthesis.rotation import matrix
 from analysis.synthesis.scenario import Attitude, Hand, Scenario
-from analysis.synthesis.streams import Streams
 from analysis.synthesis.timeline import TABLE, Timeline
 from analysis.synthesis.track import Catches, Pulses, random_process
+from analysis.synthesis.written_play import lay_written_block
 
 _SWAY_CENTRE_MM = 250.0
+
+
+@dataclass(frozen=True)
+class Streams:
+    """Independent generators of one seed: gestures stay the same whatever is played after them."""
+
+    seed: int
+    person: np.random.Generator
+    gestures: np.random.Generator
+    processes: np.random.Generator
+    sensor: np.random.Generator
+    noise: np.random.Generator
+    host: np.random.Generator
+
+    @classmethod
+    def of(cls, seed: int) -> Streams:
+        """Return the streams of a seed."""
+        children = np.random.SeedSequence([seed, 0x57120]).spawn(6)
+        return cls(seed, *(np.random.default_rng(child) for child in children))
+
+    def block(self, index: int) -> np.random.Generator:
+        """Return a stream of its own for each block."""
+        return np.random.default_rng(np.random.SeedSequence([self.seed, 0xB10C, index]))
 
 
 def perform(scenario: Scenario, hand: Hand, attitude: Attitude, streams: Streams) -> Performance:
@@ -71,8 +96,12 @@ def _play_all(line: Timeline, streams: Streams) -> None:
             lay_gestures(line, streams.gestures, block.posture)
             known.add(block.posture)
         before = block.posture
-        lay = lay_block if block.irregular is None else lay_irregular_block
-        lay(line, rng, block, index)
+        if block.written is not None:
+            lay_written_block(line, rng, block, index)
+        elif block.irregular is not None:
+            lay_irregular_block(line, rng, block, index)
+        else:
+            lay_block(line, rng, block, index)
 
 
 def _close(line: Timeline, streams: Streams, posture: str) -> None:

@@ -15,9 +15,8 @@ from analysis.synthesis.grades import GRADES, SensorGrade
 from analysis.synthesis.performance import Performance
 from analysis.synthesis.rotation import matrix
 from analysis.synthesis.scenario import Attitude, Hand, Scenario
-from analysis.synthesis.script import perform
+from analysis.synthesis.script import Streams, perform
 from analysis.synthesis.sensor import Electronics, SensorTruth, draw_sensor, profile_of, sample_times, sense
-from analysis.synthesis.streams import Streams
 from analysis.synthesis.truth import stroke_table
 
 _CHUNK = 16_000

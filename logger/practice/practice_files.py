@@ -21,7 +21,7 @@ from analysis.drills.phrases import read_demand
 from analysis.drills.practice_form import Practice, Section, microseconds_per_beat
 from analysis.drills.session_changes import DrillBlock
 from analysis.drills.string_changes import CHANGE_COLUMNS
-from analysis.drills.tab_writing import require_strings, write_tab
+from analysis.drills.tab import require_strings, write_tab
 from analysis.drills.tuning import Tuning
 from analysis.model.cautions import STOP
 from analysis.model.errors import InputError, OutputError

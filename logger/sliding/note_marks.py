@@ -71,13 +71,15 @@ class NoteFollower:
         self._block = block
         self._instrument = instrument
         self._timing = timing_of(block)
-        self._from_s, self._due_s = -np.inf, block.start_s
         self._counted = (0, 0)
         self._decided: dict[float, Verdict] = {}
         try:
             self._phrase = find_drill(block.drill, instrument.courses, {}) if block.drill else None
         except InputError:  # Said before the block; there is nothing to follow.
             self._phrase = None
+        self._from_s, self._due_s = -np.inf, block.start_s + self._before_pickup_s()
+        self._lead = 0 if self._phrase is None else len(self._phrase.lead)
+        self._left = 0
 
     def mark(self, strokes: pd.DataFrame, paths_mm: FloatArray, settled_s: float) -> NoteMarks | None:
         """Mark the block's strokes so far.
@@ -102,6 +104,7 @@ class NoteFollower:
         try:
             alignment = self._match(rows, paths, phrase)
             if len(rows) > MOST_STROKES + phrase.cycle_notes and self._leave(rows, paths, alignment, phrase):
+                phrase = self._phrase or phrase
                 rows, paths = self._since(strokes, paths_mm)
                 alignment = self._match(rows, paths, phrase)
         except NotEnoughDataError:
@@ -109,6 +112,20 @@ class NoteFollower:
         missing, added = self._counted
         changes = self._changes(rows, paths, alignment, settled_s)
         return NoteMarks(changes[-TOLD:], missing + alignment.missed, added + alignment.extra)
+
+    def _before_pickup_s(self) -> float:
+        """Time from the block's first beat to a pickup: the phrase's first bar begins on a whole beat."""
+        phrase, period_s, beat_s = self._phrase, self._timing.period_s, self._timing.beat_s
+        if phrase is None or not phrase.lead or period_s is None or beat_s is None:
+            return 0.0
+        lead_s = float(phrase.lead_units) * period_s
+        return float(-lead_s % beat_s)
+
+    def _place(self, note: int) -> int:
+        """Place of a note on the tab: the pickup, then one cycle."""
+        played = note + self._left
+        cycle = 1 if self._phrase is None else self._phrase.cycle_notes
+        return played if played < self._lead else self._lead + (played - self._lead) % cycle
 
     def _match(self, rows: pd.DataFrame, paths_mm: FloatArray, phrase: Phrase) -> DrillAlignment:
         """Match strokes with notes, by the hand's travel too."""
@@ -123,7 +140,8 @@ class NoteFollower:
     def _leave(self, rows: pd.DataFrame, paths_mm: FloatArray, alignment: DrillAlignment, phrase: Phrase) -> bool:
         """Leave whole cycles behind, counted; True if there were any. The next begins at a stroke that met its note."""
         place = len(rows) - MOST_STROKES
-        starts = (alignment.note % phrase.cycle_notes == 0) & (alignment.note > 0) & (np.arange(len(rows)) <= place)
+        body = alignment.note - len(phrase.lead)
+        starts = (body % phrase.cycle_notes == 0) & (body > 0) & (np.arange(len(rows)) <= place)
         if not starts.any():
             return False
         cut = int(np.flatnonzero(starts)[-1])
@@ -133,6 +151,11 @@ class NoteFollower:
         self._counted = (self._counted[0] + gone.missed + behind, self._counted[1] + gone.extra)
         contacts_s = rows["contact_s"].to_numpy()
         self._due_s, self._from_s = float(contacts_s[cut]), 0.5 * float(contacts_s[cut - 1] + contacts_s[cut])
+        # The pickup is behind, and what comes before a pass's first stroke as well.
+        first = phrase.stroke_at(int(alignment.note[cut]))
+        self._left += len(phrase.lead)
+        self._phrase = replace(phrase, lead=(), lead_rest=0, first_stroke=first)
+        self._due_s -= float(phrase.rest) * float(alignment.period_s[cut])
         return True
 
     def _changes(
@@ -155,7 +178,7 @@ class NoteFollower:
             alone: Verdict = "cleared" if clears[at] else "caught"
             final = at in settled
             verdict = self._decided[ends_s[at]] if final else alone
-            marks.append(ChangeMark(int(alignment.note[at]) % phrase.cycle_notes, verdict, final, ends_s[at]))
+            marks.append(ChangeMark(self._place(int(alignment.note[at])), verdict, final, ends_s[at]))
         return tuple(marks)
 
     def _decide(self, rows: pd.DataFrame, paths_mm: FloatArray, alignment: DrillAlignment, at: list[int]) -> None:

@@ -10,7 +10,7 @@ import pandas as pd
 from analysis.drills.phrases import Demand, Phrase, read_demand, write_phrase
 from analysis.drills.reading import MusicRead
 from analysis.drills.session_changes import A_STROKE, DrillBlock, pair_cells, weakest_words
-from analysis.drills.tab_writing import write_tab
+from analysis.drills.tab import write_tab
 from analysis.drills.tuning import Tuning
 from analysis.drills.twins import Twin
 from analysis.model.number_words import block_number

@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 
 from analysis.drills.phrases import Phrase
+from analysis.synthesis.written_play import stroke_times
+from logger.practice.played_drill import written_play
 
 
 @dataclass(frozen=True)
@@ -29,6 +31,14 @@ class PlaySettings:
     """Share of notes before which the player hesitates for up to a note and a half."""
 
 
+def written_units(phrase: Phrase, notes: int) -> np.ndarray:
+    """When the strokes come, in units, counted out by the simulated player's own reading of the phrase."""
+    written = written_play(phrase)
+    swing = written.swing
+    units = notes * (sum(sound.units for sound in written.lead + written.body) + 1)
+    return stroke_times(written, units, swing)[0][:notes]
+
+
 def play_table(phrase: Phrase, settings: PlaySettings, seed: int) -> tuple[pd.DataFrame, np.ndarray]:
     """Return a strokes table and the true note of each row, -1 for a stroke that is no note."""
     rng = np.random.default_rng(seed)
@@ -38,7 +48,8 @@ def play_table(phrase: Phrase, settings: PlaySettings, seed: int) -> tuple[pd.Da
     sign = rng.choice([-1, 1])
     wander = 0.5 * np.sin(2 * np.pi * (rng.uniform(0.5, 2) * place + rng.uniform()))
     rate = 1 + settings.drift * (sign * (place - 0.5) + wander)
-    intervals = period / rate
+    units = written_units(phrase, settings.notes)
+    intervals = period / rate * np.diff(units, prepend=units[0] - 1.0)
     late = (rng.random(settings.notes) < settings.hesitations) * rng.uniform(0.3, 1.5, settings.notes) * period
     times = np.cumsum(intervals + late) + 10.0
     times += rng.normal(0, settings.unevenness * period, settings.notes)

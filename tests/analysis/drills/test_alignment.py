@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 
 from analysis.drills.alignment import EXTRA, DrillTiming, align_strokes
-from analysis.drills.hidden_markov import LEAST_DENSITY, AlignmentSettings, Lattice, Moves, Travel, decode_lattice
+from analysis.drills.hidden_markov import LEAST_DENSITY, Lattice, Travel, decode_lattice
+from analysis.drills.moves import AlignmentSettings, Moves, Timing
 from analysis.drills.phrases import Phrase, read_phrase
 from analysis.drills.string_changes import mark_string_changes
 from analysis.model.errors import InputError, NotEnoughDataError
@@ -18,15 +19,28 @@ PHRASES = [
 ]
 
 
+UNEVEN = [
+    read_phrase(text, 6)
+    for text in (
+        "4:5*2-7 3:4-5-7*2 2:5-7",  # notes of two lengths
+        "4:5h7-5 3:4-7p5-4 r*2 2:5-8",  # slurs and a rest
+        "swing=2/3 4x2 3x2 2x2 3x2",
+        "4x3*2/3 3x2 2x3*2/3 3x4*1/2",  # triplets and halves
+        "4x1 then 4x2 3x2 r 2x3 3x2",  # a pickup and a rest
+        "up 4x1*3/2 3x1*1/2 2x2 r*4 3x2",
+    )
+]
+
+
 def share_right(
-    seeds, settings_of=lambda rng: {}, timing_of=lambda table, true, rate: None
+    seeds, settings_of=lambda rng: {}, timing_of=lambda table, true, rate: None, phrases=PHRASES
 ) -> tuple[float, float, float]:
     """Share of strokes with the right note, mean confidence, share right where confidence is 0.9 or more."""
     right, confident, count, confidence = 0, [], 0, 0.0
     for seed in seeds:
         rng = np.random.default_rng(seed)
         rate = rng.uniform(4, 12)
-        phrase = PHRASES[seed % len(PHRASES)]
+        phrase = phrases[seed % len(phrases)]
         table, true = play_table(phrase, PlaySettings(notes_per_s=rate, **settings_of(rng)), seed)
         alignment = align_strokes(table, phrase, timing_of(table, true, rate))
         good = alignment.note == true
@@ -43,6 +57,15 @@ def test_three_percent_missed_and_extra_strokes_and_five_percent_drift() -> None
     assert right >= 0.99
     assert sure >= 0.995
     assert abs(confidence - right) < 0.03  # the confidence means what it says
+
+
+def test_rests_slurs_swing_triplets_and_pickups_are_aligned_as_well_as_even_notes() -> None:
+    """The same figure for phrases whose strokes come unevenly, with the tempo known or not. Fresh seeds."""
+    for timing in (lambda table, true, rate: None, lambda table, true, rate: DrillTiming(1 / rate)):
+        right, confidence, sure = share_right(range(5600, 5636), timing_of=timing, phrases=UNEVEN)
+        assert right >= 0.99
+        assert sure >= 0.995
+        assert abs(confidence - right) < 0.03
 
 
 def test_a_played_count_in_is_told_from_the_drill_when_the_tempo_is_known() -> None:
@@ -119,7 +142,8 @@ def test_missed_notes_are_counted_and_changes_marked() -> None:
 def test_lattice_against_enumeration_of_every_path() -> None:
     """Best path and posteriors on small random lattices, against a sum over all paths written out."""
     rng = np.random.default_rng(6)
-    moves = Moves(np.array([0, 0, 1, 1, 0, 0]), np.array([1, 2, 1, 2, 0, 2]), np.array([0, 0, 0, 1, 1, 1]))
+    lasts = np.array([1, 2, 1, 2, 1, 1])
+    moves = Moves(np.array([0, 0, 1, 1, 0, 0]), np.array([1, 2, 1, 2, 0, 2]), np.array([0, 0, 0, 1, 1, 1]), lasts)
     for _ in range(25):
         strokes, width = 4, 4
         low = np.sort(rng.integers(0, 3, strokes))
@@ -131,7 +155,9 @@ def test_lattice_against_enumeration_of_every_path() -> None:
         ways = rng.normal(0, 5, (strokes, 2))
         ways[2, 0] = np.nan
         travel = Travel(ways, rng.normal(0, 6, 3), 2.0, 5.0)
-        lattice = Lattice(low, *scores, moves, step, travel)
+        onset = np.cumsum(rng.uniform(0.5, 2.0, 9))
+        timing = Timing(rng.uniform(0.2, 5.0, (strokes, 2)), onset, 0.2, 0.02, AlignmentSettings())
+        lattice = Lattice(low, *scores, moves, step, travel, timing)
         weights: dict[tuple[tuple[int, int, int], ...], float] = {}
         for path, weight in all_paths(lattice):
             if np.isfinite(weight):
@@ -173,6 +199,7 @@ def all_paths(lattice: Lattice):
             if np.isfinite(way):
                 own = 0.94 * bell(way - expected, travel.sd_mm) + 0.06 * bell(way - expected, 3 * travel.sd_mm)
                 told = np.log((own + LEAST_DENSITY) / (bell(way, travel.wide_mm) + LEAST_DENSITY))
+            told += timing_of(lattice.timing, target, int(moves.extra[k]), note, int(moves.lasts[k]))
             gain = lattice.step[target, k] + lattice.match[target, turn, following - lattice.low[target]] + told
             yield from onward([*path, (target, turn, following)], score + gain)
 
@@ -181,6 +208,20 @@ def all_paths(lattice: Lattice):
             for place in range(width):
                 first = lattice.start[stroke, turned, place] + lattice.match[stroke, turned, place]
                 yield from onward([(stroke, turned, int(lattice.low[stroke]) + place)], first)
+
+
+def timing_of(timing: Timing, target: int, extra: int, first: int, lasts: int) -> float:
+    """The mixture written out for one move."""
+    settings, gap = timing.settings, timing.gap[target, extra]
+    expected = timing.onset[first + lasts] - timing.onset[first]
+    sd = np.hypot(timing.uneven, settings.tempo_wander * expected)
+    off, root = gap - expected, np.sqrt(2 * np.pi)
+    density = (1 - settings.p_uneven - settings.p_hesitate) * bell(off, sd) / root
+    density += settings.p_uneven * bell(off, 3 * sd) / root
+    if off > 0:
+        density += settings.p_hesitate * np.exp(-off / settings.hesitation_notes) / settings.hesitation_notes
+    density += timing.p_slip * bell(gap - (timing.onset[first + 1 + extra] - timing.onset[first]), sd) / root
+    return float(np.log(density + settings.least_density))
 
 
 def bell(off: float, sd: float) -> float:

@@ -26,7 +26,7 @@ from analysis.model.records import Instrument
 from analysis.pipeline import analyse_session
 from analysis.report.drill_sections import drill_sections
 from analysis.report.session_answers import answer_session
-from benchmarks.drill_sessions import DrillPlayer, draw_player, judged, play, scores
+from benchmarks.drill_sessions import DrillPlayer, draw_player, draw_uneven_player, judged, play, scores
 from logger.report.session_page import render_report
 
 POINTS = 33
@@ -194,6 +194,32 @@ def test_verdicts_of_the_whole_chain() -> None:
     assert result["told"] >= 0.8
     assert result["right"] >= 0.97
     assert result["note_right"] >= 0.99
+
+
+def test_verdicts_on_phrases_with_rests_slurs_swing_triplets_and_pickups() -> None:
+    """Of these changes fewer have a verdict: none over a rest, fewer where the hand waits. Fresh seeds."""
+    result = scores(judged([(draw_uneven_player(seed), seed) for seed in range(9540, 9545)], 6.0))
+    assert result["changes"] > 150
+    assert result["told"] >= 0.6
+    assert result["right"] >= 0.95
+    assert result["note_right"] >= 0.99
+
+
+def test_a_wait_between_two_strokes_widens_the_error_and_a_rest_forbids_a_verdict() -> None:
+    instrument, phrase = Instrument(), read_phrase("4x2 3x2", 6)
+    played = straight_play(phrase, instrument, -26.0, 28.0, 8)
+    errors = []
+    for wait_s in (0.0, 0.1, 0.3):
+        table = played.strokes.copy()
+        late = np.where(np.arange(8) > 3, wait_s, 0.0)
+        for name in ("start_s", "contact_s", "end_s"):
+            table[name] += late
+        found = judge_changes(BlockStrokes(table, played.paths_mm), sure(8), phrase, instrument).set_index("note")
+        errors.append(found["height_se_mm"][3])
+        assert found["reason"][3] == ("a rest lies between" if wait_s == 0.3 else "")
+        assert found["verdict"][1] == "cleared"
+    assert errors[1] > errors[0]
+    assert np.isnan(errors[2])
 
 
 def test_a_session_marks_its_string_changes_and_says_what_it_cannot_judge() -> None:

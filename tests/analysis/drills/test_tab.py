@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 
 from analysis.drills.phrases import Note, Phrase, Slur, read_phrase
-from analysis.drills.tab import read_tab
-from analysis.drills.tab_writing import write_tab
+from analysis.drills.tab import read_tab, write_tab
 from analysis.drills.tuning import Tuning, read_degrees, read_root, read_tuning
 from analysis.model.errors import InputError
 

@@ -75,10 +75,10 @@ def test_another_phrase_is_not_believed() -> None:
     shares = []
     for block in heard.blocks:
         if block.emission is not None:
-            shares.append(share_agreed(align_block(play, plan, other, block.index, heard), block.emission))
+            shares.append(share_agreed(align_block(play, plan, other, block.index, heard), other, block.emission))
     assert all(share < LEAST_AGREED for share in shares)
     own = listen(sound_of(play), felt_of(play), asked(play, plan, ACROSS))
-    assert share_agreed(align_block(play, plan, ACROSS, 0, own), own.blocks[0].emission) > 0.95
+    assert share_agreed(align_block(play, plan, ACROSS, 0, own), ACROSS, own.blocks[0].emission) > 0.95
 
 
 def test_a_phrase_without_pitches_and_muted_strings_are_counted_only() -> None:

@@ -229,8 +229,8 @@ def test_noise_and_bias_of_the_cheap_sensor_are_those_of_its_grade() -> None:
 
 
 def test_biases_over_many_seeds_have_the_spread_of_the_grade() -> None:
+    from analysis.synthesis.script import Streams
     from analysis.synthesis.sensor import draw_sensor
-    from analysis.synthesis.streams import Streams
 
     drawn = [draw_sensor(Streams.of(seed).sensor, CHEAP, 400.0, Recording()) for seed in range(300)]
     accel = np.array([s.accel_bias_mps2 for s in drawn]) / 9.80665e-3
