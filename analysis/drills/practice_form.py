@@ -1,9 +1,10 @@
 """Practice of a phrase and its twin, laid out in beats: phrase, rest, then the twin with the other posture.
 
 For every tempo of the ladder: a bar of count-in, the phrase as often as fills its seconds, a bar of rest with a cue for
-the switch, the twin likewise. The click goes on through rests; its accents fall on the phrase's bar lines. A pickup
-comes before the beat on which the bar begins. A section takes whole beats: where the repeats end between two, the rest
-counts from the next beat on.
+the switch, the twin likewise. The click goes on through rests, softly and without accents; in the play these fall on
+the phrase's bar lines, and the last bar before a switch is announced. Tracks, MIDI file and live page all sound by
+:func:`sound_beats`. A pickup comes before the beat on which the bar begins. A section takes whole beats: where the
+repeats end between two, the rest counts from the next beat on.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import Literal
 
 from analysis.drills.notes import Phrase, Sounding
 from analysis.model.errors import InputError
@@ -18,6 +20,9 @@ from analysis.model.errors import InputError
 SECTION_S = 15.0
 """Seconds of play before a switch, at least: time to settle, and still fresh (the author's choice)."""
 MAX_PRACTICE_MINUTES = 120.0
+
+BeatSound = Literal["accent", "plain", "rest", "announce", "announce first"]
+"""How a beat of the click sounds; ``announce``: another phrase or posture comes next."""
 
 
 @dataclass(frozen=True)
@@ -162,8 +167,8 @@ class Practice:
         In order of play.
     tempo_changes : tuple of (int, float)
         Beat and tempo in BPM.
-    clicks : tuple of (int, bool)
-        Beat and whether it is accented.
+    clicks : tuple of (int, BeatSound)
+        Beat and how it sounds.
     cues : tuple of int
         Beats on which the cue to switch sounds.
     end_beat : int
@@ -172,7 +177,7 @@ class Practice:
     form: PracticeForm
     sections: tuple[Section, ...]
     tempo_changes: tuple[tuple[int, float], ...]
-    clicks: tuple[tuple[int, bool], ...]
+    clicks: tuple[tuple[int, BeatSound], ...]
     cues: tuple[int, ...]
     end_beat: int
 
@@ -300,24 +305,23 @@ def lay_out(phrase: Phrase, twin: Phrase, form: PracticeForm) -> Practice:
         If the practice would last longer than two hours.
     """
     sections: list[Section] = []
-    clicks: list[tuple[int, bool]] = []
+    clicks: list[tuple[int, BeatSound]] = []
     changes: list[tuple[int, float]] = []
     cues: list[int] = []
     beat = 0
+    pair = tuple(zip((phrase, twin), form.postures, strict=True))
     for tempo in form.tempi_bpm:
         changes.append((beat, tempo))
-        clicks += _click(beat, form.count_in, form.beats_per_bar)
-        beat += form.count_in
-        for each, posture in zip((phrase, twin), form.postures, strict=True):
-            section = Section(each, posture, tempo, beat, form.passes(each, tempo))
+        for place, (each, posture) in enumerate(pair):
+            count_in = 0 if place else form.count_in
+            section = Section(each, posture, tempo, beat + count_in, form.passes(each, tempo))
             played = section_beats(each, section.repeats, form.notes_per_beat)
-            if len(sections) % 2 == 0:
-                # The rest begins with the cue; without one it comes on the last beat of the play.
-                cues.append(beat + played - (0 if form.rest else 1))
-            lead = math.ceil(each.lead_units / form.notes_per_beat)
+            last = place == 1 and tempo == form.tempi_bpm[-1]
+            beats = SectionBeats(count_in, played, form.rest, pickup_beats(each, form.notes_per_beat), not last)
+            clicks += [(beat + k, sound) for k, sound in enumerate(sound_beats(beats, form.beats_per_bar))]
+            cues += [] if beats.cue is None else [beat + beats.cue]
             sections.append(section)
-            clicks += _click(beat, played + form.rest, form.beats_per_bar, lead)
-            beat += played + form.rest
+            beat += beats.total
     practice = Practice(form, tuple(sections), tuple(changes), tuple(clicks), tuple(cues), beat)
     minutes = practice.seconds_at(beat) / 60
     if minutes > MAX_PRACTICE_MINUTES:
@@ -342,13 +346,79 @@ def section_beats(phrase: Phrase, repeats: int, notes_per_beat: Fraction) -> int
     -------
     int
     """
-    lead = math.ceil(phrase.lead_units / notes_per_beat)
-    return lead + math.ceil(repeats * phrase.pass_units / notes_per_beat)
+    return pickup_beats(phrase, notes_per_beat) + math.ceil(repeats * phrase.pass_units / notes_per_beat)
 
 
-def _click(start: int, beats: int, beats_per_bar: int, before_bar: int = 0) -> list[tuple[int, bool]]:
-    """Return clicks on a number of beats, the first of each bar accented; so many come before the first bar line."""
-    return [(start + k, (k - before_bar) % beats_per_bar == 0) for k in range(beats)]
+def pickup_beats(phrase: Phrase, notes_per_beat: Fraction) -> int:
+    """Whole beats of play before the phrase's first bar line, which is on a beat; 0 without a pickup."""
+    return math.ceil(phrase.lead_units / notes_per_beat)
+
+
+@dataclass(frozen=True)
+class SectionBeats:
+    """The beats of one stretch of play: count-in, play, rest.
+
+    Attributes
+    ----------
+    count_in : int
+    play : int or None
+        None where the player ends it.
+    rest : int
+    pickup : int
+        Beats of the play before its first bar line.
+    switch : bool
+        Whether another phrase or posture comes next.
+    """
+
+    count_in: int
+    play: int | None
+    rest: int = 0
+    pickup: int = 0
+    switch: bool = False
+
+    @property
+    def total(self) -> int:
+        """All beats; of an open stretch the count-in alone."""
+        return self.count_in + (0 if self.play is None else self.play + self.rest)
+
+    @property
+    def cue(self) -> int | None:
+        """Beat of the cue to switch: the first of the rest, or without one the last of the play; None for no switch."""
+        if not self.switch or self.play is None:
+            return None
+        return self.count_in + self.play - (0 if self.rest else 1)
+
+
+def sound_beats(beats: SectionBeats, beats_per_bar: int) -> tuple[BeatSound, ...]:
+    """How each beat of a stretch sounds; of an open one count-in, pickup and one bar, which goes on.
+
+    Parameters
+    ----------
+    beats : SectionBeats
+    beats_per_bar : int
+
+    Returns
+    -------
+    tuple of BeatSound
+
+    Examples
+    --------
+    >>> sound_beats(SectionBeats(2, 4, 1, switch=True), 2)
+    ('accent', 'plain', 'accent', 'plain', 'announce first', 'announce', 'rest')
+    """
+
+    def bar(k: int) -> BeatSound:
+        return "accent" if k % beats_per_bar == 0 else "plain"
+
+    sounds = [bar(k) for k in range(beats.count_in)]
+    play = beats.pickup + beats_per_bar if beats.play is None else beats.play
+    played = [bar(k - beats.pickup) for k in range(play)]
+    if beats.switch and beats.play is not None:
+        first = max(0, play - beats_per_bar)
+        for k in range(first, play):
+            played[k] = "announce first" if k == first or played[k] == "accent" else "announce"
+    rest: list[BeatSound] = ["rest"] * (0 if beats.play is None else beats.rest)
+    return (*sounds, *played, *rest)
 
 
 def read_notes_per_beat(text: str) -> Fraction:

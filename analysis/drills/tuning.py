@@ -253,7 +253,7 @@ def frequency_hz(pitch: int) -> float:
 
     References
     ----------
-    ISO 16:1975, Acoustics: standard tuning frequency.
+    ISO 16:1975, Acoustics: standard tuning frequency (standard musical pitch).
     """
     return float(440.0 * 2.0 ** ((pitch - 69) / 12))
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from analysis.drills.practice_form import SectionBeats
 from analysis.model.records import Event
 from logger.guide.guide_state import Guide, Step, enter, step_back
 from logger.guide.orders import Begin, End, FollowBlock, JudgeBlock, Mark, Order, Pressed, Task, WriteReport
@@ -60,17 +61,13 @@ def following(guide: Guide, place: int) -> Stretch | None:
 def click_of(stretch: Stretch, after: Stretch | None, number: int, begins_s: float) -> Click | None:
     """The click of a stretch with its count-in and its rest; None without a tempo.
 
-    Where another posture comes ``after``, the last bar of the play announces it.
+    Where another posture or drill comes ``after``, the last bar of the play announces it.
     """
     if stretch.tempo_bpm is None:
         return None
-    play, whole, announce = stretch.play_beats, None, 0
-    if play is not None:
-        whole = stretch.count_in_beats + play + stretch.rest_beats
-        if after is not None and after.posture != stretch.posture:
-            announce = min(stretch.beats_per_bar, play)
-    count_in, bar = stretch.count_in_beats, stretch.beats_per_bar
-    return Click(number, begins_s, stretch.tempo_bpm, count_in, bar, whole, stretch.rest_beats, announce)
+    switch = after is not None and (after.posture, after.drill) != (stretch.posture, stretch.drill)
+    beats = SectionBeats(stretch.count_in_beats, stretch.play_beats, stretch.rest_beats, stretch.pickup_beats, switch)
+    return Click.of(number, begins_s, stretch.tempo_bpm, beats, stretch.beats_per_bar)
 
 
 def coming_of(guide: Guide) -> Coming | None:

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, Self
+
+from analysis.drills.practice_form import BeatSound, SectionBeats, sound_beats
 
 Step = Literal["connect", "setup", "gestures", "ready", "count_in", "play", "rest", "hurt", "finishing", "done"]
 GesturePhase = Literal["prepare", "lead", "running", "judging", "poor"]
 Wanted = Literal["down", "up"]
+LETTERS: dict[BeatSound, str] = {"accent": "A", "plain": "p", "rest": "r", "announce first": "F", "announce": "f"}
+"""How a click's beats are told to a page."""
 
 
 @dataclass(frozen=True)
@@ -105,25 +109,34 @@ class Gesture:
 
 @dataclass(frozen=True)
 class Tab:
-    """A drill's notes over one cycle, to be repeated: for each its string (1 is the top line) and fret, null if open.
+    """A drill's picked notes: a pickup, then a cycle to be repeated. String 1 is the top line; an open fret is null.
 
-    Strokes alternate from ``first``; ``loops`` is false where the phrase is played once.
+    ``starts`` are the notes' times in units (``notes_per_beat`` of the block in a beat) from the beginning of the
+    pickup, which lasts ``lead_units`` and comes ``before_units`` after the block's first beat; the cycle lasts
+    ``cycle_units``.
+    ``loops`` is false where the phrase is played once.
     """
 
     strings: tuple[int, ...]
     frets: tuple[int | None, ...]
-    first: Wanted
+    strokes: tuple[Wanted, ...]
     loops: bool
+    starts: tuple[float, ...]
+    cycle_units: float
+    lead: int = 0
+    lead_units: float = 0.0
+    before_units: float = 0.0
 
 
 @dataclass(frozen=True)
 class Click:
     """A click to schedule. Beat ``k`` falls on ``start_server_s + 60 k / tempo_bpm``, k from 0 to ``beats`` - 1.
 
-    The first ``count_in_beats`` are the count-in, accented on its first; then every ``beats_per_bar``-th is accented,
-    beginning with the block's first beat. ``beats`` is null where the block is open: the click goes on until another
-    state has another ``number`` or none. ``count_in_beats`` stands in ``beats``; ``rest_beats`` at the end, too: a rest
-    is never accented. The last ``announce_beats`` of the play sound differently: another posture comes next.
+    ``sounds`` has a letter for each beat, as :func:`analysis.drills.practice_form.sound_beats` says it for practice
+    tracks as well: ``A`` accent, ``p`` plain, ``r`` rest, ``F`` and ``f`` first and further ones that announce another
+    phrase or posture. The first ``count_in_beats`` are the count-in. ``beats`` is null where the block is open: the
+    last bar of ``sounds`` goes on until another state has another ``number`` or none. The cue to switch sounds on
+    ``cue_beat``.
 
     Attributes
     ----------
@@ -134,8 +147,10 @@ class Click:
     count_in_beats : int
     beats_per_bar : int
     beats : int or None
-    rest_beats : int
-    announce_beats : int
+    sounds : str
+    pickup_beats : int
+        Of the play, before its first bar line.
+    cue_beat : int or None
     """
 
     number: int
@@ -144,8 +159,17 @@ class Click:
     count_in_beats: int
     beats_per_bar: int
     beats: int | None
-    rest_beats: int = 0
-    announce_beats: int = 0
+    sounds: str
+    pickup_beats: int = 0
+    cue_beat: int | None = None
+
+    @classmethod
+    def of(cls, number: int, start_server_s: float, tempo_bpm: float, beats: SectionBeats, beats_per_bar: int) -> Self:
+        """The click of a stretch of play."""
+        sounds = "".join(LETTERS[sound] for sound in sound_beats(beats, beats_per_bar))
+        total = None if beats.play is None else beats.total
+        count_in, pickup = beats.count_in, beats.pickup
+        return cls(number, start_server_s, tempo_bpm, count_in, beats_per_bar, total, sounds, pickup, beats.cue)
 
 
 @dataclass(frozen=True)

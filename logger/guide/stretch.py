@@ -50,6 +50,7 @@ class Stretch:
     beats_per_bar: int = 4
     rest_beats: int = 0
     rest_s: float = 0.0
+    pickup_beats: int = 0
 
     @property
     def count_in_s(self) -> float:
@@ -84,9 +85,22 @@ class Stretch:
             return None
         if phrase is None:
             return None
-        notes = [phrase.notes[at % len(phrase.notes)] for at in range(phrase.cycle_notes)]
-        frets = tuple(note.fret for note in notes)
-        return Tab(tuple(note.string for note in notes), frets, phrase.first_stroke, phrase.loops)
+        lead = len(phrase.lead)
+        places = range(lead + phrase.cycle_notes)
+        notes = [phrase.note_at(at) for at in places]
+        passes = phrase.cycle_notes // len(phrase.notes)
+        lead_units = float(phrase.lead_units)
+        return Tab(
+            strings=tuple(note.string for note in notes),
+            frets=tuple(note.fret for note in notes),
+            strokes=tuple(phrase.stroke_at(at) for at in places),
+            loops=phrase.loops,
+            starts=tuple(phrase.onset_units(len(notes)).tolist()),
+            cycle_units=float(passes * phrase.pass_units),
+            lead=lead,
+            lead_units=lead_units,
+            before_units=max(0.0, self.pickup_beats * (self.notes_per_beat or 0.0) - lead_units),
+        )
 
     def problem(self, strings: int) -> str:
         """Why this instrument cannot play the drill; empty where it can."""
@@ -134,6 +148,7 @@ def planned_stretch(block: PlanBlock) -> Stretch:
         beats_per_bar=block.beats_per_bar,
         rest_beats=block.rest_beats or 0,
         rest_s=block.rest_after_s,
+        pickup_beats=block.pickup_beats,
     )
 
 

@@ -7,11 +7,12 @@ import re
 import tomllib
 from dataclasses import dataclass, fields
 from fractions import Fraction
+from functools import cached_property
 from pathlib import Path
 from typing import Literal
 
 from analysis.drills.phrases import MAX_NOTES, Phrase, read_phrase
-from analysis.drills.practice_form import section_beats
+from analysis.drills.practice_form import pickup_beats, section_beats
 from analysis.model.cautions import STOP
 from analysis.model.errors import InputError, OutputError, StrokeplaneError
 from logger.files.atomic_file import check_absent, reason
@@ -138,7 +139,14 @@ class PlanBlock:
             except InputError as error:
                 raise InputError(f"drill is no phrase: {error}") from error
 
-    @property
+    @cached_property
+    def pickup_beats(self) -> int:
+        """Beats of the play before the drill's first bar line."""
+        if self.phrase is None or self.notes_per_beat is None:
+            return 0
+        return pickup_beats(self.phrase, Fraction(self.notes_per_beat).limit_denominator(48))
+
+    @cached_property
     def phrase(self) -> Phrase | None:
         """The drill's notes; None where the block names none."""
         return read_phrase(self.drill, MOST_STRINGS) if self.drill else None
@@ -148,7 +156,7 @@ class PlanBlock:
         """Seconds of a beat; None without a tempo."""
         return None if self.tempo_bpm is None else 60.0 / self.tempo_bpm
 
-    @property
+    @cached_property
     def play_beats(self) -> int | None:
         """Beats of the play where it is counted in beats; repeats that end between two beats take the last whole."""
         if self.bars is not None:

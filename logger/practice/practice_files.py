@@ -18,7 +18,7 @@ import pandas as pd
 
 from analysis.drills.notes import Note, Phrase
 from analysis.drills.phrases import read_demand
-from analysis.drills.practice_form import Practice, Section, microseconds_per_beat
+from analysis.drills.practice_form import BeatSound, Practice, Section, microseconds_per_beat, pickup_beats
 from analysis.drills.session_changes import DrillBlock
 from analysis.drills.string_changes import CHANGE_COLUMNS
 from analysis.drills.tab import require_strings, write_tab
@@ -31,10 +31,18 @@ from logger.practice.plan import check_plan_target, render_plan
 from logger.practice.plan_orders import plan_practice
 from logger.practice.practice_tracks import render_track
 
-# General MIDI's percussion channel and three of its sounds, high and low wood block and an open triangle; program 24
-# is a plucked guitar.
+# General MIDI's percussion channel and four of its sounds, high and low wood block, claves and an open triangle;
+# program 24 is a plucked guitar.
 CLICK_CHANNEL = 9
-ACCENT_KEY, CLICK_KEY, CUE_KEY = 76, 77, 81
+ACCENT_KEY, CLICK_KEY, ANNOUNCE_KEY, CUE_KEY = 76, 77, 75, 81
+KEYS: dict[BeatSound, tuple[int, int]] = {
+    "accent": (ACCENT_KEY, 110),
+    "plain": (CLICK_KEY, 80),
+    "rest": (CLICK_KEY, 45),
+    "announce": (ANNOUNCE_KEY, 90),
+    "announce first": (ANNOUNCE_KEY, 120),
+}
+"""Key and velocity of each sound of the click."""
 PLUCKED_PROGRAM = 24
 TICKS_PER_BEAT = 480
 MOST_TICKS = 32_767
@@ -160,7 +168,7 @@ def render_midi(practice: Practice, tuning: Tuning, name: str) -> bytes:
     Ticks are exact: a beat has as many as the notes per beat need. Names are in UTF-8.
     """
     ticks = _ticks_per_beat(practice)
-    file = mido.MidiFile(type=1, ticks_per_beat=ticks, charset="utf-8")
+    file = mido.MidiFile(type=1, ticks_per_beat=int(ticks / _signature(practice).quarters), charset="utf-8")
     file.tracks.append(_track(" ".join(name.split()), _tempo_map(practice, ticks)))
     for channel, title in enumerate(("phrase", "twin")):
         events = [_Tick(0, 0, mido.Message("program_change", program=PLUCKED_PROGRAM, channel=channel))]
@@ -168,9 +176,8 @@ def render_midi(practice: Practice, tuning: Tuning, name: str) -> bytes:
             events += _note_events(practice, section, tuning, ticks, channel)
         file.tracks.append(_track(title, events))
     clicks: list[_Tick] = []
-    for beat, accent in practice.clicks:
-        key, velocity = (ACCENT_KEY, 110) if accent else (CLICK_KEY, 80)
-        clicks += _sounding(beat * ticks, ticks // 8, key, velocity, CLICK_CHANNEL)
+    for beat, sound in practice.clicks:
+        clicks += _sounding(beat * ticks, ticks // 8, *KEYS[sound], CLICK_CHANNEL)
     for beat in practice.cues:
         clicks += _sounding(beat * ticks, ticks // 2, CUE_KEY, 110, CLICK_CHANNEL)
     file.tracks.append(_track("click", clicks))
@@ -182,15 +189,50 @@ def render_midi(practice: Practice, tuning: Tuning, name: str) -> bytes:
 def _ticks_per_beat(practice: Practice) -> int:
     """Return the ticks of a beat, a multiple of 480 that puts every note on a whole tick, if a file can hold it."""
     beats = [beat for section in practice.sections[:2] for beat, *_ in practice.sounds(section)]
+    # Divisible by three: a beat of a compound metre is one and a half quarters.
     ticks = math.lcm(TICKS_PER_BEAT, *(beat.denominator for beat in beats))
-    return ticks if ticks <= MOST_TICKS else TICKS_PER_BEAT * 60
+    return ticks if 2 * ticks <= MOST_TICKS else TICKS_PER_BEAT * 30
+
+
+class _Signature(NamedTuple):
+    """A time signature, and how many quarters one beat of the click is."""
+
+    beats: int
+    value: int
+    quarters: Fraction
+
+
+def _signature(practice: Practice) -> _Signature:
+    """The phrase's metre, where the practice keeps to it; else beats are quarters."""
+    metre, form = practice.sections[0].phrase.metre, practice.form
+    if metre is None or (metre.beats_per_bar, metre.units_per_beat) != (form.beats_per_bar, form.notes_per_beat):
+        return _Signature(form.beats_per_bar, 4, Fraction(1))
+    return _Signature(metre.beats, metre.value, 4 * metre.units_per_beat * metre.note)
+
+
+def _bars_begin(practice: Practice) -> list[int]:
+    """Beats from which on bars are counted anew: the beginning, and wherever a bar line falls out of step."""
+    form, found = practice.form, [0]
+    lines = [beat for beat, _ in practice.tempo_changes]
+    lines += [each.start_beat + pickup_beats(each.phrase, form.notes_per_beat) for each in practice.sections]
+    for beat in sorted(lines):
+        if (beat - found[-1]) % form.beats_per_bar:
+            found.append(beat)
+    return found
 
 
 def _tempo_map(practice: Practice, ticks: int) -> list[_Tick]:
     """Return tempo changes and a marker at every section and count-in."""
     events = [_Tick(0, 0, mido.MetaMessage("text", text=f"Made by {made_by()}"))]
+    signature = _signature(practice)
+    events += [
+        _Tick(
+            beat * ticks, 0, mido.MetaMessage("time_signature", numerator=signature.beats, denominator=signature.value)
+        )
+        for beat in _bars_begin(practice)
+    ]
     for beat, tempo in practice.tempo_changes:
-        message = mido.MetaMessage("set_tempo", tempo=microseconds_per_beat(tempo))
+        message = mido.MetaMessage("set_tempo", tempo=round(microseconds_per_beat(tempo) / signature.quarters))
         events.append(_Tick(beat * ticks, 0, message))
         if practice.form.count_in:
             events.append(_Tick(beat * ticks, 1, mido.MetaMessage("marker", text=f"{tempo:g} BPM, count-in")))

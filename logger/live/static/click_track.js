@@ -6,19 +6,19 @@ const TOO_LATE_S = 0.02;
 const SLEW_S = 0.001;
 const JUMP_S = 0.01;
 
-// How a beat sounds. Accents fall on the first beat of the count-in, then on the first of every bar of the block, but
-// never in a rest: that is for the hand to change. The last beats before another posture announce it. Of the block's bars
-// every so many may be silent; the announcing beats never are.
+const SOUNDS = { A: "accent", p: "plain", r: "rest", F: "announceFirst", f: "announce" };
+const CUE_HZ = 660;
+const CUE_S = 0.25;
+
+// How a beat sounds, as the server says it; an open block goes on with its last bar. Of the play's bars every so many may
+// be silent; beats that announce never are, nor those of count-in, pickup and rest.
 export function soundOf(click, beat, silentEvery = 0) {
-  const played = beat - click.count_in_beats;
-  const end = click.beats === null ? Infinity : click.beats - click.count_in_beats - click.rest_beats;
-  if (played < 0) return beat === 0 ? "accent" : "plain";
-  if (played >= end) return "rest";
-  const first = played % click.beats_per_bar === 0;
-  if (played >= end - (click.announce_beats ?? 0)) return first || played === end - click.announce_beats ? "announceFirst" : "announce";
-  const bar = Math.floor(played / click.beats_per_bar) + 1;
-  if (silentEvery > 0 && bar % silentEvery === 0) return "silent";
-  return first ? "accent" : "plain";
+  const { sounds, beats_per_bar: bar } = click;
+  const beyond = beat - sounds.length;
+  const kind = SOUNDS[beyond < 0 ? sounds[beat] : sounds[sounds.length - bar + (beyond % bar)]];
+  const played = beat - click.count_in_beats - click.pickup_beats;
+  const silent = silentEvery > 0 && played >= 0 && (Math.floor(played / bar) + 1) % silentEvery === 0;
+  return silent && (kind === "accent" || kind === "plain") ? "silent" : kind;
 }
 
 export class ClickTrack {
@@ -39,6 +39,7 @@ export class ClickTrack {
       rest: makeClick(context, 1000, 0.3),
       announce: makeClick(context, 520, 0.9, 2),
       announceFirst: makeClick(context, 780, 1, 2),
+      cue: makeCue(context),
     };
   }
 
@@ -71,6 +72,7 @@ export class ClickTrack {
       const at = this.#anchor + this.#next * beat_s;
       if (at > now + LOOKAHEAD_S) break;
       if (at > now - TOO_LATE_S) this.#sound(at, soundOf(click, this.#next, this.silentEvery));
+      if (at > now - TOO_LATE_S && this.#next === click.cue_beat) this.#sound(at, "cue");
       this.#next += 1;
       this.#anchor += Math.max(-SLEW_S, Math.min(SLEW_S, drift));
     }
@@ -98,6 +100,18 @@ export class ClickTrack {
     for (const { at, source } of this.#scheduled) if (at > now) source.stop();
     this.#scheduled = [];
   }
+}
+
+// The cue to switch: lower than a click and longer than any.
+function makeCue(context) {
+  const length = Math.round(CUE_S * context.sampleRate);
+  const buffer = new AudioBuffer({ length, sampleRate: context.sampleRate });
+  const sound = buffer.getChannelData(0);
+  for (let k = 0; k < length; k += 1) {
+    const t = k / context.sampleRate;
+    sound[k] = 0.4 * Math.exp(-t / (CUE_S / 5)) * (1 - k / length) * Math.cos(2 * Math.PI * CUE_HZ * t);
+  }
+  return buffer;
 }
 
 // A short knock; twice, a moment apart, where it is to be told from the others by more than its pitch.

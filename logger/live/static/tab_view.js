@@ -5,10 +5,20 @@ import { TAB } from "./words.js";
 const WIDEST_NOTES = 16;
 const MARKS = { cleared: "✓", caught: "✕", "cannot tell": "?" };
 
-// The note that is due at a time, as a number that runs on between two; negative in the count-in, null without a tempo.
+// The note of the tab that is due at a time, as a number that runs on between two; negative before the first one, null
+// without a tempo. After the last note of a cycle the first one behind the pickup comes.
 export function notePosition(block, server_s) {
   if (!block?.tempo_bpm || !block.notes_per_beat || block.starts_server_s === null) return null;
-  return ((server_s - block.starts_server_s) * block.tempo_bpm * block.notes_per_beat) / 60;
+  const { starts, lead, lead_units, cycle_units, before_units } = block.tab;
+  const units = ((server_s - block.starts_server_s) * block.tempo_bpm * block.notes_per_beat) / 60 - before_units;
+  if (units < starts[0]) return units - starts[0];
+  const at = units < lead_units ? units : lead_units + ((units - lead_units) % cycle_units);
+  const end = lead_units + cycle_units;
+  const note = starts.findLastIndex((start) => start <= at + 1e-9);
+  // A rest in front of the cycle belongs to the note before it.
+  if (note < lead && units >= lead_units + cycle_units) return starts.length - 1 + (at - lead_units + end - starts.at(-1)) / (starts[lead] + cycle_units - starts.at(-1));
+  const next = note + 1 < starts.length ? starts[note + 1] : starts[lead] + cycle_units;
+  return note + (at - starts[note]) / (next - starts[note]);
 }
 
 // Which notes of a cycle are on the screen: whole lines of at most so many, the one with the place among them.
@@ -117,9 +127,10 @@ export class TabView {
       pen.fillText(String(string), 0.8 * size, at.y(string));
     }
     for (let k = first; k < last; k += 1) {
-      const down = (k % 2 === 0) === (tab.first === "down");
+      const down = tab.strokes[k] === "down";
       const [x, y] = [at.x(k), at.y(tab.strings[k])];
-      const change = tab.strings[(k + 1) % tab.strings.length] !== tab.strings[k] && (tab.loops || k + 1 < tab.strings.length);
+      const next = k + 1 < tab.strings.length ? k + 1 : tab.lead;
+      const change = tab.strings[next] !== tab.strings[k] && (tab.loops || next > k);
       this.#note(x, y, at, { fret: tab.frets[k], down, change });
       const mark = marks.findLast?.((each) => each.place === k);
       if (mark) this.#mark(x + 0.5 * at.width, top + 0.65 * at.text, at.text, mark);

@@ -384,7 +384,7 @@ def test_the_next_posture_is_told_a_bar_ahead_and_its_click_is_scheduled_before_
     assert shown.coming is not None
     ends_s = begun_s + LEAD_S + 2.0 + 1.5
     # 12 notes at 4 a beat are 3 beats, less than a bar: the whole play announces.
-    assert (shown.click.beats, shown.click.rest_beats, shown.click.announce_beats) == (4 + 3 + 2, 2, 3)
+    assert (shown.click.beats, shown.click.sounds, shown.click.cue_beat) == (4 + 3 + 2, "Appp" + "Fff" + "rr", 7)
     assert shown.coming.announce_server_s == pytest.approx(ends_s - 2.0)
     assert shown.coming.block.posture == "B"
     assert shown.coming.click is not None
@@ -421,7 +421,7 @@ def test_a_posture_that_stays_is_not_announced() -> None:
     shown = view(driven.guide)
     assert shown.click is not None
     assert shown.coming is not None
-    assert (shown.click.announce_beats, shown.coming.announce_server_s) == (0, None)
+    assert ("f" in shown.click.sounds.lower(), shown.coming.announce_server_s) == (False, None)
 
 
 def test_the_tab_holds_one_cycle_of_the_drill() -> None:
@@ -432,7 +432,27 @@ def test_the_tab_holds_one_cycle_of_the_drill() -> None:
     # Three notes: strokes turn round on every pass, so a cycle is two.
     assert block.tab.strings == (4, 4, 3, 4, 4, 3)
     assert block.tab.frets == (5, 7, 5, 5, 7, 5)
-    assert (block.tab.first, block.tab.loops) == ("down", True)
+    assert (block.tab.strokes, block.tab.loops) == (("down", "up") * 3, True)
+    assert (block.tab.starts, block.tab.cycle_units, block.tab.lead) == ((0.0, 1.0, 2.0, 3.0, 4.0, 5.0), 6.0, 0)
+
+
+def test_the_tab_of_a_pickup_and_a_rest_holds_their_times() -> None:
+    """A pickup of one unit at four a beat: it comes on the last quarter of the first beat, the bar on the next."""
+    drill = replace(DRILL, drill="4x1 then 4x1*2 3x1 r 2x2")
+    driven = ready(Plan("pickup", (drill, replace(drill, count_in_beats=0))))
+    driven.press("next")
+    driven.wait(LEAD_S + 0.1)
+    shown = view(driven.guide)
+    assert shown.block is not None
+    tab = shown.block.tab
+    assert tab is not None
+    assert (tab.lead, tab.lead_units, tab.before_units, tab.cycle_units) == (1, 1.0, 3.0, 6.0)
+    assert tab.starts == (0.0, 1.0, 3.0, 5.0, 6.0)
+    assert tab.strings == (4, 4, 3, 2, 2)
+    assert shown.click is not None
+    # Count-in of four, a beat for the pickup, then the bar line.
+    assert shown.click.sounds[:6] == "ApppAp"[:4] + "pA"
+    assert shown.click.pickup_beats == 1
 
 
 def test_a_drill_that_the_instrument_cannot_play_is_said() -> None:

@@ -14,6 +14,7 @@ from typing import Any
 
 from aiohttp import WSMsgType, web
 
+from analysis.drills.practice_form import SectionBeats
 from logger.guide.shown import (
     Block,
     Click,
@@ -226,19 +227,20 @@ def strokes(tilts_deg: list[float], now_s: float, first: bool = True, outside: i
 def scenes(now_s: float) -> dict[str, State]:
     """One state for every step, as the program would send it."""
     playing = block(starts_server_s=now_s - 8, ends_server_s=now_s + 22)
-    click = Click(3, now_s - 0.3, 100.0, 4, 4, 54)
+    click = Click.of(3, now_s - 0.3, 100.0, SectionBeats(4, 50), 4)
     resting = {"plan": PLAN, "block": block(), "verdict": VERDICT, "rest": Rest("rest", 20.0, now_s + 14, False, 14.0)}
     in_play = {"plan": PLAN, "block": playing, "click": click}
     coming = block(starts_server_s=now_s + 2)
     pivot = gesture("pivot", 5, PIVOT_PROMPT, phase="running", starts_server_s=now_s - 3, ends_server_s=now_s + 6)
     poor = gesture("across", 3, "Mute the strings. Drag the tip across all of them.", phase="poor", last=BAD)
     still = gesture("still", 1, "Lay the sensor on the table and leave it alone.", off_hand=True)
-    phrase = Tab((4, 4, 3, 3, 2, 2, 3, 3), (5, 7, 4, 7, 5, 7, 4, 7), "down", True)
-    twin = Tab((4, 4, 4, 3, 3, 2, 2, 3), (5, 7, 9, 4, 7, 5, 7, 4), "up", True)
+    even = {"loops": True, "starts": tuple(map(float, range(8))), "cycle_units": 8.0}
+    phrase = Tab((4, 4, 3, 3, 2, 2, 3, 3), (5, 7, 4, 7, 5, 7, 4, 7), ("down", "up") * 4, **even)
+    twin = Tab((4, 4, 4, 3, 3, 2, 2, 3), (5, 7, 9, 4, 7, 5, 7, 4), ("up", "down") * 4, **even)
     drilled = block(starts_server_s=now_s - 8, ends_server_s=now_s + 1.5, tab=phrase)
     to_play = block(tab=phrase)
     after = block(number=4, posture="high", wanted="up", zone_deg=(-90.0, -10.8), tab=twin)
-    coming_next = Coming(after, now_s - 0.9, Click(4, now_s + 2.1, 100.0, 0, 4, 17, 1))
+    coming_next = Coming(after, now_s - 0.9, Click.of(4, now_s + 2.1, 100.0, SectionBeats(0, 16, 1), 4))
     drill = {"plan": PLAN, "block": drilled, "click": click, "coming": coming_next}
     switch = drill | {"rest": Rest("switch", 0.6, now_s + 0.6, False, None)}
     return {

@@ -9,7 +9,13 @@ from typing import Any
 import numpy as np
 import pytest
 
+from analysis.drills.phrases import read_phrase
+from analysis.drills.practice_form import PracticeForm, SectionBeats, lay_out
+from logger.guide.play_transitions import click_of
 from logger.guide.shown import Click
+from logger.guide.stretch import Stretch, planned_stretch
+from logger.practice.plan_orders import plan_practice
+from logger.practice.practice_tracks import CLICK_S, CUE_HZ, CUE_S, KNOCK_S, KNOCKS
 from tests.browser import open_chromium, open_page, wait_until
 from tests.logger.live.page_stage import PageStage, open_stage, scenes, strokes
 
@@ -68,8 +74,8 @@ def opened(page: Any, stage: PageStage, scene: str) -> None:
     wait_until(page, "document.documentElement.dataset.ready === 'yes'")
 
 
-def record(click: Click) -> dict[str, Any]:
-    return {name: getattr(click, name) for name in click.__dataclass_fields__}
+def record(shown: Any) -> dict[str, Any]:
+    return {name: getattr(shown, name) for name in shown.__dataclass_fields__}
 
 
 def irregular(seconds: float, seed: int) -> list[float]:
@@ -83,7 +89,7 @@ def irregular(seconds: float, seed: int) -> list[float]:
 def test_clicks_stand_within_two_milliseconds_however_late_the_timer(
     browser: Any, stage: PageStage, tempo_bpm: float, beats_per_bar: int, count_in: int
 ) -> None:
-    click = Click(1, 0.5, tempo_bpm, count_in, beats_per_bar, 24)
+    click = Click.of(1, 0.5, tempo_bpm, SectionBeats(count_in, 24 - count_in), beats_per_bar)
     seconds = 1.5 + 24 * 60 / tempo_bpm
     with open_page(browser) as (page, _):
         opened(page, stage, "ready")
@@ -99,7 +105,7 @@ def test_clicks_stand_within_two_milliseconds_however_late_the_timer(
 
 def test_a_drift_of_the_clocks_is_followed_unheard(browser: Any, stage: PageStage) -> None:
     """A server's clock that gains 100 parts in a million: after a minute 6 ms, made up for beat by beat."""
-    click = Click(1, 0.0, 120.0, 4, 4, 120)
+    click = Click.of(1, 0.0, 120.0, SectionBeats(4, 116), 4)
     with open_page(browser) as (page, _):
         opened(page, stage, "ready")
         found = np.array(page.evaluate(RENDER, [record(click), irregular(62, 3), 61, 1e-4]))[:, 0]
@@ -113,12 +119,14 @@ def test_the_click_of_a_quickened_session_is_as_quick(browser: Any, stage: PageS
     script = RENDER.replace("s + drift * context.currentTime", "s / 3")
     with open_page(browser) as (page, _):
         opened(page, stage, "ready")
-        found = np.array(page.evaluate(script, [record(Click(1, 1.5, 100.0, 4, 4, 8)), [0.5, 1.0], 3, 0.0]))
+        found = np.array(
+            page.evaluate(script, [record(Click.of(1, 1.5, 100.0, SectionBeats(4, 4), 4)), [0.5, 1.0], 3, 0.0])
+        )
     np.testing.assert_allclose(found[:, 0], 0.5 + 0.2 * np.arange(8), atol=0.002)
 
 
 def test_beats_that_are_over_are_left_out_not_made_up_for(browser: Any, stage: PageStage) -> None:
-    click = Click(1, -3.0, 60.0, 0, 4, None)
+    click = Click.of(1, -3.0, 60.0, SectionBeats(0, None), 4)
     with open_page(browser) as (page, _):
         opened(page, stage, "ready")
         found = page.evaluate(RENDER, [record(click), [1.0, 2.0], 4, 0.0])
@@ -130,7 +138,7 @@ def test_a_block_that_ends_takes_its_clicks_back(browser: Any, stage: PageStage)
     script = RENDER.replace("track.advance(); context.resume()", "track.set(null); context.resume()")
     with open_page(browser) as (page, _):
         opened(page, stage, "ready")
-        found = page.evaluate(script, [record(Click(1, 0.0, 120.0, 0, 4, None)), [0.512], 3, 0.0])
+        found = page.evaluate(script, [record(Click.of(1, 0.0, 120.0, SectionBeats(0, None), 4)), [0.512], 3, 0.0])
     assert [round(at, 2) for at, _ in found] == [0.0, 0.5]
 
 
@@ -144,7 +152,7 @@ def test_the_page_clicks_at_the_servers_times_once_it_may(browser: Any, stage: P
         opened(page, stage, "ready")
         start_s = stage.now_s() + 0.8
         shown = scenes(stage.now_s())["count_in"]
-        stage.show(replace(shown, click=Click(5, start_s, 240.0, 4, 4, 8)))
+        stage.show(replace(shown, click=Click.of(5, start_s, 240.0, SectionBeats(4, 4), 4)))
         page.wait_for_timeout(300)
         assert heard(page, "click") == []  # no key was pressed yet: a browser would refuse the sound
         page.keyboard.press("m")
@@ -189,7 +197,7 @@ KINDS = """async ([click, silent]) => {
 
 def test_a_rest_is_never_accented_and_the_next_posture_sounds_differently(browser: Any, stage: PageStage) -> None:
     # Count-in 4, play 10 beats in bars of 4, of which the last 4 announce; rest 5, in which a bar would begin.
-    click = Click(1, 0.0, 120.0, 4, 4, 19, 5, 4)
+    click = Click.of(1, 0.0, 120.0, SectionBeats(4, 10, 5, switch=True), 4)
     with open_page(browser) as (page, _):
         opened(page, stage, "ready")
         kinds = page.evaluate(KINDS, [record(click), 0])
@@ -205,7 +213,101 @@ def test_a_rest_is_never_accented_and_the_next_posture_sounds_differently(browse
     double = [beat for beat in range(19) if np.sum(np.abs(times - (beat * 0.5 + 0.05)) < 0.004)]
     assert double == [10, 11, 12, 13]
     loudness = {beat: found[np.abs(times - beat * 0.5).argmin(), 1] for beat in range(19)}
-    assert max(loudness[beat] for beat in range(14, 19)) < 0.6 * loudness[5]
+    # On the first beat of the rest the cue sounds with the click; it rings on where a click is long over.
+    assert max(loudness[beat] for beat in range(15, 19)) < 0.6 * loudness[5]
+    assert click.cue_beat == 14
+    assert np.sum(np.abs(times - 7.0) < 0.25) >= 1
+
+
+# What the page's clicks and cue sound like, rendered alone: kind, loudest frequency, length in seconds.
+SHAPES = """async () => {
+  const { ClickTrack } = await import('/static/click_track.js');
+  const context = new OfflineAudioContext(1, 48000, 48000);
+  const track = new ClickTrack(context, context.destination, s => s);
+  return Object.entries(track.sounds).map(([kind, buffer]) => [kind, Array.from(buffer.getChannelData(0))]);
+}"""
+
+
+def test_the_page_sounds_as_the_practice_tracks_do(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "ready")
+        shapes = {kind: np.array(sound) for kind, sound in page.evaluate(SHAPES)}
+    names = {"accent": "accent", "plain": "plain", "rest": "rest", "announce": "announce"}
+    for kind, knock in KNOCKS.items():
+        sound = shapes[names.get(kind, "announceFirst")]
+        one = sound[: round(CLICK_S * 48000)]
+        hz = np.argmax(np.abs(np.fft.rfft(one, 48000)))
+        assert hz == pytest.approx(knock.tone_hz, rel=0.05)
+        assert np.abs(one).max() == pytest.approx(knock.size, rel=0.02)
+        assert len(sound) / 48000 == pytest.approx(CLICK_S + KNOCK_S * (knock.knocks - 1), abs=1e-3)
+    cue = shapes["cue"]
+    assert len(cue) / 48000 == pytest.approx(CUE_S, abs=1e-3)
+    assert np.argmax(np.abs(np.fft.rfft(cue, 48000))) == pytest.approx(CUE_HZ, rel=0.02)
+
+
+TIMES = """async ([click, seconds]) => {
+  const { ClickTrack, soundOf } = await import('/static/click_track.js');
+  return Array.from({ length: click.beats }, (_, beat) => soundOf(click, beat));
+}"""
+
+
+def test_tracks_and_page_click_and_cue_at_the_same_times(browser: Any, stage: PageStage) -> None:
+    """A practice with a pickup and a rest, as its WAV track has it, against the clicks of its plan's blocks."""
+    phrase, twin = read_phrase("4:5 then 4:5*2-7 3:4-7", 6), read_phrase("4:5-7 3:4-7 2:5", 6)
+    form = PracticeForm(tempi_bpm=(90.0, 97.0), repeats=3, rest_beats=2, beats_per_bar=3)
+    practice = lay_out(phrase, twin, form)
+    plan = plan_practice(practice, "both")
+    told: list[tuple[float, str]] = []
+    cues: list[float] = []
+    now = 0.0
+    with open_page(browser) as (page, _):
+        opened(page, stage, "ready")
+        for place, block in enumerate(plan.blocks):
+            after = planned_stretch(plan.blocks[place + 1]) if place + 1 < len(plan.blocks) else None
+            click = click_of(planned_stretch(block), after, place, now)
+            assert click is not None
+            assert click.beats is not None
+            beat_s = 60.0 / click.tempo_bpm
+            kinds = page.evaluate(TIMES, [record(click), 1])
+            told += [(now + beat_s * beat, kind) for beat, kind in enumerate(kinds)]
+            cues += [] if click.cue_beat is None else [now + beat_s * click.cue_beat]
+            now += click.beats * beat_s
+    expected = [(practice.seconds_at(beat), sound) for beat, sound in practice.clicks]
+    assert len(told) == len(expected)
+    # MIDI, and with it the practice's clock, holds whole microseconds a beat.
+    np.testing.assert_allclose([at for at, _ in told], [at for at, _ in expected], atol=1e-4)
+    assert [kind for _, kind in told] == [sound.replace("announce first", "announceFirst") for _, sound in expected]
+    np.testing.assert_allclose(cues, [practice.seconds_at(beat) for beat in practice.cues], atol=1e-4)
+
+
+POSITIONS = """async ([block, at_s]) => {
+  const { notePosition } = await import('/static/tab_view.js');
+  return at_s.map(s => notePosition(block, s));
+}"""
+
+
+def test_the_cursor_runs_by_the_phrases_own_times(browser: Any, stage: PageStage) -> None:
+    """At 60 BPM and one unit a beat a unit is a second: a pickup, a note of two, a rest in front of the cycle."""
+    stretch = Stretch("A", 60.0, 1.0, "4x1 then r 4x1*2 3x1", pickup_beats=1)
+    tab = stretch.tab(6)
+    assert tab is not None
+    block = {"tempo_bpm": 60.0, "notes_per_beat": 1.0, "starts_server_s": 100.0, "tab": record(tab)}
+    # Pickup at 100; the cycle of 4 units from 101: a rest, the long note at 102, the next at 104; then again.
+    expected = {
+        99.0: -1.0,
+        100.0: 0.0,
+        101.0: 0.5,
+        102.0: 1.0,
+        103.0: 1.5,
+        104.0: 2.0,
+        105.0: 2.5,
+        106.0: 1.0,
+        108.5: 2.25,
+    }
+    with open_page(browser) as (page, _):
+        opened(page, stage, "ready")
+        found = page.evaluate(POSITIONS, [block, list(expected)])
+    assert found == pytest.approx(list(expected.values()))
 
 
 def test_the_next_blocks_click_is_scheduled_before_it_is_due_and_sounds_once(browser: Any, stage: PageStage) -> None:
@@ -218,7 +320,8 @@ def test_the_next_blocks_click_is_scheduled_before_it_is_due_and_sounds_once(bro
         start_s = stage.now_s() + 0.5
         shown = scenes(stage.now_s())["play_drill"]
         assert shown.coming is not None
-        first, second = Click(7, start_s, 240.0, 0, 4, 5, 1), Click(8, start_s + 1.25, 240.0, 0, 4, 4)
+        first = Click.of(7, start_s, 240.0, SectionBeats(0, 4, 1), 4)
+        second = Click.of(8, start_s + 1.25, 240.0, SectionBeats(0, 4), 4)
         stage.show(replace(shown, click=first, coming=replace(shown.coming, click=second)))
         wait_until(page, "window.heard.length >= 9", 3)
         page.wait_for_timeout(1e3 * max(0.0, start_s + 1.15 - stage.now_s()))
@@ -257,7 +360,7 @@ def test_cursor_and_click_agree_within_ten_milliseconds(browser: Any, stage: Pag
         shown = scenes(stage.now_s())["play_drill"]
         assert shown.block is not None
         block = replace(shown.block, tempo_bpm=120.0, starts_server_s=start_s, ends_server_s=start_s + 60.0)
-        stage.show(replace(shown, block=block, click=Click(9, start_s, 120.0, 0, 4, 120), coming=None))
+        stage.show(replace(shown, block=block, click=Click.of(9, start_s, 120.0, SectionBeats(0, 120), 4), coming=None))
         page.wait_for_timeout(4500)
         stamp = page.evaluate("(s => [s.contextTime, s.performanceTime])(window.contexts[0].getOutputTimestamp())")
         drawn, clicks = np.array(page.evaluate("window.cursor")), np.array(heard(page, "click"))

@@ -303,8 +303,13 @@ def test_chosen_strings_have_the_fewest_changes_after_the_wrong_stroke() -> None
 
 
 def test_names_frequencies_and_tunings_by_the_standards() -> None:
-    # ISO 16: A4 is 440 Hz. Equal temperament: an octave doubles. Six strings at E2 ... E4, published everywhere as
-    # 82.41, 110.00, 146.83, 196.00, 246.94 and 329.63 Hz (common practice, from memory).
+    # ISO 16:1975 (technically identical to ISO/R 16 of 1955): the A above middle C is 440 Hz. Equal temperament: an
+    # octave doubles. The open strings by a reference library; their printed values are common practice, from memory.
+    pretty_midi = need_module("pretty_midi")
+    for pitch in range(24, 100):
+        assert frequency_hz(pitch) == pytest.approx(pretty_midi.note_number_to_hz(pitch), rel=1e-12)
+        # Where the library spells a flat we spell a sharp, or the other way round.
+        assert pretty_midi.note_name_to_number(pitch_name(pitch)) == pitch
     assert frequency_hz(69) == 440.0
     assert frequency_hz(57) == 220.0
     found = [frequency_hz(pitch) for pitch in reversed(GUITAR.open_midi)]

@@ -18,10 +18,9 @@ from analysis.drills.tab import read_tab
 from analysis.drills.tuning import read_tuning
 from analysis.model.errors import InputError, OutputError
 from logger.practice.practice_files import (
-    ACCENT_KEY,
-    CLICK_KEY,
     CUE_KEY,
     FILE_NAMES,
+    KEYS,
     render_midi,
     track_name,
     write_material,
@@ -142,7 +141,7 @@ def test_every_click_and_note_lies_exactly_on_its_tick() -> None:
     ticks = struct.unpack(">H", data[12:14])[0]
     events = list(smf_events(data))
     clicks = [(t, event[2]) for k, t, event in events if k == 3 and event[0] == 9 and event[2] != CUE_KEY]
-    assert clicks == [(beat * ticks, ACCENT_KEY if accent else CLICK_KEY) for beat, accent in practice.clicks]
+    assert clicks == [(beat * ticks, KEYS[sound][0]) for beat, sound in practice.clicks]
     for channel in (0, 1):
         starts = [tick for track, tick, event in events if track == channel + 1 and event[0] == 9]
         exact = [
@@ -177,6 +176,43 @@ def test_tempo_map_and_names_byte_by_byte() -> None:
     assert len(markers) == 9
 
 
+METRES = [
+    # Text, time signature, click beats in a bar, quarters in a click's beat.
+    ("metre=7/8 note=1/16 4:5-7-5-7-5-7-5 3:4-7-4-7-4-7-4", (7, 8), 7, 0.5),
+    ("metre=6/8 note=1/8 4:5-7-5 3:4-7-4", (6, 8), 2, 1.5),
+    ("metre=3/4 note=1/8 4:5-7 3:4-7 2:5-8", (3, 4), 3, 1.0),
+    ("4:5-7 3:4-7", (5, 4), 5, 1.0),
+]
+
+
+@pytest.mark.parametrize(("text", "signature", "bar", "quarters"), METRES)
+def test_a_midi_file_has_its_time_signature_and_its_bars(
+    tmp_path: Path, text: str, signature: tuple[int, int], bar: int, quarters: float
+) -> None:
+    """Read by pretty_midi, which counts bars by the signature itself: each downbeat is one of the click's accents.
+
+    A beat of the click is an eighth in 7/8 and a dotted quarter in 6/8 (common practice), a quarter where no metre
+    is stated; MIDI's tempo and division are per quarter note (Standard MIDI Files 1.0, from memory).
+    """
+    pretty_midi = need_module("pretty_midi")
+    phrase = read_phrase(text, 6)
+    metre = phrase.metre
+    rate = Fraction(4) if metre is None else metre.units_per_beat
+    form = PracticeForm(tempi_bpm=(120.0,), notes_per_beat=rate, repeats=4, beats_per_bar=bar)
+    practice = lay_out(phrase, phrase, form)
+    path = tmp_path / "practice.mid"
+    path.write_bytes(render_midi(practice, GUITAR, "name"))
+    read = pretty_midi.PrettyMIDI(str(path))
+    first = read.time_signature_changes[0]
+    assert (first.numerator, first.denominator, first.time) == (*signature, 0.0)
+    assert read.get_tempo_changes()[1] == pytest.approx([120.0 * quarters], rel=1e-4)
+    accents = [practice.seconds_at(beat) for beat, sound in practice.clicks if sound in ("accent", "announce first")]
+    downbeats = read.get_downbeats()
+    assert all(np.abs(downbeats - at).min() < 1e-4 for at in accents)
+    clicks = sorted(note.start for note in read.instruments[2].notes if note.pitch != CUE_KEY)
+    np.testing.assert_allclose(clicks, [practice.seconds_at(beat) for beat, _ in practice.clicks], atol=1e-4)
+
+
 def test_lengths_are_seconds_and_rests_are_bars_unless_the_player_says_otherwise() -> None:
     practice = practice_of(PracticeForm(tempi_bpm=(90.0,)))
     first, second = practice.sections
@@ -203,8 +239,11 @@ def test_an_uneven_phrase_with_a_pickup_sounds_on_its_times() -> None:
     once = [4, 4 + 2 / 3, 4 + 4 / 3, 6, 7]
     assert starts == pytest.approx([3, *once, *(start + 5 for start in once)])
     assert [place for *_, place in practice.sounds(section)] == [0, 1, 2, 3, 4, None, 5, 6, 7, 8, None]
-    accents = [beat for beat, accent in practice.clicks if accent and 3 <= beat < practice.sections[1].start_beat]
-    assert accents == [4, 9, 14]
+    sounds = dict(practice.clicks)
+    # The bar lines are beats 4 and 9; the second bar, the last one, announces the twin; then comes the rest.
+    assert [sounds[beat] for beat in range(3, 9)] == ["plain", "accent", *["plain"] * 4]
+    assert [sounds[beat] for beat in range(9, 14)] == ["announce first", *["announce"] * 4]
+    assert {sounds[beat] for beat in range(14, practice.sections[1].start_beat)} == {"rest"}
     swung = lay_out(read_phrase("swing=2/3 4x2 3x2", 6), read_phrase("4x2 3x2", 6), form)
     assert [float(b) for b, *_ in swung.sounds(swung.sections[0])][:4] == pytest.approx([3, 3 + 4 / 3, 5, 5 + 4 / 3])
 
