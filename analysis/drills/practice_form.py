@@ -350,7 +350,18 @@ def section_beats(phrase: Phrase, repeats: int, notes_per_beat: Fraction) -> int
 
 
 def pickup_beats(phrase: Phrase, notes_per_beat: Fraction) -> int:
-    """Whole beats of play before the phrase's first bar line, which is on a beat; 0 without a pickup."""
+    """Whole beats of play before the phrase's first bar line, which is on a beat.
+
+    Parameters
+    ----------
+    phrase : Phrase
+    notes_per_beat : Fraction
+
+    Returns
+    -------
+    int
+        0 without a pickup.
+    """
     return math.ceil(phrase.lead_units / notes_per_beat)
 
 
