@@ -14,8 +14,12 @@ from typing import TYPE_CHECKING
 import click
 
 from logger.commands.sensor_options import (
+    PHONE_SOURCE,
+    instrument_from_options,
+    instrument_options,
     new_session,
     open_streams,
+    say_offer,
     sensor_options,
     session_options,
     source_from_options,
@@ -42,6 +46,7 @@ POLL_S = 0.1
 @click.command("live")
 @click.argument("plan", metavar="[PLAN]", required=False, type=click.Path(path_type=Path))
 @sensor_options
+@instrument_options
 @session_options
 @click.option("--port", type=click.IntRange(0, 65535), default=8765, show_default=True, help="Port; 0: any free one.")
 @click.option("--lan", is_flag=True, help="Let a phone or tablet in the same network be the screen, by a token.")
@@ -61,6 +66,8 @@ def live_command(
     rate_hz: float | None,
     ranges: tuple[int, int] | None,
     speed: float,
+    instrument_text: str,
+    instrument_profile: str,
     output: Path | None,
     setup_path: Path | None,
     port: int,
@@ -74,7 +81,9 @@ def live_command(
 
     PLAN is a practice plan (see strokeplane plan); without one you start and end blocks as you like. Everything is done
     with the space bar, the arrow keys or a page-turner pedal. With the source 'simulated' an invented player does what
-    it is asked; with 'none' plan, tab and click serve without a sensor, and nothing is recorded.
+    it is asked; with 'none' plan, tab and click serve without a sensor, and nothing is recorded. With --instrument
+    phone the page shows how a phone on the instrument becomes a second sensor: it sees what the hand's does not, the
+    instrument's own lean and sway.
     """
     from analysis.model.cautions import SKIN, STOP
     from analysis.model.errors import OutputError
@@ -108,11 +117,24 @@ def live_command(
     pages = Pages()
     streams = open_streams(pace.speed) if lsl else None
 
+    if instrument_text == PHONE_SOURCE and pace.speed != 1.0:
+        raise click.UsageError("a phone keeps its own pace; leave out --speed")
+    second = _Second(instrument_text, instrument_profile, speed)
+
     def open_real() -> Source:
         return source_from_options(source_text, profile_name, rate_hz, ranges, speed)
 
     run = SessionRun(
-        LiveSession(path, open_source or open_real, set_up, planned, source_text != NO_SENSOR, streams),
+        LiveSession(
+            path,
+            open_source or open_real,
+            set_up,
+            planned,
+            source_text != NO_SENSOR,
+            streams,
+            second.open,
+            second.phone_address,
+        ),
         pace,
         pages.publish if streams is None else tell_both(pages.publish, streams),
         follow or (lambda _: None),
@@ -132,6 +154,33 @@ def live_command(
         asyncio.run(both())
     if run.report is not None:
         say(f"Wrote {path} and {run.report}.")
+
+
+class _Second:
+    """The sensor on the instrument as the options name it; a phone's address is said once it is there."""
+
+    def __init__(self, text: str, profile_name: str, speed: float) -> None:
+        self._text, self._profile_name, self._speed = text, profile_name, speed
+        self._source: Source | None = None
+        self._said = ""
+
+    def open(self, hand: Source) -> Source | None:
+        """Make the source, given the hand's."""
+        self._source = instrument_from_options(self._text, self._profile_name, hand, self._speed)
+        return self._source
+
+    def phone_address(self) -> str:
+        """Where a phone finds its page; empty where none is waited for."""
+        if self._text != PHONE_SOURCE or self._source is None:
+            return ""
+        from logger.phone.phone_source import PhoneSource
+
+        offer = self._source.offer if isinstance(self._source, PhoneSource) else None
+        address = "" if offer is None else offer.address
+        if address and address != self._said:
+            self._said = address
+            say_offer(self._source)
+        return address
 
 
 async def _ended(

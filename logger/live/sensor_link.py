@@ -13,6 +13,7 @@ from analysis.model.records import RawSamples, Session
 from analysis.signal.timebase import fit_timebase
 from analysis.signal.working_grid import prepare_signals
 from logger.guide.orders import SensorChecked, SensorFound, SensorMissing
+from logger.live.instrument_shown import InstrumentWatch
 from logger.live.lsl_streams import LslStreams
 from logger.live.pace import Pace
 from logger.live.protocol import Pulse, ServerMessage, Trace
@@ -55,6 +56,10 @@ class LiveSession:
     plan : Plan or None
     sensor : bool
     streams : LslStreams or None
+    open_instrument : callable
+        Makes the source of a second sensor, on the instrument, given the hand's; None where there is to be none.
+    phone_address : callable
+        Where a phone finds the page that makes it that sensor; empty where none is waited for.
     """
 
     path: Path
@@ -63,6 +68,8 @@ class LiveSession:
     plan: Plan | None = None
     sensor: bool = True
     streams: LslStreams | None = None
+    open_instrument: Callable[[Source], Source | None] = lambda _hand: None
+    phone_address: Callable[[], str] = lambda: ""
 
 
 class SensorLink:
@@ -80,6 +87,8 @@ class SensorLink:
     Attributes
     ----------
     shown : Sensor
+    instrument : Sensor or None
+        The second sensor, where there is one.
     recorder : Recorder or None
     estimator : LiveEstimator or None
     """
@@ -92,7 +101,9 @@ class SensorLink:
         changed: Callable[[], None],
     ) -> None:
         self.shown = Sensor("connecting" if session.sensor else "none", "", "", None, "")
+        self.instrument: Sensor | None = None
         self.recorder: Recorder | None = None
+        self._watch_instrument = InstrumentWatch()
         self.estimator: LiveEstimator | None = None
         self.server_s: Callable[[float], float] = lambda log_s: log_s
         self._session = session
@@ -111,7 +122,7 @@ class SensorLink:
         try:
             source = await off_loop(self._session.open_source)
             self._show(replace(self.shown, name=source.name))
-            recorder = self._recorder_of(source)
+            recorder = self._recorder_of(source, await off_loop(lambda: self._session.open_instrument(source)))
             info = await self._start(recorder)
         except StrokeplaneError as error:
             # Shown with the step that offers to try again.
@@ -135,11 +146,11 @@ class SensorLink:
                 await off_loop(recorder.stop)
             raise
 
-    def _recorder_of(self, source: Source) -> Recorder:
+    def _recorder_of(self, source: Source, instrument: Source | None) -> Recorder:
         settings = RecorderSettings(host_time_s=self._pace.now_s)
         streams = self._session.streams
         listeners = (self._hear,) if streams is None else (self._hear, streams)
-        return Recorder(self._session.path, source, self._session.set_up.recorded, settings, listeners)
+        return Recorder(self._session.path, source, self._session.set_up.recorded, settings, listeners, instrument)
 
     def _offer(self, recorder: Recorder, source: Source, info: DeviceInfo) -> None:
         """Let other programs have what is recorded, if they are to."""
@@ -190,6 +201,7 @@ class SensorLink:
         while True:
             await asyncio.sleep(WATCH_S)
             recorder = self.recorder
+            self._tell_instrument(recorder)
             if recorder is None or self.shown.status not in ("ok", "lost"):
                 continue
             now_s = self._pace.now_s()
@@ -205,6 +217,16 @@ class SensorLink:
             if recorder.error is not None or recorder.exhausted:
                 failed("" if recorder.error is None else str(recorder.error))
                 return
+
+    def _tell_instrument(self, recorder: Recorder | None) -> None:
+        """Show the second sensor anew where something of it has changed."""
+        if recorder is None or recorder.second is None or recorder.second.info is None:
+            return
+        part = recorder.second.info.profile.sensor.part
+        shown = self._watch_instrument.shown(recorder.second.state(), part, self._pace.now_s())
+        if self.instrument is None or not _alike(shown, self.instrument):
+            self.instrument = shown
+            self._changed()
 
     def _tell_link(self, lost: bool, reason: str) -> None:
         words = f"{LOST_WORDS} ({reason})" if lost and reason else LOST_WORDS if lost else ""
@@ -241,6 +263,13 @@ class SensorLink:
         newest_s = float(raw.ticks[-1]) / estimator.context.profile.tick_hz
         self._publish(Trace(self.server_s(newest_s), tuple(self._points)))
         self._points = []
+
+
+def _alike(shown: Sensor, before: Sensor) -> bool:
+    """Whether two are the same to a player: a rate that trembles is no news."""
+    rates = shown.rate_hz, before.rate_hz
+    steady = rates[0] == rates[1] or (None not in rates and abs(rates[0] - rates[1]) <= 0.1 * rates[1])  # type: ignore[operator]
+    return steady and replace(shown, rate_hz=None) == replace(before, rate_hz=None)
 
 
 def off_loop(function: Callable[[], T]) -> Awaitable[T]:

@@ -17,6 +17,7 @@ from aiohttp import WSCloseCode, WSMsgType, web
 from analysis.model.errors import DeviceError, InputError
 from logger.live.commands import MAX_COMMAND_BYTES, ClockQuestion, parse_command
 from logger.live.guard import REPORT_HEADERS, TOKEN_PATH, Guard, came_from_page, open_doors
+from logger.live.instrument_shown import qr_svg
 from logger.live.protocol import ClockAnswer, Refused, ServerMessage, encode
 from logger.live.session_run import SessionRun
 
@@ -26,6 +27,7 @@ COMMANDS_PER_S = 20.0
 COMMANDS_AT_ONCE = 40.0
 MOST_MISTAKES = 10
 HEARTBEAT_S = 15.0
+PHONE_PATH = "/phone.svg"
 TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
 
 
@@ -110,6 +112,7 @@ class LiveServer:
         application.router.add_post(TOKEN_PATH, guard.exchange)
         application.router.add_get("/live", self._talk)
         application.router.add_get("/report", self._report)
+        application.router.add_get(PHONE_PATH, self._phone)
         application.router.add_get("/{path:.*}", self._file)
         return application
 
@@ -119,6 +122,12 @@ class LiveServer:
             return web.Response(status=404, text="There is no such page.\n")
         content_type, content = found
         return web.Response(body=content, content_type=content_type, charset="utf-8")
+
+    async def _phone(self, _: web.Request) -> web.StreamResponse:
+        address = self._run.phone_address
+        if not address:
+            return web.Response(status=404, text="No phone is waited for.\n")
+        return web.Response(body=qr_svg(address), content_type="image/svg+xml")
 
     async def _report(self, _: web.Request) -> web.StreamResponse:
         report = self._run.report

@@ -241,8 +241,15 @@ class SessionRun:
             file="" if self.link.recorder is None else self._session.path.name,
             verdict=self._verdict,
             report=self._reported if isinstance(self.guide.phase, Done) else None,
+            instrument=self.link.instrument,
+            phone=bool(self.phone_address),
             **parts,
         )
+
+    @property
+    def phone_address(self) -> str:
+        """Where a phone finds the page that makes it the instrument's sensor; empty where none is waited for."""
+        return self._session.phone_address()
 
     def _publish_state(self) -> None:
         self._publish(self.state())

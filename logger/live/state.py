@@ -121,7 +121,8 @@ class State:
     ``step_number`` rises with every change of step, of a gesture's phase, of a rating's question: with all that gives
     the keys another meaning. ``title`` is one short line to be read from two metres, ``hint`` a sentence below it,
     ``notice`` a sentence that stays until it is settled (the sensor is lost, a break is due, estimates are against
-    the hand only).
+    the hand only). ``instrument`` is the second sensor, on the instrument; ``phone``: a phone may become it, and
+    ``/phone.svg`` shows a camera where.
     """
 
     protocol: int
@@ -147,3 +148,5 @@ class State:
     break_due: str = ""
     coming: Coming | None = None
     report: Report | None = None
+    instrument: Sensor | None = None
+    phone: bool = False

@@ -16,7 +16,7 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Literal, TypeAlias
 
-from analysis.model.errors import DeviceError, OutputError, SessionFileError
+from analysis.model.errors import DeviceError, OutputError, SessionFileError, StrokeplaneError
 from analysis.model.records import Calibration, Event, EventKind, Instrument, Player, RawSamples, SensorProfile
 from logger.record.disk_room import DiskRoom, free_bytes, look_for_room
 from logger.record.second_sensor import SecondSensor, SecondState
@@ -205,7 +205,7 @@ class Recorder:
                 self.second.changed = lambda: self._put_when_free(self._settle_second)
                 self.second.start()
             self._writer = SessionWriter(self.path, self._head(info), self._settings.monotonic_s)
-        except (DeviceError, SessionFileError):
+        except StrokeplaneError:
             self._stop_sources()
             raise
         self._began_s = time.monotonic()

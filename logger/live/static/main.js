@@ -66,9 +66,11 @@ function showState(next) {
 }
 
 // A break that is due is not held against the player in the middle of a block, nor said twice, nor when all is over.
-function noticeWords({ notice, break_due, hint, step }) {
+function noticeWords({ notice, break_due, hint, step, instrument }) {
   const due = ["count_in", "play", "finishing", "done"].includes(step) || break_due === hint ? "" : break_due;
-  return [notice, due].filter(Boolean).join(" ");
+  // A second sensor that has not come yet is told where it is offered.
+  const second = instrument && instrument.status !== "connecting" ? instrument.sentence : "";
+  return [notice, due, second].filter(Boolean).join(" ");
 }
 
 function resetPlay() {

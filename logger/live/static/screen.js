@@ -1,7 +1,7 @@
 // A state of the session on the screen: which parts show, and what they say.
 import { OWN_CONTROLS, pedalCommand, shownKey } from "./keys.js";
 import { clock, degrees, setText, share } from "./play_figures.js";
-import { FIELDS, HANDED, HURT_LABEL, METERS, OPEN_REPORT, SENSOR, WANTED, WEAKEST } from "./words.js";
+import { FIELDS, HANDED, HURT_LABEL, INSTRUMENT, METERS, OPEN_REPORT, PHONE, SENSOR, WANTED, WEAKEST } from "./words.js";
 
 const PICTURES = { setup: "end", gestures: "gesture", ready: "end", count_in: "end", play: "end", rest: "end" };
 const byId = (id) => document.getElementById(id);
@@ -29,6 +29,8 @@ export class Screen {
     setText(byId("where"), whereWords(state));
     document.title = `${state.title} – strokeplane`;
     this.#showSensor(state.sensor);
+    this.#showInstrument(state.instrument);
+    this.#showPhone(state);
     this.#showChoices(state);
     this.#showGesture(state);
     this.#showComing(state);
@@ -66,6 +68,26 @@ export class Screen {
     const facts = [part || name, rate_hz && `${Math.round(rate_hz)} a second`, battery_pct !== null && `battery ${Math.round(battery_pct)} %`];
     setText(byId("sensor-words"), words);
     setText(byId("sensor-facts"), status === "ok" ? facts.filter(Boolean).map((fact) => `, ${fact}`).join("") : "");
+  }
+
+  #showInstrument(instrument) {
+    byId("instrument-line").hidden = !instrument;
+    if (!instrument) return;
+    const { status, rate_hz } = instrument;
+    const [mark, words] = INSTRUMENT[status] ?? INSTRUMENT.connecting;
+    byId("instrument-line").dataset.status = status;
+    setText(byId("instrument-mark"), mark);
+    setText(byId("instrument-words"), status === "ok" && rate_hz ? `${words}, ${Math.round(rate_hz)} a second` : words);
+  }
+
+  // The picture for the phone's camera, while player and instrument are chosen and before blocks, until it sends.
+  #showPhone(state) {
+    if (pictureOf(state) !== "phone") return;
+    const picture = byId("phone-picture");
+    if (!picture.getAttribute("src")) picture.src = "/phone.svg";
+    setText(byId("phone-state"), state.instrument?.sentence ?? "");
+    setText(byId("phone-words"), PHONE.waiting);
+    setText(byId("phone-warning"), PHONE.warning);
   }
 
   #showChoices(state) {
@@ -238,8 +260,9 @@ export class Screen {
 }
 
 // What stands beside the words. After a drill the table of its string changes takes the end view's place.
-function pictureOf({ step, gesture, verdict, rating, plan, rest, sensor }) {
+function pictureOf({ step, gesture, verdict, rating, plan, rest, sensor, phone, instrument }) {
   if (sensor.status === "none") return "none";
+  if (phone && instrument?.status !== "ok" && (step === "setup" || (step === "ready" && !verdict))) return "phone";
   if (step === "gestures" && !gesture) return "none";
   if (rest?.kind === "switch") return "end";
   const over = step === "rest" || (step === "ready" && plan);

@@ -105,3 +105,14 @@ export const END_VIEW = {
   flat: "too flat",
   instrument: "instrument",
 };
+
+export const INSTRUMENT = {
+  connecting: ["○", "Instrument: nothing yet"],
+  ok: ["●", "Instrument"],
+  lost: ["✕", "Instrument: silent"],
+  failed: ["✕", "Instrument: silent"],
+};
+export const PHONE = {
+  waiting: "Point the phone's camera at this picture. Clamp the phone to the instrument's head, or put it into a tight pouch on the strap, never taped on lacquer; then press Start on it.",
+  warning: "Its browser will warn: this computer made its certificate itself, so nobody else vouches for it. In your own network you may go on. Without a phone, go on here.",
+};

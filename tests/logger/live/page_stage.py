@@ -29,6 +29,7 @@ from logger.guide.shown import (
     Tab,
 )
 from logger.live.commands import ClockQuestion, parse_command
+from logger.live.instrument_shown import qr_svg
 from logger.live.protocol import ClockAnswer, Stroke, Strokes, encode
 from logger.live.state import ChangeRow, Option, Report, Sensor, Setup, State, Totals, Verdict
 
@@ -103,7 +104,7 @@ class PageStage:
     async def _open(self) -> None:
         app = web.Application()
         app.add_routes([web.get("/", self._file), web.get("/static/{name}", self._file), web.get("/live", self._live)])
-        app.add_routes([web.get("/report", self._report)])
+        app.add_routes([web.get("/report", self._report), web.get("/phone.svg", self._phone)])
         self._runner = web.AppRunner(app, shutdown_timeout=0.1)
         await self._runner.setup()
         site = web.TCPSite(self._runner, "127.0.0.1", self.port, reuse_address=True)
@@ -129,6 +130,9 @@ class PageStage:
 
     async def _report(self, request: web.Request) -> web.Response:
         return web.Response(text="<!DOCTYPE html><title>report</title><h1>The report</h1>", content_type="text/html")
+
+    async def _phone(self, request: web.Request) -> web.Response:
+        return web.Response(body=qr_svg("https://192.0.2.7:8766/#token=invented"), content_type="image/svg+xml")
 
     async def _live(self, request: web.Request) -> web.WebSocketResponse:
         socket = web.WebSocketResponse()
@@ -176,6 +180,10 @@ SETUP = Setup(
     planned=False,
 )
 PLANNED = replace(SETUP, planned=True)
+PHONE = Sensor("ok", "phone", "phone", 59.0, "")
+NO_PHONE = Sensor(
+    "connecting", "phone", "phone", None, "The phone has not come yet: open its page there and press Start."
+)
 OK = Sensor("ok", "invented-sensor", "invented part", 400.0, "", 83.0)
 NEXT, AGAIN = Key("next", "Go on"), Key("again", "Again")
 PAUSE, HURT, FINISH = Key("pause", "Pause"), Key("hurt", "Something hurts"), Key("finish", "End the session")
@@ -252,6 +260,10 @@ def scenes(now_s: float) -> dict[str, State]:
         "no_sensor": state("play", "Posture low, 100 BPM", keys=(PAUSE, HURT), **drill | {"sensor": NO_SENSOR}),
         "connect": state("connect", "Looking for the sensor", "Switch it on.", sensor=replace(OK, status="connecting")),
         "setup": state("setup", "Who plays, and on what?", "Space goes on with what is shown."),
+        "setup_phone": state(
+            "setup", "Who plays, on what?", "Space goes on with what is shown.", phone=True, instrument=NO_PHONE
+        ),
+        "ready_phone": state("ready", "Ready to play", block=block(drill=""), phone=True, instrument=PHONE),
         "setup_planned": state("setup", "Who plays, on what?", setup=PLANNED),
         "prepare": state("gestures", "Sensor on the table", gesture=still, keys=(NEXT, SKIP, HURT)),
         "pivot": state("gestures", "Rock the hand over the tip", gesture=pivot, keys=(HURT,)),

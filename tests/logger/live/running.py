@@ -162,6 +162,8 @@ async def running(
     open_real: Callable[[], Source] | None = None,
     pace: Pace | None = None,
     places: Sequence[int] = (),
+    open_instrument: Callable[[Source], Source | None] = lambda _hand: None,
+    phone_address: str = "",
 ) -> AsyncIterator[Running]:
     """Run a session at a free port of the loopback."""
     pace = pace or Pace(speed)
@@ -172,7 +174,14 @@ async def running(
     def follow(task: Task) -> None:
         player.follow(task)
 
-    session_of = LiveSession(path, open_real or (lambda: cast("Source", player)), set_up, plan)
+    session_of = LiveSession(
+        path,
+        open_real or (lambda: cast("Source", player)),
+        set_up,
+        plan,
+        open_instrument=open_instrument,
+        phone_address=lambda: phone_address,
+    )
     run = SessionRun(session_of, pace, pages.publish, follow)
     listening = listen("127.0.0.1", 0)
     port = listening.getsockname()[1]

@@ -67,8 +67,13 @@ def wait_for_step(page: Any, stage: PageStage) -> None:
 @pytest.mark.parametrize(
     ("width", "height", "theme", "looked_into"),
     [
-        (1366, 768, "light", ("setup", "pivot", "poor", "ready", "play", "rest", "rating", "hurt", "done")),
-        (390, 844, "dark", ("setup", "poor", "rest", "rating", "lost")),
+        (
+            1366,
+            768,
+            "light",
+            ("setup", "setup_phone", "pivot", "poor", "ready", "play", "rest", "rating", "hurt", "done"),
+        ),
+        (390, 844, "dark", ("setup", "setup_phone", "poor", "rest", "rating", "lost", "hurt")),
     ],
 )
 def test_every_step_is_whole_without_error_fault_or_stranger(
@@ -90,6 +95,25 @@ def test_every_step_is_whole_without_error_fault_or_stranger(
                 assert find_violations(page) == [], scene
         assert watch.errors == []
         assert [url for url in watch.requests if not re.match(r"(http|ws)://127\.0\.0\.1:\d+/", url)] == []
+
+
+def test_the_phone_is_offered_until_it_sends(browser: Any, stage: PageStage) -> None:
+    with open_page(browser, viewport={"width": 1366, "height": 768}) as (page, watch):
+        opened(page, stage, "setup_phone")
+        assert page.locator("#phone").is_visible()
+        wait_until(page, "document.getElementById('phone-picture').naturalWidth > 100")
+        assert "camera" in page.locator("#phone-words").text_content()
+        assert "certificate" in page.locator("#phone-warning").text_content()
+        assert page.locator("#instrument-words").text_content() == "Instrument: nothing yet"
+        show(stage, "ready_phone")
+        wait_for_step(page, stage)
+        assert page.locator("#phone").is_hidden()
+        assert page.locator("#instrument-words").text_content() == "Instrument, 59 a second"
+        show(stage, "setup")
+        wait_for_step(page, stage)
+        assert page.locator("#phone").is_hidden()
+        assert page.locator("#instrument-line").is_hidden()
+        assert watch.errors == []
 
 
 def test_the_options_and_keys_have_no_fault(browser: Any, stage: PageStage) -> None:
