@@ -72,7 +72,11 @@ def draw_session(seed: int, snr_db: float = 20.0) -> HeardSession:
 
 
 def verdicts(session: HeardSession, by_sound: bool) -> pd.DataFrame:
-    """Return every true string change beside the verdict nearest in time, and whether strings and verdict are right."""
+    """Return every string change told beside the true one nearest in time, and whether strings and verdict are right.
+
+    Where the simulated tip turns before it crosses the very string that it plays, nobody can say whether it cleared on
+    its way there: ``known`` is false, and such a change is neither right nor wrong. One where there is none is wrong.
+    """
     emissions = {block.index: block.emission for block in session.heard.blocks if block.emission is not None}
     blocks, problems = judge_drills(session.result, {}, heard=emissions if by_sound else None)
     if not blocks:
@@ -99,7 +103,9 @@ def verdicts(session: HeardSession, by_sound: bool) -> pd.DataFrame:
     named = (both["from_string"] == both["true_from"]) & (both["to_string"] == both["true_to"])
     named &= both["after"] == both["true_after"]
     cleared = (both["verdict"] == "cleared") == (both["true_mm"] > 0)
-    return both.assign(told=told, named=named, judged=cleared & both["true_mm"].notna(), played=len(true))
+    known = both["true_mm"].notna() | both["contact_s"].isna()
+    judged = cleared & both["true_mm"].notna()
+    return both.assign(told=told, named=named, judged=judged, known=known, played=len(true))
 
 
 def judge_sessions(first: int, count: int) -> None:
@@ -118,11 +124,14 @@ def judge_sessions(first: int, count: int) -> None:
     )
     for by_sound, name in ((False, "motion alone"), (True, "motion and sound")):
         both = pd.concat(tables[by_sound])
+        unknown = int((~both["known"]).sum())
         played = sum(int(part["played"].iloc[0]) for part in tables[by_sound] if len(part))
-        told = both[both["told"]]
+        played -= unknown
+        told = both[both["told"] & both["known"]]
         right = told["named"] & told["judged"]
         print(
-            f"| {name} | {played} | {100 * len(told) / played:.1f} % | {100 * told['named'].mean():.1f} % | "
+            f"| {name}, {unknown} changes without a truth left out | {played} | "
+            f"{100 * len(told) / played:.1f} % | {100 * told['named'].mean():.1f} % | "
             f"{100 * right.mean():.1f} % |",
             flush=True,
         )

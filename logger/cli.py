@@ -38,6 +38,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "tension": ("logger.commands.tension", "command", "Say what drifts over a long session, and when to ease off."),
     "progress": ("logger.commands.progress", "command", "Follow players over weeks of sessions."),
     "batch": ("logger.commands.batch", "command", "Analyse many sessions into one table of strokes."),
+    "delete": ("logger.commands.delete", "command", "Delete sessions, and the sound that belongs to them."),
     "verify": ("logger.commands.verify", "command", "Say whether session files are whole; mend one into a new file."),
     "export": (
         "logger.commands.export",

@@ -31,12 +31,12 @@ class Watch:
 
 
 @contextlib.contextmanager
-def open_chromium() -> Iterator[Any]:
-    """A headless browser; skips with a reason where Chromium or playwright is missing."""
+def open_chromium(*flags: str) -> Iterator[Any]:
+    """A headless browser, with further flags; skips with a reason where Chromium or playwright is missing."""
     playwright = need_module("playwright.sync_api", "the test extra")
     path = need_program("chromium", "chromium-browser", "google-chrome", reason="Debian's package chromium")
     with playwright.sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=path, args=list(FLAGS))
+        browser = driver.chromium.launch(executable_path=path, args=[*FLAGS, *flags])
         try:
             yield browser
         finally:

@@ -257,7 +257,17 @@ class Phrase:
         return len(self.lead) + passes * len(self.notes)
 
     def onset_units(self, count: int) -> FloatArray:
-        """When each of the first so many strokes comes, (count,), in units from the beginning of the lead."""
+        """When each of the first so many strokes comes.
+
+        Parameters
+        ----------
+        count : int
+
+        Returns
+        -------
+        float64 (count,)
+            Units from the beginning of the lead.
+        """
         if self.is_even:
             return np.arange(count, dtype=np.float64)
         passes = max(1, -(-(count - len(self.lead)) // len(self.notes)))
@@ -265,7 +275,16 @@ class Phrase:
         return np.array(starts[:count])
 
     def place_at(self, index: IntArray) -> IntArray:
-        """Place among :attr:`played` of strokes counted on through the repeats."""
+        """Place among :attr:`played` of strokes counted on through the repeats.
+
+        Parameters
+        ----------
+        index : int64 array
+
+        Returns
+        -------
+        int64 array
+        """
         lead = len(self.lead)
         return np.where(index < lead, np.maximum(index, 0), lead + (index - lead) % len(self.notes))
 

@@ -56,7 +56,7 @@ def analyse_command(
     import shutil
 
     from analysis.findings.arbiter import weigh_session
-    from logger.commands.sound_options import hear_file, render_heard
+    from logger.commands.sound_options import hear_or_say, render_heard
     from logger.many.analyse import analyse_file
     from logger.sound.sound_file import read_sound
     from logger.terminal.progress_bar import show_progress
@@ -65,7 +65,7 @@ def analyse_command(
     take = None if sound is None else read_sound(sound)
     with show_progress() as progress:
         found = analyse_file(session, progress, raps)
-        heard = None if take is None else hear_file(take, tuning, found.session, found.result)
+        heard, silent = hear_or_say(take, tuning, session, found)
         progress("Writing", 1.0)
         findings = weigh_session(found.result, found.session.metadata, heard)
         _write(findings, (strokes, json_path, html), light)
@@ -81,6 +81,8 @@ def analyse_command(
         click.echo(render_verdict(findings, min(100, shutil.get_terminal_size().columns)))
         if heard is not None:
             say("\n" + render_heard(heard))
+        elif silent:
+            say("\n" + silent)
 
 
 def _check_outputs(inputs: tuple[Path, ...], paths: tuple[Path | None, Path | None, Path | None]) -> None:

@@ -213,7 +213,7 @@ def check_command(session: Path, changes: Path | None, sound: Path | None, tunin
     from analysis.drills.session_changes import judge_drills
     from analysis.model.cautions import HURT, NOT_MEDICAL, STOP, discomfort
     from analysis.model.errors import InputError
-    from logger.commands.sound_options import hear_file, render_heard
+    from logger.commands.sound_options import hear_or_say, render_heard
     from logger.files.own_result import check_result
     from logger.many.analyse import analyse_file
     from logger.practice.practice_files import CHANGES_SIGN, write_changes
@@ -226,7 +226,7 @@ def check_command(session: Path, changes: Path | None, sound: Path | None, tunin
     take = None if sound is None else read_sound(sound)
     with show_progress() as progress:
         found = analyse_file(session, progress)
-        heard = None if take is None else hear_file(take, tuning, found.session, found.result)
+        heard, silent = hear_or_say(take, tuning, session, found)
         emissions = None if heard is None else heard.emissions
         blocks, problems = judge_drills(found.result, found.session.metadata, heard=emissions)
     if not blocks and not problems:
@@ -237,7 +237,7 @@ def check_command(session: Path, changes: Path | None, sound: Path | None, tunin
         )
     if not blocks:
         raise InputError(f"{session}: " + " ".join(problems))
-    listened = () if heard is None else (render_heard(heard),)
+    listened = (render_heard(heard),) if heard is not None else (silent,) if silent else ()
     say(join_parts([*(describe_block(block) for block in blocks), *problems, *listened]), indent="  ")
     urgent = (HURT,) if discomfort(found.session.events) else ()
     say("\n" + "\n".join(f"! {caution}" for caution in (*urgent, STOP, NOT_MEDICAL)), indent="  ")

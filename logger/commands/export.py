@@ -46,6 +46,7 @@ if TYPE_CHECKING:
     multiple=True,
     help="Call a player by another label (BIDS); NAME is empty for sessions without a name.",
 )
+@click.option("--sound", is_flag=True, help="Copy the sound that the session's page recorded, too (CSV and Parquet).")
 @click.option("--replace", is_flag=True, help="Write over what an earlier export wrote there.")
 def export_command(
     sessions: tuple[Path, ...],
@@ -55,6 +56,7 @@ def export_command(
     strokes: bool,
     task: str | None,
     participants: tuple[str, ...],
+    sound: bool,
     replace: bool,
 ) -> None:
     """Write sessions as CSV, Parquet or a Motion-BIDS data set: signals in SI units, events, strokes, blocks.
@@ -66,6 +68,8 @@ def export_command(
 
     if kind != "bids" and (task is not None or participants):
         raise click.UsageError("--task and --participant are for --to bids only")
+    if kind == "bids" and sound:
+        raise click.UsageError("--sound is for csv and parquet; a BIDS data set holds motion only")
     if kind == "bids" and raw:
         raise click.UsageError("--raw is for csv and parquet; a BIDS data set gives the counts back without it")
     with show_progress() as progress:
@@ -73,7 +77,7 @@ def export_command(
             settings = BidsSettings(task or "picking", _labels(participants), strokes, replace)
             notes, said = _export_bids(sessions, output, settings, progress)
         else:
-            choice = _Choice("csv" if kind == "csv" else "parquet", raw, strokes, replace)
+            choice = _Choice("csv" if kind == "csv" else "parquet", raw, strokes, sound, replace)
             notes, said = _export_files(sessions, output, choice, progress)
     for note in notes:
         say(f"Note: {note}", err=True)
@@ -99,6 +103,7 @@ class _Choice:
     kind: FileKind
     raw: bool
     strokes: bool
+    sound: bool
     replace: bool
 
 
@@ -112,6 +117,7 @@ def _export_files(
     from logger.exchange.export_files import export_files, prepare_folder
     from logger.exchange.export_tables import load_source
     from logger.files.arrow_tables import need_pyarrow
+    from logger.sound.session_take import copy_own_sounds
     from logger.terminal.progress_bar import part_of
 
     if choice.kind == "parquet":
@@ -123,6 +129,10 @@ def _export_files(
         source = load_source(path, choice.strokes, part_of(part, 0.0, 0.6))
         written = export_files(source, output, choice.kind, choice.raw, part_of(part, 0.6, 1.0))
         said.append(f"Wrote into {output}: {', '.join(file.name for file in written)}")
+        if choice.sound:
+            copied = copy_own_sounds(path, source.session, output, choice.replace)
+            said += [f"Wrote into {output}: {file.name}, the room's sound" for file in copied]
+            notes += [] if copied else [f"{path}: no sound of the session's own lies beside it."]
         if source.remark:
             notes.append(source.remark)
     return notes, said

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from analysis.model.records import Session, SessionResult
     from analysis.sound.records import Sound
     from analysis.sound.witness import Heard
+    from logger.many.analyse import Analysed
 
 TUNING_HELP = (
     "Name of a usual tuning, or open strings such as 'E2 A2 D3 G3 B3 E4', the string that a downstroke meets first "
@@ -27,42 +27,36 @@ def sound_options(command: Callable[..., Any]) -> Callable[..., Any]:
             "--sound",
             metavar="FILE",
             type=click.Path(path_type=Path),
-            help="Hear this recording of the session (WAV, FLAC, OGG): notes counted, timed, and told apart by pitch.",
+            help="Hear this recording of the session (WAV, FLAC, OGG): notes counted, timed, and told apart by pitch "
+            "[default: the one that the session's page recorded, if it did].",
         ),
     ):
         command = option(command)
     return command
 
 
-def hear_file(sound: Sound, tuning: str | None, recording: Session, result: SessionResult) -> Heard:
-    """Hear a session.
+def hear_or_say(take: Sound | None, tuning: str | None, session: Path, found: Analysed) -> tuple[Heard | None, str]:
+    """Hear the given take, or else the session's own sound; or say why that cannot be heard.
 
     Parameters
     ----------
-    sound : Sound
+    take : Sound or None
+        Of ``--sound``.
     tuning : str or None
         As ``--tuning``.
-    recording : Session
-    result : SessionResult
+    session : Path
+    found : Analysed
 
-    Raises
-    ------
-    InputError
-        If the tuning cannot be read.
+    Returns
+    -------
+    heard : Heard or None
+    words : str
     """
-    from dataclasses import replace
+    from logger.sound.session_take import hear_own, hear_take
 
-    from analysis.drills.tuning import read_tuning
-    from analysis.sound.session_sound import hear_session, usual_tuning
-    from analysis.stroke.raps import find_session_raps
-
-    strings = usual_tuning(result.instrument) if tuning is None else read_tuning(tuning)
-    raps = tuple((three.first_s, three.last_s) for three in find_session_raps(recording))
-    heard = hear_session(result, recording.metadata, sound, strings, raps)
-    remarks = (*sound.remarks, *heard.remarks)
-    if strings is None and not heard.obstacle:
-        remarks += ("The tuning is not known, so notes are counted and timed only; say it with --tuning.",)
-    return replace(heard, remarks=remarks)
+    if take is not None:
+        return hear_take(take, tuning, found.session, found.result), ""
+    return hear_own(session, found.session, found.result)
 
 
 def render_heard(heard: Heard, width: int = 80) -> str:

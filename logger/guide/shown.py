@@ -165,7 +165,19 @@ class Click:
 
     @classmethod
     def of(cls, number: int, start_server_s: float, tempo_bpm: float, beats: SectionBeats, beats_per_bar: int) -> Self:
-        """The click of a stretch of play."""
+        """The click of a stretch of play.
+
+        Parameters
+        ----------
+        number : int
+        start_server_s, tempo_bpm : float
+        beats : SectionBeats
+        beats_per_bar : int
+
+        Returns
+        -------
+        Click
+        """
         sounds = "".join(LETTERS[sound] for sound in sound_beats(beats, beats_per_bar))
         total = None if beats.play is None else beats.total
         count_in, pickup = beats.count_in, beats.pickup

@@ -57,7 +57,8 @@ COMMON_HEADERS: Mapping[str, str] = {
     "Referrer-Policy": "no-referrer",
     "Cross-Origin-Resource-Policy": "same-origin",
     "Cross-Origin-Opener-Policy": "same-origin",
-    "Permissions-Policy": "camera=(), microphone=(), geolocation=(), accelerometer=(), gyroscope=(), magnetometer=()",
+    "Permissions-Policy": "camera=(), microphone=(self), geolocation=(), "
+    "accelerometer=(), gyroscope=(), magnetometer=()",
     "Cache-Control": "no-store",
 }
 

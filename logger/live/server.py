@@ -9,17 +9,20 @@ import socket
 import sys
 import time
 from collections.abc import Sequence
+from functools import partial
 from importlib import resources
 from pathlib import Path
 
 from aiohttp import WSCloseCode, WSMsgType, web
 
-from analysis.model.errors import DeviceError, InputError
+from analysis.model.errors import DeviceError, InputError, StrokeplaneError
 from logger.live.commands import MAX_COMMAND_BYTES, ClockQuestion, parse_command
 from logger.live.guard import REPORT_HEADERS, TOKEN_PATH, Guard, came_from_page, open_doors
 from logger.live.instrument_shown import qr_svg
 from logger.live.protocol import ClockAnswer, Refused, ServerMessage, encode
+from logger.live.sensor_link import off_loop
 from logger.live.session_run import SessionRun
+from logger.sound.page_microphone import MOST_PIECE_BYTES, Take
 
 MOST_PAGES = 8
 QUEUE_MESSAGES = 256
@@ -111,6 +114,7 @@ class LiveServer:
         application = web.Application(middlewares=[guard.middleware()], client_max_size=MAX_COMMAND_BYTES)
         application.router.add_post(TOKEN_PATH, guard.exchange)
         application.router.add_get("/live", self._talk)
+        application.router.add_get("/microphone", self._hear)
         application.router.add_get("/report", self._report)
         application.router.add_get(PHONE_PATH, self._phone)
         application.router.add_get("/{path:.*}", self._file)
@@ -156,6 +160,33 @@ class LiveServer:
             writing.cancel()
             with contextlib.suppress(asyncio.CancelledError, ConnectionError):
                 await writing
+        return channel
+
+    async def _hear(self, request: web.Request) -> web.StreamResponse:
+        """A page's microphone; the answer is that the channel stays open."""
+        if not came_from_page(request):
+            return web.Response(status=403, text="Only a page of this server may open this connection.\n")
+        channel = web.WebSocketResponse(max_msg_size=MOST_PIECE_BYTES, heartbeat=HEARTBEAT_S, compress=False)
+        await channel.prepare(request)
+        take: Take | None = None
+        words = "The page with the microphone was left."
+        try:
+            async for message in channel:
+                if message.type is WSMsgType.TEXT and take is None:
+                    take = self._run.take_microphone(message.data)
+                elif message.type is WSMsgType.TEXT:
+                    words = ""  # The page's last word: it was turned off there.
+                    break
+                elif message.type is WSMsgType.BINARY and take is not None:
+                    await off_loop(partial(take.add, message.data))
+        except (StrokeplaneError, OSError) as error:
+            words = str(error)
+            if take is None:
+                await channel.send_str(words)
+        finally:
+            if take is not None:
+                await off_loop(partial(self._run.microphone.end, take, words))
+            await channel.close()
         return channel
 
     def _greet(self, page: Page) -> None:

@@ -13,6 +13,7 @@ from logger.player.player_profile import remember_lever
 from logger.record.recorder import Recorder
 from logger.report.session_page import write_report
 from logger.session.session_file import read_session
+from logger.sound.session_take import hear_own
 
 REPORT_URL = "/report"
 
@@ -41,9 +42,10 @@ def write_session_report(path: Path) -> Report:
     try:
         result = analyse_recording(session).result
         report = path.with_suffix(".html")
-        found = weigh_session(result, session.metadata)
+        heard, silent = hear_own(path, session, result)
+        found = weigh_session(result, session.metadata, heard)
         write_report(found, report)
         remember_lever(session, result)
     except StrokeplaneError as error:
         return Report(None, path.name, f"There is no report: {error}.", session_cautions(session.events, False))
-    return Report(REPORT_URL, report.name, found.answer.claim, result.cautions)
+    return Report(REPORT_URL, report.name, f"{found.answer.claim} {silent}".strip(), result.cautions)

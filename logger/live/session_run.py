@@ -50,6 +50,7 @@ from logger.live.sensor_link import LiveSession, SensorLink, off_loop
 from logger.live.session_end import end_recording, write_session_report
 from logger.live.session_log import SessionLog
 from logger.live.state import Report, State, Totals, Verdict
+from logger.sound.page_microphone import Microphone, Take
 
 NO_REPORT = Report(None, "", "Nothing was recorded.", ())
 
@@ -85,6 +86,7 @@ class SessionRun:
         self.report: Path | None = None
         self.link = SensorLink(session, pace, publish, self._publish_state)
         self.log = SessionLog(pace)
+        self.microphone = Microphone(self._publish_state)
         self._session = session
         self._publish = publish
         self._follow_task = follow
@@ -125,6 +127,7 @@ class SessionRun:
             for task in list(self._busy):
                 task.cancel()
             await asyncio.gather(*self._busy, return_exceptions=True)
+            await off_loop(self.microphone.close)
             recorder = self.link.recorder
             if recorder is not None and recorder.running:
                 await off_loop(recorder.stop)
@@ -240,6 +243,7 @@ class SessionRun:
             totals=Totals(self.guide.played, self._strokes, load.played_s, load.since_break_s),
             file="" if self.link.recorder is None else self._session.path.name,
             verdict=self._verdict,
+            microphone=self.microphone.shown if self._session.sensor else None,
             report=self._reported if isinstance(self.guide.phase, Done) else None,
             instrument=self.link.instrument,
             phone=bool(self.phone_address),
@@ -250,6 +254,25 @@ class SessionRun:
     def phone_address(self) -> str:
         """Where a phone finds the page that makes it the instrument's sensor; empty where none is waited for."""
         return self._session.phone_address()
+
+    def take_microphone(self, text: str) -> Take:
+        """Begin to record a page's microphone beside the session.
+
+        Parameters
+        ----------
+        text : str
+            The page's first message.
+
+        Returns
+        -------
+        Take
+
+        Raises
+        ------
+        StrokeplaneError
+            It cannot be recorded now.
+        """
+        return self.microphone.begin(text, self._session.path, self.log.log_s, self.log.recording.attach)
 
     def _publish_state(self) -> None:
         self._publish(self.state())
@@ -369,6 +392,7 @@ class SessionRun:
         if recorder is not None:
             if self._blocks is not None:
                 await self._blocks.wait()
+            await off_loop(self.microphone.close)
             failure = await off_loop(lambda: end_recording(recorder))
             report = await self._worker.run(lambda: write_session_report(recorder.path))
             self.report = recorder.path.with_suffix(".html") if report.url else None

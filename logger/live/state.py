@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from logger.guide.shown import Block, Click, Coming, Gesture, Hurt, Key, PlanPlace, Rating, Rest, Step, Wanted
+from logger.sound.page_microphone import MicrophoneState
 
 SensorStatus = Literal["connecting", "ok", "lost", "failed", "none"]
 
@@ -147,6 +148,7 @@ class State:
     hurt: Hurt | None = None
     break_due: str = ""
     coming: Coming | None = None
+    microphone: MicrophoneState | None = None
     report: Report | None = None
     instrument: Sensor | None = None
     phone: bool = False

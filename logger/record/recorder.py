@@ -18,6 +18,7 @@ from typing import Literal, TypeAlias
 
 from analysis.model.errors import DeviceError, OutputError, SessionFileError, StrokeplaneError
 from analysis.model.records import Calibration, Event, EventKind, Instrument, Player, RawSamples, SensorProfile
+from analysis.model.session_parts import Attachment
 from logger.record.disk_room import DiskRoom, free_bytes, look_for_room
 from logger.record.second_sensor import SecondSensor, SecondState
 from logger.session.session_file import SessionWriter
@@ -163,6 +164,7 @@ class Recorder:
         self.error: SessionFileError | OutputError | DeviceError | None = None
         self._source = source
         self._setup = setup or Setup()
+        self._attachments: tuple[Attachment, ...] = ()
         self._settings = settings or RecorderSettings()
         self._listeners = tuple(listeners)
         self._queue: queue.Queue[RawSamples | InstrumentSamples | Writing] = queue.Queue(self._settings.queue_items)
@@ -279,6 +281,16 @@ class Recorder:
             head = self._head(self.info)
             self._put_when_free(lambda writer: writer.write_head(head))
 
+    def attach(self, attachment: Attachment) -> None:
+        """Write into the file that another file belongs to it.
+
+        Parameters
+        ----------
+        attachment : Attachment
+        """
+        self._attachments = (*self._attachments, attachment)
+        self._put_when_free(lambda writer: writer.write_head(replace(writer.head, attachments=self._attachments)))
+
     def log_time_s(self) -> float:
         """Now, on the log's own time.
 
@@ -374,6 +386,7 @@ class Recorder:
             metadata=setup.metadata,
             sensor=info.identity,
             streams=streams,
+            attachments=self._attachments,
         )
 
     def _stop_sources(self) -> None:

@@ -31,6 +31,10 @@ FORMATS = {".wav": ("WAV", "PCM_16"), ".flac": ("FLAC", "PCM_16"), ".ogg": ("OGG
 def need_soundfile() -> ModuleType:
     """Return soundfile, or say how to get it.
 
+    Returns
+    -------
+    ModuleType
+
     Raises
     ------
     SoundFileError

@@ -33,6 +33,11 @@ export class Connection {
     return this.#socket?.readyState === WebSocket.OPEN;
   }
 
+  // How many of the server's seconds pass in one of this page's.
+  get pace() {
+    return this.#pace;
+  }
+
   // Whether the message was sent: nothing is kept for later, a late press would mean something else.
   send(message) {
     if (!this.up) return false;

@@ -4,11 +4,12 @@ import { EndView } from "./end_view.js";
 import { GesturePicture } from "./gesture_picture.js";
 import { listenForKeys, pedalCommand } from "./keys.js";
 import { NO_STROKES, clock, setText, showFigures } from "./play_figures.js";
+import { Microphone } from "./microphone.js";
 import { Preferences } from "./preferences.js";
 import { Screen } from "./screen.js";
 import { Sound } from "./sound.js";
 import { TabView } from "./tab_view.js";
-import { CLOSED, END_TWICE, KEYS, LOST, OFFLINE, SOUND_LOCKED, TAB } from "./words.js";
+import { CLOSED, END_TWICE, KEYS, LOST, MICROPHONE, OFFLINE, SOUND_LOCKED, TAB } from "./words.js";
 
 const REFUSED_MS = 6000;
 const TWICE_MS = 4000;
@@ -27,6 +28,7 @@ const gesturePicture = new GesturePicture(byId("gesture-picture"), preferences);
 const screen = new Screen(act, (field, value) => send({ type: "choose", field, value }));
 const connection = new Connection(hear, showLink);
 const sound = new Sound(connection, preferences);
+const microphone = new Microphone(connection, showMicrophone);
 
 function hear(message) {
   if (message.type === "state") showState(message);
@@ -51,6 +53,8 @@ function showState(next) {
   tabView.setScene(next.block, next.coming);
   const kind = next.gesture ? `${next.gesture.kind}${next.gesture.off_hand ? " off" : ""}` : "";
   if (kind !== gesturePicture.kind) gesturePicture.show(kind);
+  byId("microphone").hidden = next.microphone === null || next.step === "done";
+  microphone.setState(next.microphone);
   sound.setClick(next.click, next.coming?.click ?? null);
   if (next.step !== "play") sound.endPlay();
   showFigures(strokes, next, endView);
@@ -112,6 +116,16 @@ function showRefused(sentence) {
   setBanner("refused", sentence);
   clearTimeout(showRefused.timer);
   showRefused.timer = setTimeout(() => setBanner("refused", ""), REFUSED_MS);
+}
+
+// The microphone's button, its level in decibels below the loudest that there is, and what is to be said of it.
+function showMicrophone({ able, on, level, words }) {
+  setText(byId("microphone-button"), on ? MICROPHONE.turnOff : MICROPHONE.turnOn);
+  byId("microphone-button").disabled = !able;
+  byId("microphone-level").value = Math.max(-60, 20 * Math.log10(level || 1e-3));
+  byId("microphone-level").hidden = !on;
+  byId("microphone-line").hidden = !on;
+  setText(byId("microphone-words"), words);
 }
 
 function showLink(up) {
@@ -253,6 +267,7 @@ fillKeyTable();
 preferences.fill(byId("preferences"));
 byId("open-options").addEventListener("click", toggleOptions);
 byId("close-options").addEventListener("click", () => byId("options").close());
+byId("microphone-button").addEventListener("click", () => microphone.toggle());
 byId("choices").addEventListener("submit", (event) => event.preventDefault());
 byId("preferences").addEventListener("submit", (event) => event.preventDefault());
 document.addEventListener("keydown", () => sound.unlock(), true);

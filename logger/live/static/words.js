@@ -27,6 +27,17 @@ export const SENSOR = {
 export const OFFLINE = "No connection to the program. What is being recorded goes on. This page keeps trying.";
 export const CLOSED = "The program is closed; recording and report are saved. You can close this page, too.";
 export const LOST = "The sensor is silent. Check its battery and cable, or come closer; it is taken up again by itself.";
+export const MICROPHONE = {
+  turnOn: "Turn the microphone on",
+  turnOff: "Turn the microphone off",
+  off: "Off. It would tell which string sounded, count strokes that the sensor missed and time every note. Its sound stays on the computer that runs strokeplane, beside the session, and is in no export unless you ask for it.",
+  on: "On: what it hears is kept beside the session. The meter should move with every note and stay out of its last part.",
+  insecure: "This browser gives a microphone only to a page of its own computer or to a secure one: open this page on the computer that runs strokeplane.",
+  refused: "The browser refused the microphone: allow it for this page, beside the address, and turn it on again.",
+  none: "The browser finds no microphone: connect one and turn it on again.",
+  ended: "The microphone has ended; what it heard until then is kept.",
+  slow: "The sound could not be sent quickly enough; what was heard until then is kept.",
+};
 export const SOUND_LOCKED = "No sound yet: the browser wants one key press or touch on this page first.";
 export const END_TWICE = { session: "Press E once more to end the session.", program: "Press E once more to close the program." };
 export const OPEN_REPORT = "Open the report";
