@@ -47,9 +47,9 @@ Files
 ``GET /report`` the report once there is one, and ``GET /phone.svg`` the picture that leads a phone to its own page.
 ``/microphone`` is a second WebSocket, for a page's microphone, as :mod:`logger.sound.page_microphone` says it.
 ``POST /token`` takes the token from the address's fragment and gives a cookie, without which there is none of these
-three nor ``/live``. Nothing else exists, nothing changes by a GET. The policy sent with the page allows scripts, styles,
-images, sounds and the WebSocket from this server alone, and nothing inline: no ``style`` attribute, no ``onclick``, no
-``<script>`` without ``src``. The page hands the token in once and
+three nor ``/live``. Nothing else exists, nothing changes by a GET. The policy sent with the page allows scripts,
+styles, images, sounds and the WebSocket from this server alone, and nothing inline: no ``style`` attribute, no
+``onclick``, no ``<script>`` without ``src``. The page hands the token in once and
 takes it out of the address.
 
 Times
