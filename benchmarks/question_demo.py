@@ -19,8 +19,9 @@ from analysis.questions.clearing import judge_clearing
 from analysis.questions.consistency import measure_consistency
 from analysis.questions.hold import find_hold_tempo
 from analysis.questions.posture import compare_postures
+from analysis.questions.posture_words import say_comparison
 from analysis.questions.progress import WEEK_S, follow_progress
-from analysis.report.answer_sentences import say_clearing, say_comparison, say_consistency, say_hold
+from analysis.report.answer_sentences import say_clearing, say_consistency, say_hold
 from analysis.report.progress_sections import say_trend
 from analysis.synthesis.draw import random_scenario
 from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Scenario

@@ -14,13 +14,12 @@ from analysis.questions.clearing import Clearing
 from analysis.questions.consistency import Consistency
 from analysis.questions.hold import HoldTempo
 from analysis.questions.posture import PostureComparison
+from analysis.questions.posture_words import say_comparison, say_measure
 from analysis.questions.switch_success import SwitchSuccess
 from analysis.report.answer_sentences import (
     say_clearing,
-    say_comparison,
     say_consistency,
     say_hold,
-    say_measure,
     say_switches,
     say_switching,
 )

@@ -7,10 +7,9 @@ from analysis.questions.clearing import Clearing
 from analysis.questions.consistency import Consistency
 from analysis.questions.hold import HoldTempo
 from analysis.questions.hold_failure import Failure
-from analysis.questions.posture import HoldDifference, MeasureDifference, PostureComparison
 from analysis.questions.switch_success import SwitchFatigue, SwitchSuccess
 from analysis.questions.switching import Switching
-from analysis.statistics.estimate_words import capitalise, say_change, say_interval
+from analysis.statistics.estimate_words import capitalise, say_interval
 
 FAILURE_WORDS = {
     "flattens": "the stroke flattens into the dead band",
@@ -170,83 +169,6 @@ def _say_room(clearing: Clearing) -> str:
 
 def _in_100(share: float | None) -> str:
     return in_100(share or 0.0)
-
-
-def say_comparison(comparison: PostureComparison) -> str:
-    """Say in which measures the postures differ, and in which no difference was shown.
-
-    Parameters
-    ----------
-    comparison : PostureComparison
-
-    Returns
-    -------
-    str
-        One sentence.
-    """
-    different = [m for m in comparison.measures if m.verdict == "different"]
-    if not different:
-        return f"No difference shown between postures {comparison.first} and {comparison.second}."
-    parts = [f"{m.name} ({say_difference(m)})" for m in different]
-    return f"Posture {comparison.second} differs from {comparison.first} in {'; '.join(parts)}."
-
-
-def say_difference(measure: MeasureDifference) -> str:
-    """A difference with its 95 % interval."""
-    d, unit = measure.difference, "°" if measure.unit == "deg" else f" {measure.unit}"
-    return f"{say_change(d.value)}{unit}, {say_interval(d)}"
-
-
-def say_p(measure: MeasureDifference) -> str:
-    """The p of the permutation test."""
-    return "p < 0.001" if measure.test.p < 0.001 else f"p {measure.test.p:.3f}"
-
-
-def say_measure(comparison: PostureComparison, measure: MeasureDifference) -> str:
-    """One measure in a sentence: different, equivalent, or what it would take to show a difference.
-
-    Parameters
-    ----------
-    comparison : PostureComparison
-        Names the postures.
-    measure : MeasureDifference
-        One of the comparison's.
-
-    Returns
-    -------
-    str
-        In the measure's unit.
-    """
-    unit = "°" if measure.unit == "deg" else f" {measure.unit}"
-    margin = f"{measure.equivalence.margin:g}{unit}"
-    head = f"{capitalise(measure.name)}: "
-    if measure.verdict == "different":
-        small = " although by less than the margin" if measure.equivalence.p < 0.05 else ""
-        return f"{head}{comparison.second} differs from {comparison.first}{small} ({say_difference(measure)})."
-    if measure.verdict == "equivalent":
-        return f"{head}the same within {margin} ({say_difference(measure)})."
-    said = f"{head}no difference shown ({say_difference(measure)})"
-    if measure.more_blocks is None:
-        what = "repeat the gestures of each posture more often" if measure.frame_se > 0 else "no number of blocks will"
-        return f"{said}; more blocks would not show {margin}: {what}."
-    if measure.more_blocks == 0:
-        return f"{said}; {margin} would have been shown in 8 of 10 cases."
-    return f"{said}; {measure.more_blocks} more blocks of each posture would show {margin}."
-
-
-def say_hold_difference(comparison: PostureComparison, hold: HoldDifference) -> str:
-    """Hold tempi of both postures in a sentence."""
-    if hold.difference is None:
-        words = {"inside": "", "at least": "at least ", "below": "below "}
-        both = [f"{h.posture} {words[h.bound]}{say_speed(h, h.strokes_per_s)}" for h in (hold.first, hold.second)]
-        return (
-            f"Hold tempo: {', '.join(both)}; their difference is not known, because one lies beyond the tempi played."
-        )
-    low, high = signed(hold.low or 0.0), signed(hold.high or 0.0)
-    return (
-        f"Hold tempo: {comparison.second} {say_change(hold.difference)} strokes/s against {comparison.first} "
-        f"({low} to {high})."
-    )
 
 
 def say_switching(switching: Switching) -> str:

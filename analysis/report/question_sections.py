@@ -9,17 +9,19 @@ from analysis.questions.clearing import Clearing
 from analysis.questions.consistency import Consistency
 from analysis.questions.hold import HoldTempo
 from analysis.questions.posture import PostureComparison
+from analysis.questions.posture_words import (
+    say_comparison,
+    say_difference,
+    say_hold_difference,
+    say_measure,
+    say_p,
+)
 from analysis.questions.switch_success import SwitchSuccess
 from analysis.report.answer_sentences import (
     name_posture,
     say_clearing,
-    say_comparison,
     say_consistency,
-    say_difference,
     say_hold,
-    say_hold_difference,
-    say_measure,
-    say_p,
     say_switches,
     say_switching,
 )

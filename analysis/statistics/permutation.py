@@ -196,15 +196,19 @@ def _chances_with_error(
     base = base - np.outer(along, along)
     df = round(float(np.trace(base)))
     total = float(y @ base @ y)
-    if df < 2 or total <= 0:
+    if df < 2:
         raise NotEnoughDataError(
             expected="more blocks than unknowns",
             found=f"{y.size}",
             next_step="play more blocks of each",
         )
     scores = _scores(labels, base, y)
-    t = scores * math.sqrt(df - 1) / np.sqrt(np.maximum(total - scores**2, SLACK * total))
-    drawn = t * math.sqrt(total / df / weight)  # (3)
+    if total > SLACK * float(y @ y):
+        t = scores * math.sqrt(df - 1) / np.sqrt(np.maximum(total - scores**2, SLACK * total))
+        drawn = t * math.sqrt(total / df / weight)  # (3)
+    else:
+        # Blocks of one label that are all alike leave the labels' own error alone.
+        drawn = np.zeros_like(scores)
     reach = abs(estimate)
     return np.asarray(special.ndtr((drawn - reach) / label_se) + special.ndtr((-drawn - reach) / label_se))  # (4)
 

@@ -10,15 +10,11 @@ import pytest
 
 from analysis.model.errors import InputError, NotEnoughDataError, StrokeplaneError
 from analysis.model.records import SessionResult
-from analysis.questions.posture import (
-    MeasureDifference,
-    PostureComparison,
-    PostureSettings,
-    compare_postures,
-    detectable_difference,
-)
+from analysis.questions.posture import Margins, PostureComparison, PostureSettings, compare_postures
+from analysis.questions.posture_measures import MeasureDifference, detectable_difference
+from analysis.questions.posture_words import say_comparison, say_measure
 from analysis.questions.switching import find_switches
-from analysis.report.answer_sentences import say_comparison, say_measure, say_switching
+from analysis.report.answer_sentences import say_switching
 from analysis.statistics.estimates import Estimate
 from analysis.statistics.permutation import label_test
 from benchmarks.question_tables import Drawing, DrawnBlock, draw_session
@@ -101,12 +97,12 @@ def test_equivalence_and_what_more_blocks_would_show() -> None:
     assert measure(same, "tilt_deg").verdict == "equivalent"
     assert "the same within 3°" in say_measure(same, measure(same, "tilt_deg"))
     few = session("ABBABA", drawing=Drawing(block_sd_deg=2.5, frame_se_deg=0.2), seed=3)
-    rough = compare_postures([few], (), PostureSettings(tilt_margin_deg=2))
+    rough = compare_postures([few], (), PostureSettings(Margins(tilt_deg=2)))
     tilt = measure(rough, "tilt_deg")
     assert tilt.verdict == "not shown"
     assert tilt.more_blocks is not None
     assert tilt.more_blocks > 3
-    assert f"{tilt.more_blocks} more blocks of each posture would show 2°" in say_measure(rough, tilt)
+    assert f"{tilt.more_blocks} more blocks of each posture would settle it against 2°" in say_measure(rough, tilt)
     assert any("cannot fall below 0.10" in remark for remark in rough.remarks)
 
 
@@ -173,10 +169,10 @@ def test_blocks_played_in_one_posture_only_are_left_out() -> None:
 
 def test_without_gestures_of_its_own_a_postures_tilt_is_not_compared() -> None:
     found = compare_postures([session(tilt=5.0, spread=2.0, drawing=Drawing(own_gestures=False))])
-    assert {m.key for m in found.measures} == {"tilt_sd_deg", "timing_pct"}
+    assert {m.key for m in found.measures} == {"tilt_sd_deg", "span_mm", "timing_pct"}
     assert measure(found, "tilt_sd_deg").verdict == "different"
     assert "not repeated in posture B" in found.refused["mean tilt"]
-    assert set(found.refused) == {"mean tilt", "lift of the clearing stroke", "hold tempo"}
+    assert set(found.refused) == {"mean tilt", "lift of the clearing stroke", "strokes that clear", "hold tempo"}
 
 
 def test_hold_tempi_are_compared_where_both_play_a_ladder() -> None:
