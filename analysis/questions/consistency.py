@@ -1,6 +1,8 @@
 r"""Is it consistent? Spread of the tilt within and between blocks, drift within a block, evenness of both strokes.
 
 Tilt is an axis, so centre and overall spread are those of the doubled angles (:mod:`analysis.statistics.directional`).
+What is told is what was played: two tilts that take turns, and a tilt that changes along a ladder, have no mean
+(:mod:`analysis.questions.steady_levels`); all scatter is about them.
 What repeats is the block: intervals are over blocks. The smallest change that a session can show follows from how far
 blocks of one kind lie apart, ``SD``, and from what all blocks of a session share, the frame's error ``s``:
 
@@ -23,14 +25,20 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.model.records import FloatArray, SessionResult
+from analysis.model.records import SessionResult
 from analysis.questions.block_table import check_one_player, frame_se_deg, steady_strokes, tabulate_blocks
 from analysis.questions.hold import choose_posture
+from analysis.questions.steady_levels import (
+    SPEEDS_APART,
+    SteadyLevel,
+    find_levels,
+    level_columns,
+    split_mixed,
+    summarise_levels,
+)
 from analysis.statistics.block_bootstrap import STRETCH_S, draw_stretches
-from analysis.statistics.directional import DirectionalSummary, summarise_axes
 from analysis.statistics.estimates import Estimate, mean_estimate, remove_columns, sd_estimate
 
-SPEEDS_APART = 1.15
 DRAWS = 400
 
 
@@ -61,10 +69,12 @@ class Consistency:
 
     Attributes
     ----------
-    axis : DirectionalSummary
-        Of all strokes.
+    levels : tuple of SteadyLevel
+        The tilts that were played, the larger first.
+    mixed : int
+        Blocks whose strokes change between two tilts by groups.
     within_sd_deg : Estimate
-        Standard deviation of single strokes about their block's mean.
+        Standard deviation of single strokes about the mean of their block, or of their group in a mixed one.
     error_sd_deg : float
         How much of that the measurement alone would give (noise of the sensor; the stroke's own part).
     between_sd_deg : Estimate or None
@@ -77,14 +87,16 @@ class Consistency:
         Scatter of span and bow within blocks.
     smallest_change : SmallestChange or None
     blocks : DataFrame
-        Rows of :data:`analysis.questions.block_table.BLOCK_COLUMNS`.
+        Rows of :data:`analysis.questions.block_table.BLOCK_COLUMNS`, and ``part`` and ``level``; a mixed block has a
+        row for each of its tilts.
     refused : dict of str to str
         What cannot be given, and why.
     remarks : tuple of str
     """
 
     posture: str
-    axis: DirectionalSummary
+    levels: tuple[SteadyLevel, ...]
+    mixed: int
     within_sd_deg: Estimate
     error_sd_deg: float
     between_sd_deg: Estimate | None
@@ -124,33 +136,58 @@ def measure_consistency(results: Sequence[SessionResult], posture: str | None = 
     posture = choose_posture(blocks, posture)
     blocks = blocks[blocks["posture"] == posture].reset_index(drop=True)
     strokes = steady_strokes(results, posture).merge(blocks[["session", "block"]], on=["session", "block"])
-    groups = [part for _, part in strokes.groupby(["session", "block"], sort=True)]
-    many = len(groups) > 1
+    strokes = split_mixed(strokes, results)
+    groups = [part for _, part in strokes.groupby(["session", "block", "part"], sort=True)]
+    within = _within_sd(groups, seed)
+    parts = _tabulate_parts(blocks, groups, within.value)
+    many = len(blocks) > 1
+    between = _between_sd(parts) if many else None
     refused = {}
     if not many:
         one = "one block only; play three or more like it"
         refused = {"spread between blocks": one, "drift within a block": one, "evenness": one, "smallest change": one}
     return Consistency(
         posture=posture,
-        axis=summarise_axes(strokes["tilt_deg"]),
-        within_sd_deg=_within_sd(groups, seed),
+        levels=summarise_levels(parts, strokes, between.value if between else 0.0),
+        mixed=int((parts["part"] == 1).sum()),
+        within_sd_deg=within,
         error_sd_deg=float(np.sqrt(np.mean(strokes["tilt_se_deg"].to_numpy(np.float64) ** 2))),
-        between_sd_deg=_between_sd(blocks) if many else None,
+        between_sd_deg=between,
         drift_deg_per_min=mean_estimate([_slope_per_min(part) for part in groups]) if many else None,
         evenness=_evenness(groups) if many else (),
         span_cv_pct=100 * _pooled_sd(groups, "span_mm") / float(strokes["span_mm"].mean()),
         bow_sd_mm=_pooled_sd(groups, "bow_mm"),
-        smallest_change=_smallest_change(blocks) if many else None,
-        blocks=blocks,
+        smallest_change=_smallest_change(parts) if many else None,
+        blocks=parts,
         refused=refused,
         remarks=_remarks(blocks, strokes),
     )
 
 
+def _tabulate_parts(blocks: pd.DataFrame, groups: Sequence[pd.DataFrame], within_sd_deg: float) -> pd.DataFrame:
+    """One row a block, two of a mixed one, each with its own tilt; and the level that it belongs to."""
+    rows = []
+    for part in groups:
+        tilt = part["tilt_deg"].to_numpy(np.float64)
+        rows.append(
+            {
+                **{key: int(part[key].iloc[0]) for key in ("session", "block", "part")},
+                "tilt_deg": float(tilt.mean()),
+                "tilt_sd_deg": float(tilt.std(ddof=1)),
+                "strokes": len(part),
+            }
+        )
+    own = pd.DataFrame(rows)
+    rest = blocks.drop(columns=["tilt_deg", "tilt_sd_deg", "strokes"])
+    parts = own.merge(rest, on=["session", "block"])
+    level = find_levels(parts["tilt_deg"].to_numpy(), parts["strokes_per_s"].to_numpy(np.float64), within_sd_deg)
+    return parts.assign(level=level)
+
+
 def _within_sd(groups: Sequence[pd.DataFrame], seed: int) -> Estimate:
     """Pooled SD; its interval from the logarithms of the blocks' SDs, or from stretches of the only block."""
     pooled = _pooled_sd(groups, "tilt_deg")
-    if len(groups) > 1:
+    if len(groups) > 1 and len({(part["session"].iloc[0], part["block"].iloc[0]) for part in groups}) > 1:
         logs = mean_estimate([math.log(max(float(part["tilt_deg"].std(ddof=1)), 1e-6)) for part in groups])
         ratio = (math.exp(logs.low - logs.value), math.exp(logs.high - logs.value))
         return Estimate(pooled, pooled * ratio[0], pooled * ratio[1], pooled * logs.se, logs.df)
@@ -167,18 +204,11 @@ def _pooled_sd(groups: Sequence[pd.DataFrame], column: str) -> float:
     return math.sqrt(sums / sum(len(part) - 1 for part in groups))
 
 
-def _between_sd(blocks: pd.DataFrame) -> Estimate:
-    """SD of the blocks' means about their smooth change with speed, where they were played at several."""
-    means = blocks["tilt_deg"].to_numpy(np.float64)
-    columns = _speed_columns(blocks)
-    return sd_estimate(remove_columns(means[:, None], columns)[:, 0], means.size - columns.shape[1])
-
-
-def _speed_columns(blocks: pd.DataFrame) -> FloatArray:
-    """A constant, and powers of the logarithm of speed if speeds differ and blocks suffice."""
-    x = np.log(blocks["strokes_per_s"].to_numpy(np.float64))
-    power = 0 if np.ptp(x) < np.log(SPEEDS_APART) else min(2, (x.size - 2) // 2)
-    return np.vander((x - x.mean()) / max(float(np.ptp(x)), 1e-9), power + 1)
+def _between_sd(parts: pd.DataFrame) -> Estimate:
+    """SD of the parts' means about their level and its smooth change with speed, where they were played at several."""
+    means = parts["tilt_deg"].to_numpy(np.float64)
+    columns = level_columns(parts["strokes_per_s"].to_numpy(np.float64), parts["level"].to_numpy())
+    return sd_estimate(remove_columns(means[:, None], columns)[:, 0], max(1, means.size - columns.shape[1]))
 
 
 def _slope_per_min(part: pd.DataFrame) -> float:
@@ -206,6 +236,7 @@ def _evenness(groups: Sequence[pd.DataFrame]) -> tuple[Evenness, ...]:
 
 
 def _smallest_change(blocks: pd.DataFrame) -> SmallestChange:
+    """Equations (1) and (2)."""
     factor = 1.96 * math.sqrt(2)
     sd = _between_sd(blocks).value
     between_sessions = None

@@ -58,7 +58,7 @@ MEASURES = (
     Measure("tilt_deg", "mean tilt", "deg", 0, True),
     Measure("tilt_sd_deg", "spread of tilt", "deg", -1, False),
     Measure("span_mm", "size of the stroke", "mm", 0, False),
-    Measure("lift_mm", "lift of the clearing stroke", "mm", 0, True),
+    Measure("lift_mm", "lift of the stroke", "mm", 0, True),
     Measure("share_clearing", "strokes that clear", "of 100", 1, True, 100.0),
     Measure("timing_pct", "unevenness of timing", "%", -1, False),
 )

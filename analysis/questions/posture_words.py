@@ -20,7 +20,7 @@ GAINS = {
     "timing_pct": "keeps time more evenly by {} %",
 }
 SIDE_WORDS = {"down": "downstroke", "up": "upstroke"}
-MOST_DECIMALS = 4
+MOST_DECIMALS = 3
 
 
 def say_comparison(comparison: PostureComparison) -> str:
@@ -153,7 +153,7 @@ def _say_besides(comparison: PostureComparison) -> str:
         said.append(f"hold tempo ({_hold_change(hold)}{_small(hold.within)})")
     if not said:
         return ""
-    return f"{comparison.second} differs from {comparison.first} in {_join(said)}."
+    return f"Posture {comparison.second} differs from {comparison.first} in {_join(said)}."
 
 
 def _small(within: bool) -> str:
@@ -188,10 +188,10 @@ def say_settling(comparison: PostureComparison) -> str:
         ways.append("a ladder of tempi in both postures (hold tempo)")
     if comparison.sides is None:
         ways.append("the reference gestures done in each posture (tilt, clearing and hold tempo)")
-    scatters = f"{_names(advice.hopeless)} {'scatters' if len(advice.hopeless) == 1 else 'scatter'} too much"
+    scatters = f"for {_names(advice.hopeless)} the blocks scatter too much" if advice.hopeless else ""
     if not ways:
-        return f"{capitalise(scatters)} from block to block to be settled." if advice.hopeless else ""
-    return f"What is open would be settled by {_join(ways)}{f'; {scatters} for that' * bool(advice.hopeless)}."
+        return f"{capitalise(scatters)} to settle it." if scatters else ""
+    return f"What is open would be settled by {_join(ways)}{f'; {scatters}' if scatters else ''}."
 
 
 def say_difference(measure: MeasureDifference) -> str:
@@ -207,9 +207,8 @@ def _interval(d: Estimate, places: int) -> str:
 
 def _decimals(d: Estimate) -> int:
     """One, or more where an end next to zero would read as zero."""
-    if d.low <= 0 <= d.high:
-        return 1
-    near = min(abs(d.low), abs(d.high))
+    ends = [abs(end) for end in (d.low, d.high) if end]
+    near = min(ends, default=1.0)
     return next((n for n in range(1, MOST_DECIMALS) if round(near, n) > 0), MOST_DECIMALS)
 
 
@@ -221,9 +220,12 @@ def _unit(measure: MeasureDifference) -> str:
     return "°" if measure.unit == "deg" else f" {measure.unit}"
 
 
-def say_p(measure: MeasureDifference) -> str:
-    """The p of the permutation test."""
-    return "p < 0.001" if measure.test.p < 0.001 else f"p {measure.test.p:.3f}"
+def say_parts(measure: MeasureDifference) -> tuple[str, str, str]:
+    """Difference, interval and p for a table, without the unit."""
+    d = measure.difference
+    places = _decimals(d)
+    p = "< 0.001" if measure.test.p < 0.001 else f"{measure.test.p:.3f}"
+    return _plus(d.value, places), _interval(d, places), p
 
 
 def say_measure(comparison: PostureComparison, measure: MeasureDifference) -> str:
@@ -262,7 +264,7 @@ def _edge(measure: MeasureDifference) -> str:
     """Where interval and p do not say the same, both are told."""
     d = measure.difference
     apart = (d.low > 0 or d.high < 0) != (measure.test.p < ALPHA)
-    return f", {say_p(measure)}" if apart else ""
+    return f", p {measure.test.p:.3f}" if apart else ""
 
 
 def say_hold_difference(comparison: PostureComparison, hold: HoldDifference) -> str:

@@ -7,6 +7,7 @@ from analysis.questions.clearing import Clearing
 from analysis.questions.consistency import Consistency
 from analysis.questions.hold import HoldTempo
 from analysis.questions.hold_failure import Failure
+from analysis.questions.steady_levels import SteadyLevel
 from analysis.questions.switch_success import SwitchFatigue, SwitchSuccess
 from analysis.questions.switching import Switching
 from analysis.statistics.estimate_words import capitalise, say_interval
@@ -108,8 +109,8 @@ def say_consistency(steady: Consistency) -> str:
     """
     within = steady.within_sd_deg
     said = (
-        f"tilt {degrees(steady.axis.mean_deg)} scatters by {degrees(within.value)} from stroke to stroke within a "
-        f"block ({say_interval(within)})"
+        f"{_say_levels(steady)} scatters by {degrees(within.value)} from stroke to stroke within a block "
+        f"({say_interval(within)})"
     )
     if steady.between_sd_deg is None or steady.smallest_change is None:
         return capitalise(f"{name_posture(steady.posture)}{said}; one block cannot say how far blocks lie apart.")
@@ -123,6 +124,23 @@ def say_consistency(steady: Consistency) -> str:
     sessions = steady.smallest_change.between_sessions_deg
     said += f" and {degrees(sessions)} between two sessions like this one" if sessions is not None else ""
     return capitalise(f"{name_posture(steady.posture)}{said}.")
+
+
+def _say_levels(steady: Consistency) -> str:
+    """The tilts that were played, up to the verb: no mean that was not."""
+    if len(steady.levels) == 1:
+        level = steady.levels[0]
+        return f"tilt goes {_say_level(level)} and" if level.changes else f"tilt {_say_level(level)}"
+    said = [f"{_say_level(level)} ({level.blocks} block{'s' * (level.blocks != 1)})" for level in steady.levels]
+    mixed = f", by groups of strokes within {steady.mixed} block{'s' * (steady.mixed != 1)}" if steady.mixed else ""
+    return f"two tilts take turns{mixed}, {' and '.join(said)}; each"
+
+
+def _say_level(level: SteadyLevel) -> str:
+    if not level.changes:
+        return degrees(level.axis.mean_deg)
+    (slow, before), (fast, after) = level.slowest, level.fastest
+    return f"from {degrees(before)} at {slow:.1f} strokes/s to {degrees(after)} at {fast:.1f}"
 
 
 def say_clearing(clearing: Clearing) -> str:

@@ -11,9 +11,10 @@ import plotly.graph_objects as go
 
 from analysis.model.records import FloatArray
 from analysis.questions.clearing import Clearing
-from analysis.questions.consistency import SPEEDS_APART, Consistency
+from analysis.questions.consistency import Consistency
 from analysis.questions.hold import HoldTempo
 from analysis.questions.posture import PostureComparison
+from analysis.questions.steady_levels import SPEEDS_APART
 from analysis.questions.switch_success import SwitchSuccess
 from analysis.report.figures import (
     DOWN_COLOUR,
@@ -30,6 +31,8 @@ from analysis.report.figures import (
 )
 
 HEIGHT = 340
+AROUND_MEASURES, A_MEASURE = 170, 48
+"""Height of the legend and the axis, and of one measure's two lines of text, in pixels; on paper, too."""
 NARROW_CHARS = 26
 """What fits below the plot on a telephone, beside the measures' names."""
 FIRST = {"color": DOWN_COLOUR, "symbol": "circle"}
@@ -82,9 +85,11 @@ def draw_consistency(steady: Consistency) -> go.Figure:
     """Blocks in order of play: mean and scatter of each, and the smallest change that two blocks could show."""
     blocks = steady.blocks
     tilt, scatter = (blocks[name].to_numpy(np.float64) for name in ("tilt_deg", "tilt_sd_deg"))
+    # Both tilts of a mixed block stand above each other.
+    place = np.cumsum(blocks["part"].to_numpy() == 0)
     figure = go.Figure()
     figure.add_scatter(
-        x=np.arange(1, len(blocks) + 1),
+        x=place,
         y=single(tilt),
         error_y={"array": single(scatter), "color": SOFT, "thickness": 1.5, "width": 4},
         mode="markers",
@@ -93,18 +98,22 @@ def draw_consistency(steady: Consistency) -> go.Figure:
         hovertemplate="block %{x}: %{y:.1f}°<extra></extra>",
         showlegend=True,
     )
-    shapes = [_level(steady.axis.mean_deg, INK, 1.0)]
-    notes = []
+    shapes, notes = [], []
     one_speed = blocks["strokes_per_s"].max() <= SPEEDS_APART * blocks["strokes_per_s"].min()
-    if steady.smallest_change is not None and one_speed:
-        half = 0.5 * steady.smallest_change.between_blocks_deg
-        shapes.insert(0, _belt(steady.axis.mean_deg - half, steady.axis.mean_deg + half))
-        right = {"xref": "paper", "xanchor": "right", "yanchor": "bottom"}
-        notes.append(note(1.0, steady.axis.mean_deg + half, "smallest change between two blocks ", **right))
+    for level in steady.levels:
+        mean = level.axis.mean_deg
+        if level.changes:
+            continue
+        shapes.append(_level(mean, INK, 1.0))
+        if steady.smallest_change is not None and one_speed:
+            half = 0.5 * steady.smallest_change.between_blocks_deg
+            shapes.insert(0, _belt(mean - half, mean + half))
+            right = {"xref": "paper", "xanchor": "right", "yanchor": "bottom"}
+            notes.append(note(1.0, mean + half, "smallest change between two blocks ", **right))
     figure.update_layout(
         lay_out(
             HEIGHT,
-            xaxis=axis("block, in order of play", dtick=max(1, len(blocks) // 12), range=[0.5, len(blocks) + 0.5]),
+            xaxis=axis("block, in order of play", dtick=max(1, place[-1] // 12), range=[0.5, place[-1] + 0.5]),
             yaxis=axis("tilt", ticksuffix="°"),
             shapes=shapes,
             annotations=notes,
@@ -210,7 +219,7 @@ def draw_differences(comparison: PostureComparison) -> go.Figure:
     title = textwrap.wrap(f"{comparison.second} less {comparison.first}, in margins", NARROW_CHARS)
     figure.update_layout(
         lay_out(
-            HEIGHT + 20,
+            AROUND_MEASURES + A_MEASURE * len(names),
             xaxis=axis("<br>".join(title), nticks=4),
             yaxis=axis("", categoryorder="array", categoryarray=names[::-1]),
             shapes=[_stripe(-1.0, 1.0), _upright(0.0, INK, "solid")],

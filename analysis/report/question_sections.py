@@ -11,10 +11,9 @@ from analysis.questions.hold import HoldTempo
 from analysis.questions.posture import PostureComparison
 from analysis.questions.posture_words import (
     say_comparison,
-    say_difference,
     say_hold_difference,
     say_measure,
-    say_p,
+    say_parts,
 )
 from analysis.questions.switch_success import SwitchSuccess
 from analysis.report.answer_sentences import (
@@ -37,8 +36,6 @@ from analysis.report.sections import Choice, Picture, Section, Table
 from analysis.report.session_answers import SessionAnswers
 from analysis.report.tension_sections import tension_section
 from analysis.statistics.estimate_words import LEAST_DF, TOO_FEW
-
-EFFECT_NOTE = "Effect is the difference in units of the scatter between blocks (Hedges' g)."
 
 
 def question_sections(answers: SessionAnswers) -> tuple[Section, ...]:
@@ -167,8 +164,8 @@ def clearing_section(clears: Sequence[Clearing]) -> Section:
             name = "any string to the next" if p.from_string == 0 else f"string {p.from_string} to {p.to_string}"
             ends = f"{signed(p.margin_mm.low or 0.0)} to {signed(p.margin_mm.high or 0.0)}"
             passing = in_100(p.share.value)
-            rows.append((name, c.posture, f"{c.direction}stroke", passing, f"{signed(p.margin_mm.value)} mm", ends))
-    columns = ("From", "Posture", "Stroke", "Pass, of 100", "Margin", "95 % interval")
+            rows.append((name, c.posture, c.direction, passing, signed(p.margin_mm.value), ends))
+    columns = ("From", "Posture", "Stroke", "Pass, of 100", "Margin, mm", "95 % interval")
     return Section(
         "room",
         "Will it clear, and how small may it become",
@@ -195,22 +192,15 @@ def comparison_section(comparison: PostureComparison) -> Section:
         pictures.append(Picture(draw_differences(comparison), say_comparison(comparison)))
     rows = tuple(
         (
-            m.name,
-            f"{signed(m.first)} {m.unit}",
-            f"{signed(m.second)} {m.unit}",
-            f"{say_difference(m)}, {say_p(m)}",
-            _effect(m.effect),
+            f"{m.name}, {m.unit}",
+            signed(m.first),
+            signed(m.second),
+            *say_parts(m),
         )
         for m in comparison.measures
     )
-    columns = (
-        "Difference in",
-        comparison.first,
-        comparison.second,
-        "Second less first (95 % interval, p)",
-        "Effect",
-    )
-    notes = [EFFECT_NOTE] if rows else []
+    columns = ("Difference in", comparison.first, comparison.second, "Difference", "95 % interval", "p")
+    notes = []
     notes += [say_measure(comparison, m) for m in comparison.measures if m.verdict != "different"]
     notes += [say_hold_difference(comparison, comparison.hold)] if comparison.hold else []
     notes += [f"{name[:1].upper()}{name[1:]} cannot be given: {why}." for name, why in comparison.refused.items()]
@@ -256,10 +246,6 @@ def switch_section(found: SwitchSuccess) -> Section:
 
 def _label(posture: str) -> str:
     return f"Posture {posture}" if posture else "All play"
-
-
-def _effect(effect: float | None) -> str:
-    return "" if effect is None else signed(effect)
 
 
 def _remarks(said: Sequence[tuple[str, Sequence[str]]]) -> tuple[str, ...]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from analysis.model.cautions import STOP
 from analysis.model.number_words import duration
 from analysis.report.sections import Choice, Picture, Section, Table
@@ -34,8 +36,10 @@ def tension_section(tension: Tension, pictures: bool = True) -> Section:
     """
     ordered = sorted(tension.trends, key=lambda trend: -(trend.drift.z if trend.drift else -9.0))
     choices = tuple(_choice(tension, trend) for trend in ordered) if pictures else ()
-    rows = tuple(_row(trend) for trend in tension.trends)
+    visible = dict(tension.level.visible)
+    rows = tuple(_row(trend, visible) for trend in tension.trends)
     columns = ("Trend of", "At first", "At last", "Change", "95 % interval", "Step")
+    columns += ("Could show",) if visible else ()
     return Section(
         "tension",
         "Does tension grow",
@@ -129,7 +133,7 @@ def say_trend(trend: MarkerTrend) -> str:
     return said
 
 
-def _row(trend: MarkerTrend) -> tuple[str, ...]:
+def _row(trend: MarkerTrend, visible: Mapping[Marker, float]) -> tuple[str, ...]:
     marker = trend.marker
     change = trend.drift.over_session if trend.drift else None
     step = trend.change if trend.change is not None and trend.change.p < SURE_P else None
@@ -141,6 +145,7 @@ def _row(trend: MarkerTrend) -> tuple[str, ...]:
         _change(marker, change.value) if change else "",
         interval_text(marker, change) if change else "",
         f"min {step.minute:.0f}" if step else "none",
+        *([_change(marker, visible[marker]) if marker in visible else ""] if visible else []),
     )
 
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import html
+import itertools
 import json
 import math
+import textwrap
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from importlib.metadata import version
@@ -108,10 +110,9 @@ def put_out(
     """
     json_path, html_path = outputs
     if json_path is not None:
-        document = json.dumps(
-            {MADE_BY: made_by(), "version": version("strokeplane"), **plain(answer), "cautions": list(cautions)},
-            indent=2,
-        )
+        said = [_say_section(section) for section in sections]
+        head = {MADE_BY: made_by(), "version": version("strokeplane")}
+        document = json.dumps({**head, **plain(answer), "said": said, "cautions": list(cautions)}, indent=2)
         if json_path == STDOUT:
             click.echo(document)
         else:
@@ -120,6 +121,13 @@ def put_out(
         write_result(html_path, render_page(title, sections, cautions), is_page)
     if json_path != STDOUT:
         click.echo(render_text(sections, cautions))
+
+
+def _say_section(section: Section) -> dict[str, object]:
+    """What a section says, as JSON: the same words and tables as on the screen."""
+    table = section.table
+    rows = [dict(zip(table.columns, row, strict=True)) for row in table.rows] if table else []
+    return {"title": section.title, "sentence": section.sentence, "table": rows, "notes": list(section.notes)}
 
 
 def all_cautions(results: Sequence[SessionResult]) -> tuple[str, ...]:
@@ -188,16 +196,33 @@ def render_text(sections: Sequence[Section], cautions: Sequence[str]) -> str:
 
 
 def _text_table(table: Table, width: int) -> str:
-    """Columns side by side where they fit; otherwise row by row."""
-    rows = [[plain_text(cell).strip() for cell in row] for row in (table.columns, *table.rows)]
-    widths = [max(len(row[i]) for row in rows) for i in range(len(table.columns))]
-    if sum(widths) + 2 * len(widths) <= width:
-        return "\n".join("  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip() for row in rows)
-    lines = []
-    for row in rows[1:]:
-        told = "; ".join(f"{name} {cell}" for name, cell in zip(rows[0][1:], row[1:], strict=True) if cell)
-        lines.append(wrap_plain(f"{row[0]}: {told}", width, "  "))
-    return "\n".join(lines)
+    """Columns side by side, names on several lines where they need the room; otherwise row by row."""
+    names = [plain_text(name).strip() for name in table.columns]
+    rows = [[plain_text(cell).strip() for cell in row] for row in table.rows]
+    cells = [max((len(row[i]) for row in rows), default=0) for i in range(len(names))]
+    widths = [max(cell, len(name)) for cell, name in zip(cells, names, strict=True)]
+    words = [max((len(word) for word in name.split()), default=1) for name in names]
+    least = [max(cell, word) for cell, word in zip(cells, words, strict=True)]
+    while _total(widths) > width and widths != least:
+        spare = [w - few for w, few in zip(widths, least, strict=True)]
+        widths[spare.index(max(spare))] -= 1
+    if _total(widths) <= width:
+        heads = [textwrap.wrap(name, w) for name, w in zip(names, widths, strict=True)]
+        lines = [list(line) for line in itertools.zip_longest(*heads, fillvalue="")]
+        return "\n".join(_line(row, widths) for row in (*lines, *rows))
+    told = []
+    for row in rows:
+        said = "; ".join(f"{name} {cell}" for name, cell in zip(names[1:], row[1:], strict=True) if cell)
+        told.append(wrap_plain(f"{row[0]}: {said}", width, "  "))
+    return "\n".join(told)
+
+
+def _total(widths: Sequence[int]) -> int:
+    return sum(widths) + 2 * (len(widths) - 1)
+
+
+def _line(cells: Sequence[str], widths: Sequence[int]) -> str:
+    return "  ".join(cell.ljust(w) for cell, w in zip(cells, widths, strict=True)).rstrip()
 
 
 def render_page(title: str, sections: Sequence[Section], cautions: Sequence[str]) -> str:

@@ -85,7 +85,7 @@ def progress_page(players: Sequence[PlayerProgress], found: FolderSummaries, pic
 def players_section(players: Sequence[PlayerProgress]) -> Section:
     """One row a player, who needs attention first, with the reason."""
     rows = tuple(_row(player) for player in players)
-    columns = ("Player", "Attention", "Why", "Sessions", "Last", "Minutes", "Breaks", "Rated", "Hold tempo")
+    columns = ("Player", "Attention", "Sessions", "Last", "Minutes", "Breaks", "Rated", "Hold tempo")
     if len(players) == 1:
         sentence = say_progress(players[0])
     else:
@@ -94,15 +94,18 @@ def players_section(players: Sequence[PlayerProgress]) -> Section:
         said = f"{urgent} of them {verb} attention soon or at once, and stand first" if urgent else "none needs it soon"
         sentence = f"{len(players)} players; {said}."
     undated = sum(player.undated for player in players)
-    notes = (
-        f"Sessions without a date: {undated}. They are in no trend; sessions recorded with the logger hold their date.",
-    )
+    why = [(p.player or NO_NAME, "; ".join(p.attention.reasons)) for p in players if len(players) > 1]
+    notes = [f"{name}: {reasons}." for name, reasons in why if reasons]
+    if undated:
+        notes.append(
+            f"Sessions without a date: {undated}. They are in no trend; sessions recorded with the logger hold theirs."
+        )
     return Section(
         "players",
         "Who needs attention",
         sentence,
         table=Table("Players", columns, rows),
-        notes=notes if undated else (),
+        notes=tuple(notes),
     )
 
 
@@ -111,7 +114,6 @@ def _row(player: PlayerProgress) -> tuple[str, ...]:
     return (
         player.player or NO_NAME,
         player.attention.word,
-        "; ".join(player.attention.reasons),
         str(len(player.sessions)),
         datetime.fromtimestamp(max(dated)).strftime("%Y-%m-%d") if dated else "",
         f"{sum(s.minutes_played for s in player.sessions):.0f}",

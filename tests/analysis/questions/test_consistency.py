@@ -77,3 +77,87 @@ def test_a_posture_must_be_named_where_there_are_two() -> None:
     with pytest.raises(InputError, match="found A, B"):
         measure_consistency([session])
     assert measure_consistency([session], "B").posture == "B"
+
+
+def test_two_tilts_by_turns_are_told_apart_and_not_averaged() -> None:
+    blocks = [DrawnBlock(tilt_deg=tilt, scatter_deg=1.5) for tilt in (15.0, -12.0, -12.0, 15.0, 15.0, -12.0)]
+    found = measure_consistency([draw_session(blocks, PLAIN, np.random.default_rng(8))])
+    assert [round(level.axis.mean_deg) for level in found.levels] == pytest.approx([15, -12], abs=1)
+    assert [level.blocks for level in found.levels] == [3, 3]
+    assert found.between_sd_deg is not None
+    assert found.between_sd_deg.low < 0.8 < found.between_sd_deg.high
+    assert "two tilts take turns" in say_consistency(found)
+
+
+def test_a_block_that_changes_by_groups_is_taken_apart() -> None:
+    """Groups of six strokes on either side: their own scatter is 1.5, that about the block's mean 15."""
+    blocks = [DrawnBlock(scatter_deg=1.5, flipped_share=0.5)] * 4
+    found = measure_consistency([draw_session(blocks, PLAIN, np.random.default_rng(9))])
+    assert found.mixed == 4
+    assert found.within_sd_deg.value == pytest.approx(np.hypot(1.5, 0.3), rel=0.1)
+    assert [round(level.axis.mean_deg) for level in found.levels] == pytest.approx([15, -15], abs=1)
+    assert "by groups of strokes within 4 blocks" in say_consistency(found)
+
+
+def test_along_a_ladder_both_ends_are_told_and_no_mean() -> None:
+    blocks = [DrawnBlock(strokes_per_s=v, tilt_deg=30 - 2 * v) for v in np.linspace(5, 12, 8)]
+    found = measure_consistency([draw_session(blocks, PLAIN, np.random.default_rng(10))])
+    (level,) = found.levels
+    assert level.changes
+    assert (level.slowest[0], level.fastest[0]) == pytest.approx((5, 12), rel=0.02)
+    assert (level.slowest[1], level.fastest[1]) == pytest.approx((20, 6), abs=2.5)
+    assert f"{level.axis.mean_deg:.1f}" not in say_consistency(found)
+    assert "tilt goes from" in say_consistency(found)
+
+
+def test_one_tilt_is_rarely_called_two() -> None:
+    rng = np.random.default_rng(11)
+    drawing = Drawing(block_sd_deg=2.0)
+    counts = [
+        len(measure_consistency([draw_session([DrawnBlock(seconds=6.0)] * n, drawing, rng)]).levels)
+        for n in (4, 6, 8, 12)
+        for _ in range(25)
+    ]
+    assert counts.count(2) <= 5
+
+
+def test_two_tilts_by_turns_are_told_apart_and_not_averaged() -> None:
+    blocks = [DrawnBlock(tilt_deg=tilt, scatter_deg=1.5) for tilt in (15.0, -12.0, -12.0, 15.0, 15.0, -12.0)]
+    found = measure_consistency([draw_session(blocks, PLAIN, np.random.default_rng(8))])
+    assert [round(level.axis.mean_deg) for level in found.levels] == pytest.approx([15, -12], abs=1)
+    assert [level.blocks for level in found.levels] == [3, 3]
+    assert found.between_sd_deg is not None
+    assert found.between_sd_deg.low < 0.8 < found.between_sd_deg.high
+    assert "two tilts take turns" in say_consistency(found)
+
+
+def test_a_block_that_changes_by_groups_is_taken_apart() -> None:
+    """Groups of six strokes on either side: their own scatter is 1.5, that about the block's mean 15."""
+    blocks = [DrawnBlock(scatter_deg=1.5, flipped_share=0.5)] * 4
+    found = measure_consistency([draw_session(blocks, PLAIN, np.random.default_rng(9))])
+    assert found.mixed == 4
+    assert found.within_sd_deg.value == pytest.approx(np.hypot(1.5, 0.3), rel=0.1)
+    assert [round(level.axis.mean_deg) for level in found.levels] == pytest.approx([15, -15], abs=1)
+    assert "by groups of strokes within 4 blocks" in say_consistency(found)
+
+
+def test_along_a_ladder_both_ends_are_told_and_no_mean() -> None:
+    blocks = [DrawnBlock(strokes_per_s=v, tilt_deg=30 - 2 * v) for v in np.linspace(5, 12, 8)]
+    found = measure_consistency([draw_session(blocks, PLAIN, np.random.default_rng(10))])
+    (level,) = found.levels
+    assert level.changes
+    assert (level.slowest[0], level.fastest[0]) == pytest.approx((5, 12), rel=0.02)
+    assert (level.slowest[1], level.fastest[1]) == pytest.approx((20, 6), abs=2.5)
+    assert f"{level.axis.mean_deg:.1f}" not in say_consistency(found)
+    assert "tilt goes from" in say_consistency(found)
+
+
+def test_one_tilt_is_rarely_called_two() -> None:
+    rng = np.random.default_rng(11)
+    drawing = Drawing(block_sd_deg=2.0)
+    counts = [
+        len(measure_consistency([draw_session([DrawnBlock(seconds=6.0)] * n, drawing, rng)]).levels)
+        for n in (4, 6, 8, 12)
+        for _ in range(25)
+    ]
+    assert counts.count(2) <= 5

@@ -172,7 +172,7 @@ def test_without_gestures_of_its_own_a_postures_tilt_is_not_compared() -> None:
     assert {m.key for m in found.measures} == {"tilt_sd_deg", "span_mm", "timing_pct"}
     assert measure(found, "tilt_sd_deg").verdict == "different"
     assert "not repeated in posture B" in found.refused["mean tilt"]
-    assert set(found.refused) == {"mean tilt", "lift of the clearing stroke", "strokes that clear", "hold tempo"}
+    assert set(found.refused) == {"mean tilt", "lift of the stroke", "strokes that clear", "hold tempo"}
 
 
 def test_hold_tempi_are_compared_where_both_play_a_ladder() -> None:

@@ -238,8 +238,8 @@ def check_besides(comparison: PostureComparison) -> None:
     assert "  " not in said
     assert not re.search(r"None|nan|inf\b|\{|\}|\(\)", said)
     assert said.endswith(".")
-    told = next((part for part in re.split(r"(?<=\.) ", said) if part.startswith("B differs from A in ")), "")
-    told = told.removeprefix("B differs from A in ")
+    told = next((part for part in re.split(r"(?<=\.) ", said) if part.startswith("Posture B differs from A in ")), "")
+    told = told.removeprefix("Posture B differs from A in ")
     for name, change, low, high in re.findall(rf"([a-z][a-z ]+) \(\+?{NUMBER}(?:°| [^,]*), {NUMBER} to {NUMBER}", told):
         key = NAME[name.removeprefix("and ").strip()]
         assert np.allclose([float(change), float(low), float(high)], ends(comparison, key), atol=0.0501)

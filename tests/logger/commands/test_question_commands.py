@@ -96,7 +96,7 @@ def test_hold_answers_per_posture(folder: Path) -> None:
 
 def test_steady_and_clears_answer(folder: Path) -> None:
     steady = answer("steady", folder / "two.mcap", "--posture", "B")["steady"][0]  # type: ignore[index]
-    assert steady["axis"]["mean_deg"] == pytest.approx(-16, abs=3)
+    assert steady["levels"][0]["axis"]["mean_deg"] == pytest.approx(-16, abs=3)
     assert steady["between_sd_deg"]["low"] < steady["between_sd_deg"]["high"]
     clears = answer("clears", folder / "two.mcap", "--posture", "B")["clears"][0]  # type: ignore[index]
     assert clears["direction"] == "up"
