@@ -23,7 +23,7 @@ from analysis.drills.string_changes import (
     summarise_pairs,
 )
 from analysis.model.errors import InputError, StrokeplaneError
-from analysis.model.number_words import block_number
+from analysis.model.number_words import block_number, in_100
 from analysis.model.records import BlockSummary, Event, FloatArray, Instrument, SessionResult
 
 A_STROKE = {"down": "a downstroke", "up": "an upstroke"}
@@ -70,7 +70,9 @@ class DrillBlock:
 
 
 def pair_cells(pairs: pd.DataFrame) -> list[tuple[str, ...]]:
-    """Texts of a table of string pairs: from, to, after, changes, cleared, caught, cannot tell, height in mm.
+    """Texts of a table of string pairs: from, to, after, changes, cleared, caught, cannot tell, height, how sure.
+
+    Height in mm; how sure the verdicts are on average, of 100.
 
     Parameters
     ----------
@@ -86,8 +88,31 @@ def pair_cells(pairs: pd.DataFrame) -> list[tuple[str, ...]]:
     for pair in pairs.to_dict("records"):
         height = "" if pd.isna(pair["height_mm"]) else f"{pair['height_mm']:+.1f}"
         numbers = (str(pair[key]) for key in ("changes", "cleared", "caught", "cannot_tell"))
-        cells.append((str(pair["from_string"]), str(pair["to_string"]), f"{pair['after']}stroke", *numbers, height))
+        sure = "" if pd.isna(pair["probability"]) else in_100(pair["probability"])
+        strings = (str(pair["from_string"]), str(pair["to_string"]))
+        cells.append((*strings, f"{pair['after']}stroke", *numbers, height, sure))
     return cells
+
+
+def sure_words(changes: pd.DataFrame) -> str:
+    """How sure the verdicts are, in a sentence; nothing without any.
+
+    Parameters
+    ----------
+    changes : DataFrame
+        Columns of :data:`analysis.drills.string_changes.CHANGE_COLUMNS`.
+
+    Returns
+    -------
+    str
+    """
+    chance = changes["probability"].dropna()
+    if chance.empty:
+        return ""
+    return (
+        f"Of 100 such verdicts {in_100(float(chance.mean()))} should be right; the least sure one is given "
+        f"{in_100(float(chance.min()))} of 100."
+    )
 
 
 def weakest_words(block: DrillBlock) -> tuple[str, ...]:

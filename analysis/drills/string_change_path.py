@@ -30,6 +30,8 @@ FIRST_GAIN, FIRST_CORNER_HZ, FIRST_SD_MM = 0.8, 0.6, 3.5
 LEAST_SD_MM = 1.0
 FEWEST = 24
 LEAST_CONFIDENCE = 0.7
+FEWEST_ATTACKS = 8
+"""Strokes with an attack that say where in a stroke the contact of the others lies."""
 POINTS = 65
 """Points of the way on either side of the turn."""
 GRID = 12
@@ -121,6 +123,8 @@ class Crossing:
         Y and Z velocity at both contacts.
     slope : float64 (2,)
         Rise over travel (dz/dy) of both strokes' chords.
+    contact_sd_s : float64 (2,)
+        Error of both contacts, where no attack was seen, beyond that of an attack.
     """
 
     share: FloatArray
@@ -130,10 +134,14 @@ class Crossing:
     wait_share: float
     velocity_mmps: FloatArray
     slope: FloatArray
+    contact_sd_s: FloatArray
 
     @classmethod
     def between(cls, table: pd.DataFrame, paths_mm: NDArray[np.floating], i: int) -> Crossing:
-        """Join the rest of stroke i to the beginning of the next, as far as its contact."""
+        """Join the rest of stroke i to the beginning of the next, as far as its contact.
+
+        The table is that of :func:`place_contacts`.
+        """
         start, end, contact = (
             table[name].to_numpy(np.float64)[i : i + 2] for name in ("start_s", "end_s", "contact_s")
         )
@@ -156,6 +164,7 @@ class Crossing:
             max(float(start[1] - end[0]), 0.0) / float(contact[1] - contact[0]),
             np.stack([splines[k](contact[k], 1) for k in range(2)]),
             chord[:, 1] / np.where(chord[:, 0] == 0, np.inf, chord[:, 0]),
+            table["contact_sd_s"].to_numpy(np.float64)[i : i + 2],
         )
 
     def lowest_height(
@@ -194,13 +203,44 @@ class Crossing:
         slope = float(self.slope[0 if j <= self.turn else 1])
         u = float(self.share[j])
         # A late or early attack moves the origin at the first contact, the end at the second.
-        late = errors.contact_sd_s * (self.velocity_mmps[:, 1] - slope * self.velocity_mmps[:, 0]) * [1 - u, u]
+        contact_sd_s = np.hypot(errors.contact_sd_s, self.contact_sd_s)
+        late = contact_sd_s * (self.velocity_mmps[:, 1] - slope * self.velocity_mmps[:, 0]) * [1 - u, u]
         # The hand may go its way sooner or later than evenly; at the contacts it has arrived.
         ahead = np.hypot(errors.travel_sd, errors.wait_travel_sd * self.wait_share)
         travel = ahead * 4 * u * (1 - u) * (missing[1] - slope * missing[0])
         wait = errors.wait_sd_mmps * self.wait_s if j == self.turn else 0.0
         turned = tilt_se_rad * (self.path_mm[j, 0] - u * self.path_mm[-1, 0])
         return float(np.sqrt(errors.depth_sd_mm**2 + np.sum(late**2) + travel**2 + turned**2 + wait**2))
+
+
+def place_contacts(strokes: pd.DataFrame) -> pd.DataFrame:
+    """The strokes with the moment of contact where no attack was seen: as the block's other strokes of that direction.
+
+    Parameters
+    ----------
+    strokes : DataFrame
+        Rows of the strokes table of one block, in order of time.
+
+    Returns
+    -------
+    DataFrame
+        With ``contact_s`` filled in, its error ``contact_sd_s`` (0 where an attack was seen; infinite where fewer than
+        :data:`FEWEST_ATTACKS` strokes of that direction have one), and a new index.
+    """
+    table = strokes.reset_index(drop=True)
+    start, end, contact = (table[name].to_numpy(np.float64, copy=True) for name in ("start_s", "end_s", "contact_s"))
+    seen, sd = table["attack"].to_numpy(np.bool_), np.zeros(len(table))
+    share = (contact - start) / (end - start)
+    for direction in ("down", "up"):
+        own = (table["direction"] == direction).to_numpy()
+        known, unknown = own & seen, own & ~seen
+        if int(known.sum()) >= max(FEWEST_ATTACKS, int(unknown.sum())):
+            usual = float(np.median(share[known]))
+            contact[unknown] = (start + usual * (end - start))[unknown]
+            sd[unknown] = (float(share[known].std(ddof=1)) * (end - start))[unknown]
+        else:
+            sd[unknown] = np.inf
+    return table.assign(contact_s=contact, contact_sd_s=sd)
 
 
 @dataclass(frozen=True)

@@ -4,12 +4,23 @@ from __future__ import annotations
 
 import pandas as pd
 
-from analysis.drills.session_changes import DrillBlock, pair_cells, weakest_words
+from analysis.drills.session_changes import DrillBlock, pair_cells, sure_words, weakest_words
 from analysis.model.number_words import block_number
 from analysis.report.sections import Section, Table
 from analysis.report.session_answers import SessionAnswers
 
-COLUMNS = ("Block", "From string", "To string", "After", "Changes", "Cleared", "Caught", "Cannot tell", "Height, mm")
+COLUMNS = (
+    "Block",
+    "From string",
+    "To string",
+    "After",
+    "Changes",
+    "Cleared",
+    "Caught",
+    "Cannot tell",
+    "Height, mm",
+    "Sure, of 100",
+)
 HEIGHT_NOTE = (
     "Height: by how much the tip passes above what is needed where it crosses the next string, the median change."
 )
@@ -30,12 +41,13 @@ def drill_sections(answers: SessionAnswers) -> tuple[Section, ...]:
     played = [block for block in blocks if not block.changes.empty]
     if not played:
         return ()
-    verdicts = pd.concat([block.changes["verdict"] for block in played])
+    changes = pd.concat([block.changes for block in played], ignore_index=True)
+    verdicts = changes["verdict"]
     cleared, caught = (int((verdicts == verdict).sum()) for verdict in ("cleared", "caught"))
     sentence = (
         f"Of {verdicts.size} string changes {cleared} cleared, {caught} were caught, and "
-        f"{verdicts.size - cleared - caught} cannot be told."
-    )
+        f"{verdicts.size - cleared - caught} cannot be told. {sure_words(changes)}"
+    ).rstrip()
     rows = tuple((str(block_number(b.index)), *cells) for b in played for cells in pair_cells(b.pairs))
     table = Table("String changes by block, pair of strings and stroke before", COLUMNS, rows)
     listened = [str(block_number(b.index)) for b in played if b.by_sound]

@@ -21,11 +21,15 @@ def session_arguments(command: Command) -> Command:
 def output_options(command: Command) -> Command:
     """Add the options that say where an answer goes."""
     html = click.option("--html", metavar="FILE", type=click.Path(path_type=Path), help="Write a page with pictures.")
-    json_path = click.option(
+    return json_option(html(command))
+
+
+def json_option(command: Command) -> Command:
+    """Add where the answer goes as JSON."""
+    return click.option(
         "--json",
         "json_path",
         metavar="FILE|-",
         type=click.Path(path_type=Path, allow_dash=True),
         help="Write the answer as JSON to this file; - prints it, and nothing else.",
-    )
-    return json_path(html(command))
+    )(command)

@@ -110,17 +110,30 @@ def put_out(
     """
     json_path, html_path = outputs
     if json_path is not None:
-        said = [_say_section(section) for section in sections]
-        head = {MADE_BY: made_by(), "version": version("strokeplane")}
-        document = json.dumps({**head, **plain(answer), "said": said, "cautions": list(cautions)}, indent=2)
-        if json_path == STDOUT:
-            click.echo(document)
-        else:
-            write_result(json_path, document + "\n", is_json)
+        put_json({**plain(answer), "said": [_say_section(section) for section in sections]}, cautions, json_path)
     if html_path is not None:
         write_result(html_path, render_page(title, sections, cautions), is_page)
     if json_path != STDOUT:
         click.echo(render_text(sections, cautions))
+
+
+def put_json(answer: Mapping[str, object], cautions: Sequence[str], json_path: Path) -> None:
+    """Write an answer as JSON, or print it.
+
+    Parameters
+    ----------
+    answer : Mapping
+        Only what :func:`plain` takes.
+    cautions : sequence of str
+    json_path : Path
+        ``-`` is standard output.
+    """
+    head = {MADE_BY: made_by(), "version": version("strokeplane")}
+    document = json.dumps({**head, **plain(answer), "cautions": list(cautions)}, indent=2)
+    if json_path == STDOUT:
+        click.echo(document)
+    else:
+        write_result(json_path, document + "\n", is_json)
 
 
 def _say_section(section: Section) -> dict[str, object]:

@@ -85,7 +85,7 @@ def progress_page(players: Sequence[PlayerProgress], found: FolderSummaries, pic
 def players_section(players: Sequence[PlayerProgress]) -> Section:
     """One row a player, who needs attention first, with the reason."""
     rows = tuple(_row(player) for player in players)
-    columns = ("Player", "Attention", "Sessions", "Last", "Minutes", "Breaks", "Rated", "Hold tempo")
+    columns = ("Player", "Attention", "Sessions", "Last", "Minutes", "Rated, of 10", "Hold tempo, /s")
     if len(players) == 1:
         sentence = say_progress(players[0])
     else:
@@ -117,7 +117,6 @@ def _row(player: PlayerProgress) -> tuple[str, ...]:
         str(len(player.sessions)),
         datetime.fromtimestamp(max(dated)).strftime("%Y-%m-%d") if dated else "",
         f"{sum(s.minutes_played for s in player.sessions):.0f}",
-        str(sum(s.breaks for s in player.sessions)),
         _rated_now(player),
         _hold_now(player),
     )
@@ -126,7 +125,7 @@ def _row(player: PlayerProgress) -> tuple[str, ...]:
 def _rated_now(player: PlayerProgress) -> str:
     """The highest rating of the newest session that holds one."""
     rated = [s for s in player.sessions if s.ratings]
-    return f"{max(value for _, value in rated[-1].ratings):g} of 10" if rated else ""
+    return f"{max(value for _, value in rated[-1].ratings):g}" if rated else ""
 
 
 def _hold_now(player: PlayerProgress) -> str:
@@ -135,4 +134,5 @@ def _hold_now(player: PlayerProgress) -> str:
     if not holds:
         return ""
     newest = max(holds, key=lambda point: point.started_s)
-    return f"{newest.bound} {signed(newest.value)}/s".strip()
+    bound = {"at least": "≥ ", "below": "< "}.get(newest.bound, "")
+    return f"{bound}{signed(newest.value)}"

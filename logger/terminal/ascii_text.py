@@ -6,7 +6,7 @@ import textwrap
 
 ASCII = str.maketrans(
     {"°": " deg", "±": "+-", "\N{MINUS SIGN}": "-", "\N{LEFT DOUBLE QUOTATION MARK}": '"',
-     "\N{RIGHT DOUBLE QUOTATION MARK}": '"', "●": "", "→": "->", "²": "2"}
+     "\N{RIGHT DOUBLE QUOTATION MARK}": '"', "●": "", "→": "->", "²": "2", "≥": ">="}
 )  # fmt: skip
 
 

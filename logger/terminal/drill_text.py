@@ -9,7 +9,7 @@ import pandas as pd
 
 from analysis.drills.phrases import Demand, Phrase, read_demand, write_phrase
 from analysis.drills.reading import MusicRead
-from analysis.drills.session_changes import A_STROKE, DrillBlock, pair_cells, weakest_words
+from analysis.drills.session_changes import A_STROKE, DrillBlock, pair_cells, sure_words, weakest_words
 from analysis.drills.tab import write_tab
 from analysis.drills.tuning import Tuning
 from analysis.drills.twins import Twin
@@ -217,6 +217,7 @@ def describe_block(block: DrillBlock) -> str:
     counts = changes["verdict"].value_counts()
     cleared, caught, open_ = (int(counts.get(key, 0)) for key in ("cleared", "caught", "cannot tell"))
     lines.append(f"  {len(changes)} string changes: {cleared} cleared, {caught} caught, {open_} cannot be told.")
+    lines += [f"  {sure_words(changes)}"] if open_ < len(changes) else []
     if open_:
         reasons = changes.loc[changes["verdict"] == "cannot tell", "reason"].value_counts()
         lines.append("  Cannot be told: " + ", ".join(f"{name} ({n})" for name, n in reasons.items()) + ".")
@@ -225,8 +226,38 @@ def describe_block(block: DrillBlock) -> str:
     return "\n".join(lines)
 
 
+def tell_block(block: DrillBlock) -> dict[str, object]:
+    """One block's verdicts for programs: the same as :func:`describe_block`, and every change.
+
+    Parameters
+    ----------
+    block : DrillBlock
+
+    Returns
+    -------
+    dict
+        Of plain values and tables.
+    """
+    alignment = block.alignment
+    return {
+        "block": block.index,
+        "phrase": write_phrase(block.phrase),
+        "demand": block.demand.kind,
+        "suits": block.suits,
+        "strokes": len(alignment.note),
+        "strokes_extra": alignment.extra,
+        "notes_missed": alignment.missed,
+        "alignment_confidence": alignment.mean_confidence,
+        "by_sound": block.by_sound,
+        "changes": block.changes,
+        "pairs": block.pairs,
+        "weakest": None if block.weakest is None else dict(block.weakest),
+        "said": [words for words in (sure_words(block.changes), *weakest_words(block)) if words],
+    }
+
+
 def _pairs_table(pairs: pd.DataFrame) -> list[str]:
-    head = ("from", "to", "after", "changes", "cleared", "caught", "cannot tell", "height, mm")
+    head = ("from", "to", "after", "changes", "cleared", "caught", "open", "height, mm", "sure, %")
     return _columns([head, *pair_cells(pairs)])
 
 

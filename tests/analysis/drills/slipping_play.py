@@ -171,13 +171,16 @@ def _measure(motion: _Motion, player: SlippingPlayer, rng: np.random.Generator, 
         for k in range(2):
             paths[i, :, 1 + k] = np.interp(at, motion.time, seen[:, k])
     paths -= paths.mean(axis=1, keepdims=True)
+    heard = motion.contact + rng.normal(0, 0.002, n)
+    attack = rng.random(n) < player.attack
     table = pd.DataFrame(
         {
             "start_s": motion.turn[:-1],
             "end_s": motion.turn[1:],
-            "contact_s": motion.contact + rng.normal(0, 0.002, n),
+            # Without an attack nobody knows the contact; the table then says midway.
+            "contact_s": np.where(attack, heard, 0.5 * (motion.turn[:-1] + motion.turn[1:])),
             "direction": np.where(motion.down, "down", "up"),
-            "attack": rng.random(n) < player.attack,
+            "attack": attack,
             "tilt_se_deg": 0.5,
             "span_mm": np.ptp(paths[:, :, 1], axis=1),
         }

@@ -118,7 +118,7 @@ def test_what_cannot_be_told_says_why() -> None:
     instrument = Instrument()
     phrase = read_phrase("4x2 3x2", 6)
     played = straight_play(phrase, instrument, -26.0, 28.0, 12)
-    played.strokes.loc[2, "attack"] = False
+    played.strokes.loc[[1, 2], "attack"] = False
     alignment = sure(12)
     pairs = list(alignment.pairs)
     pairs[6] = {(5, 6): 0.6, (6, 7): 0.4}
@@ -135,6 +135,23 @@ def test_what_cannot_be_told_says_why() -> None:
     assert (found["verdict"] == "cannot tell").tolist() == [True, False, True, True, False]
     flat = judge_changes(straight_play(phrase, instrument, -13.0, 28.0, 12), sure(12), phrase, instrument)
     assert set(flat["reason"]) == {"too close"}
+
+
+def test_one_attack_that_was_not_seen_costs_certainty_and_no_verdict() -> None:
+    """The others of its direction say where in a stroke the contact lies."""
+    instrument = Instrument()
+    phrase = read_phrase("4x2 3x2", 6)
+    found = {}
+    for seen in (True, False):
+        played = straight_play(phrase, instrument, -22.0, 28.0, 24)
+        played.strokes.loc[10, "attack"] = seen
+        if not seen:
+            played.strokes.loc[10, "contact_s"] += 0.01
+        rows = judge_changes(played, sure(24), phrase, instrument).set_index("note")
+        found[seen] = rows.loc[9]
+    assert found[True]["verdict"] == found[False]["verdict"] == "cleared"
+    assert found[False]["height_mm"] == pytest.approx(found[True]["height_mm"], abs=0.05)
+    assert found[False]["probability"] <= found[True]["probability"]
 
 
 def test_tables_have_the_columns_that_are_listed() -> None:

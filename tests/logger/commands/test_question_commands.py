@@ -59,8 +59,13 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     session = simulate(scenario, 11).session
     write_session(folder / "two.mcap", session)
     alone = replace(blocks[0], posture="A")
+    untimed = replace(alone, tempo_bpm=None, notes_per_beat=None, strokes_per_s=7.0)
+    untimed_session = simulate(replace(scenario, blocks=(untimed,) * 2), 13).session
+    write_session(folder / "untimed.mcap", untimed_session)
     other = simulate(replace(base, blocks=(alone,), player=Player("another", base.player.handed)), 12).session
     write_session(folder / "other.mcap", other)
+    rated = Event(other.events[-1].end_s, other.events[-1].end_s, "rating", label="tension", rating=12.0)
+    write_session(folder / "rated.mcap", replace(other, events=(*other.events, rated), metadata={"number": "2"}))
     return folder
 
 
@@ -118,10 +123,17 @@ def test_compare_answers_and_writes_a_page(folder: Path, tmp_path: Path) -> None
     assert not re.search(r"<(?:script|img|link)[^>]*(?:src|href)=\"?(?:https?:)?//", text)
 
 
+def test_margins_are_set_for_each_quantity(folder: Path) -> None:
+    asked = ("compare", folder / "two.mcap", "--margin", "spread=0.1", "--margin", "size=7.5")
+    measures = answer(*asked)["comparison"]["measures"]  # type: ignore[index]
+    margins = {m["key"]: m["equivalence"]["margin"] for m in measures}
+    assert (margins["tilt_sd_deg"], margins["span_mm"], margins["timing_pct"]) == (0.1, 7.5, 2.0)
+
+
 def test_progress_groups_by_player_and_is_quick_the_second_time(folder: Path, tmp_path: Path) -> None:
     page = tmp_path / "players.html"
     first = answer("progress", folder, "--html", page)
-    assert first["computed"] == 2
+    assert first["computed"] == 4
     assert {p["player"] for p in first["players"]} == {"invented", "another"}  # type: ignore[attr-defined]
     assert answer("progress", folder)["computed"] == 0
     shown = run("progress", folder).output
@@ -152,6 +164,15 @@ def result(folder: Path) -> SessionResult:
         (("hold", "missing.mcap"), "cannot be read"),
         (("progress", ".", "--player", "nobody"), "found 'nobody'"),
         (("hold", "two.mcap", "--html", "two.mcap"), "one of the files to read"),
+        (("hold", "two.mcap", "--drill", "Z"), "found 'Z'"),
+        (("hold", "untimed.mcap"), "no tempo given"),
+        (("steady", "two.mcap", "other.mcap"), "one player, found another, invented"),
+        (("clears", "two.mcap", "other.mcap"), "one player, found another, invented"),
+        (("compare", "two.mcap", "other.mcap"), "one player, found another, invented"),
+        (("tension", "other.mcap"), "found 0 minutes with 1"),
+        (("tension", "rated.mcap"), "ratings from 0 to 10, found 12"),
+        (("drill", "check", "two.mcap"), "no block names a drill"),
+        (("drill", "check", "two.mcap", "--json", "two.mcap"), "one of the files to read"),
     ],
 )
 def test_bad_input_is_one_sentence(
@@ -166,7 +187,14 @@ def test_bad_input_is_one_sentence(
 
 @pytest.mark.parametrize(
     "arguments",
-    [("compare", "two.mcap", "--posture", "A"), ("hold",), ("hold", "two.mcap", "--json", "a", "--html", "a")],
+    [
+        ("compare", "two.mcap", "--margin", "3"),
+        ("compare", "two.mcap", "--margin", "tilt=wide"),
+        ("compare", "two.mcap", "--margin", "tilt=0"),
+        ("compare", "two.mcap", "--posture", "A"),
+        ("hold",),
+        ("hold", "two.mcap", "--json", "a", "--html", "a"),
+    ],
 )
 def test_wrong_use_is_exit_code_two(folder: Path, monkeypatch: pytest.MonkeyPatch, arguments: tuple[str, ...]) -> None:
     monkeypatch.chdir(folder)

@@ -106,8 +106,25 @@ def test_differences_of_two_long_posture_names_fit_a_telephone_and_print(browser
         labels = sorted(page.evaluate("window.labels"))
     assert any("hand lifted less hand" in words for words, *_ in titles)
     assert [title for title in titles if min(title[1:]) < 0] == []
-    assert len(labels) == 4
+    assert len(labels) == 6
     assert [upper for upper, lower in pairwise(labels) if upper[1] > lower[0]] == []
+
+
+def test_nothing_that_holds_together_leaves_half_a_sheet_blank(browser: Any, tmp_path: Path) -> None:
+    """A part that may not be broken goes to the next sheet where it does not fit, and leaves the rest of this blank."""
+    path = tmp_path / "postures.html"
+    asked = ["compare", str(ROOT / "sample_logs" / "two_postures.mcap"), "--html", str(path)]
+    assert CliRunner().invoke(cli, asked, catch_exceptions=False).exit_code == 0
+    # A4 less its margins, at 96 pixels an inch.
+    with open_page(browser, viewport={"width": 680, "height": 1009}) as (page, _):
+        opened(page, path)
+        read_through(page)
+        page.emulate_media(media="print")
+        tall = page.evaluate(
+            "[...document.querySelectorAll('main *')].filter(e => getComputedStyle(e).breakInside === 'avoid'"
+            " && e.getBoundingClientRect().height > 1009 / 2).map(e => e.tagName + '.' + e.className)"
+        )
+    assert tall == []
 
 
 def test_strokes_are_clicked_through_with_the_keyboard(browser: Any, report: Path) -> None:
