@@ -20,11 +20,12 @@ from analysis.questions.block_table import tabulate_blocks
 from analysis.questions.hold import HoldSettings
 from analysis.questions.posture_choice import Recommendation, find_sides, recommend
 from analysis.questions.posture_design import Design, check_design, choose_pair
-from analysis.questions.posture_hold import HoldDifference, compare_hold
 from analysis.questions.posture_measures import (
     ALPHA,
     MEASURES,
+    HoldDifference,
     MeasureDifference,
+    compare_hold,
     frames_error,
     measure_difference,
     shared_error,

@@ -21,8 +21,7 @@ import numpy as np
 
 from analysis.model.records import Side
 from analysis.questions.posture_design import Design
-from analysis.questions.posture_hold import HoldDifference
-from analysis.questions.posture_measures import ALPHA, MeasureDifference
+from analysis.questions.posture_measures import ALPHA, HoldDifference, MeasureDifference
 from analysis.statistics.estimates import mean_estimate
 
 HOLD = "hold"

@@ -8,8 +8,7 @@ from analysis.model.number_words import degrees, signed
 from analysis.questions.hold import HoldTempo
 from analysis.questions.posture import PostureComparison
 from analysis.questions.posture_choice import HOLD
-from analysis.questions.posture_hold import HoldDifference
-from analysis.questions.posture_measures import ALPHA, MEASURES, MeasureDifference
+from analysis.questions.posture_measures import ALPHA, MEASURES, HoldDifference, MeasureDifference
 from analysis.statistics.estimate_words import LEAST_DF, TOO_FEW, capitalise
 from analysis.statistics.estimates import Estimate
 
@@ -221,7 +220,16 @@ def _unit(measure: MeasureDifference) -> str:
 
 
 def say_parts(measure: MeasureDifference) -> tuple[str, str, str]:
-    """Difference, interval and p for a table, without the unit."""
+    """Difference, interval and p for a table, without the unit.
+
+    Parameters
+    ----------
+    measure : MeasureDifference
+
+    Returns
+    -------
+    (str, str, str)
+    """
     d = measure.difference
     places = _decimals(d)
     p = "< 0.001" if measure.test.p < 0.001 else f"{measure.test.p:.3f}"
@@ -268,7 +276,18 @@ def _edge(measure: MeasureDifference) -> str:
 
 
 def say_hold_difference(comparison: PostureComparison, hold: HoldDifference) -> str:
-    """Hold tempi of both postures in a sentence."""
+    """Hold tempi of both postures in a sentence.
+
+    Parameters
+    ----------
+    comparison : PostureComparison
+        Names the postures.
+    hold : HoldDifference
+
+    Returns
+    -------
+    str
+    """
     if hold.difference is None:
         both = f"Hold tempo: {_say_hold(hold.first)}, {_say_hold(hold.second)}"
         if hold.verdict == "different":

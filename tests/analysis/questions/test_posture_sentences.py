@@ -20,8 +20,13 @@ from analysis.model.records import Side
 from analysis.questions.hold import HoldCurve, HoldTempo
 from analysis.questions.posture import Margins, PostureComparison, compare_postures
 from analysis.questions.posture_choice import recommend
-from analysis.questions.posture_hold import HoldDifference, hold_difference
-from analysis.questions.posture_measures import MEASURES, MeasureDifference, measure_difference
+from analysis.questions.posture_measures import (
+    MEASURES,
+    HoldDifference,
+    MeasureDifference,
+    hold_difference,
+    measure_difference,
+)
 from analysis.questions.posture_words import (
     say_comparison,
     say_hold_difference,
