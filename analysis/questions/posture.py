@@ -62,7 +62,16 @@ class Margins:
     hold_strokes_per_s: float = 0.5
 
     def of_measure(self, key: str) -> float:
-        """The margin of a column of the block table, in its measure's unit."""
+        """The margin of a column of the block table, in its measure's unit.
+
+        Parameters
+        ----------
+        key : str
+
+        Returns
+        -------
+        float
+        """
         return {
             "tilt_deg": self.tilt_deg,
             "tilt_sd_deg": self.spread_deg,

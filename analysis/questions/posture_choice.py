@@ -187,7 +187,7 @@ def _decide(
 ) -> tuple[Kind, str | None]:
     if sides is not None and set(sides) == {"down", "up"}:
         if len(wanted) == 1:
-            return "wanted side", pair[sides.index(wanted[0])]  # type: ignore[arg-type]
+            return "wanted side", pair[sides.index(wanted[0])]
         return "by phrase", None
     first, second = better
     if first and second:

@@ -20,6 +20,7 @@ GAINS = {
 }
 SIDE_WORDS = {"down": "downstroke", "up": "upstroke"}
 MOST_DECIMALS = 3
+NOTHING = 1e-6
 
 
 def say_comparison(comparison: PostureComparison) -> str:
@@ -206,7 +207,7 @@ def _interval(d: Estimate, places: int) -> str:
 
 def _decimals(d: Estimate) -> int:
     """One, or more where an end next to zero would read as zero."""
-    ends = [abs(end) for end in (d.low, d.high) if end]
+    ends = [abs(end) for end in (d.low, d.high) if abs(end) > NOTHING]
     near = min(ends, default=1.0)
     return next((n for n in range(1, MOST_DECIMALS) if round(near, n) > 0), MOST_DECIMALS)
 
