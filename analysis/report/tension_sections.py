@@ -38,8 +38,8 @@ def tension_section(tension: Tension, pictures: bool = True) -> Section:
     choices = tuple(_choice(tension, trend) for trend in ordered) if pictures else ()
     visible = dict(tension.level.visible)
     rows = tuple(_row(trend, visible) for trend in tension.trends)
-    columns = ("Trend of", "At first", "At last", "Change", "95 % interval", "Step")
-    columns += ("Could show",) if visible else ()
+    more = ("Could show",) if visible else ()
+    columns = ("Trend of", "At first", "At last", "Change", "95 % interval", "Step", *more)
     return Section(
         "tension",
         "Does tension grow",
