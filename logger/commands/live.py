@@ -24,7 +24,7 @@ from logger.commands.sensor_options import (
     session_options,
     source_from_options,
 )
-from logger.terminal.say import say
+from logger.terminal.say import say, show
 
 if TYPE_CHECKING:
     import socket
@@ -250,11 +250,11 @@ def _say_address(guard: Guard, listening: list[socket.socket], browser: bool) ->
     """Print where the page is, as a picture too if another device is to open it; open it here."""
     token = f"#token={guard.token}"
     addresses = ["http://{}:{}/".format(*each.getsockname()[:2]) + token for each in listening]
-    click.echo(f"The page: {addresses[0]}", err=True)
+    show(f"The page: {addresses[0]}", err=True)
     if len(addresses) > 1:
         import segno
 
-        click.echo(f"On a phone or tablet in this network: {addresses[1]}", err=True)
+        show(f"On a phone or tablet in this network: {addresses[1]}", err=True)
         say("Anybody in the network who has this address can press the keys; keep it to yourself.", err=True)
         if sys.stderr.isatty():
             segno.make_qr(addresses[1]).terminal(sys.stderr, compact=True)

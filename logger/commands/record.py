@@ -18,7 +18,7 @@ from logger.commands.sensor_options import (
     session_options,
     source_from_options,
 )
-from logger.terminal.say import say
+from logger.terminal.say import say, show
 
 if TYPE_CHECKING:
     import threading
@@ -87,7 +87,7 @@ def record_command(
     recorder = Recorder(path, source, setup, listeners=listeners, instrument=second)
     for each in (source, second):
         if each is not None:
-            click.echo(f"Looking for {each.name} ...", err=True)
+            show(f"Looking for {each.name} ...", err=True)
     with ended_by_signals() as stopping:
         info = recorder.start()
         sensor = info.profile.sensor
@@ -110,7 +110,7 @@ def record_command(
             state = recorder.stop()
             if streams is not None:
                 streams.close()
-    _say_result(path, state, recorder, session)
+    _say_result(path, state, recorder, session, at_pace=speed == 1.0)
 
 
 def _follow(
@@ -140,7 +140,8 @@ def _follow(
                 draw(recorder.state(), session, counter.strokes)
 
 
-def _say_result(path: Path, state: RecordingState, recorder: Recorder, session: RecordSession) -> None:
+def _say_result(path: Path, state: RecordingState, recorder: Recorder, session: RecordSession, at_pace: bool) -> None:
+    """What was recorded; at another pace than its own, a replay tells nothing of the clock."""
     minutes, rest = divmod(state.elapsed_s, 60.0)
     gaps = f", {state.gaps} link losses" if state.gaps else ""
     say(
@@ -152,8 +153,8 @@ def _say_result(path: Path, state: RecordingState, recorder: Recorder, session: 
         gaps = f", {second.gaps} link losses" if second.gaps else ""
         say(f"On the instrument: {second.samples} samples; {second.losses.sentence()}{gaps}.")
     fit = recorder.clock_fit
-    if fit is not None:
-        click.echo(f"The sensor's clock: {(fit.rate - 1.0) * 1e6:+.0f} ppm, placed to {fit.residual_s * 1e3:.1f} ms.")
+    if fit is not None and at_pace:
+        show(f"The sensor's clock: {(fit.rate - 1.0) * 1e6:+.0f} ppm, placed to {fit.residual_s * 1e3:.1f} ms.")
     _say_sensor(path)
     if session.hurt:
         from logger.guide.view import HURT_WORDS

@@ -14,7 +14,7 @@ from analysis.model.errors import DeviceError, SessionFileError
 from logger.sources.base import LinkSettings, Source
 from logger.sources.device_profile import load_profile, shipped_profiles
 from logger.sources.open_source import SOURCE_HELP, open_instrument, open_source
-from logger.terminal.say import say
+from logger.terminal.say import say, show
 
 if TYPE_CHECKING:
     from logger.live.lsl_streams import LslStreams
@@ -215,5 +215,5 @@ def open_streams(speed: float) -> LslStreams:
     if speed != 1.0:
         raise click.UsageError("--lsl stamps samples with the time at which they were taken; leave out --speed")
     streams = LslStreams()
-    click.echo("Streaming what is recorded: every computer in this network can read it.", err=True)
+    show("Streaming what is recorded: every computer in this network can read it.", err=True)
     return streams

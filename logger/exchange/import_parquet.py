@@ -198,7 +198,7 @@ def _settings(path: Path, schema: pa.Schema) -> tuple[SessionHead, list[object]]
         )
     try:
         head, _ = decode_head(metadata[PREFIX + "session"])
-        return head, json.loads(metadata[PREFIX + "events"])
+        return head, load_json(metadata[PREFIX + "events"])
     except (KeyError, ValueError, SessionFileError) as error:
         raise InputError(
             f"its metadata cannot be used ({error})",
