@@ -86,7 +86,7 @@ class LazyGroup(click.Group):
         try:
             return super().invoke(ctx)
         except click.ClickException as error:
-            error.message = visible(error.message)
+            error.message = visible(error.message)  # type: ignore[misc]  # the same error, shown safely
             raise
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

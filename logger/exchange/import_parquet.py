@@ -137,6 +137,13 @@ def _samples(path: Path, file: pq.ParquetFile, head: SessionHead | StreamHead) -
             file=str(path),
         )
     rows = file.metadata.num_rows
+    if rows == 0:
+        raise InputError(
+            expected="samples",
+            found="none",
+            next_step="export the session again",
+            file=str(path),
+        )
     ticks, sequence = np.empty(rows, np.int64), np.empty(rows, np.int64)
     host, counts = np.full(rows, np.nan), np.empty((rows, 6), np.int32)
     start = 0

@@ -62,10 +62,8 @@ def guard_table(table: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         Another one.
     """
-    return table.apply(
-        lambda column: (
-            column
-            if pd.api.types.is_numeric_dtype(column)
-            else column.map(lambda cell: guarded(cell) if isinstance(cell, str) else cell)
-        )
-    )
+    guarded_table = table.copy()
+    for name in table.columns:
+        if not pd.api.types.is_numeric_dtype(table[name]):
+            guarded_table[name] = table[name].map(lambda cell: guarded(cell) if isinstance(cell, str) else cell)
+    return guarded_table

@@ -9,7 +9,7 @@ from typing import Any, NoReturn
 
 LONGEST_TOML = 1 << 20
 """Characters; the longest practice plan has a hundredth of it."""
-LONG_KEY = re.compile(r"""(?:[\w"'-]+\s*\.\s*){20}""")
+LONG_KEY = re.compile(r"""(?<![\w"'-])(?:[\w"'-]++\s*+\.\s*+){20}""")
 """Each dot of a key is a table in a table, whose names the parser keeps one by one."""
 
 

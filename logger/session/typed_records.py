@@ -74,8 +74,9 @@ def build(kind: type[T], record: Any) -> T:
             found=f"{unknown!s:.200}",
             next_step="update strokeplane to read the file",
         )
+    hints = _hints(kind)  # type: ignore[arg-type]  # a dataclass is hashable
     for name, value in record.items():
-        if not _fits(value, _hints(kind)[name], BOUNDS.get(name, (-MOST, MOST))):
+        if not _fits(value, hints[name], BOUNDS.get(name, (-MOST, MOST))):
             raise SessionFileError(
                 expected=f"{name} of {kind.__name__} as docs/session-file.md says",
                 found=f"{value!r:.60}",
