@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.model.records import FloatArray
 from logger.files.loose_table import LooseTable
 
 ROLES = ("accel", "linear", "gravity", "gyro")

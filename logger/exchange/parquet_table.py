@@ -38,7 +38,7 @@ def read_parquet_table(name: str, data: bytes) -> LooseTable:
             values.append(stamps.to_numpy() / 1e9)
             dates.add(column)
         elif pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind):
-            values.append(table.column(column).cast(pa.float64()).to_numpy())
+            values.append(table.column(column).cast(pa.float64(), safe=False).to_numpy())
         elif pa.types.is_string(kind) or pa.types.is_large_string(kind):
             values.append(np.full(table.num_rows, np.nan))
             words[column] = np.array(table.column(column).to_pylist(), dtype=np.str_)

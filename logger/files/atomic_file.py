@@ -195,7 +195,7 @@ def reason(error: OSError) -> str:
     -------
     str
     """
-    words = error.strerror or str(error)
+    words = " ".join((error.strerror or str(error)).split())
     return words[:1].lower() + words[1:]
 
 
