@@ -115,7 +115,7 @@ def weigh_saturation(
     grid = np.arange(slots[0], slots[-1] + 1)
     lacking, path, axes, samples = np.zeros((grid.size, 6)), np.zeros((grid.size, 6)), [], 0
     for column, flags in enumerate(saturated):
-        values_si = counts[:, column] * scales[column]
+        values_si = counts[:, column].astype(np.float64) * scales[column]
         path[:, column] = np.interp(grid, slots, values_si)
         if flags.any():
             axes.append(AXES[column])

@@ -246,7 +246,7 @@ def time_unit(values: np.ndarray, word: str) -> str:
 def _varies(column: FloatArray) -> bool:
     """Whether a column may be a sensor's: it changes, or nothing of it is known."""
     known = column[~np.isnan(column)]
-    return known.size == 0 or np.ptp(known) > 0
+    return known.size == 0 or bool(np.ptp(known) > 0)
 
 
 def _by_content(table: LooseTable, known: dict[str, Triple]) -> dict[str, Triple]:

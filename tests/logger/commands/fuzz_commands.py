@@ -4,8 +4,8 @@ Each strategy makes a case: files, and the commands that read them. Whatever the
 success, with a known error in one sentence, or refusing its options; it warns of nothing but in sentences of its own,
 sends nothing to the terminal that steers it, and changes no file that it was given to read.
 
-``python -m tests.logger.commands.fuzz_commands KIND -max_total_time=600`` lets libFuzzer look for new paths by what the
-code does; ``make fuzz`` runs every kind. The tests of ``test_fuzz_commands.py`` run a few cases of each.
+``python -m tests.logger.commands.fuzz_commands KIND SECONDS [SEED]`` goes on for so long; ``make fuzz`` runs every kind.
+The tests of ``test_fuzz_commands.py`` run a few cases of each.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ import json
 import os
 import sys
 import tempfile
+import time
 import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -26,11 +27,12 @@ from typing import Any
 
 import numpy as np
 from click.testing import CliRunner
-from hypothesis import HealthCheck, Verbosity, given, settings
+from hypothesis import HealthCheck, Verbosity, given, seed, settings
 from hypothesis import strategies as st
 
 ROOT = Path(__file__).resolve().parents[3]
 LONG = "x" * 200_000
+EXAMPLES = 40
 WORDS = st.sampled_from(
     [
         "",
@@ -855,14 +857,14 @@ KINDS: dict[str, Callable[[], st.SearchStrategy[Case]]] = {
 }
 
 
-def fuzz_test(kind: str, examples: int) -> Callable[[], None]:
-    """A hypothesis test of one kind of case."""
+def fuzz_test(kind: str, examples: int, start: int = 0) -> Callable[[], None]:
+    """A hypothesis test of so many cases of a kind, other ones for each ``start``."""
 
+    @seed(start)
     @settings(
         max_examples=examples,
         deadline=None,
         database=None,
-        derandomize=True,
         verbosity=Verbosity.quiet,
         suppress_health_check=list(HealthCheck),
     )
@@ -874,15 +876,18 @@ def fuzz_test(kind: str, examples: int) -> Callable[[], None]:
 
 
 def main() -> None:
-    """Fuzz one kind until told to stop; further arguments go to libFuzzer."""
-    import atheris
-
-    kind = sys.argv.pop(1)
-    with atheris.instrument_imports(include=["logger", "analysis.drills", "analysis.signal", "analysis.model"]):
-        import logger.cli  # noqa: F401
-    one = fuzz_test(kind, 1)
-    atheris.Setup([*sys.argv, "-rss_limit_mb=3000", "-timeout=60"], one.hypothesis.fuzz_one_input)  # type: ignore[attr-defined]
-    atheris.Fuzz()
+    """Fuzz one kind for so many seconds; the first defect ends it, made as small as it goes."""
+    kind, until_s = sys.argv[1], time.monotonic() + float(sys.argv[2])
+    start = int(sys.argv[3]) if len(sys.argv) > 3 else time.time_ns() % 10**9
+    runs = 0
+    while time.monotonic() < until_s:
+        try:
+            fuzz_test(kind, EXAMPLES, start + runs)()
+        except DefectError:
+            print(f"{kind}: run again with {EXAMPLES} cases from seed {start + runs}")
+            raise
+        runs += 1
+    print(f"{kind}: {runs * EXAMPLES} cases from seed {start} on, no defect")
 
 
 if __name__ == "__main__":
