@@ -4,8 +4,8 @@ Each strategy makes a case: files, and the commands that read them. Whatever the
 success, with a known error in one sentence, or refusing its options; it warns of nothing but in sentences of its own,
 sends nothing to the terminal that steers it, and changes no file that it was given to read.
 
-``python -m tests.logger.commands.fuzz_commands KIND SECONDS [SEED]`` goes on for so long; ``make fuzz`` runs every kind.
-The tests of ``test_fuzz_commands.py`` run a few cases of each.
+``python -m tests.logger.commands.fuzz_commands KIND SECONDS [SEED]`` goes on for so long, ``make fuzz`` with each
+kind. The tests of ``test_fuzz_commands.py`` run a few cases of each.
 """
 
 from __future__ import annotations

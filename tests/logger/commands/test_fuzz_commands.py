@@ -106,10 +106,10 @@ def test_settings_of_a_wrong_type_under_right_checksums(member: str, value: obje
 def test_toml_nested_beyond_sense(text: str) -> None:
     data = text.encode()
     commands = (
-@pytest.mark.parametrize(
-    "events", ["start_s,end_s,kind,label\n1,2,still," + "x" * 200_000, "start_s,end_s,kind\n1,nan,\x1b[2J"]
-)
-    )  # fmt: skip
+        ("import", "log.csv", "--columns", "x.toml"),
+        ("plan", "check", "x.toml"),
+        ("ports", "--no-ble", "--profile", "x.toml"),
+    )
     run_case(Case({"log.csv": LOG, "x.toml": data}, commands))
 
 
