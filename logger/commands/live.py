@@ -23,6 +23,7 @@ from logger.commands.sensor_options import (
     sensor_options,
     session_options,
     source_from_options,
+    truer_option,
 )
 from logger.terminal.say import say, show
 
@@ -47,6 +48,7 @@ POLL_S = 0.1
 @click.argument("plan", metavar="[PLAN]", required=False, type=click.Path(path_type=Path))
 @sensor_options
 @instrument_options
+@truer_option
 @session_options
 @click.option("--port", type=click.IntRange(0, 65535), default=8765, show_default=True, help="Port; 0: any free one.")
 @click.option("--lan", is_flag=True, help="Let a phone or tablet in the same network be the screen, by a token.")
@@ -68,6 +70,7 @@ def live_command(
     speed: float,
     instrument_text: str,
     instrument_profile: str,
+    truer: bool,
     output: Path | None,
     setup_path: Path | None,
     port: int,
@@ -112,7 +115,8 @@ def live_command(
         if source_text.startswith(SIMULATED)
         else (None, None)
     )
-    set_up = SetUp(setup, load_players(), planned.postures if planned else ())
+    with_second = instrument_text not in ("", NO_SENSOR)
+    set_up = SetUp(setup, load_players(), planned.postures if planned else (), with_second, truer)
     guard, listening = _doors(lan, port)
     pages = Pages()
     streams = open_streams(pace.speed) if lsl else None

@@ -17,6 +17,7 @@ from logger.commands.sensor_options import (
     sensor_options,
     session_options,
     source_from_options,
+    truer_option,
 )
 from logger.terminal.say import say, show
 
@@ -35,6 +36,7 @@ DRAW_S = 0.2
 @click.command("record")
 @sensor_options
 @instrument_options
+@truer_option
 @session_options
 @click.option(
     "--posture", "postures", multiple=True, default=("A",), show_default=True, help="Label; several for several."
@@ -53,6 +55,7 @@ def record_command(
     speed: float,
     instrument_text: str,
     instrument_profile: str,
+    truer: bool,
     output: Path | None,
     setup_path: Path | None,
     postures: tuple[str, ...],
@@ -97,7 +100,7 @@ def record_command(
             say(f"On the instrument: {other.part or other.name} at {other.rate_hz:g}/s", err=True)
             say_offer(second)
         flat = setup.instrument.held == "flat"
-        gestures = choose_gestures(setup.lever_sd_mm, flat)
+        gestures = choose_gestures(setup.lever_sd_mm, flat, second is not None, truer and not flat)
         blocks = BlockSettings(postures, tempo_bpm, notes_per_beat, drill, wanted, flat, gestures)
         session = RecordSession(recorder, counter, blocks)
         try:

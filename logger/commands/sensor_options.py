@@ -83,6 +83,15 @@ def instrument_options(function: F) -> F:
     return function
 
 
+def truer_option(function: F) -> F:
+    """Add --truer: stills on the soundboard before the sensor is strapped on."""
+    return click.option(
+        "--truer",
+        is_flag=True,
+        help="Two minutes for a truer answer: stills with the sensor on a flat soundboard before it is strapped on.",
+    )(function)
+
+
 def session_options(function: F) -> F:
     """Add --output and --setup: the session that is recorded, and who plays what."""
     options = (
