@@ -13,13 +13,12 @@ from typing import TYPE_CHECKING
 
 import click
 
+from logger.commands.second_source import SecondSource
 from logger.commands.sensor_options import (
     PHONE_SOURCE,
-    instrument_from_options,
     instrument_options,
     new_session,
     open_streams,
-    say_offer,
     sensor_options,
     session_options,
     source_from_options,
@@ -123,7 +122,7 @@ def live_command(
 
     if instrument_text == PHONE_SOURCE and pace.speed != 1.0:
         raise click.UsageError("a phone keeps its own pace; leave out --speed")
-    second = _Second(instrument_text, instrument_profile, speed)
+    second = SecondSource(instrument_text, instrument_profile, speed)
 
     def open_real() -> Source:
         return source_from_options(source_text, profile_name, rate_hz, ranges, speed)
@@ -158,33 +157,6 @@ def live_command(
         asyncio.run(both())
     if run.report is not None:
         say(f"Wrote {path} and {run.report}.")
-
-
-class _Second:
-    """The sensor on the instrument as the options name it; a phone's address is said once it is there."""
-
-    def __init__(self, text: str, profile_name: str, speed: float) -> None:
-        self._text, self._profile_name, self._speed = text, profile_name, speed
-        self._source: Source | None = None
-        self._said = ""
-
-    def open(self, hand: Source) -> Source | None:
-        """Make the source, given the hand's."""
-        self._source = instrument_from_options(self._text, self._profile_name, hand, self._speed)
-        return self._source
-
-    def phone_address(self) -> str:
-        """Where a phone finds its page; empty where none is waited for."""
-        if self._text != PHONE_SOURCE or self._source is None:
-            return ""
-        from logger.phone.phone_source import PhoneSource
-
-        offer = self._source.offer if isinstance(self._source, PhoneSource) else None
-        address = "" if offer is None else offer.address
-        if address and address != self._said:
-            self._said = address
-            say_offer(self._source)
-        return address
 
 
 async def _ended(
