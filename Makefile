@@ -44,8 +44,10 @@ bench: setup  ## measure accuracy and speed, write the tables
 soak: setup  ## the long runs
 	$(PY) -m pytest -m soak
 
-fuzz: setup  ## a minute of fuzzing what reads a sensor's bytes, findings kept (FUZZ_S=600: ten minutes)
+fuzz: setup  ## a minute of fuzzing each: a sensor's bytes (findings kept), then whole commands (FUZZ_S=600: ten minutes)
 	$(PY) tests/logger/sources/fuzz_readers.py -max_total_time=$(or $(FUZZ_S),60)
+	@for kind in sessions tables settings plans events parquet bids options; do \
+		$(PY) -m tests.logger.commands.fuzz_commands $$kind $(or $(FUZZ_S),60) || exit 1; done
 
 pictures: setup  ## take the README's pictures anew (needs Chromium)
 	$(PY) -m tests.house.readme_pictures

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import errno
 import importlib
+import io
 import os
 import sys
 from pathlib import Path
+from typing import Any
 
 import click
 
 from analysis.model.errors import StrokeplaneError
-from logger.terminal.say import say
+from logger.files.atomic_file import reason
+from logger.terminal.say import say, show, visible
 
 # name -> (module, function, one-line help). Keep in the order of a player's evening.
 COMMANDS: dict[str, tuple[str, str, str]] = {
@@ -78,6 +81,14 @@ class LazyGroup(click.Group):
         except click.NoSuchCommand as error:
             raise click.NoSuchCommand(error.command_name, possibilities=COMMANDS, ctx=ctx) from error
 
+    def invoke(self, ctx: click.Context) -> Any:
+        """Call a command; what it says of its options may quote a name that steers the terminal."""
+        try:
+            return super().invoke(ctx)
+        except click.ClickException as error:
+            error.message = visible(error.message)  # type: ignore[misc]  # the same error, shown safely
+            raise
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List commands from the table, so that help imports none of them."""
         with formatter.section("Commands"):
@@ -93,7 +104,7 @@ def cli(context: click.Context) -> None:
         return
     steps = importlib.import_module("logger.terminal.next_step")
     for line in steps.next_steps(steps.look_into(Path.cwd(), player_known=not _is_first_run())):
-        click.echo(line)
+        show(line)
 
 
 def _is_first_run() -> bool:
@@ -103,13 +114,19 @@ def _is_first_run() -> bool:
 
 def main() -> None:
     """Run the command line; a known error is one sentence on stderr and exit code 1."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")  # a terminal that lacks a letter gets its number
     try:
         cli(prog_name="strokeplane")
     except StrokeplaneError as error:
         say(f"strokeplane: {error}", err=True)
         sys.exit(1)
     except OSError as error:
-        # Files that cannot be written are errors of the kind above; what is left is the place that is printed to.
+        # Files that are asked for by name are errors of the kind above; a folder of our own may still be out of reach.
+        if error.filename is not None:
+            say(f"strokeplane: {error.filename} cannot be used ({reason(error)}); see what it is and who may", err=True)
+            sys.exit(1)
         if error.errno not in (errno.ENOSPC, errno.EFBIG, errno.EIO):
             raise
         say(f"strokeplane: the answer cannot be printed ({error.strerror}); print it elsewhere", err=True)

@@ -28,6 +28,7 @@ from logger.practice.played_drill import played_drill
 from logger.report.result_files import render_result_json
 from logger.session.session_file import write_session
 from logger.sound.sound_file import write_sound
+from logger.terminal.say import show
 
 FOLDER = Path(__file__).resolve().parent.parent / "sample_logs"
 RATE_HZ = 200.0
@@ -207,8 +208,8 @@ def command(folder: Path) -> None:
     for sample in SAMPLES:
         write_sample(sample, folder)
         size_kb = (folder / f"{sample.name}.mcap").stat().st_size // 1000
-        click.echo(f"{folder / sample.name}.mcap: {size_kb} kB, with its truth and the expected summary")
-    click.echo(f"{folder / 'csv'}: {AS_CSV.name} as CSV, for strokeplane import")
+        show(f"{folder / sample.name}.mcap: {size_kb} kB, with its truth and the expected summary")
+    show(f"{folder / 'csv'}: {AS_CSV.name} as CSV, for strokeplane import")
 
 
 if __name__ == "__main__":

@@ -116,12 +116,13 @@ def moved_first_still(signals: Signals, events: Sequence[Event]) -> list[Doubt]:
 
 def saturated_play(session: Session, timebase: Timebase) -> list[Doubt]:
     """Blocks whose path the end of the range bends."""
-    time_s = session.raw.ticks[timebase.kept] / session.profile.tick_hz
+    # Stamps of packets may step back a little: their running maximum can be searched.
+    time_s = np.maximum.accumulate(session.raw.ticks[timebase.kept]) / session.profile.tick_hz
     doubts = []
     plays = [event for event in session.events if event.kind == "play"]
     for index, event in enumerate(plays):
-        inside = (time_s >= event.start_s) & (time_s < event.end_s)
-        if np.count_nonzero(inside) < 2.0 * timebase.grid.rate_hz:
+        inside = slice(*np.searchsorted(time_s, (event.start_s, event.end_s)).tolist())
+        if inside.stop - inside.start < 2.0 * timebase.grid.rate_hz:
             continue
         found = weigh_saturation(
             session.raw.counts[timebase.kept[inside]], timebase.slot[inside], session.profile, timebase.grid.rate_hz

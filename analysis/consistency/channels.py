@@ -65,22 +65,26 @@ class Restlessness:
 
 def find_frozen(raw: RawSamples, profile: SensorProfile) -> tuple[FrozenAxis, ...]:
     """Axes that stand on one value for a second or more while another axis of the same sensor moves."""
-    counts = raw.counts.astype(np.int64)
-    time_s = raw.ticks / profile.tick_hz
+    counts = raw.counts
     least = max(4, round(FROZEN_S * profile.rate_hz))
     found = []
     for column, name in enumerate(AXES):
-        starts, stops = runs_of(np.diff(counts[:, column]) == 0)
-        beside = counts[:, 3 * (column // 3) : 3 * (column // 3) + 3]
-        resolution = _resolution(beside)
+        axis = np.ascontiguousarray(counts[:, column])
+        starts, stops = runs_of(axis[1:] == axis[:-1])
+        lasting = np.flatnonzero(stops - starts >= least)
+        if not lasting.size:
+            continue
+        beside = counts[:, 3 * (column // 3) : 3 * (column // 3) + 3].astype(np.int64)
+        lively = LIVELY_STEPS * _resolution(beside)
         long = [
             (a, b)
-            for a, b in zip(starts.tolist(), stops.tolist(), strict=True)
-            if b - a >= least and beside[a : b + 1].std(axis=0).max() > LIVELY_STEPS * resolution
+            for a, b in zip(starts[lasting].tolist(), stops[lasting].tolist(), strict=True)
+            if beside[a : b + 1].std(axis=0).max() > lively
         ]
         if long:
             whole = sum(b - a for a, b in long) > 0.95 * (len(counts) - 1)
-            found.append(FrozenAxis(name, float(time_s[long[0][0]]), float(time_s[long[-1][1]]), whole))
+            first_s, last_s = (float(raw.ticks[at]) / profile.tick_hz for at in (long[0][0], long[-1][1]))
+            found.append(FrozenAxis(name, first_s, last_s, whole))
     return tuple(found)
 
 
@@ -105,19 +109,18 @@ def weigh_saturation(
     """
     limits = (profile.accel_clip_counts,) * 3 + (profile.gyro_clip_counts,) * 3
     scales = (profile.accel_mps2_per_count,) * 3 + (profile.gyro_radps_per_count,) * 3
+    saturated = [_saturated(counts[:, column].astype(np.int64), limits[column]) for column in range(6)]
+    if not any(flags.any() for flags in saturated):
+        return None
     grid = np.arange(slots[0], slots[-1] + 1)
     lacking, path, axes, samples = np.zeros((grid.size, 6)), np.zeros((grid.size, 6)), [], 0
-    for column in range(6):
-        values = counts[:, column].astype(np.int64)
-        flags = _saturated(values, limits[column])
-        values_si = values.astype(np.float64) * scales[column]
+    for column, flags in enumerate(saturated):
+        values_si = counts[:, column].astype(np.float64) * scales[column]
         path[:, column] = np.interp(grid, slots, values_si)
         if flags.any():
             axes.append(AXES[column])
             samples += int(flags.sum())
             lacking[:, column] = np.interp(grid, slots, _carried_on(values_si, flags) - values_si)
-    if not axes:
-        return None
     path -= path.mean(axis=0)
     off, whole = (_tip_path(x, rate_hz) for x in (lacking, path))
     return SaturatedAxes(tuple(axes), samples, float(np.sqrt((off**2).sum() / max((whole**2).sum(), 1e-18))))

@@ -14,7 +14,7 @@ which are told how large the walk is.
 
 References
 ----------
-Rauch, Tung and Striebel, AIAA Journal 3, 1965, for the smoother (here as its dense equivalent).
+Rauch, Tung and Striebel, AIAA Journal 3, 1965, for the smoother (here as one banded system).
 """
 
 from __future__ import annotations
@@ -44,6 +44,8 @@ WALKS_DPS_RTS = (0.0, 0.002, 0.005, 0.01, 0.02, 0.05)
 WALK_GAIN = 6.0
 """A walk is believed where it lowers -log likelihood by this (about 3.5 standard errors)."""
 LEAST_WINDOWS = 3
+START_SD_RADPS = np.radians(0.02)
+LEAST_STEP_S = 1e-3
 
 
 @dataclass(frozen=True)
@@ -241,15 +243,34 @@ def _one_window(force: FloatArray, turned: FloatArray) -> tuple[FloatArray, Floa
 def _smooth(
     since_s: FloatArray, pulls: FloatArray, information: FloatArray, walk: float, start_se: float
 ) -> tuple[float, FloatArray]:
-    """-log likelihood (less a constant) and mean (k, 3) of a bias that walks both ways from zero at the still."""
-    k = len(since_s)
-    same_side = np.sign(since_s)[:, None] == np.sign(since_s)[None]
-    reach = np.where(same_side, np.minimum.outer(np.abs(since_s), np.abs(since_s)), 0.0)
-    prior = np.kron(walk**2 * reach + (start_se**2 + np.radians(0.02) ** 2) * np.ones((k, k)), np.eye(3))
-    prior += 1e-14 * np.eye(3 * k)
-    precision = linalg.block_diag(*information)
-    # N(0, P) prior, information form of the data: cost = (log|I + P L| - p' (P^-1 + L)^-1 p) / 2.
-    system = np.eye(3 * k) + prior @ precision
-    mean = np.linalg.solve(system, prior @ pulls.ravel())
-    cost = 0.5 * (float(np.linalg.slogdet(system)[1]) - float(pulls.ravel() @ mean))
-    return cost, np.asarray(mean.reshape(k, 3), dtype=np.float64)
+    """-log likelihood (less a constant) and mean (k, 3) of a bias that walks both ways from its value at the still.
+
+    With the prior's precision Q, the data's information L and their pulls p, the likelihood is
+    ``(log|Q + L| - log|Q| - p' (Q + L)^-1 p) / 2``. A walk's Q has blocks beside the diagonal only: linear in k.
+    """
+    start_var = start_se**2 + START_SD_RADPS**2
+    if walk == 0.0:
+        whole, pull = np.eye(3) / start_var + information.sum(axis=0), pulls.sum(axis=0)
+        mean = np.linalg.solve(whole, pull)
+        cost = 0.5 * (float(np.linalg.slogdet(start_var * whole)[1]) - float(pull @ mean))
+        return cost, np.tile(mean, (len(since_s), 1))
+    order = np.argsort(since_s)
+    still = int(np.searchsorted(since_s[order], 0.0))  # a place of its own among the windows, without data
+    times = np.insert(since_s[order], still, 0.0)
+    pulled = np.insert(pulls[order], still, 0.0, axis=0)
+    step = 1.0 / (walk**2 * np.maximum(np.diff(times), LEAST_STEP_S))
+    blocks = np.insert(information[order], still, np.eye(3) / start_var, axis=0)
+    blocks[1:] += step[:, None, None] * np.eye(3)
+    blocks[:-1] += step[:, None, None] * np.eye(3)
+    bands = np.zeros((4, 3 * len(times)))
+    for row in range(3):
+        for column in range(row + 1):
+            bands[row - column, column::3] = blocks[:, row, column]
+    bands[3, :-3] = -np.repeat(step, 3)
+    factor = linalg.cholesky_banded(bands, lower=True)
+    mean = linalg.cho_solve_banded((factor, True), pulled.ravel())
+    prior_log_det = 3.0 * float(np.log(step).sum() - np.log(start_var))
+    cost = 0.5 * (2.0 * float(np.log(factor[0]).sum()) - prior_log_det - float(pulled.ravel() @ mean))
+    found = np.empty((len(since_s), 3))
+    found[order] = np.delete(mean.reshape(-1, 3), still, axis=0)
+    return cost, found

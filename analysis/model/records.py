@@ -45,6 +45,8 @@ OFF_HAND = "off hand"
 """Label of a ``still`` recorded with the sensor lying on a table, before it is strapped on."""
 SOUNDBOARD, FACE_DOWN = "soundboard", "soundboard, face down"
 """Labels of a ``still`` with the hand's sensor lying on the soundboard, before it is strapped on."""
+NOT_WORN = (OFF_HAND, SOUNDBOARD, FACE_DOWN)
+"""Labels of stills in which the hand's sensor is not on the hand."""
 PHONE = "phone"
 """``part`` of the profile of a phone's sensor that a browser or a log of the phone itself delivers."""
 

@@ -38,6 +38,7 @@ LEAST_STEP_S = 1e-3
 """Readings closer than that would make the sums ill-conditioned; strokes are never so short."""
 LEAST_NOISE_MPS2_RTHZ = 2e-3
 READ = np.array([1.0, 0.0, 0.0, 1.0])
+READ_PAIRS = ((0, 0), (3, 0), (3, 3))
 
 
 @dataclass(frozen=True)
@@ -220,7 +221,8 @@ def _likeliest(strokes: _Strokes, reading_m: FloatArray, settings: LevelSettings
     best = None
     for noise in settings.accel_noise_mps2_rthz:
         with_noise = replace(settings, accel_noise_mps2_rthz=(noise,))
-        each = np.array([_solve(excerpt, reading_m[some], size, with_noise)[1] for size in sizes.tolist()])
+        chain = _chain(excerpt.middle_s, with_noise)
+        each = np.array([_solve(excerpt, reading_m[some], size, with_noise, chain)[1] for size in sizes.tolist()])
         found = (float(each.max(axis=0).sum()), with_noise, sizes[each.argmax(axis=0)])
         best = found if best is None or found[0] > best[0] else best
         if best[2][settings.across :][:1].max(initial=0.0) > settings.one_string_m:
@@ -231,11 +233,11 @@ def _likeliest(strokes: _Strokes, reading_m: FloatArray, settings: LevelSettings
 
 
 def _solve(
-    strokes: _Strokes, reading_m: FloatArray, size_m: float, settings: LevelSettings
+    strokes: _Strokes, reading_m: FloatArray, size_m: float, settings: LevelSettings, chain: _Chain | None = None
 ) -> tuple[FloatArray, FloatArray]:
     """Posterior means (n, STATES, d), and the log likelihood (d,) of the readings but for a constant."""
     noise = _reading_sd(strokes, size_m, settings)
-    precision, log_prior = _precision(strokes.middle_s, 1 / noise**2, size_m, settings)
+    precision, log_prior = _precision(chain or _chain(strokes.middle_s, settings), 1 / noise**2, size_m)
     factor = cholesky_banded(precision, lower=True)
     weight = (reading_m / noise[:, None] ** 2)[:, None]
     weighted = (READ[None, :, None] * weight).reshape(-1, reading_m.shape[1])
@@ -251,41 +253,27 @@ def _reading_sd(strokes: _Strokes, size_m: float, settings: LevelSettings) -> Fl
     return np.asarray(np.sqrt(own + strokes.extra_sd_m**2))
 
 
-def _precision(
-    time_s: FloatArray, read: FloatArray, size_m: float, settings: LevelSettings
-) -> tuple[FloatArray, float]:
-    """Posterior precision of all states (lower bands), and half the log determinant of the prior's.
+@dataclass(frozen=True)
+class _Chain:
+    """What the times alone say: lower bands of the prior's precision but for the level, whose SD comes later.
 
-    ``read`` (n,) is the precision of the reading at each time, 0 where there is none.
+    ``fresh`` (n - 1,) is the share of the level's variance that a step renews, ``keep`` what it keeps of the level.
     """
-    n = time_s.size
-    step, weight, log_det = _transitions(time_s, size_m, settings)
-    pulled = weight @ step
-    block = np.zeros((n, STATES, STATES))
-    block[0] += np.diag(1 / np.square([*PRIOR_SD, size_m]))
-    block[:-1] += np.swapaxes(step, 1, 2) @ pulled
-    block[1:] += weight
-    block += read[:, None, None] * np.outer(READ, READ)
-    bands = np.zeros((2 * STATES, n * STATES))
-    for row in range(STATES):
-        for column in range(STATES):
-            if row >= column:
-                bands[row - column, column::STATES] = block[:, row, column]
-            bands[STATES + row - column, column : (n - 1) * STATES : STATES] = -pulled[:, row, column]
-    log_prior = -float(np.log([*PRIOR_SD, size_m]).sum()) - 0.5 * log_det
-    return bands, log_prior
+
+    bands: FloatArray
+    log_det: float
+    keep: FloatArray
+    fresh: FloatArray
 
 
-def _transitions(time_s: FloatArray, size_m: float, settings: LevelSettings) -> tuple[FloatArray, FloatArray, float]:
-    """Each step's matrix, the inverse of its noise (n - 1, STATES, STATES), and the sum of the noises' log dets."""
-    dt = np.maximum(np.diff(time_s), LEAST_STEP_S)
+def _chain(time_s: FloatArray, settings: LevelSettings) -> _Chain:
+    """Position, speed and acceleration error from time to time, by their noise."""
+    n, dt = time_s.size, np.maximum(np.diff(time_s), LEAST_STEP_S)
     white, walk = 0.5 * settings.accel_noise_mps2_rthz[0] ** 2, 0.5 * settings.bias_walk_mps3_rthz**2
-    keep = np.exp(-dt / settings.level_time_s)
-    step = np.zeros((dt.size, STATES, STATES))
+    step = np.zeros((dt.size, 3, 3))
     step[:, [0, 1, 2], [0, 1, 2]] = 1.0
     step[:, 0, 1] = step[:, 1, 2] = dt
     step[:, 0, 2] = dt**2 / 2
-    step[:, 3, 3] = keep
     noise = np.zeros_like(step)
     noise[:, 0, 0] = white * dt**3 / 3 + walk * dt**5 / 20
     noise[:, 0, 1] = noise[:, 1, 0] = white * dt**2 / 2 + walk * dt**4 / 8
@@ -293,8 +281,38 @@ def _transitions(time_s: FloatArray, size_m: float, settings: LevelSettings) -> 
     noise[:, 0, 2] = noise[:, 2, 0] = walk * dt**3 / 6
     noise[:, 1, 2] = noise[:, 2, 1] = walk * dt**2 / 2
     noise[:, 2, 2] = walk * dt
-    noise[:, 3, 3] = size_m**2 * (1 - keep**2)
-    return step, np.asarray(np.linalg.inv(noise)), float(np.linalg.slogdet(noise)[1].sum())
+    weight = np.linalg.inv(noise)
+    pulled = weight @ step
+    block = np.zeros((n, 3, 3))
+    block[0] += np.diag(1 / np.square(PRIOR_SD))
+    block[:-1] += np.swapaxes(step, 1, 2) @ pulled
+    block[1:] += weight
+    bands = np.zeros((2 * STATES, n * STATES))
+    for row in range(3):
+        for column in range(3):
+            if row >= column:
+                bands[row - column, column::STATES] = block[:, row, column]
+            bands[STATES + row - column, column : (n - 1) * STATES : STATES] = -pulled[:, row, column]
+    log_det = float(np.linalg.slogdet(noise)[1].sum()) + 2.0 * float(np.log(PRIOR_SD).sum())
+    keep = np.exp(-dt / settings.level_time_s)
+    return _Chain(bands, log_det, keep, 1.0 - keep**2)
+
+
+def _precision(chain: _Chain, read: FloatArray, size_m: float) -> tuple[FloatArray, float]:
+    """Posterior precision of all states (lower bands), and half the log determinant of the prior's.
+
+    ``read`` (n,) is the precision of the reading at each time, 0 where there is none.
+    """
+    bands = chain.bands.copy()
+    level = bands[0, 3::STATES]
+    level[0] += 1 / size_m**2
+    level[:-1] += chain.keep**2 / (size_m**2 * chain.fresh)
+    level[1:] += 1 / (size_m**2 * chain.fresh)
+    bands[STATES, 3 : (read.size - 1) * STATES : STATES] -= chain.keep / (size_m**2 * chain.fresh)
+    for row, column in READ_PAIRS:
+        bands[row - column, column::STATES] += read
+    log_size = 2.0 * read.size * np.log(size_m) + np.log(chain.fresh).sum()
+    return bands, -0.5 * float(chain.log_det + log_size)
 
 
 def _chord_se(strokes: _Strokes, size_m: float, settings: LevelSettings) -> FloatArray:
@@ -322,7 +340,7 @@ def _exact_chord_se(strokes: _Strokes, size_m: float, settings: LevelSettings) -
     start, mid, end = place[:n], place[n : 2 * n], place[2 * n :]
     read = np.zeros(times.size)
     read[mid] = 1 / _reading_sd(strokes, size_m, settings) ** 2
-    factor = cholesky_banded(_precision(times, read, size_m, settings)[0], lower=True)
+    factor = cholesky_banded(_precision(_chain(times, settings), read, size_m)[0], lower=True)
     chord = np.zeros((times.size * STATES, n))
     chord[end * STATES, np.arange(n)] = 1.0
     chord[start * STATES, np.arange(n)] = -1.0

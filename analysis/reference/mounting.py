@@ -28,7 +28,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import f as f_distribution
 
-from analysis.model.records import OFF_HAND, Event, FloatArray
+from analysis.model.records import NOT_WORN, Event, FloatArray
 from analysis.signal.working_grid import Signals
 
 POSES = ("still", "across", "along", "pivot", "play")
@@ -108,7 +108,7 @@ def see_poses(signals: Signals, events: Sequence[Event]) -> tuple[Pose, ...]:
     poses, number = [], -1
     for event in events:
         number += event.kind == "play"
-        if event.kind not in POSES or event.label == OFF_HAND:
+        if event.kind not in POSES or event.label in NOT_WORN:
             continue
         start_s, end_s = event.start_s + EDGE_S, event.end_s - EDGE_S
         first, last = signals.grid.index_at(start_s), signals.grid.index_at(end_s)

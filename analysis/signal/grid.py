@@ -7,6 +7,7 @@ log's time while a part warms up. A sample number may be fractional; an interval
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import overload
 
 import numpy as np
@@ -176,8 +177,18 @@ class Grid:
         >>> Grid(0.0, 100.0, np.repeat([True, False, True, False], [10, 30, 10, 5])).gaps(0.1)
         [slice(10, 40, None)]
         """
-        edges = np.flatnonzero(np.diff(np.concatenate([[1], self.valid.astype(np.int8), [1]]))).reshape(-1, 2)
-        return [slice(int(a), int(b)) for a, b in edges if b - a > longest_s * self.rate_hz]
+        edges = self._gap_edges
+        long = edges[edges[:, 1] - edges[:, 0] > longest_s * self.rate_hz]
+        return [slice(a, b) for a, b in long.tolist()]
+
+    @cached_property
+    def _gap_edges(self) -> IntArray:
+        """First missing sample and the one after the last (k, 2) of each gap; asked for at every chain of strokes."""
+        missing = np.flatnonzero(~self.valid)
+        if not missing.size:
+            return np.empty((0, 2), dtype=np.int64)
+        first = np.concatenate([[True], np.diff(missing) > 1])
+        return np.stack([missing[first], missing[np.roll(first, -1)] + 1], axis=1)
 
     def parts_between(self, gaps: list[slice], shortest_s: float) -> list[slice]:
         """Parts of at least ``shortest_s`` between gaps, in order.

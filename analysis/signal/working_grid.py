@@ -171,8 +171,10 @@ def _place(counts: NDArray[np.int32], timebase: Timebase) -> tuple[FloatArray, B
     if timebase.lost_samples == 0:
         return full, valid
     missing = np.flatnonzero(~valid)
-    for channel in full:
-        channel[missing] = np.interp(missing, slot, channel[slot])
+    after = np.searchsorted(slot, missing)
+    left, right = slot[after - 1], slot[after]
+    share = (missing - left) / (right - left)
+    full[:, missing] = full[:, left] * (1.0 - share) + full[:, right] * share
     inner = missing[(missing >= 2) & (missing < timebase.grid.size - 2)]
     single = inner[valid[inner - 2] & valid[inner - 1] & valid[inner + 1] & valid[inner + 2]]
     # Four-point cubic through the neighbours at -2, -1, 1, 2.

@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 from scipy import signal
 
-from analysis.model.records import OFF_HAND, Event, FloatArray, StillMoment
+from analysis.model.records import NOT_WORN, OFF_HAND, Event, FloatArray, StillMoment
 from analysis.motion.hand_motion import Motion
 
 TREMOR_BAND_HZ = (8.0, 12.0)
@@ -134,7 +134,7 @@ def _quiet_spans(
     for event in events:
         if event.kind in ("across", "along", "pivot"):
             add(np.array([event.start_s]), np.array([event.end_s]))
-        if event.kind == "still" and event.label == OFF_HAND:
+        if event.kind == "still" and event.label in NOT_WORN:
             add(np.array([motion.grid.start_s]), np.array([event.end_s + 1.0]))
     free = (np.cumsum(busy[:-1]) == 0) & motion.grid.valid
     edges = np.flatnonzero(np.diff(np.concatenate([[0], free.astype(np.int8), [0]]))).reshape(-1, 2)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from logger.commands.sound_options import sound_options
-from logger.terminal.say import say
+from logger.terminal.say import say, show, show_document
 
 if TYPE_CHECKING:
     from analysis.findings.arbiter import SessionFindings
@@ -78,7 +78,7 @@ def analyse_command(
     if json_path != STDOUT:
         from logger.terminal.terminal_verdict import render_verdict
 
-        click.echo(render_verdict(findings, min(100, shutil.get_terminal_size().columns)))
+        show(render_verdict(findings, min(100, shutil.get_terminal_size().columns)))
         if heard is not None:
             say("\n" + render_heard(heard))
         elif silent:
@@ -106,7 +106,7 @@ def _write(found: SessionFindings, paths: tuple[Path | None, Path | None, Path |
     if strokes is not None:
         write_strokes_csv(found.result, strokes)
     if json_path == STDOUT:
-        click.echo(render_result_json(found).encode("utf-8"), nl=False)
+        show_document(render_result_json(found))
     elif json_path is not None:
         write_result_json(found, json_path)
     if html is not None:

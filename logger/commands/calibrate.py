@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from logger.commands.sensor_options import role_option, sensor_options, source_from_options
-from logger.terminal.say import say
+from logger.terminal.say import say, show, show_document
 
 if TYPE_CHECKING:
     import threading
@@ -69,7 +69,7 @@ def calibrate_command(
 
     gravity = normal_gravity_mps2(latitude, height_m)
     source = source_from_options(source_text, profile_name, rate_hz, ranges, speed)
-    click.echo(f"Looking for {source.name} ...", err=True)
+    show(f"Looking for {source.name} ...", err=True)
     noise: NoiseTerms | None = None
     with ended_by_signals() as stopping, collecting(source) as (collector, info), open_keys() as keys:
         desk = _Desk(collector, info.profile.sensor, keys, stopping, pace)
@@ -118,11 +118,9 @@ class _Desk:
             mean = self.still(f"Stand it against a box with one of these up: {', '.join(missing)}.", POSITION_S)
             face = face_up(mean.accel_mps2)
             if face is None or face in seen:
-                click.echo(
-                    "Not taken: " + ("no axis points up" if face is None else f"{face} was taken already"), err=True
-                )
+                show("Not taken: " + ("no axis points up" if face is None else f"{face} was taken already"), err=True)
                 continue
-            click.echo(f"{face} taken.", err=True)
+            show(f"{face} taken.", err=True)
             taken.append(mean)
             seen.add(face)
         for number in range(EDGE_POSITIONS if edges else 0):
@@ -198,7 +196,7 @@ def _show(still: StillMean, fit: AccelerometerFit | None, noise: NoiseTerms | No
         line("accelerometer bias x, y, z", fit.bias_mps2, fit.bias_se_mps2, "m/s2")
         line("scale error x, y, z", 100 * fit.scale_error, 100 * fit.scale_se, "%")
         line("cross-axis xy, xz, yz", 100 * fit.cross_axis, 100 * fit.cross_axis_se, "%")
-        click.echo(f"left over: {fit.residual_mps2:.4f} m/s2")
+        show(f"left over: {fit.residual_mps2:.4f} m/s2")
     if noise is not None:
         terms = {"white": noise.white, "bias instability": noise.bias_instability, "random walk": noise.random_walk}
         seen = [f"{name} {np.degrees(value):.5f}" for name, value in terms.items() if value is not None]
@@ -209,7 +207,7 @@ def _keep(sensor: SensorProfile, calibration: Calibration, details: dict[str, ob
     from logger.player.calibration_store import save_version
 
     if dry_run:
-        click.echo(json.dumps(details))
+        show_document(json.dumps(details) + "\n")
         return
     created = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
     path = save_version(sensor, calibration, created, details)

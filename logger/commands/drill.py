@@ -11,7 +11,7 @@ import click
 
 from logger.commands.drill_check import check_command
 from logger.commands.own_tempo import WAYS, own_tuning, practice_of, practice_options
-from logger.terminal.say import say
+from logger.terminal.say import say, show
 
 if TYPE_CHECKING:
     from analysis.drills.notes import Phrase
@@ -81,8 +81,8 @@ def show_command(read: Phrase, strings: Tuning, clearing: Any) -> None:
     from analysis.drills.phrases import read_demand
     from logger.terminal.drill_text import describe_phrase, describe_suit
 
-    click.echo(describe_phrase(read, strings, "Phrase"))
-    click.echo("\n" + describe_suit(read_demand(read), clearing))
+    show(describe_phrase(read, strings, "Phrase"))
+    show("\n" + describe_suit(read_demand(read), clearing))
 
 
 @command.command("twin", short_help="Show the twins of a PHRASE, which demand the other stroke.")
@@ -94,9 +94,9 @@ def twin_command(read: Phrase, strings: Tuning, way: Any) -> None:
     from logger.terminal.drill_text import describe_phrase, describe_twins
 
     if way is None:
-        click.echo(describe_twins(list_twins(read)))
+        show(describe_twins(list_twins(read)))
     else:
-        click.echo(describe_phrase(find_twin(read, way).phrase, strings, "Twin"))
+        show(describe_phrase(find_twin(read, way).phrase, strings, "Twin"))
 
 
 @command.command("read", short_help="Read a FILE of tab, MIDI or MusicXML, and keep what you correct.")
@@ -125,10 +125,10 @@ def read_command(
     say(describe_reading(read), indent="  ")
     text = render_reading(read, strings)
     if output is None:
-        click.echo("\n" + text, nl=False)
+        show("\n" + text, end=False)
     else:
         write_text_atomic(output, text)
-        click.echo(output)
+        show(str(output))
 
 
 @command.command("generate", short_help="Make up an original phrase, and its twin.")
@@ -180,7 +180,7 @@ def generate_command(
         position = own_position(strings, start, tones, chosen["stretch"])
     settings = PhraseSettings(max_leap_semitones=leap, max_skip=skip, position=position, **chosen)
     pair = generate_twins(strings, start, tones, seed, settings)
-    click.echo(
+    show(
         join_parts(describe_phrase(each, strings, title) for each, title in zip(pair, ("Phrase", "Twin"), strict=True))
     )
 
@@ -198,7 +198,7 @@ def write_command(read: Phrase, strings: Tuning, folder: Path, replace: bool, na
 
     twin, form = practice_of(read, chosen)
     for path in write_material(folder, lay_out(read, twin, form), strings, name, replace).values():
-        click.echo(path)
+        show(str(path))
 
 
 command.add_command(check_command)
@@ -225,5 +225,5 @@ def _read(phrase: str | None, strings: Tuning, source: Path | None, settings: Re
         return (read if first is None else replace(read, first_stroke=first)), strings
     music = read_music(source, strings, settings)
     for remark in music.remarks:
-        click.echo(str(remark), err=True)
+        show(str(remark), err=True)
     return music.phrase, strings.with_capo(music.capo)

@@ -13,18 +13,18 @@ from typing import TYPE_CHECKING
 
 import click
 
+from logger.commands.second_source import SecondSource
 from logger.commands.sensor_options import (
     PHONE_SOURCE,
-    instrument_from_options,
     instrument_options,
     new_session,
     open_streams,
-    say_offer,
     sensor_options,
     session_options,
     source_from_options,
+    truer_option,
 )
-from logger.terminal.say import say
+from logger.terminal.say import say, show
 
 if TYPE_CHECKING:
     import socket
@@ -47,6 +47,7 @@ POLL_S = 0.1
 @click.argument("plan", metavar="[PLAN]", required=False, type=click.Path(path_type=Path))
 @sensor_options
 @instrument_options
+@truer_option
 @session_options
 @click.option("--port", type=click.IntRange(0, 65535), default=8765, show_default=True, help="Port; 0: any free one.")
 @click.option("--lan", is_flag=True, help="Let a phone or tablet in the same network be the screen, by a token.")
@@ -68,6 +69,7 @@ def live_command(
     speed: float,
     instrument_text: str,
     instrument_profile: str,
+    truer: bool,
     output: Path | None,
     setup_path: Path | None,
     port: int,
@@ -112,14 +114,15 @@ def live_command(
         if source_text.startswith(SIMULATED)
         else (None, None)
     )
-    set_up = SetUp(setup, load_players(), planned.postures if planned else ())
+    with_second = instrument_text not in ("", NO_SENSOR)
+    set_up = SetUp(setup, load_players(), planned.postures if planned else (), with_second, truer)
     guard, listening = _doors(lan, port)
     pages = Pages()
     streams = open_streams(pace.speed) if lsl else None
 
     if instrument_text == PHONE_SOURCE and pace.speed != 1.0:
         raise click.UsageError("a phone keeps its own pace; leave out --speed")
-    second = _Second(instrument_text, instrument_profile, speed)
+    second = SecondSource(instrument_text, instrument_profile, speed)
 
     def open_real() -> Source:
         return source_from_options(source_text, profile_name, rate_hz, ranges, speed)
@@ -154,33 +157,6 @@ def live_command(
         asyncio.run(both())
     if run.report is not None:
         say(f"Wrote {path} and {run.report}.")
-
-
-class _Second:
-    """The sensor on the instrument as the options name it; a phone's address is said once it is there."""
-
-    def __init__(self, text: str, profile_name: str, speed: float) -> None:
-        self._text, self._profile_name, self._speed = text, profile_name, speed
-        self._source: Source | None = None
-        self._said = ""
-
-    def open(self, hand: Source) -> Source | None:
-        """Make the source, given the hand's."""
-        self._source = instrument_from_options(self._text, self._profile_name, hand, self._speed)
-        return self._source
-
-    def phone_address(self) -> str:
-        """Where a phone finds its page; empty where none is waited for."""
-        if self._text != PHONE_SOURCE or self._source is None:
-            return ""
-        from logger.phone.phone_source import PhoneSource
-
-        offer = self._source.offer if isinstance(self._source, PhoneSource) else None
-        address = "" if offer is None else offer.address
-        if address and address != self._said:
-            self._said = address
-            say_offer(self._source)
-        return address
 
 
 async def _ended(
@@ -250,11 +226,11 @@ def _say_address(guard: Guard, listening: list[socket.socket], browser: bool) ->
     """Print where the page is, as a picture too if another device is to open it; open it here."""
     token = f"#token={guard.token}"
     addresses = ["http://{}:{}/".format(*each.getsockname()[:2]) + token for each in listening]
-    click.echo(f"The page: {addresses[0]}", err=True)
+    show(f"The page: {addresses[0]}", err=True)
     if len(addresses) > 1:
         import segno
 
-        click.echo(f"On a phone or tablet in this network: {addresses[1]}", err=True)
+        show(f"On a phone or tablet in this network: {addresses[1]}", err=True)
         say("Anybody in the network who has this address can press the keys; keep it to yourself.", err=True)
         if sys.stderr.isatty():
             segno.make_qr(addresses[1]).terminal(sys.stderr, compact=True)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from logger.commands.plan import REPLACE, output_option
+from logger.terminal.say import show
 
 if TYPE_CHECKING:
     from logger.practice.ability import Ability
@@ -118,9 +119,9 @@ def _give(found: NextPlan, cautions: tuple[str, ...], output: Path | None) -> No
     text = "".join(f"# {line}\n" for sentence in above for line in wrap(sentence).splitlines())
     text += "\n" + plan
     if output is None:
-        click.echo(text, nl=False)
+        show(text, end=False)
         return
     write_text_atomic(output, text)
-    click.echo(wrap(f"{output}: {describe_plan(found.plan)}"))
+    show(wrap(f"{output}: {describe_plan(found.plan)}"))
     for sentence in said:
-        click.echo(wrap(sentence))
+        show(wrap(sentence))

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
+from logger.terminal.say import show
+
 if TYPE_CHECKING:
     from fractions import Fraction
 
@@ -99,7 +101,7 @@ def _own_tempo(notes_per_beat: float, hold: tuple[Path, ...]) -> float:
 
         speed, words = speed_of(analyse_with_progress(hold))
         tempo = 60 * speed / notes_per_beat
-        click.echo(f"{words}: {tempo:.0f} BPM at {notes_per_beat:g} notes a beat.", err=True)
+        show(f"{words}: {tempo:.0f} BPM at {notes_per_beat:g} notes a beat.", err=True)
     elif sys.stdin.isatty():
         tempo = click.prompt(
             "How fast can you play this and stay at ease, in BPM?", type=click.FloatRange(TOO_SLOW_BPM, TOO_FAST_BPM)
@@ -197,7 +199,7 @@ def practice_of(phrase: Phrase, chosen: dict[str, Any]) -> tuple[Phrase, Practic
     from analysis.drills.twins import find_counterpart
 
     other = find_counterpart(phrase, chosen.pop("way"))
-    click.echo(f"Twin: {other.change}", err=True)
+    show(f"Twin: {other.change}", err=True)
     metre, given, bar = phrase.metre, chosen.pop("notes_per_beat"), chosen.pop("beats_per_bar")
     rate = read_notes_per_beat(given or ("4" if metre is None else str(metre.units_per_beat)))
     pace = {name: chosen.pop(name) for name in ("tempo", "hold", "last", "step")}

@@ -17,6 +17,7 @@ from logger.commands.own_tempo import (
     practice_options,
     tempo_options,
 )
+from logger.terminal.say import show
 
 if TYPE_CHECKING:
     from logger.practice.plan import Plan, PlanBlock
@@ -185,9 +186,9 @@ def check_command(plans: tuple[Path, ...]) -> None:
 
     for path in plans:
         plan = read_plan(path)
-        click.echo(wrap(f"{path}: {describe_plan(plan)}"))
+        show(wrap(f"{path}: {describe_plan(plan)}"))
         for remark in find_remarks(plan):
-            click.echo(wrap(f"Note: {remark}"))
+            show(wrap(f"Note: {remark}"))
 
 
 @command.command("show")
@@ -197,7 +198,7 @@ def show_command(path: Path) -> None:
     from logger.practice.plan import read_plan
     from logger.terminal.plan_text import show_plan
 
-    click.echo(show_plan(read_plan(path)))
+    show(show_plan(read_plan(path)))
 
 
 def _block(**values: Any) -> PlanBlock:
@@ -212,8 +213,8 @@ def _give(plan: Plan, output: Path | None) -> None:
     from logger.terminal.plan_text import describe_plan, wrap
 
     if output is None:
-        click.echo(render_plan(plan), nl=False)
+        show(render_plan(plan), end=False)
         return
     check_plan_target(output, bool(click.get_current_context().meta.get(REPLACE)))
     write_text_atomic(output, render_plan(plan))
-    click.echo(wrap(f"{output}: {describe_plan(plan)}"))
+    show(wrap(f"{output}: {describe_plan(plan)}"))

@@ -17,8 +17,9 @@ from logger.commands.sensor_options import (
     sensor_options,
     session_options,
     source_from_options,
+    truer_option,
 )
-from logger.terminal.say import say
+from logger.terminal.say import say, show
 
 if TYPE_CHECKING:
     import threading
@@ -35,6 +36,7 @@ DRAW_S = 0.2
 @click.command("record")
 @sensor_options
 @instrument_options
+@truer_option
 @session_options
 @click.option(
     "--posture", "postures", multiple=True, default=("A",), show_default=True, help="Label; several for several."
@@ -53,6 +55,7 @@ def record_command(
     speed: float,
     instrument_text: str,
     instrument_profile: str,
+    truer: bool,
     output: Path | None,
     setup_path: Path | None,
     postures: tuple[str, ...],
@@ -87,7 +90,7 @@ def record_command(
     recorder = Recorder(path, source, setup, listeners=listeners, instrument=second)
     for each in (source, second):
         if each is not None:
-            click.echo(f"Looking for {each.name} ...", err=True)
+            show(f"Looking for {each.name} ...", err=True)
     with ended_by_signals() as stopping:
         info = recorder.start()
         sensor = info.profile.sensor
@@ -97,7 +100,7 @@ def record_command(
             say(f"On the instrument: {other.part or other.name} at {other.rate_hz:g}/s", err=True)
             say_offer(second)
         flat = setup.instrument.held == "flat"
-        gestures = choose_gestures(setup.lever_sd_mm, flat)
+        gestures = choose_gestures(setup.lever_sd_mm, flat, second is not None, truer and not flat)
         blocks = BlockSettings(postures, tempo_bpm, notes_per_beat, drill, wanted, flat, gestures)
         session = RecordSession(recorder, counter, blocks)
         try:
@@ -110,7 +113,7 @@ def record_command(
             state = recorder.stop()
             if streams is not None:
                 streams.close()
-    _say_result(path, state, recorder, session)
+    _say_result(path, state, recorder, session, at_pace=speed == 1.0)
 
 
 def _follow(
@@ -140,7 +143,8 @@ def _follow(
                 draw(recorder.state(), session, counter.strokes)
 
 
-def _say_result(path: Path, state: RecordingState, recorder: Recorder, session: RecordSession) -> None:
+def _say_result(path: Path, state: RecordingState, recorder: Recorder, session: RecordSession, at_pace: bool) -> None:
+    """What was recorded; at another pace than its own, a replay tells nothing of the clock."""
     minutes, rest = divmod(state.elapsed_s, 60.0)
     gaps = f", {state.gaps} link losses" if state.gaps else ""
     say(
@@ -152,8 +156,8 @@ def _say_result(path: Path, state: RecordingState, recorder: Recorder, session: 
         gaps = f", {second.gaps} link losses" if second.gaps else ""
         say(f"On the instrument: {second.samples} samples; {second.losses.sentence()}{gaps}.")
     fit = recorder.clock_fit
-    if fit is not None:
-        click.echo(f"The sensor's clock: {(fit.rate - 1.0) * 1e6:+.0f} ppm, placed to {fit.residual_s * 1e3:.1f} ms.")
+    if fit is not None and at_pace:
+        show(f"The sensor's clock: {(fit.rate - 1.0) * 1e6:+.0f} ppm, placed to {fit.residual_s * 1e3:.1f} ms.")
     _say_sensor(path)
     if session.hurt:
         from logger.guide.view import HURT_WORDS

@@ -14,7 +14,7 @@ from analysis.model.errors import DeviceError, SessionFileError
 from logger.sources.base import LinkSettings, Source
 from logger.sources.device_profile import load_profile, shipped_profiles
 from logger.sources.open_source import SOURCE_HELP, open_instrument, open_source
-from logger.terminal.say import say
+from logger.terminal.say import say, show
 
 if TYPE_CHECKING:
     from logger.live.lsl_streams import LslStreams
@@ -81,6 +81,15 @@ def instrument_options(function: F) -> F:
     for option in reversed(options):
         function = option(function)
     return function
+
+
+def truer_option(function: F) -> F:
+    """Add --truer: stills on the soundboard before the sensor is strapped on."""
+    return click.option(
+        "--truer",
+        is_flag=True,
+        help="Two minutes for a truer answer: stills with the sensor on a flat soundboard before it is strapped on.",
+    )(function)
 
 
 def session_options(function: F) -> F:
@@ -215,5 +224,5 @@ def open_streams(speed: float) -> LslStreams:
     if speed != 1.0:
         raise click.UsageError("--lsl stamps samples with the time at which they were taken; leave out --speed")
     streams = LslStreams()
-    click.echo("Streaming what is recorded: every computer in this network can read it.", err=True)
+    show("Streaming what is recorded: every computer in this network can read it.", err=True)
     return streams

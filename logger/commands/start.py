@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
+from logger.terminal.say import show
+
 if TYPE_CHECKING:
     from analysis.model.records import Instrument
     from logger.player.player_profile import PlayerProfile
@@ -67,16 +69,16 @@ def start_command(
     if list_only:
         for short, instrument in load_presets().items():
             told = describe_instrument(instrument)
-            click.echo(click.wrap_text(told, 80, initial_indent=f"{short:16}", subsequent_indent=" " * 16))
+            show(click.wrap_text(told, 80, initial_indent=f"{short:16}", subsequent_indent=" " * 16))
         return
     players = load_players()
     known = players.find(name if name is not None else players.active)
     profile = _ask(name, handed, preset, outer_mm, strap, known)
     path = save_players(players.with_profile(profile))
     who = f"{profile.player.name or 'you'}, {profile.player.handed}-handed"
-    click.echo(f"\nKept in {path}:")
-    click.echo(wrap(f"{who}, {describe_instrument(profile.instrument)}.") + "\n")
-    click.echo("\n".join([WEAR, *(wrap(f"! {caution}") for caution in WEARING), ""]))
+    show(f"\nKept in {path}:")
+    show(wrap(f"{who}, {describe_instrument(profile.instrument)}.") + "\n")
+    show("\n".join([WEAR, *(wrap(f"! {caution}") for caution in WEARING), ""]))
     _say_next(profile)
     if demo is None and sys.stdin.isatty():
         demo = click.confirm("\nShow a report of an invented session now?", default=True)
@@ -111,7 +113,7 @@ def _ask(
     )):  # fmt: skip
         instrument = _choose_instrument()
     if outer_mm is None and sys.stdin.isatty() and instrument != usual.instrument:
-        click.echo("\nMeasure between the middles of the outer strings, where you pick.\nEnter keeps the usual value.")
+        show("\nMeasure between the middles of the outer strings, where you pick.\nEnter keeps the usual value.")
         outer_mm = click.prompt("Distance, mm", default=round(sum(instrument.spacing_mm), 1), type=float)
     if outer_mm is not None and abs(outer_mm - sum(instrument.spacing_mm)) > 0.05:
         instrument = with_outer_distance(instrument, outer_mm)
@@ -131,9 +133,9 @@ def _choose_instrument() -> Instrument:
     from logger.player.instrument_presets import load_presets
 
     presets = list(load_presets().items())
-    click.echo("\nWhich instrument comes nearest?")
+    show("\nWhich instrument comes nearest?")
     for number, (_, instrument) in enumerate(presets, 1):
-        click.echo(f"{number:4}  {instrument.name}")
+        show(f"{number:4}  {instrument.name}")
     number = click.prompt("Number", default=1, type=click.IntRange(1, len(presets)))
     return presets[number - 1][1]
 
@@ -141,16 +143,16 @@ def _choose_instrument() -> Instrument:
 def _say_next(profile: PlayerProfile) -> None:
     lever = profile.expected_lever()
     if lever is not None:
-        click.echo(
+        show(
             f"Known from {lever.sessions} session{'s' * (lever.sessions > 1)} with this strap: where the plectrum's "
             "tip lies. The short gestures will do."
         )
-    click.echo("Next: strokeplane ports     where is the sensor?")
-    click.echo("      strokeplane check     is it good enough?")
-    click.echo("      strokeplane record -o evening.mcap")
-    click.echo("      strokeplane analyse evening.mcap --html evening.html")
-    click.echo("Away from a screen, three raps on the instrument's body start and end a block:")
-    click.echo("keep the hand still for a second before and after them.")
+    show("Next: strokeplane ports     where is the sensor?")
+    show("      strokeplane check     is it good enough?")
+    show("      strokeplane record -o evening.mcap")
+    show("      strokeplane analyse evening.mcap --html evening.html")
+    show("Away from a screen, three raps on the instrument's body start and end a block:")
+    show("keep the hand still for a second before and after them.")
 
 
 def show_demo(profile: PlayerProfile, path: Path) -> None:
@@ -194,8 +196,8 @@ def show_demo(profile: PlayerProfile, path: Path) -> None:
         made = simulate(scenario, 11)
         found = weigh_session(analyse_recording(made.session, progress).result)
         write_report(found, path)
-    click.echo("\nAn invented player, a simulated sensor:\n")
-    click.echo(render_verdict(found, 80))
-    click.echo(f"\nThe report is here: {path.resolve()}")
+    show("\nAn invented player, a simulated sensor:\n")
+    show(render_verdict(found, 80))
+    show(f"\nThe report is here: {path.resolve()}")
     if sys.stdout.isatty() and (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY") or os.name == "nt"):
         click.launch(path.resolve().as_uri())

@@ -6,7 +6,6 @@ and rows with more or fewer cells than there are channels. All of these make the
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -16,6 +15,7 @@ import numpy as np
 from analysis.model.errors import InputError
 from logger.exchange.motion_bids import CHANNEL_COLUMNS, COUNT_FIELDS, MISSING, OWN_FIELD, STREAM_FIELD, UNITS
 from logger.files.atomic_file import reason
+from logger.files.nested_text import load_json
 
 DESCRIPTION = "dataset_description.json"
 MOTION = "_motion.tsv"
@@ -213,7 +213,7 @@ def read_json(path: Path) -> dict[str, Any]:
     InputError
     """
     try:
-        record = json.loads(path.read_text(encoding="utf-8"))
+        record = load_json(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise InputError(
             f"{path} cannot be read ({reason(error)})",

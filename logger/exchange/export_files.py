@@ -41,6 +41,8 @@ ABOUT = "about.json"
 ROWS_PER_TEXT = 1 << 14
 MOST_DECIMALS = 9
 HOST_DECIMALS = 6
+LATEST_S = 1e12
+"""Host times beyond are none."""
 
 
 def file_names(path: Path, kind: FileKind, streams: Sequence[str] = ()) -> dict[str, str]:
@@ -174,7 +176,8 @@ def _signal_text(sensor: Session | Stream, raw: bool) -> Iterator[tuple[float, b
             DecimalColumn(samples.sequence),
         ]
         if HOST_COLUMN in listed:
-            columns.append(DecimalColumn.of(samples.host_time_s, HOST_DECIMALS, np.isnan(samples.host_time_s)))
+            known = np.abs(samples.host_time_s) < LATEST_S
+            columns.append(DecimalColumn.of(samples.host_time_s, HOST_DECIMALS, ~known))
         if HAND_COLUMN in listed and isinstance(sensor, Stream):
             columns.append(DecimalColumn.of(hand_time_s(sensor, samples), HOST_DECIMALS))
         columns += [DecimalColumn.of(channel, places) for channel, places in zip(si, per_axis, strict=True)]

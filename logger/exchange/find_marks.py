@@ -14,6 +14,7 @@ from analysis.reference.find_gestures import FoundEvents, find_events
 from analysis.reference.unconfirmed import EVENTS_KEY, FOUND, FOUND_UNCLEAR
 from analysis.signal.timebase import fit_timebase
 from analysis.signal.working_grid import prepare_signals
+from logger.files.csv_cells import guarded
 from logger.files.events_csv import COLUMNS
 
 LEAST_S = 10.0
@@ -87,8 +88,8 @@ def events_table(events: Sequence[Event], found: FoundEvents) -> str:
             "start_s": f"{event.start_s:.3f}",
             "end_s": f"{event.end_s:.3f}",
             "kind": event.kind,
-            "label": event.label or f"found: {sure_word(item.sure)}",
-            "posture": event.posture,
+            "label": guarded(event.label) or f"found: {sure_word(item.sure)}",
+            "posture": guarded(event.posture),
         }
         table.writerow([cells.get(name, "") for name in COLUMNS])
     return out.getvalue()

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.model.records import FloatArray
 from logger.files.loose_table import LooseTable
 
 ROLES = ("accel", "linear", "gravity", "gyro")
@@ -242,12 +243,18 @@ def time_unit(values: np.ndarray, word: str) -> str:
     return fits[0] if fits else ""
 
 
+def _varies(column: FloatArray) -> bool:
+    """Whether a column may be a sensor's: it changes, or nothing of it is known."""
+    known = column[~np.isnan(column)]
+    return known.size == 0 or bool(np.ptp(known) > 0)
+
+
 def _by_content(table: LooseTable, known: dict[str, Triple]) -> dict[str, Triple]:
     """Two neighbouring triples: the one whose length is steadier holds gravity."""
     time = guess_time(table, set())
     taken = {time.name, time.nanoseconds} if time else set()
     names = [n for n in table.columns if n not in taken and n not in table.texts and n not in table.dates]
-    names = [n for n in names if np.ptp(values := table.column(n)[~np.isnan(table.column(n))]) > 0 or values.size == 0]
+    names = [n for n in names if _varies(table.column(n))]
     if len(names) < 6:
         return {}
     triples = [(names[k], names[k + 1], names[k + 2]) for k in (0, 3)]

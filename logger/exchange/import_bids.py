@@ -252,7 +252,7 @@ def _own_samples(path: Path, own: Any, columns: Sequence[int], head: SessionHead
             next_step="export it again",
             file=str(path),
         )
-    ticks = np.rint(rows.latency * head.profile.tick_hz).astype(np.int64) + first_tick
+    ticks = _ticks(path, rows.latency * head.profile.tick_hz + first_tick)
     sequence = rows.kept - rows.kept[0] + first_sequence
     return RawSamples(ticks, sequence, _host_times(path, sequence.size), rows.counts)
 
@@ -298,7 +298,7 @@ def _foreign_session(path: Path, channels: Sequence[Mapping[str, str]], columns:
     effective = record.get("SamplingFrequencyEffective")
     rate_hz = float(effective if isinstance(effective, int | float) and effective > 0 else record["SamplingFrequency"])
     time_s = rows.kept / rate_hz if rows.latency is None else rows.latency
-    ticks = np.rint(time_s * TICK_HZ).astype(np.int64)
+    ticks = _ticks(path, time_s * TICK_HZ)
     clips, warnings = find_clipping(rows.counts, accel, gyro)
     if rows.partly:
         warnings.append(f"{rows.partly} rows of {path.name} lack some axes and count as missing.")
@@ -313,6 +313,18 @@ def _foreign_session(path: Path, channels: Sequence[Mapping[str, str]], columns:
     )
     raw = RawSamples(ticks, rows.kept.astype(np.int64), _host_times(path, rows.kept.size), rows.counts)
     return Session(raw, profile, warnings=tuple(warnings), metadata={"imported_from": path.name})
+
+
+def _ticks(path: Path, ticks: FloatArray) -> IntArray:
+    """Whole ticks; times that no clock of 64 bits gives are refused."""
+    if not (np.abs(ticks) < 2.0**62).all():
+        raise InputError(
+            expected="times in seconds since the first sample (channel LATENCY)",
+            found="one far beyond",
+            next_step="check the column",
+            file=str(path),
+        )
+    return np.rint(ticks).astype(np.int64)
 
 
 def _triad(rows: Sequence[Mapping[str, str]], units: Mapping[str, tuple[float, float]]) -> Triad:

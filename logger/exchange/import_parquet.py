@@ -18,6 +18,7 @@ from analysis.signal.si_units import si_to_counts
 from logger.exchange.export_tables import COUNT_NAMES, HOST_COLUMN, ROWS_PER_PART, SI_NAMES, STREAM_TABLE
 from logger.files.arrow_tables import PREFIX, need_pyarrow
 from logger.files.atomic_file import reason
+from logger.files.nested_text import load_json
 from logger.session.heads import session_of, stream_names
 from logger.session.session_records import SessionHead, StreamHead, decode_event, decode_head
 
@@ -128,23 +129,31 @@ def _samples(path: Path, file: pq.ParquetFile, head: SessionHead | StreamHead) -
     """Read part by part, so that hours need little memory."""
     names = file.schema_arrow.names
     axes = COUNT_NAMES if COUNT_NAMES[0] in names else SI_NAMES
-    missing = [name for name in ("tick", "sequence", *axes) if name not in names]
-    if missing:
+    missing = [name for name in ("tick", "sequence", *axes) if names.count(name) != 1]
+    if missing or names.count(HOST_COLUMN.name) > 1:
+        name = missing[0] if missing else HOST_COLUMN.name
         raise InputError(
-            expected=f"the column {missing[0]}",
-            found="none",
+            expected=f"one column {name}",
+            found=f"{names.count(name)}",
             next_step="export the session again",
             file=str(path),
         )
     rows = file.metadata.num_rows
+    if rows == 0:
+        raise InputError(
+            expected="samples",
+            found="none",
+            next_step="export the session again",
+            file=str(path),
+        )
     ticks, sequence = np.empty(rows, np.int64), np.empty(rows, np.int64)
     host, counts = np.full(rows, np.nan), np.empty((rows, 6), np.int32)
     start = 0
     for batch in file.iter_batches(ROWS_PER_PART):
         part = slice(start, start + batch.num_rows)
-        ticks[part], sequence[part] = _column(path, batch, "tick"), _column(path, batch, "sequence")
+        ticks[part], sequence[part] = (_column(path, batch, name, whole=True) for name in ("tick", "sequence"))
         if HOST_COLUMN.name in names:
-            host[part] = batch.column(HOST_COLUMN.name).to_numpy(zero_copy_only=False)
+            host[part] = _column(path, batch, HOST_COLUMN.name, nulls=True)
         values = np.stack([_column(path, batch, name).astype(np.float64) for name in axes])
         if axes is SI_NAMES:
             values = si_to_counts(values, head.profile, head.calibration)
@@ -198,7 +207,7 @@ def _settings(path: Path, schema: pa.Schema) -> tuple[SessionHead, list[object]]
         )
     try:
         head, _ = decode_head(metadata[PREFIX + "session"])
-        return head, json.loads(metadata[PREFIX + "events"])
+        return head, load_json(metadata[PREFIX + "events"])
     except (KeyError, ValueError, SessionFileError) as error:
         raise InputError(
             f"its metadata cannot be used ({error})",
@@ -207,13 +216,17 @@ def _settings(path: Path, schema: pa.Schema) -> tuple[SessionHead, list[object]]
         ) from error
 
 
-def _column(path: Path, batch: pa.RecordBatch, name: str) -> NDArray[Any]:
+def _column(path: Path, batch: pa.RecordBatch, name: str, whole: bool = False, nulls: bool = False) -> NDArray[Any]:
+    """One column of numbers, ``whole`` ones or any; NaN where there is none."""
+    import pyarrow as pa
+
     column = batch.column(name)
-    if column.null_count or not np.issubdtype(column.type.to_pandas_dtype(), np.number):
+    numeric = pa.types.is_integer(column.type) or (not whole and pa.types.is_floating(column.type))
+    if not numeric or (column.null_count and not nulls):
         raise InputError(
-            expected=f"a number in every row of {name}",
-            found="some missing",
+            expected=f"a {'whole ' * whole}number in every row of {name}",
+            found=f"{column.type}" if not numeric else "some missing",
             next_step="export it again",
             file=str(path),
         )
-    return np.asarray(column.to_numpy())
+    return np.asarray(column.to_numpy(zero_copy_only=False))

@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.model.errors import InputError
 from logger.files.arrow_tables import need_pyarrow
-from logger.files.loose_table import LooseTable
+from logger.files.loose_table import BEYOND, LooseTable
 
 
 def read_parquet_table(name: str, data: bytes) -> LooseTable:
@@ -38,7 +38,7 @@ def read_parquet_table(name: str, data: bytes) -> LooseTable:
             values.append(stamps.to_numpy() / 1e9)
             dates.add(column)
         elif pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind):
-            values.append(table.column(column).cast(pa.float64()).to_numpy())
+            values.append(table.column(column).cast(pa.float64(), safe=False).to_numpy())
         elif pa.types.is_string(kind) or pa.types.is_large_string(kind):
             values.append(np.full(table.num_rows, np.nan))
             words[column] = np.array(table.column(column).to_pylist(), dtype=np.str_)
@@ -52,6 +52,6 @@ def read_parquet_table(name: str, data: bytes) -> LooseTable:
             next_step="export the samples",
         )
     numbers = np.array(np.stack(values, axis=1), dtype=np.float64)
-    numbers[np.isinf(numbers)] = np.nan
+    numbers[~(np.abs(numbers) < BEYOND)] = np.nan
     rows = np.arange(1, table.num_rows + 1, dtype=np.int64)
     return LooseTable(name, tuple(columns), numbers, rows, frozenset(dates), words)

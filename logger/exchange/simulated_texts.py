@@ -12,6 +12,7 @@ import numpy as np
 from analysis.model.records import Session
 from analysis.synthesis.scenario import Scenario
 from analysis.synthesis.simulate import SimulatedSession
+from logger.files.csv_cells import guarded
 
 EVENT_FIELDS = (
     "start_s",
@@ -131,7 +132,8 @@ def events_csv(session: Session) -> str:
     writer.writeheader()
     for event in session.events:
         values = {f.name: getattr(event, f.name) for f in fields(event)}
-        writer.writerow({name: "" if value is None else value for name, value in values.items()})
+        cells = {name: guarded(value) if isinstance(value, str) else value for name, value in values.items()}
+        writer.writerow({name: "" if cell is None else cell for name, cell in cells.items()})
     return text.getvalue()
 
 

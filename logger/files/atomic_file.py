@@ -159,7 +159,8 @@ def write_text_atomic(path: Path, text: str) -> None:
         The file cannot be written.
     """
     with open_atomic(path) as stream:
-        stream.write(text.encode("utf-8"))
+        # Half a character of a name that is no UTF-8 must not cost the result.
+        stream.write(text.encode("utf-8", "backslashreplace"))
 
 
 def sync_folder(folder: Path) -> None:
@@ -194,7 +195,7 @@ def reason(error: OSError) -> str:
     -------
     str
     """
-    words = error.strerror or str(error)
+    words = " ".join((error.strerror or str(error)).split())
     return words[:1].lower() + words[1:]
 
 

@@ -146,8 +146,11 @@ def _encoding(path: Path) -> str:
 
 
 def _split(line: str, delimiter: str) -> tuple[str, ...]:
-    """Cells of one line, stripped."""
-    return tuple(cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), ()))
+    """Cells of one line, stripped; none of a line with a cell that is longer than any."""
+    try:
+        return tuple(cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), ()))
+    except csv.Error:
+        return ()
 
 
 def _decimal(lines: Sequence[str], delimiter: str) -> str:

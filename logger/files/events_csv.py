@@ -9,6 +9,7 @@ from typing import Literal, cast
 from analysis.model.errors import InputError
 from analysis.model.events import check_events
 from analysis.model.records import EVENT_KINDS, Event, EventKind
+from logger.files.csv_cells import unguarded
 from logger.files.csv_table import find_layout, read_number, read_rows
 
 REQUIRED = ("start_s", "end_s", "kind")
@@ -170,15 +171,19 @@ class _Row:
             start_s=start_s,
             end_s=end_s,
             kind=kind,
-            label=self._cells.get("label", ""),
-            posture=self._cells.get("posture", ""),
+            label=self._words("label"),
+            posture=self._words("posture"),
             tempo_bpm=self._number("tempo_bpm", 1.0, 1000.0),
             notes_per_beat=self._number("notes_per_beat", 0.05, 64.0),
-            drill=self._cells.get("drill", ""),
+            drill=self._words("drill"),
             rating=rating,
             wanted=cast(Literal["down", "up"] | None, self._one_of("wanted", ("down", "up"), optional=True)),
             row=self._row,
         )
+
+    def _words(self, name: str) -> str:
+        """Words as they were before the cell was made safe for spreadsheets."""
+        return unguarded(self._cells.get(name, ""))
 
     def _number(self, name: str, low: float = -1e12, high: float = 1e12) -> float | None:
         """A number in bounds; None if the cell is empty or the column is not there."""

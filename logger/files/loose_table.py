@@ -24,6 +24,8 @@ from analysis.model.records import FloatArray, IntArray
 LOOKED_AT = 400
 MOST_COLUMNS = 400
 LONGEST_CELL = 200
+BEYOND = 1e30
+"""No sensor and no clock gives such a number: it counts as an empty cell."""
 DELIMITERS = (",", ";", "\t", "|")
 COMMENTS = ("#", "//", "%", "!")
 EMPTY = {"", "nan", "na", "n/a", "null", "none", "-", "inf", "-inf", "+inf", "infinity"}
@@ -305,7 +307,7 @@ def _quickly(text: str, layout: _Layout) -> tuple[FloatArray, Words] | None:
             return None
         frame[index] = seconds
     values = frame.to_numpy(dtype=np.float64)
-    values[np.isinf(values)] = np.nan
+    values[~(np.abs(values) < BEYOND)] = np.nan
     # A row of which only the first cells are there was cut short; pandas fills such rows.
     filled = ~np.isnan(values[:, numbers])
     short = filled[:, 0] & ~filled[:, 1:].any(axis=1)
@@ -361,7 +363,7 @@ def _row(cells: list[str], layout: _Layout) -> list[float] | None:
             row.append(np.nan)
         elif _is_number(cell, layout.decimal):
             value = float(cell.replace(",", ".") if layout.decimal == "," else cell)
-            row.append(value if np.isfinite(value) else np.nan)
+            row.append(value if abs(value) < BEYOND else np.nan)
         elif cell.lower() in EMPTY or index in layout.texts:
             row.append(np.nan)
         else:

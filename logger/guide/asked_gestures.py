@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from analysis.model.records import OFF_HAND, EventKind
+from analysis.model.records import FACE_DOWN, OFF_HAND, SOUNDBOARD, EventKind
 
 
 @dataclass(frozen=True)
@@ -42,7 +42,7 @@ class WantedGesture:
 
     @property
     def off_hand(self) -> bool:
-        """Whether the sensor lies on the table."""
+        """Whether the sensor lies on the table, or on the soundboard."""
         return bool(self.asked.label)
 
 
@@ -72,15 +72,56 @@ def full_gestures(flat: bool = False) -> tuple[AskedGesture, ...]:
     )
 
 
+def soundboard_stills() -> tuple[AskedGesture, ...]:
+    """The stills that tell the soundboard's own direction, before the sensor is strapped on.
+
+    Turned in its plane they tell how parallel the case's faces are; the one face down tells the accelerometer's own
+    error from the soundboard's slope. The instrument must not move from the first of them to the last gesture.
+
+    Returns
+    -------
+    tuple of AskedGesture
+    """
+    return (
+        AskedGesture(
+            "still",
+            4.0,
+            "With the instrument as you play it, press the sensor flat on the soundboard beside the strings with one "
+            "finger, and hold still. From now on the instrument stays as it is.",
+            SOUNDBOARD,
+        ),
+        AskedGesture("still", 4.0, "Turn the sensor a quarter, still flat on the soundboard, and hold it.", SOUNDBOARD),
+        AskedGesture("still", 4.0, "Turn it by another quarter, still flat, and hold it.", SOUNDBOARD),
+        AskedGesture("still", 4.0, "Turn it over, its upper face on the soundboard, and hold it.", FACE_DOWN),
+    )
+
+
+def rock_together() -> AskedGesture:
+    """What shows two sensors how they sit to each other: hand and instrument rocked as one.
+
+    Returns
+    -------
+    AskedGesture
+    """
+    return AskedGesture(
+        "rock",
+        5.0,
+        "Rest the hand on the instrument, the tip on a string, and rock both as one: nod the neck up and down, then "
+        "tip the strings towards you and away, slowly first, then quicker.",
+    )
+
+
 SHORT_GESTURES_SD_MM = 4.5
 """Up to this standard deviation per axis a remembered lever arm lets the short gestures do."""
-SHORT_S: dict[str, float] = {"still": 2.0, "across": 4.0, "along": 4.0, "pivot": 5.0}
+SHORT_S: dict[str, float] = {"still": 2.0, "across": 4.0, "along": 4.0, "pivot": 5.0, "rock": 5.0}
 SHORT_LEAD_S = 2.0
 AGAIN = ("across", "pivot")
 """What each further posture shows anew: how the hand is turned, and how it grips. The strings run where they ran."""
 
 
-def choose_gestures(lever_sd_mm: float | None, flat: bool = False) -> tuple[AskedGesture, ...]:
+def choose_gestures(
+    lever_sd_mm: float | None, flat: bool = False, second: bool = False, truer: bool = False
+) -> tuple[AskedGesture, ...]:
     """Return the short gestures where the lever arm is known well enough from earlier sessions, else the full ones.
 
     Parameters
@@ -89,6 +130,10 @@ def choose_gestures(lever_sd_mm: float | None, flat: bool = False) -> tuple[Aske
         Standard error of the lever arm as known; None where it is not.
     flat : bool
         Whether the instrument lies on the lap.
+    second : bool
+        A second sensor sits on the instrument: both are rocked together.
+    truer : bool
+        Two minutes for a truer answer: stills on the soundboard.
 
     Returns
     -------
@@ -96,9 +141,10 @@ def choose_gestures(lever_sd_mm: float | None, flat: bool = False) -> tuple[Aske
         In order.
     """
     full = full_gestures(flat)
-    if lever_sd_mm is None or lever_sd_mm > SHORT_GESTURES_SD_MM:
-        return full
-    return tuple(shortened(gesture) for gesture in full)
+    if lever_sd_mm is not None and lever_sd_mm <= SHORT_GESTURES_SD_MM:
+        full = tuple(shortened(gesture) for gesture in full)
+    stills = soundboard_stills() if truer else ()
+    return (full[0], *stills, *full[1:], *((rock_together(),) if second else ()))
 
 
 def shortened(gesture: AskedGesture) -> AskedGesture:

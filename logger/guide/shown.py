@@ -34,7 +34,7 @@ class GestureLive:
 
     Attributes
     ----------
-    kind : {"still", "across", "along", "pivot"}
+    kind : {"still", "across", "along", "pivot", "rock"}
     cycles : float or None
         To and fro; ``cycles_wanted`` is enough. ``across`` and ``along`` only.
     straightness : float or None
@@ -44,7 +44,7 @@ class GestureLive:
     cycles_per_s : float or None
         ``speed_words`` says whether that is slow, right or quick.
     coverage : tuple of float
-        ``pivot``: how much of the wanted rocking each of three axes has, 0 to 1, the best first.
+        ``pivot``: how much of the wanted rocking each of three axes has, 0 to 1, the best first; ``rock``: of two.
     stillness : float or None
         ``still``: 1 is perfectly still, from 0.5 on it is still enough.
     good : bool or None
@@ -80,7 +80,7 @@ class Gesture:
 
     Attributes
     ----------
-    kind : {"still", "across", "along", "pivot"}
+    kind : {"still", "across", "along", "pivot", "rock"}
     number, count : int
         From 1, and of how many.
     off_hand : bool
@@ -92,9 +92,11 @@ class Gesture:
     starts_server_s : float or None
     ends_server_s : float or None
     last : GestureLive or None
+    label : str
+        Where the sensor lies, off the hand; empty on it.
     """
 
-    kind: Literal["still", "across", "along", "pivot"]
+    kind: Literal["still", "across", "along", "pivot", "rock"]
     number: int
     count: int
     off_hand: bool
@@ -105,6 +107,7 @@ class Gesture:
     starts_server_s: float | None
     ends_server_s: float | None
     last: GestureLive | None
+    label: str = ""
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from analysis.model.cautions import HURT, NOT_MEDICAL, STOP
+from analysis.model.records import FACE_DOWN, OFF_HAND, SOUNDBOARD
 from logger.guide.guide_state import Guide, plan_place
 from logger.guide.phases import (
     Connecting,
@@ -44,11 +45,14 @@ NO_SENSOR_WORDS = (
     "clear, and a report."
 )
 GESTURE_TITLES = {
-    ("still", True): "Sensor on the table, hands off",
-    ("still", False): "Plectrum on a string, hold still",
-    ("across", False): "Across all strings, to and fro",
-    ("along", False): "Along one string, to and fro",
-    ("pivot", False): "Tip on one spot, rock the hand",
+    ("still", OFF_HAND): "Sensor on the table, hands off",
+    ("still", SOUNDBOARD): "Sensor flat on the soundboard",
+    ("still", FACE_DOWN): "Sensor face down on the soundboard",
+    ("still", ""): "Plectrum on a string, hold still",
+    ("across", ""): "Across all strings, to and fro",
+    ("along", ""): "Along one string, to and fro",
+    ("pivot", ""): "Tip on one spot, rock the hand",
+    ("rock", ""): "Hand on the instrument, rock both",
 }
 
 
@@ -152,7 +156,7 @@ def gesture_words(guide: Guide) -> tuple[str, str]:
         return "Once more", phase.quality.sentence
     wanted = guide.wanted[guide.gesture]
     posture = f"Posture {wanted.posture}. " if wanted.posture and guide.several else ""
-    return GESTURE_TITLES[wanted.asked.kind, wanted.off_hand], posture + wanted.asked.prompt
+    return GESTURE_TITLES[wanted.asked.kind, wanted.asked.label], posture + wanted.asked.prompt
 
 
 def ready_hint(guide: Guide) -> str:
@@ -208,10 +212,10 @@ def gesture_of(guide: Guide) -> Gesture | None:
         return None
     wanted = guide.wanted[guide.gesture]
     kind = wanted.asked.kind
-    if kind not in ("still", "across", "along", "pivot"):
+    if kind not in ("still", "across", "along", "pivot", "rock"):
         raise RuntimeError(f"{kind} is no gesture")
     place = (wanted.number, wanted.count, wanted.off_hand, wanted.posture)
-    return Gesture(kind, *place, wanted.asked.prompt, wanted.asked.seconds, shown, *times, last)
+    return Gesture(kind, *place, wanted.asked.prompt, wanted.asked.seconds, shown, *times, last, wanted.asked.label)
 
 
 # --- keys

@@ -10,7 +10,7 @@ import numpy as np
 from analysis.consistency.judge import UNTESTED, judge_log
 from analysis.consistency.stills import measure_still
 from analysis.model.errors import InputError
-from analysis.model.records import OFF_HAND, Event
+from analysis.model.records import FACE_DOWN, OFF_HAND, SOUNDBOARD, Event, FloatArray
 from analysis.motion.hand_motion import build_motion
 from analysis.motion.stillness import still_gyro_bias
 from analysis.reference.gesture_directions import measure_direction
@@ -31,6 +31,8 @@ MARGIN_S = 1.0
 MOVED_CHI2 = 16.27
 """Chi-square with three degrees of freedom exceeds this once in a thousand."""
 MOVED_WORDS = "Good, but the sensor sits elsewhere than last time: once more, for longer."
+LEAST_ROCKING_DPS, WANTED_ROCKING = 3.0, 2.0
+"""RMS rate about the second axis of ``rock``: with less the analysis cannot tell one direction; twice that is asked."""
 KNOWN_LEVER_M = 0.02
 """A lever known to this (standard deviation) says how far the tip moves; else the sensor's own way is judged."""
 
@@ -46,6 +48,7 @@ class GestureCheck:
     def __init__(self, estimator: LiveEstimator) -> None:
         self._estimator = estimator
         self._bias = np.zeros(3)
+        self._face_up: FloatArray | None = None
 
     def judge(self, event: Event, seconds: float, done: bool) -> GestureLive:
         """Say how a gesture stands.
@@ -67,6 +70,8 @@ class GestureCheck:
         signals = replace(signals, gyro_radps=signals.gyro_radps - self._bias)
         if event.kind == "pivot":
             return self._pivot(signals, event, done)
+        if event.kind == "rock":
+            return rocked(signals, event, done)
         return self._to_and_fro(signals, event, seconds, done)
 
     def _signals(self, event: Event) -> Signals | None:
@@ -88,9 +93,23 @@ class GestureCheck:
         good = found.good(off_hand)
         if done and good:
             bias = still_gyro_bias(signals, (event,))
-            self._bias = (signals.gyro_radps - bias.gyro_radps)[0] if event.label else self._bias
+            self._bias = (signals.gyro_radps - bias.gyro_radps)[0] if off_hand else self._bias
         words = "Still enough." if good else MOVED if off_hand else "Hold the hand stiller."
+        if event.label in (SOUNDBOARD, FACE_DOWN):
+            up = signals.accel_mps2[part].mean(axis=0)
+            good, words = self._on_soundboard(up, event.label, good)
         return GestureLive("still", good, words, stillness=stillness, done=done)
+
+    def _on_soundboard(self, up_mps2: FloatArray, label: str, still: bool) -> tuple[bool, str]:
+        """Whether the sensor lies as asked: face down, its z axis has turned over since it lay face up."""
+        if not still:
+            return False, "Hold the instrument stiller, and the sensor flat on it."
+        if label == SOUNDBOARD:
+            self._face_up = up_mps2
+            return True, "Still enough."
+        if self._face_up is not None and up_mps2[2] * self._face_up[2] > 0.0:
+            return False, "It is not turned over: lay its upper face on the soundboard."
+        return True, "Still enough."
 
     def _to_and_fro(self, signals: Signals, event: Event, seconds: float, done: bool) -> GestureLive:
         settings, session = self._estimator.settings.chain.reference, self._estimator.context
@@ -148,6 +167,34 @@ class GestureCheck:
         known_mm2 = context.lever_sd_mm**2 + settings.regrip_mm**2
         spread_mm2 = 1e6 * fit.covariance.matrix[own, own] + known_mm2 * np.eye(3)
         return float(off_mm @ np.linalg.solve(spread_mm2, off_mm)) > MOVED_CHI2
+
+
+def rocked(signals: Signals, event: Event, done: bool) -> GestureLive:
+    """How far hand and instrument were rocked about two axes, by the hand's turning rate.
+
+    Parameters
+    ----------
+    signals : Signals
+        The gyroscope's bias taken away.
+    event : Event
+    done : bool
+        It is over: the last word.
+
+    Returns
+    -------
+    GestureLive
+    """
+    rate = signals.gyro_radps[signals.grid.slice_of(event.start_s, event.end_s)]
+    if len(rate) < signals.grid.rate_hz:
+        return GestureLive("rock", False if done else None, "", done=done)
+    rms_dps = np.degrees(np.linalg.svd(rate, compute_uv=False)[:2] / np.sqrt(len(rate)))
+    coverage = tuple(np.clip(rms_dps / (WANTED_ROCKING * LEAST_ROCKING_DPS), 0.0, 1.0).tolist())
+    enough = rms_dps[1] >= LEAST_ROCKING_DPS
+    if not done:
+        words = "Go on like this." if enough else "Rock about a second axis, too."
+        return GestureLive("rock", None, words, coverage=coverage)
+    words = "Good." if enough else "Rock further, about two axes: the neck up and down, the strings to and from you."
+    return GestureLive("rock", bool(enough), words, coverage=coverage, done=True)
 
 
 def sensor_notice(estimator: LiveEstimator, events: Sequence[Event]) -> str:

@@ -36,12 +36,25 @@ class SetUp:
         Everybody known on this computer.
     postures : sequence of str
         Of the plan; empty for free play.
+    second : bool
+        A second sensor sits on the instrument.
+    truer : bool
+        Two minutes for a truer answer are wanted: stills on the soundboard.
     """
 
-    def __init__(self, start: RecordedSetup, players: Players, postures: tuple[str, ...] = ()) -> None:
+    def __init__(
+        self,
+        start: RecordedSetup,
+        players: Players,
+        postures: tuple[str, ...] = (),
+        second: bool = False,
+        truer: bool = False,
+    ) -> None:
         self.recorded = start
         self.free = FreePlay(posture=postures[0] if postures else POSTURES[0])
         self.planned = bool(postures)
+        self.second = second
+        self.truer = truer
         self._players = players
         self._own = start.instrument
         self._instrument = OWN
@@ -73,7 +86,13 @@ class SetUp:
             tempo_bpm=self.free.tempo_bpm,
             notes_per_beat=self.free.notes_per_beat,
             planned=self.planned,
+            truer=("yes" if self.truer else "no") if self.offers_truer else None,
         )
+
+    @property
+    def offers_truer(self) -> bool:
+        """Whether stills on the soundboard are offered: a lap instrument's lies level anyway."""
+        return self.recorded.instrument.held == "upright"
 
     @property
     def postures(self) -> tuple[str, ...]:
@@ -97,7 +116,9 @@ class SetUp:
         Chosen
         """
         recorded, free = self.recorded, self.free
-        gestures = choose_gestures(recorded.lever_sd_mm, recorded.instrument.held == "flat")
+        gestures = choose_gestures(
+            recorded.lever_sd_mm, recorded.instrument.held == "flat", self.second, self.truer and self.offers_truer
+        )
         if free.tempo_bpm is None:
             free = replace(free, notes_per_beat=None)
         instrument = recorded.instrument
@@ -116,7 +137,7 @@ class SetUp:
         choice : Choose
         blocks_only : bool, optional
         """
-        if choice.field in ("player", "handed", "instrument"):
+        if choice.field in ("player", "handed", "instrument", "truer"):
             if blocks_only:
                 raise InputError(
                     "Player and instrument stay as they are in this session",
@@ -142,7 +163,9 @@ class SetUp:
                 self.free = replace(self.free, notes_per_beat=number)
 
     def _choose_person(self, choice: Choose) -> None:
-        if choice.field == "player":
+        if choice.field == "truer":
+            self.truer = self._one_of(choice.value, ("yes", "no")) == "yes"
+        elif choice.field == "player":
             self._choose_player(choice.value)
         elif choice.field == "handed":
             handed: Literal["right", "left"] = (

@@ -37,7 +37,7 @@ class Setup:
 
     ``dead_band_deg``: smaller tilts clear no string. ``wanted``, ``tempo_bpm``, ``notes_per_beat``, ``posture`` are of
     free blocks; where ``planned`` is true a plan says them, and they cannot be chosen. Numbers are chosen as text;
-    empty text means none.
+    empty text means none. ``truer``: stills on the soundboard are wanted; null where they are not offered.
     """
 
     players: tuple[Option, ...]
@@ -56,6 +56,7 @@ class Setup:
     tempo_bpm: float | None
     notes_per_beat: float | None
     planned: bool
+    truer: Literal["yes", "no"] | None = None
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,7 @@ from analysis.model.stroke_columns import STROKE_COLUMNS, Column
 from analysis.report.block_answer_table import BLOCK_ANSWER_COLUMNS, tabulate_block_answers
 from logger.files.arrow_tables import build_schema, to_arrow
 from logger.files.atomic_file import open_atomic
+from logger.files.csv_cells import guarded
 from logger.many.session_store import Entry
 
 if TYPE_CHECKING:
@@ -133,13 +134,13 @@ def write_tables(folder: Path, sessions: Iterable[tuple[str, Entry]], provenance
                 problem = f"{name} holds the same session as {firsts[entry.digest]} and was left out"
             if problem is not None or not isinstance(entry.content, bytes):
                 problems.append(problem or f"{name} could not be used")
-                lines.writerow([name, entry.digest, *[""] * len(FACT_NAMES), problems[-1]])
+                lines.writerow([guarded(name), entry.digest, *[""] * len(FACT_NAMES), guarded(problems[-1])])
                 continue
             firsts[entry.digest] = name
             stroke_rows, block_rows, facts = decode_result(entry.content)
             stroke_file.add(name, stroke_rows, facts)
             block_file.add(name, block_rows, facts)
-            lines.writerow([name, entry.digest, *(facts[fact] for fact in FACT_NAMES), ""])
+            lines.writerow([guarded(name), entry.digest, *(guarded(str(facts[fact])) for fact in FACT_NAMES), ""])
             strokes, blocks = strokes + stroke_rows.num_rows, blocks + block_rows.num_rows
             hurt += facts["hurt"] == "yes"
             hand_only += facts["reference"] == "hand"

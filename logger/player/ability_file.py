@@ -12,6 +12,7 @@ from typing import Any
 
 from analysis.model.errors import InputError
 from logger.files.atomic_file import write_text_atomic
+from logger.files.nested_text import load_json
 from logger.files.toml_table import Table
 from logger.player.calibration_store import settings_folder
 from logger.practice.ability import Ability, Burst, Evening, PlayedPosture, PlayedSwitch
@@ -83,7 +84,7 @@ def _load() -> dict[str, tuple[Evening, ...]]:
     if not path.exists():
         return {}
     try:
-        content = json.loads(path.read_text(encoding="utf-8"))
+        content = load_json(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
         raise InputError(
             f"{path} cannot be read ({error})",

@@ -15,6 +15,7 @@ import click
 from analysis.model.errors import DeviceError
 from analysis.model.records import Calibration, SensorProfile
 from logger.files.atomic_file import write_text_atomic
+from logger.files.nested_text import load_json
 
 SCHEMA = 1
 HOME_VARIABLE = "STROKEPLANE_HOME"
@@ -68,7 +69,7 @@ def load_versions(sensor: SensorProfile) -> list[StoredCalibration]:
     if not path.exists():
         return []
     try:
-        record = json.loads(path.read_text(encoding="utf-8"))
+        record = load_json(path.read_text(encoding="utf-8"))
         if record["schema"] > SCHEMA:
             raise DeviceError(
                 f"{path} was written by a newer strokeplane",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -12,6 +11,7 @@ from typing import Literal, cast
 from analysis.model.errors import InputError
 from analysis.model.records import Instrument, Player
 from logger.files.atomic_file import reason
+from logger.files.nested_text import load_toml
 from logger.files.toml_table import Table
 from logger.sources.device_profile import G_MPS2
 
@@ -121,7 +121,7 @@ def read_column_map(path: Path) -> ColumnMap:
         No such file, not TOML, a key that is missing, unknown, out of bounds, or that contradicts another.
     """
     try:
-        values = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        values = load_toml(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
         raise InputError(
             f"{path} cannot be read ({reason(error)})",
@@ -132,15 +132,10 @@ def read_column_map(path: Path) -> ColumnMap:
             f"{path} is not UTF-8 text (byte {error.start})",
             next_step="save it as UTF-8",
         ) from error
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:
         raise InputError(
             f"{path} is not valid TOML ({error})",
             next_step="correct that line",
-        ) from error
-    except RecursionError as error:
-        raise InputError(
-            f"{path} is nested too deeply to be a MAP.toml",
-            next_step="correct it",
         ) from error
     root = Table(values, str(path), InputError)
     time, sensor = root.table("time"), root.table("sensor", optional=True)

@@ -8,7 +8,6 @@ short gestures.
 from __future__ import annotations
 
 import json
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,6 +18,7 @@ import numpy as np
 from analysis.model.errors import InputError
 from analysis.model.records import Instrument, Player, Session, SessionResult
 from logger.files.atomic_file import write_text_atomic
+from logger.files.nested_text import load_toml
 from logger.files.toml_table import Table
 from logger.player.calibration_store import settings_folder
 from logger.player.column_map import read_instrument, read_player
@@ -186,7 +186,7 @@ def load_players() -> Players:
     if not path.exists():
         return Players()
     try:
-        content = tomllib.loads(path.read_text(encoding="utf-8"))
+        content = load_toml(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
         raise InputError(
             f"{path} cannot be read ({error})",

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
 
 from analysis.model.errors import InputError
+from logger.files.nested_text import load_toml
 from logger.files.toml_table import Table
 from logger.player.calibration_store import find_calibration
 from logger.player.column_map import read_instrument, read_player
@@ -35,7 +35,7 @@ def read_setup(path: Path | None) -> Setup:
     if path is None:
         return setup_of_player()
     try:
-        root = Table(tomllib.loads(path.read_text(encoding="utf-8-sig")), str(path), InputError)
+        root = Table(load_toml(path.read_text(encoding="utf-8-sig")), str(path), InputError)
     except (OSError, ValueError) as error:
         raise InputError(
             f"{path} cannot be read as TOML ({error})",

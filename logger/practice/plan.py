@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-import tomllib
 from dataclasses import dataclass, fields
 from fractions import Fraction
 from functools import cached_property
@@ -16,6 +15,7 @@ from analysis.drills.practice_form import pickup_beats, section_beats
 from analysis.model.cautions import STOP
 from analysis.model.errors import InputError, OutputError, StrokeplaneError
 from logger.files.atomic_file import check_absent, reason
+from logger.files.nested_text import load_toml
 from logger.files.toml_table import Table
 
 MOST_BLOCKS = 500
@@ -339,8 +339,8 @@ def parse_plan(text: str, where: str) -> Plan:
     5.0
     """
     try:
-        content = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+        content = load_toml(text)
+    except ValueError as error:
         raise InputError(f"{where} is not TOML: {error}") from error
     rows = content.pop("block", [])
     if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):

@@ -26,6 +26,7 @@ from analysis.drills.tuning import Tuning
 from analysis.model.cautions import STOP
 from analysis.model.errors import InputError, OutputError
 from logger.files.atomic_file import reason, write_text_atomic
+from logger.files.csv_cells import guard_table
 from logger.files.own_result import begins_with, check_result, contains, made_by, write_result
 from logger.practice.plan import check_plan_target, render_plan
 from logger.practice.plan_orders import plan_practice
@@ -292,4 +293,4 @@ def write_changes(path: Path, blocks: Sequence[DrillBlock]) -> None:
     """
     tables = [block.changes.assign(block=block.index) for block in blocks]
     table = pd.concat(tables)[["block", *(column.name for column in CHANGE_COLUMNS)]]
-    write_result(path, table.to_csv(index=False, float_format="%.6g", lineterminator="\n"), CHANGES_SIGN)
+    write_result(path, guard_table(table).to_csv(index=False, float_format="%.6g", lineterminator="\n"), CHANGES_SIGN)

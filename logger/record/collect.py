@@ -15,6 +15,7 @@ from logger.sources.stream import DeviceInfo, Item, LinkChange, join_samples
 from logger.terminal.keys import Keys
 
 STALL_S = 3.0
+MOST_TIMES = 2.0
 
 
 class Collector:
@@ -41,6 +42,7 @@ class Collector:
         self._parts: list[RawSamples] = []
         self._keeping = False
         self._reason = ""
+        self._tick_hz = 1.0
 
     def start(self) -> DeviceInfo:
         """Open the source.
@@ -50,15 +52,16 @@ class Collector:
         DeviceInfo
         """
         self.info = self.source.start(self._take)
+        self._tick_hz = self.info.profile.sensor.tick_hz
         return self.info
 
     def collect(self, seconds: float, progress: Callable[[float], None] | None = None) -> RawSamples:
-        """Return the samples of the next so many seconds, by the sensor's count of them.
+        """Return the samples of the next so many seconds, by the sensor's clock: a replay may run at any speed.
 
         Raises
         ------
         DeviceError
-            If no samples come for three seconds.
+            If no samples come for three seconds, or the source ends before.
 
         Parameters
         ----------
@@ -73,22 +76,31 @@ class Collector:
             self._parts, self._keeping = [], True
         started_s = heard_s = time.monotonic()
         count = 0
-        while time.monotonic() - started_s < seconds:
+        # A clock that stands still ends nothing: then the computer's does.
+        while (taken_s := self._taken_s()) < seconds and time.monotonic() - started_s < MOST_TIMES * seconds + STALL_S:
+            if self.source.finished.is_set() and len(self._parts) == count:
+                raise DeviceError(
+                    f"{self.source.name} ended {taken_s:.1f} s into a step of {seconds:g} s",
+                    next_step="choose a longer session, or shorten the steps with --pace",
+                )
             time.sleep(0.02)
-            with self._lock:
-                now_count = len(self._parts)
-            if now_count != count:
-                count, heard_s = now_count, time.monotonic()
+            if len(self._parts) != count:
+                count, heard_s = len(self._parts), time.monotonic()
             if time.monotonic() - heard_s > STALL_S:
                 raise DeviceError(
                     f"no samples for {STALL_S:g} s ({self._reason or 'silence'})",
                     next_step="repair the link, start again",
                 )
             if progress is not None:
-                progress(min(1.0, (time.monotonic() - started_s) / seconds))
+                progress(min(1.0, taken_s / seconds))
         with self._lock:
             self._keeping = False
             return join_samples(self._parts)
+
+    def _taken_s(self) -> float:
+        """How long the samples of this stretch last by the sensor's clock."""
+        with self._lock:
+            return float(self._parts[-1].ticks[-1] - self._parts[0].ticks[0]) / self._tick_hz if self._parts else 0.0
 
     def _take(self, items: Sequence[Item]) -> None:
         for item in items:

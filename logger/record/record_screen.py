@@ -15,7 +15,7 @@ from rich.text import Text
 from logger.record.record_session import KEYS_LINE, RecordSession
 from logger.record.recorder import RecordingState
 from logger.record.second_sensor import SecondState
-from logger.terminal.say import say
+from logger.terminal.say import say, visible
 
 Draw: TypeAlias = Callable[[RecordingState, RecordSession, int], None]
 
@@ -81,18 +81,23 @@ def screen_table(state: RecordingState, session: RecordSession, strokes: int) ->
     link = "samples are coming" if state.linked else f"NO SAMPLES: {state.reason}"
     table = Table.grid(padding=(0, 2))
     table.add_row("time", f"{minutes}:{seconds:02d}")
-    table.add_row("now", Text(session.doing, style="bold"))
-    table.add_row("posture", Text(session.posture))
+    table.add_row("now", _text(session.doing, style="bold"))
+    table.add_row("posture", _text(session.posture))
     table.add_row("blocks", str(session.blocks))
     table.add_row("strokes", f"{strokes} or so in this block")
-    table.add_row("sensor", Text(link, style="" if state.linked else "bold reverse"))
+    table.add_row("sensor", _text(link, style="" if state.linked else "bold reverse"))
     table.add_row("lost", state.losses.sentence() + (f"; {state.gaps} link losses" if state.gaps else ""))
     second = state.instrument
     if second is not None:
         table.add_row("instrument", Text(second_words(second), style="" if second.linked else "bold reverse"))
         table.add_row("", f"{second.samples} samples, {second.losses.sentence()}")
     if state.warning:
-        table.add_row("disk", Text(state.warning, style="bold reverse"))
-    table.add_row("", Text(session.message, style="bold"))
+        table.add_row("disk", _text(state.warning, style="bold reverse"))
+    table.add_row("", _text(session.message, style="bold"))
     table.add_row("", Text(KEYS_LINE, style="dim"))
     return table
+
+
+def _text(words: str, style: str = "") -> Text:
+    """Words from outside: no markup, and nothing that steers the terminal."""
+    return Text(visible(words), style=style)

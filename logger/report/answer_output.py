@@ -23,6 +23,7 @@ from analysis.model.records import SessionResult
 from analysis.report.sections import Section, Table
 from logger.files.own_result import MADE_BY, check_result, is_json, is_page, made_by, write_result
 from logger.terminal.ascii_text import plain_text, wrap_plain
+from logger.terminal.say import show, show_document
 
 Answer = TypeVar("Answer")
 STDOUT = Path("-")
@@ -114,7 +115,7 @@ def put_out(
     if html_path is not None:
         write_result(html_path, render_page(title, sections, cautions), is_page)
     if json_path != STDOUT:
-        click.echo(render_text(sections, cautions))
+        show(render_text(sections, cautions))
 
 
 def put_json(answer: Mapping[str, object], cautions: Sequence[str], json_path: Path) -> None:
@@ -131,7 +132,7 @@ def put_json(answer: Mapping[str, object], cautions: Sequence[str], json_path: P
     head = {MADE_BY: made_by(), "version": version("strokeplane")}
     document = json.dumps({**head, **plain(answer), "cautions": list(cautions)}, indent=2)
     if json_path == STDOUT:
-        click.echo(document)
+        show_document(document + "\n")
     else:
         write_result(json_path, document + "\n", is_json)
 

@@ -17,6 +17,7 @@ from analysis.model.records import BlockSummary, Event, ReferenceSummary, Sessio
 from analysis.model.stroke_columns import STROKE_COLUMNS, STROKE_CSV_COLUMNS, Column
 from analysis.reference.reference_grade import grade_reference
 from analysis.sound.witness import Heard
+from logger.files.csv_cells import guard_table
 from logger.files.own_result import MADE_BY, begins_with, is_json, made_by, write_result
 
 TIME_DECIMALS = 6
@@ -66,7 +67,7 @@ def render_table_csv(table: pd.DataFrame, columns: Sequence[Column]) -> str:
         # Adding 0 turns -0.0 into 0.0.
         table[name] = table[name].round(TIME_DECIMALS if name in TIMES else VALUE_DECIMALS) + 0.0
         table.loc[~np.isfinite(table[name]), name] = np.nan
-    return str(table.to_csv(index=False, na_rep="", lineterminator="\n"))
+    return str(guard_table(table).to_csv(index=False, na_rep="", lineterminator="\n"))
 
 
 def write_result_json(found: SessionFindings, path: Path) -> None:

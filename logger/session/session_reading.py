@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from analysis.model.errors import SessionFileError
-from analysis.model.records import Session, Stream
+from analysis.model.records import RawSamples, Session, Stream
 from logger.files.atomic_file import reason
 from logger.session.heads import session_of
 from logger.session.repacked import is_repacked, scan_repacked
@@ -23,6 +23,9 @@ from logger.session.session_records import (
 )
 from logger.session.session_rows import decode_samples
 from logger.session.session_scan import Scan, scan_messages
+
+FARTHEST = 2**62
+"""Differences of what is nearer are whole numbers of 64 bits."""
 
 
 def read_bytes(path: Path) -> bytes:
@@ -78,12 +81,9 @@ def assemble(scan: Scan) -> Session:
             next_step="it is no strokeplane session, or damaged beyond use",
         )
     events = dict(decode_event(m.data) for m in scan.messages if m.channel == CHANNELS[EVENTS_TOPIC])
-    raw = decode_samples([m.data for m in scan.messages if m.channel == CHANNELS[SAMPLES_TOPIC]])
     head = heads[-1][0]
-    samples = [
-        decode_samples([m.data for m in scan.messages if m.channel == CHANNELS[topic]])
-        for topic, _ in zip(STREAM_TOPICS, head.streams, strict=False)
-    ]
+    raw = _samples(scan, SAMPLES_TOPIC)
+    samples = [_samples(scan, topic) for topic, _ in zip(STREAM_TOPICS, head.streams, strict=False)]
     session = session_of(head, raw, [events[number] for number in sorted(events)], samples)
     closing = next((closing for _, closing in heads if closing is not None), None)
     warnings = list(head.warnings)
@@ -91,6 +91,19 @@ def assemble(scan: Scan) -> Session:
         warnings += _damage(scan, closing, raw.ticks.size, len(events))
         warnings += _stream_losses(closing, session.streams)
     return replace(session, warnings=tuple(warnings))
+
+
+def _samples(scan: Scan, topic: str) -> RawSamples:
+    """Samples of one stream, whose ticks and numbers can be subtracted."""
+    raw = decode_samples([m.data for m in scan.messages if m.channel == CHANNELS[topic]])
+    for row in (raw.ticks, raw.sequence):
+        if row.size and max(-int(row.min()), int(row.max())) >= FARTHEST:
+            raise SessionFileError(
+                expected=f"ticks and sample numbers below {FARTHEST}",
+                found=f"{row.min()} to {row.max()}",
+                next_step="the file's writer is at fault",
+            )
+    return raw
 
 
 def _stream_losses(closing: Closing | None, streams: Sequence[Stream]) -> list[str]:

@@ -20,7 +20,9 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
-from typing import Any, Literal, TypeVar
+from typing import Any, Literal
+
+import numpy as np
 
 from analysis.model.errors import SessionFileError
 from analysis.model.records import (
@@ -31,11 +33,14 @@ from analysis.model.records import (
     SensorProfile,
 )
 from analysis.model.session_parts import Attachment, ClockRelation, SensorIdentity
+from logger.files.nested_text import load_json
+from logger.session.typed_records import build, whole_characters
 
 FORMAT_NAME = "strokeplane"
 FORMAT_VERSION = 2
 MOST_STREAMS = 8
 MOST_ATTACHMENTS = 64
+LEAST_DETERMINANT = 1e-3
 
 SESSION_TOPIC, SAMPLES_TOPIC, EVENTS_TOPIC = "/session", "/samples", "/events"
 STREAM_TOPICS = tuple(f"{SAMPLES_TOPIC}/{number}" for number in range(1, MOST_STREAMS + 1))
@@ -43,8 +48,6 @@ STREAM_TOPICS = tuple(f"{SAMPLES_TOPIC}/{number}" for number in range(1, MOST_ST
 CHANNELS = {
     topic: channel for channel, topic in enumerate((SESSION_TOPIC, SAMPLES_TOPIC, EVENTS_TOPIC, *STREAM_TOPICS), 1)
 }
-
-T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -161,6 +164,12 @@ def decode_head(data: bytes | memoryview) -> tuple[SessionHead, Closing | None]:
             found="another kind of MCAP file",
             next_step="name a session file",
         )
+    if isinstance(version, bool) or version < 1:
+        raise SessionFileError(
+            expected="a format version",
+            found=f"{version}",
+            next_step="the file's writer is at fault",
+        )
     if version > FORMAT_VERSION:
         raise SessionFileError(
             expected=f"session format {FORMAT_VERSION} or older",
@@ -169,16 +178,36 @@ def decode_head(data: bytes | memoryview) -> tuple[SessionHead, Closing | None]:
         )
     closing = record.pop("closing", None)
     parts = {
-        "profile": _build(SensorProfile, record.pop("profile", None)),
-        "calibration": _build(Calibration, record.pop("calibration", {})),
-        "player": _build(Player, record.pop("player", {})),
-        "instrument": _build(Instrument, record.pop("instrument", {})),
-        "sensor": _build(SensorIdentity, record.pop("sensor", {})),
+        "profile": build(SensorProfile, record.pop("profile", None)),
+        "calibration": build(Calibration, record.pop("calibration", {})),
+        "player": build(Player, record.pop("player", {})),
+        "instrument": build(Instrument, record.pop("instrument", {})),
+        "sensor": build(SensorIdentity, record.pop("sensor", {})),
         "streams": tuple(_stream(each) for each in _list(record.pop("streams", []), MOST_STREAMS)),
         "attachments": tuple(_attachment(each) for each in _list(record.pop("attachments", []), MOST_ATTACHMENTS)),
     }
-    head = _build(SessionHead, {**record, **parts})
-    return head, None if closing is None else _build(Closing, closing)
+    head = build(SessionHead, {**record, **parts})
+    _check_settings(head)
+    return head, None if closing is None else build(Closing, closing)
+
+
+def _check_settings(head: SessionHead) -> None:
+    """What types and bounds of single members do not say."""
+    instrument = head.instrument
+    profiles = [(head.calibration.accel_matrix, head.calibration.gyro_matrix)]
+    profiles += [(stream.calibration.accel_matrix, stream.calibration.gyro_matrix) for stream in head.streams]
+    matrices = [matrix for pair in profiles for matrix in pair]
+    said = ""
+    if len(instrument.spacing_mm) != instrument.courses - 1 or instrument.strings < instrument.courses:
+        said = f"{instrument.strings} strings, {instrument.courses} courses, {len(instrument.spacing_mm)} spacings"
+    elif any(len(matrix) != 3 or abs(np.linalg.det(matrix)) < LEAST_DETERMINANT for matrix in matrices):
+        said = "a calibration whose matrix cannot be undone"
+    if said:
+        raise SessionFileError(
+            expected="settings that agree with each other",
+            found=said,
+            next_step="the file's writer is at fault",
+        )
 
 
 def _list(value: Any, most: int) -> list[Any]:
@@ -199,12 +228,12 @@ def _stream(record: Any) -> StreamHead:
             next_step="update strokeplane to read the file",
         )
     parts = {
-        "profile": _build(SensorProfile, record.get("profile")),
-        "calibration": _build(Calibration, record.get("calibration", {})),
+        "profile": build(SensorProfile, record.get("profile")),
+        "calibration": build(Calibration, record.get("calibration", {})),
         "clock": _clock(record.get("clock")),
-        "sensor": _build(SensorIdentity, record.get("sensor", {})),
+        "sensor": build(SensorIdentity, record.get("sensor", {})),
     }
-    return _build(StreamHead, {**record, **parts})
+    return build(StreamHead, {**record, **parts})
 
 
 def _attachment(record: Any) -> Attachment:
@@ -214,11 +243,11 @@ def _attachment(record: Any) -> Attachment:
             found="another value",
             next_step="the file's writer is at fault",
         )
-    return _build(Attachment, {**record, "clock": _clock(record.get("clock"))})
+    return build(Attachment, {**record, "clock": _clock(record.get("clock"))})
 
 
 def _clock(record: Any) -> ClockRelation | None:
-    return None if record is None else _build(ClockRelation, record)
+    return None if record is None else build(ClockRelation, record)
 
 
 def file_version(heads: Sequence[bytes | memoryview]) -> tuple[int, tuple[str, ...]]:
@@ -271,7 +300,14 @@ def decode_event(data: bytes | memoryview) -> tuple[int, Event]:
             found="none",
             next_step="the file's writer is at fault",
         )
-    return number, _build(Event, record)
+    event = build(Event, record)
+    if event.end_s < event.start_s:
+        raise SessionFileError(
+            expected="an event that ends after it starts",
+            found=f"{event.start_s:g} to {event.end_s:g} s",
+            next_step="the file's writer is at fault",
+        )
+    return number, event
 
 
 def json_schema(kind: type[SessionHead] | type[Event], *more: str) -> str:
@@ -281,13 +317,13 @@ def json_schema(kind: type[SessionHead] | type[Event], *more: str) -> str:
 
 
 def _json_bytes(record: Mapping[str, Any]) -> bytes:
-    return json.dumps(record, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
+    return whole_characters(json.dumps(record, ensure_ascii=False, allow_nan=False, separators=(",", ":"))).encode()
 
 
 def _json_object(data: bytes | memoryview) -> dict[str, Any]:
     """Parse a JSON object; its chunk's checksum was right, so a failure is the writer's fault."""
     try:
-        record = json.loads(bytes(data))
+        record = load_json(bytes(data))
     except ValueError as error:
         raise SessionFileError(
             expected="JSON",
@@ -301,26 +337,3 @@ def _json_object(data: bytes | memoryview) -> dict[str, Any]:
             next_step="the file's writer is at fault",
         )
     return record
-
-
-def _build(kind: type[T], record: Any) -> T:
-    """A dataclass from its JSON object; lists become tuples again."""
-    known = {f.name for f in fields(kind)}  # type: ignore[arg-type]
-    if not isinstance(record, dict) or set(record) - known:
-        unknown = sorted(set(record) - known) if isinstance(record, dict) else record
-        raise SessionFileError(
-            expected=f"the fields of {kind.__name__}",
-            found=f"{unknown}",
-            next_step="update strokeplane to read the file",
-        )
-    try:
-        return kind(**{name: _tuples(value) for name, value in record.items()})
-    except TypeError as error:
-        raise SessionFileError(
-            f"{kind.__name__} lacks a field ({error})",
-            next_step="the file's writer is at fault",
-        ) from error
-
-
-def _tuples(value: Any) -> Any:
-    return tuple(_tuples(item) for item in value) if isinstance(value, list) else value

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from mcap.opcode import Opcode
 from mcap.writer import MCAP0_MAGIC
 
+from analysis.model.errors import SessionFileError
 from logger.session.range_sums import RangeSums
 
 RECORD = struct.Struct("<BQ")
@@ -82,13 +83,26 @@ def _sound_data_section(data: bytes) -> int | None:
 
 
 def _walk_chunks(data: bytes, end: int) -> Iterator[tuple[int, int]]:
-    """Start and stop of each uncompressed chunk's records, trusting the lengths."""
+    """Start and stop of each uncompressed chunk's records, by the lengths: the sums say that nobody changed them."""
     at = len(MCAP0_MAGIC)
     while at < end:
+        opcode, stop = _record(data, at, end)
+        if opcode == Opcode.CHUNK and stop - at >= CHUNK.size and CHUNK.unpack_from(data, at)[6] == 0:
+            yield at + CHUNK.size, stop
+        at = stop
+
+
+def _record(data: bytes | memoryview, at: int, end: int) -> tuple[int, int]:
+    """Opcode of the record at ``at``, and where it stops."""
+    if at + RECORD.size <= end:
         opcode, length = RECORD.unpack_from(data, at)
-        if opcode == Opcode.CHUNK and length >= CHUNK_OVERHEAD and CHUNK.unpack_from(data, at)[6] == 0:
-            yield at + CHUNK.size, at + RECORD.size + length
-        at += RECORD.size + length
+        if at + RECORD.size + length <= end:
+            return int(opcode), at + RECORD.size + int(length)
+    raise SessionFileError(
+        expected="records that end where their section does",
+        found=f"one at byte {at} that runs over",
+        next_step="the file's writer is at fault",
+    )
 
 
 def _search_chunks(data: bytes) -> Iterator[tuple[int, int]]:
@@ -112,9 +126,9 @@ def _chunk_messages(chunk: memoryview) -> Iterator[ScannedMessage]:
     """The messages in a sound chunk."""
     at = 0
     while at < len(chunk):
-        opcode, length = RECORD.unpack_from(chunk, at)
-        at += RECORD.size
-        if opcode == Opcode.MESSAGE:
-            channel, number, _, _ = MESSAGE.unpack_from(chunk, at)
-            yield ScannedMessage(channel, number, chunk[at + MESSAGE.size : at + length])
-        at += length
+        opcode, stop = _record(chunk, at, len(chunk))
+        start = at + RECORD.size + MESSAGE.size
+        if opcode == Opcode.MESSAGE and start <= stop:
+            channel, number, _, _ = MESSAGE.unpack_from(chunk, at + RECORD.size)
+            yield ScannedMessage(channel, number, chunk[start:stop])
+        at = stop

@@ -8,7 +8,6 @@ rest), those that print one line of numbers a sample (``format = "text"``), and 
 from __future__ import annotations
 
 import math
-import tomllib
 import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -18,6 +17,7 @@ from typing import Literal, TypeAlias
 
 from analysis.model.errors import DeviceError
 from analysis.model.records import SensorProfile
+from logger.files.nested_text import load_toml
 from logger.files.toml_table import Table
 from logger.sources.messages import Hello
 from logger.sources.packet_layout import PacketLayout, read_hex, read_packet
@@ -202,8 +202,8 @@ def parse_profile(text: str, where: str) -> DeviceProfile:
         As :func:`load_profile`.
     """
     try:
-        table = Table(tomllib.loads(text), where)
-    except tomllib.TOMLDecodeError as error:
+        table = Table(load_toml(text), where)
+    except ValueError as error:
         raise DeviceError(
             f"{where} is not valid TOML ({error})",
             next_step="correct that line",

@@ -6,6 +6,12 @@ import contextlib
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING
+
+from logger.terminal.say import visible
+
+if TYPE_CHECKING:
+    from rich.progress import ProgressColumn
 
 SHOW_AFTER_S = 1.0
 
@@ -27,26 +33,26 @@ def show_progress() -> Iterator[Callable[[str, float], None]]:
         yield lambda stage, share: None
         return
     from rich.console import Console
-    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
+    from rich.progress import Progress
 
-    bar = Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TaskProgressColumn(),
-        TimeElapsedColumn(),
-        console=Console(stderr=True),
-        transient=True,
-    )
+    bar = Progress(*progress_columns(), console=Console(stderr=True), transient=True)
     task = bar.add_task("starting", total=1.0)
     timer = threading.Timer(SHOW_AFTER_S, bar.start)
     timer.daemon = True
     timer.start()
     try:
-        yield lambda stage, share: bar.update(task, description=stage, completed=share)
+        yield lambda stage, share: bar.update(task, description=visible(stage), completed=share)
     finally:
         timer.cancel()
         timer.join()
         bar.stop()
+
+
+def progress_columns() -> tuple[ProgressColumn, ...]:
+    """Stage, bar, share and time; a stage may hold a file's name, which is no markup."""
+    from rich.progress import BarColumn, TaskProgressColumn, TextColumn, TimeElapsedColumn
+
+    return TextColumn("{task.description}", markup=False), BarColumn(), TaskProgressColumn(), TimeElapsedColumn()
 
 
 def part_of(

@@ -7,6 +7,12 @@ const TIP = { x: 215, y: 160 };
 // Strokes a second in the picture: as fast as the gesture is meant, so that the hand can copy it.
 const ACROSS_HZ = 1, ALONG_HZ = 1, CIRCLE_HZ = 0.6, NOD_HZ = 1.7;
 
+// The neck up and down, then the strings to the player and away.
+function rockBoth(t_s, wave) {
+  const about = (transform) => `translate(200 160) ${transform} translate(-200 -160)`;
+  return Math.floor(t_s / 2.5) % 2 === 0 ? about(`rotate(${8 * wave(CIRCLE_HZ)})`) : about(`scale(1 ${1 - 0.1 * (1 + wave(CIRCLE_HZ))})`);
+}
+
 export class GesturePicture {
   constructor(svg, preferences) {
     this.svg = svg;
@@ -15,26 +21,28 @@ export class GesturePicture {
     preferences.listeners.push(() => this.kind && this.show(this.kind));
   }
 
-  // kind is a gesture's, "still off" for the sensor off the hand, or "" for none.
+  // kind is a gesture's, "still off" for the sensor on the table, "still soundboard" (", face down") there, or "" for none.
   show(kind) {
     this.kind = kind;
     this.svg.replaceChildren();
     if (!kind) return;
     this.svg.setAttribute("aria-label", GESTURE_PICTURE[kind]);
     if (kind === "still off") this.#drawTable();
+    else if (kind.startsWith("still soundboard")) this.#drawSoundboard(kind.endsWith("down"));
     else this.#drawHand(kind);
     this.draw(0, null);
   }
 
   // t_s drives the movement; progress (0 to 1, or null) is how much of a running gesture is over.
   draw(t_s, progress) {
-    if (!this.hand || this.kind === "still off" || this.kind === "still") return;
+    if (!this.hand || this.kind.startsWith("still")) return;
     if (this.kind === "pivot") this.#showPhase(progress === null ? Math.floor(t_s / 4) % 3 : Math.min(2, Math.floor(progress * 3)));
     if (this.preferences.stillPictures) return;
     const wave = (hz) => Math.sin(2 * Math.PI * hz * t_s);
     if (this.kind === "across") this.#place(`translate(0 ${65 * wave(ACROSS_HZ)})`);
     if (this.kind === "along") this.#place(`translate(${70 * wave(ALONG_HZ)} 0)`);
     if (this.kind === "pivot") this.#place(this.#rock(t_s, wave));
+    if (this.kind === "rock") this.#place(rockBoth(t_s, wave));
   }
 
   #rock(t_s, wave) {
@@ -54,6 +62,15 @@ export class GesturePicture {
     this.captions?.forEach((caption, k) => caption.setAttribute("class", k === phase ? "now" : "later"));
   }
 
+  // Seen from the front: strings, and the sensor beside them; face down its lamp is hidden.
+  #drawSoundboard(down) {
+    this.hand = null;
+    STRINGS.forEach((y, k) => this.#add("line", { x1: 10, y1: y, x2: 390, y2: y, class: "string", "stroke-width": 1.5 + 0.5 * k }));
+    this.#add("rect", { x: 172, y: 250, width: 60, height: 32, rx: 3, class: "sensor" });
+    if (!down) this.#add("circle", { cx: 220, cy: 266, r: 5, class: "lamp" });
+    this.#add("text", { x: 250, y: 272, class: "now" }, down ? "upper face down" : "flat");
+  }
+
   #drawTable() {
     this.hand = null;
     this.#add("line", { x1: 60, y1: 205, x2: 340, y2: 205, class: "line" });
@@ -66,14 +83,16 @@ export class GesturePicture {
   #drawHand(kind) {
     this.phase = null;
     this.captions = null;
+    // What is rocked as one is one group: the strings move with the hand.
+    const whole = kind === "rock" ? this.#add("g", {}) : this.svg;
     STRINGS.forEach((y, k) => this.#add("line", {
       x1: 10, y1: y, x2: 390, y2: y,
       class: kind === "along" && k === 2 ? "string chosen" : "string",
       "stroke-width": 1.5 + 0.5 * k,
-    }));
+    }, "", whole));
     if (kind === "across") this.#add("path", { d: "M25 70 h62 q14 0 14 14 v152 q0 14 -14 14 h-62 z", class: "other-hand" });
     if (this.preferences.stillPictures && kind !== "still") this.#drawGhosts(kind);
-    this.hand = this.#add("g", {});
+    this.hand = kind === "rock" ? whole : this.#add("g", {});
     this.#drawPlectrumHand(this.hand);
     if (this.preferences.stillPictures && kind !== "still") this.#drawArrow(kind);
     if (kind === "still") this.#add("text", { x: 215, y: 290, class: "now", "text-anchor": "middle" }, "hold");
@@ -86,7 +105,7 @@ export class GesturePicture {
 
   // For readers who want no movement: where it goes, as arrows and the ends of the way.
   #drawGhosts(kind) {
-    const ends = { across: ["translate(0 -65)", "translate(0 65)"], along: ["translate(-70 0)", "translate(70 0)"], pivot: [] }[kind];
+    const ends = { across: ["translate(0 -65)", "translate(0 65)"], along: ["translate(-70 0)", "translate(70 0)"], pivot: [], rock: [] }[kind];
     for (const end of ends) this.#drawPlectrumHand(this.#add("g", { transform: end, class: "ghost" }));
   }
 
@@ -94,6 +113,7 @@ export class GesturePicture {
     const arrows = {
       across: "M150 75 v170 m-8 -12 l8 12 l8 -12 M150 75 m-8 12 l8 -12 l8 12",
       along: "M130 55 h170 m-12 -8 l12 8 l-12 8 M130 55 m12 -8 l-12 8 l12 8",
+      rock: "M60 250 q130 40 260 0 m-14 -4 l14 4 l-6 14 M60 250 m6 14 l-6 -14 l14 -4",
       pivot: "M175 70 a60 45 0 1 1 -2 40 m-6 -14 l6 14 l14 -6",
     };
     this.#add("path", { d: arrows[kind], class: "arrow" });

@@ -51,7 +51,7 @@ function showState(next) {
   screen.show(next);
   endView.setScene(next.setup, next.block);
   tabView.setScene(next.block, next.coming);
-  const kind = next.gesture ? `${next.gesture.kind}${next.gesture.off_hand ? " off" : ""}` : "";
+  const kind = next.gesture ? pictureKind(next.gesture) : "";
   if (kind !== gesturePicture.kind) gesturePicture.show(kind);
   byId("microphone").hidden = next.microphone === null || next.step === "done";
   microphone.setState(next.microphone);
@@ -67,6 +67,11 @@ function showState(next) {
     document.documentElement.dataset.ready = "yes";
     performance.mark("interactive");
   }
+}
+
+function pictureKind({ kind, off_hand, label }) {
+  if (label.startsWith("soundboard")) return `still ${label}`;
+  return off_hand ? `${kind} off` : kind;
 }
 
 // A break that is due is not held against the player in the middle of a block, nor said twice, nor when all is over.

@@ -1,7 +1,7 @@
 // A state of the session on the screen: which parts show, and what they say.
 import { OWN_CONTROLS, pedalCommand, shownKey } from "./keys.js";
 import { clock, degrees, setText, share } from "./play_figures.js";
-import { FIELDS, HANDED, HURT_LABEL, INSTRUMENT, METERS, OPEN_REPORT, PHONE, SENSOR, WANTED, WEAKEST } from "./words.js";
+import { FIELDS, HANDED, HURT_LABEL, INSTRUMENT, METERS, OPEN_REPORT, PHONE, SENSOR, TRUER, WANTED, WEAKEST } from "./words.js";
 
 const PICTURES = { setup: "end", gestures: "gesture", ready: "end", count_in: "end", play: "end", rest: "end" };
 const byId = (id) => document.getElementById(id);
@@ -93,7 +93,7 @@ export class Screen {
   #showChoices(state) {
     const { setup } = state;
     const free = setup.planned ? [] : ["posture", "wanted", "tempo_bpm", "notes_per_beat"];
-    const fields = state.step === "setup" ? ["player", "handed", "instrument", ...free] : [];
+    const fields = state.step === "setup" ? ["player", "handed", "instrument", ...(setup.truer ? ["truer"] : []), ...free] : [];
     if (state.step === "ready") fields.push(...free);
     const form = byId("choices");
     form.hidden = fields.length === 0;
@@ -305,7 +305,7 @@ function spokenWords({ title, hint, gesture, verdict, rating, step }) {
 
 function optionsOf(field, setup) {
   const named = (table) => Object.entries(table).map(([value, label]) => ({ value, label }));
-  const lists = { player: setup.players, instrument: setup.instruments, posture: setup.postures, handed: named(HANDED), wanted: named(WANTED) };
+  const lists = { player: setup.players, instrument: setup.instruments, posture: setup.postures, handed: named(HANDED), truer: named(TRUER), wanted: named(WANTED) };
   return lists[field] ?? null;
 }
 

@@ -75,6 +75,9 @@ export const GESTURE_PICTURE = {
   still: "The hand rests with the plectrum on a string and does not move.",
   across: "The plectrum is dragged over all strings, to and fro, while the other hand mutes them.",
   along: "The plectrum slides along one string, to and fro.",
+  rock: "The hand rests on the instrument, and both are rocked as one: the neck up and down, the strings to the player and away.",
+  "still soundboard": "The sensor lies flat on the soundboard beside the strings, and nobody touches it.",
+  "still soundboard, face down": "The sensor lies on the soundboard with its upper face down.",
   pivot: "The plectrum's tip stays on one spot of a string; the hand rocks over it, slow circles first, then quick nods and turns.",
 };
 export const PIVOT_PHASES = ["slow circles", "quick nods", "quick turns"];
@@ -84,10 +87,12 @@ export const FIELDS = {
   handed: "Picking hand",
   instrument: "Instrument",
   posture: "Posture",
+  truer: "Two minutes for a truer answer",
   wanted: "Stroke that should clear",
   tempo_bpm: "Tempo, beats a minute",
   notes_per_beat: "Strokes on each beat",
 };
+export const TRUER = { no: "no", yes: "yes: stills on a flat soundboard" };
 export const HANDED = { right: "right", left: "left" };
 export const WANTED = { "": "none", down: "downstroke", up: "upstroke" };
 

@@ -19,13 +19,13 @@ import pytest
 from click.testing import CliRunner
 
 from analysis.model.errors import StrokeplaneError
-from analysis.model.records import OFF_HAND
+from analysis.model.records import OFF_HAND, Session
 from analysis.signal.calibration import FACES
 from logger.cli import cli
-from logger.session.session_file import read_session
+from logger.session.session_file import read_session, write_session
 from tests.logger.sources.board import Board, PtyBoard
 from tests.logger.sources.make import random_counts
-from tests.logger.sources.motion import RATE, counts_of, flick, resting, strokes, turning
+from tests.logger.sources.motion import RATE, SENSOR, counts_of, flick, raw_of, resting, strokes, turning
 from tests.logger.sources.test_serial import assert_rows, wait_for
 
 
@@ -121,6 +121,22 @@ def test_check_of_a_bad_sensor(tmp_path: Path) -> None:
     assert code == 1
     assert "not usable  mark +z: -z points up instead" in output
     assert "cannot be used as it is" in output
+
+
+def test_check_of_a_replay_at_any_pace(tmp_path: Path) -> None:
+    """Steps last as long as the sensor says; a replay that ends in the middle is no silence."""
+    counts = np.concatenate(
+        [counts_of(*resting(15.5)), counts_of(*turning(9.0, 0.0)), counts_of(*strokes(9.0)), counts_of(*resting(9.0))]
+    )
+    write_session(tmp_path / "s.mcap", Session(raw_of(counts), SENSOR))
+    arguments = ("check", "--source", f"replay:{tmp_path / 's.mcap'}", "--no-wait", "--speed", "20")
+    _, output = run(*arguments)
+    assert "ok  noise" in output
+    assert "clock" not in output
+    code, output = run(*arguments, "--pace", "2")
+    assert code == 1
+    assert "replay of s.mcap ended" in output
+    assert "choose a longer session" in output
 
 
 def face_counts(face: str, bias: np.ndarray, scale: np.ndarray) -> np.ndarray:

@@ -146,6 +146,20 @@ def test_the_csv_holds_counts_to_the_last_and_its_events_can_be_imported(tmp_pat
     assert about["session"]["calibration"]["source"] == "six positions"
 
 
+@pytest.mark.parametrize("words", ["=1+1", "+1", "-5 deg", "@a", "'quoted'", "''", '=HYPERLINK("x")', "\t=1"])
+def test_no_cell_of_words_is_a_formula_and_all_come_back(tmp_path: Path, words: str) -> None:
+    """A spreadsheet computes a cell that begins with one of = + - @ (common practice: an apostrophe in front)."""
+    made = with_gaps(500)
+    events = tuple(replace(e, label=words, posture=words, drill=words) for e in made.events[:2])
+    saved(tmp_path, "s", replace(made, events=events))
+    export_files(load_source(tmp_path / "s.mcap", strokes=False), tmp_path, "csv")
+    table = pd.read_csv(tmp_path / "s.events.csv", dtype=str, keep_default_na=False)
+    for name in ("label", "posture", "drill"):
+        assert not table[name].str.contains(r"^[=+\-@\t\r]").any()
+    back = read_events(tmp_path / "s.events.csv")
+    assert [(e.label, e.posture, e.drill) for e in back] == [(words,) * 3] * 2
+
+
 @pytest.mark.parametrize("kind", ["csv", "parquet"])
 def test_strokes_and_blocks_are_those_of_the_analysis(tmp_path: Path, kind: str) -> None:
     path = saved(tmp_path, "one", with_gaps())

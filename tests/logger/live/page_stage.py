@@ -178,6 +178,7 @@ SETUP = Setup(
     tempo_bpm=None,
     notes_per_beat=None,
     planned=False,
+    truer="no",
 )
 PLANNED = replace(SETUP, planned=True)
 PHONE = Sensor("ok", "phone", "phone", 59.0, "")
@@ -241,6 +242,10 @@ def scenes(now_s: float) -> dict[str, State]:
     coming = block(starts_server_s=now_s + 2)
     pivot = gesture("pivot", 5, PIVOT_PROMPT, phase="running", starts_server_s=now_s - 3, ends_server_s=now_s + 6)
     poor = gesture("across", 3, "Mute the strings. Drag the tip across all of them.", phase="poor", last=BAD)
+    rock = gesture(
+        "rock", 6, "Rest the hand on the instrument.", phase="running", starts_server_s=now_s, ends_server_s=now_s + 5
+    )
+    down = gesture("still", 5, "Turn it over.", off_hand=True, label="soundboard, face down")
     still = gesture("still", 1, "Lay the sensor on the table and leave it alone.", off_hand=True)
     even = {"loops": True, "starts": tuple(map(float, range(8))), "cycle_units": 8.0}
     phrase = Tab((4, 4, 3, 3, 2, 2, 3, 3), (5, 7, 4, 7, 5, 7, 4, 7), ("down", "up") * 4, **even)
@@ -266,6 +271,8 @@ def scenes(now_s: float) -> dict[str, State]:
         "ready_phone": state("ready", "Ready to play", block=block(drill=""), phone=True, instrument=PHONE),
         "setup_planned": state("setup", "Who plays, on what?", setup=PLANNED),
         "prepare": state("gestures", "Sensor on the table", gesture=still, keys=(NEXT, SKIP, HURT)),
+        "rock": state("gestures", "Hand on the instrument, rock both", gesture=rock, keys=(HURT,)),
+        "face_down": state("gestures", "Sensor face down", gesture=down, keys=(NEXT, SKIP, HURT)),
         "pivot": state("gestures", "Rock the hand over the tip", gesture=pivot, keys=(HURT,)),
         "poor": state("gestures", "Once more, please", BAD.sentence, gesture=poor, keys=(NEXT, SKIP, HURT)),
         "ready": state(
@@ -301,7 +308,14 @@ def scenes(now_s: float) -> dict[str, State]:
 
 
 def gesture(kind: Any, number: int, prompt: str, **more: Any) -> Gesture:
-    values = {"off_hand": False, "phase": "prepare", "starts_server_s": None, "ends_server_s": None, "last": None}
+    values = {
+        "off_hand": False,
+        "phase": "prepare",
+        "starts_server_s": None,
+        "ends_server_s": None,
+        "last": None,
+        "label": "",
+    }
     return Gesture(kind, number, 5, posture="low", prompt=prompt, seconds=6.0, **(values | more))
 
 

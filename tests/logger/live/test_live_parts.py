@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.model.errors import InputError
-from analysis.model.records import Instrument, Player
+from analysis.model.records import SOUNDBOARD, Instrument, Player
 from logger.live.block_result import held_share, zone_deg
 from logger.live.commands import Choose
 from logger.live.protocol import Pulse, encode
@@ -38,6 +38,20 @@ def test_choices_of_the_set_up() -> None:
         set_up.choose(Choose("handed", "left"), blocks_only=True)
     with pytest.raises(InputError, match="plan"):
         SetUp(Setup(), PLAYERS, ("A",)).choose(Choose("posture", "B"))
+
+
+def test_two_minutes_for_a_truer_answer_are_offered_where_there_is_a_soundboard_to_lie_on() -> None:
+    set_up = SetUp(Setup(), PLAYERS, second=True)
+    assert set_up.shown.truer == "no"
+    assert "rock" in [gesture.kind for gesture in set_up.chosen(0.0).gestures]
+    set_up.choose(Choose("truer", "yes"))
+    assert set_up.shown.truer == "yes"
+    assert SOUNDBOARD in [gesture.label for gesture in set_up.chosen(0.0).gestures]
+    with pytest.raises(InputError):
+        set_up.choose(Choose("truer", "perhaps"))
+    set_up.choose(Choose("player", "invented"))  # on the lap
+    assert set_up.shown.truer is None
+    assert SOUNDBOARD not in [gesture.label for gesture in set_up.chosen(0.0).gestures]
 
 
 def test_the_zone_is_beyond_the_dead_band() -> None:

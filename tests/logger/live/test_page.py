@@ -302,7 +302,12 @@ def test_choices_are_made_and_shown(browser: Any, stage: PageStage) -> None:
         assert not page.locator("#choices").is_visible()  # a plan decides
         show(stage, "setup_planned")
         wait_for_step(page, stage)
-        assert page.locator("#choices label").all_text_contents() == ["Player", "Picking hand", "Instrument"]
+        assert page.locator("#choices label").all_text_contents() == [
+            "Player",
+            "Picking hand",
+            "Instrument",
+            "Two minutes for a truer answer",
+        ]
 
 
 def test_a_bad_gesture_says_what_to_do_and_never_hertz(browser: Any, stage: PageStage) -> None:
