@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.model.records import Event, FloatArray
 from analysis.synthesis.draw import hand_matrix, instrument_quat
-from analysis.synthesis.gestures import lay_gestures, lay_off_hand
+from analysis.synthesis.gestures import lay_gestures, lay_off_hand, lay_rock
 from analysis.synthesis.irregular import lay_irregular_block
 from analysis.synthesis.performance import Performance
 from analysis.synthesis.play import lay_block
@@ -78,6 +78,8 @@ def _open(line: Timeline, streams: Streams, posture: str) -> None:
     line.now_s += 0.4
     lay_roam(line, rng, posture, rng.uniform(5.0, 8.0), 80.0, 30.0)
     lay_gestures(line, rng, posture)
+    if line.scenario.gestures.rock:
+        lay_rock(line, np.random.default_rng([streams.seed, 0x20C4]), posture)
 
 
 def _play_all(line: Timeline, streams: Streams) -> None:
@@ -155,6 +157,7 @@ def _finish(line: Timeline, streams: Streams, instrument: FloatArray, to_sensor:
         tremor=tremor,
         sway=sway,
         sway_ride=scenario.sway_ride,
+        rocking=line.rocking.build() if len(line.rocking.times) > 1 else None,
         pulses=pulses,
         catches=catches,
         events=tuple(sorted(line.events, key=lambda event: event.start_s)),
