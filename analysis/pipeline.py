@@ -13,14 +13,13 @@ from analysis.consistency.judge import judge_sensor
 from analysis.consistency.stream_map import DELAY_FLOOR_S
 from analysis.drills.session_changes import mark_session_changes
 from analysis.model.cautions import is_simulated, session_cautions
-from analysis.model.doubts import About, Doubt, added_se_deg
+from analysis.model.doubts import Doubt
 from analysis.model.errors import NotEnoughDataError
 from analysis.model.events import keep_within
-from analysis.model.records import BlockSummary, Event, FloatArray, Instrument, ReferenceSummary, Session, SessionResult
+from analysis.model.records import BlockSummary, Event, FloatArray, ReferenceSummary, Session, SessionResult
 from analysis.motion.hand_motion import Motion
 from analysis.motion.stillness import accel_noise_mps2_rthz, attack_threshold
 from analysis.reference.epochs import label_epochs
-from analysis.reference.frame import Frame
 from analysis.reference.gesture_doubts import doubt_gestures
 from analysis.reference.mounting_doubts import doubt_mounting
 from analysis.reference.pivots import ReferenceSettings
@@ -29,16 +28,18 @@ from analysis.reference.unconfirmed import metadata_doubts
 from analysis.report.data_quality import data_warnings
 from analysis.signal.timebase import Timebase, fit_timebase
 from analysis.signal.working_grid import Signals, prepare_signals, read_together
-from analysis.stroke.blocks import summarise_block
+from analysis.stroke.block_claims import Claims, assign_strokes, claim_blocks, see_blocks
 from analysis.stroke.body_motion import BodySettings, doubt_body
 from analysis.stroke.play_intervals import order_events
 from analysis.stroke.play_strokes import PlayContext, TableSettings, find_play
 from analysis.stroke.stroke_paths import TracedStrokes
 from analysis.stroke.stroke_table import Columns, assign_blocks, found_blocks, measure_columns, tabulate
-from analysis.stroke.tip_claim import TipSettings, claim_tip, effective_strokes, tip_parts_deg
+from analysis.stroke.tip_claim import TipSettings
 from analysis.stroke.truth_checks import doubt_checks, read_checks
-from analysis.stroke.uncertainty import block_chord, offset_parts_deg
 from analysis.tension.tremor import find_still_moments
+from analysis.witness.residue import summarise_witness
+from analysis.witness.witness import Witness, WitnessSettings, call_witness
+from analysis.witness.witness_doubts import doubt_witness
 
 Progress = Callable[[str, float], None]
 """Called with a stage's name and the share of it that is done, 0..1."""
@@ -60,12 +61,15 @@ class Settings:
         Motion of the whole body.
     tip : TipSettings
         From the hand to the tip.
+    witness : WitnessSettings
+        A sensor on the instrument.
     """
 
     reference: ReferenceSettings = field(default_factory=ReferenceSettings)
     table: TableSettings = field(default_factory=TableSettings)
     body: BodySettings = field(default_factory=BodySettings)
     tip: TipSettings = field(default_factory=TipSettings)
+    witness: WitnessSettings = field(default_factory=WitnessSettings)
 
 
 def analyse_session(
@@ -99,6 +103,9 @@ def analyse_session(
     session = _fit_events(session, timebase)
     judgement = judge_sensor(session, timebase, signals)
     signals, settings = _read_together(signals, judgement.delay_s, settings)
+    witness = call_witness(signals, session, settings.reference, settings.witness)
+    if witness is not None:
+        signals, settings = witness.signals, _with_witness(settings, witness)
     motion, reference = establish_reference(signals, session, settings.reference)
     tell("strokes", 0.6)
     settings = replace(settings, table=settings.table.with_noise(accel_noise_mps2_rthz(signals, session.events)))
@@ -126,15 +133,21 @@ def analyse_session(
     table = table.assign(string_change=marks)
     session = replace(session, warnings=(*session.warnings, *problems))
     checks = read_checks(motion, reference, session.events, settings.reference.gestures)
+    claims = Claims(
+        motion, reference, session.instrument, settings.table.bands, settings.reference.gestures, settings.tip
+    )
+    parts = assign_strokes(table, strokes, blocks)
+    seen = see_blocks(witness, claims, parts) if witness is not None else ()
     doubts = judgement.doubts + _gather_doubts(motion, reference, table, blocks, settings)
+    if witness is not None:
+        doubts += doubt_witness(witness, blocks, seen, motion, session.events)
     doubts += (*doubt_checks(checks, blocks, timebase.grid.start_s), *metadata_doubts(session.metadata))
-    claims = _Claims(reference, doubts, session.instrument, settings)
-    summaries = _summarise(motion, table, strokes, blocks, claims)
+    summaries = claim_blocks(claims, parts, doubts, seen)
     stills = find_still_moments(motion, session.events, table)
     tell("done", 1.0)
-    played = _Played(table, strokes, summaries)
-    result = _result(session, timebase, signals, reference, played, settings)
-    return replace(result, still_moments=stills, doubts=doubts, checks=checks)
+    result = _result(session, timebase, signals, reference, _Played(table, strokes, summaries), settings)
+    told = summarise_witness(witness, seen) if witness is not None else None
+    return replace(result, still_moments=stills, doubts=doubts, checks=checks, witness=told)
 
 
 def _read_together(signals: Signals, delay_s: float, settings: Settings) -> tuple[Signals, Settings]:
@@ -143,6 +156,12 @@ def _read_together(signals: Signals, delay_s: float, settings: Settings) -> tupl
         return signals, settings
     lever = replace(settings.reference.lever, skew_s=DELAY_FLOOR_S)
     return read_together(signals, delay_s), replace(settings, reference=replace(settings.reference, lever=lever))
+
+
+def _with_witness(settings: Settings, witness: Witness) -> Settings:
+    """Settings for a hand whose heading is told against an instrument that has a drift of its own."""
+    heading = replace(settings.reference.heading, rate_dps=witness.heading_rate_dps)
+    return replace(settings, reference=replace(settings.reference, heading=heading))
 
 
 def _fit_events(session: Session, timebase: Timebase) -> Session:
@@ -200,50 +219,6 @@ def _gather_doubts(
         *doubt_mounting(motion, reference, blocks, settings.reference.mounting),
         *doubt_body(motion, reference, blocks, rates, settings.body),
     )
-
-
-@dataclass(frozen=True)
-class _Claims:
-    """What a block's interval rests on besides its strokes."""
-
-    reference: Reference
-    doubts: tuple[Doubt, ...]
-    instrument: Instrument
-    settings: Settings
-
-
-def _summarise(
-    motion: Motion, table: pd.DataFrame, strokes: TracedStrokes, blocks: Sequence[Event], claims: _Claims
-) -> tuple[BlockSummary, ...]:
-    number = table["block"].fillna(-1).to_numpy(dtype=np.int64)
-    summaries = []
-    for index, event in enumerate(blocks):
-        members = np.flatnonzero(number == index)
-        frame = claims.reference.frame(event.posture, 0.5 * (event.start_s + event.end_s))
-        offset, parts = None, None
-        if frame.from_gestures and members.size:
-            parts = _offset_parts(motion, strokes.select(members), frame, claims)
-            parts |= _added(claims.doubts, index, "hand")
-            offset = float(np.sqrt(sum(part**2 for part in parts.values())))
-        summary = summarise_block(index, event, table.iloc[members], offset, frame.from_gestures)
-        independent = effective_strokes(summary.strokes, summary.tilt_sd_deg, summary.tilt_mean_se_deg)
-        tip = tip_parts_deg(summary.span_mm, claims.instrument.mean_spacing_mm, independent, claims.settings.tip)
-        tip = {**tip, **_added(claims.doubts, index, "tip")}
-        summaries.append(claim_tip(replace(summary, tilt_offset_parts_deg=parts), tip))
-    return tuple(summaries)
-
-
-def _offset_parts(motion: Motion, strokes: TracedStrokes, frame: Frame, claims: _Claims) -> dict[str, float]:
-    """What gestures and heading leave open in the tilt of these strokes."""
-    reference, settings = claims.reference, claims.settings
-    chord = block_chord(motion, strokes, frame, reference.drift, settings.table.bands)
-    return offset_parts_deg(chord, frame, reference.lever_fit, reference.drift, settings.reference.gestures)
-
-
-def _added(doubts: Sequence[Doubt], block: int, about: About) -> dict[str, float]:
-    """What doubts add to a block's interval, where they add anything."""
-    added = added_se_deg(doubts, block, about)
-    return {"doubts": added} if added > 0 else {}
 
 
 @dataclass(frozen=True)

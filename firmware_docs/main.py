@@ -36,8 +36,8 @@ I2C_ID, PIN_SDA, PIN_SCL = 0, 4, 5
 I2C_HZ = 400_000
 AXES = (1, 2, 3)  # Which part axis each axis marked on the board is; see "axis marks" in PROTOCOL.md.
 PIN_BATTERY = None  # ADC pin behind a divider of two equal resistors, or None.
-NAME = "strokeplane"  # Bluetooth name.
-FIRMWARE = "reference 1"
+NAME = "strokeplane"  # Bluetooth name. Two boards need two: strokeplane-a, strokeplane-b.
+FIRMWARE = sys.platform + " reference 1"  # The microcontroller first: PROTOCOL.md.
 # ------------------------------------------------------------------------------------------------------------------
 
 VERSION, TICK_BITS, TICK_HZ = 1, 32, 1_000_000

@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.model.doubts import Doubt
-from analysis.model.session_parts import Attachment, ClockRelation, SensorIdentity
+from analysis.model.session_parts import Attachment, ClockRelation, SensorIdentity, WitnessSummary
 from analysis.model.strokes import dead_band_deg
 
 if TYPE_CHECKING:  # A second of start-up that no recording needs.
@@ -547,6 +547,8 @@ class SessionResult:
     doubts : tuple of Doubt
     checks : tuple of TruthCheck
         Side and angle checks with what was read in them.
+    witness : WitnessSummary or None
+        A sensor on the instrument, where there was one.
     """
 
     rate_hz: float
@@ -572,3 +574,4 @@ class SessionResult:
     still_moments: tuple[StillMoment, ...] = ()
     doubts: tuple[Doubt, ...] = ()
     checks: tuple[TruthCheck, ...] = ()
+    witness: WitnessSummary | None = None

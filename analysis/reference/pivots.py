@@ -98,7 +98,22 @@ def judge_pivot(signals: Signals, event: Event, prior: LeverPrior, settings: Ref
 def usable_pivots(
     signals: Signals, events: Sequence[Event], prior: LeverPrior, settings: ReferenceSettings
 ) -> tuple[list[tuple[Event, list[slice], GestureQuality]], tuple[str, ...]]:
-    """Pivots that rock enough about one spot, each as its gapless parts, with its quality; else a sentence."""
+    """Pivots that rock enough about one spot; of the others a sentence.
+
+    Parameters
+    ----------
+    signals : Signals
+        Less the gyroscope's bias.
+    events : sequence of Event
+    prior : LeverPrior
+    settings : ReferenceSettings
+
+    Returns
+    -------
+    list of (Event, list of slice, GestureQuality)
+        Each with its gapless parts, working samples.
+    tuple of str
+    """
     found, warnings = [], []
     for event in (e for e in events if e.kind == "pivot"):
         pivot = judge_pivot(signals, event, prior, settings)

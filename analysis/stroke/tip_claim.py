@@ -20,6 +20,7 @@ import numpy as np
 from analysis.model.records import BlockSummary
 
 EACH_STROKE = "each stroke"
+INSTRUMENT = "instrument"
 
 
 @dataclass(frozen=True)
@@ -82,7 +83,7 @@ def tip_parts_deg(
     return {
         "skin and fingers": settings.posture_deg,
         EACH_STROKE: each / float(np.sqrt(max(1.0, strokes))),
-        "instrument": settings.instrument_deg,
+        INSTRUMENT: settings.instrument_deg,
     }
 
 

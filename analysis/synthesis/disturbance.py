@@ -44,7 +44,8 @@ class Disturbance:
     tap_mm, tap_hz : float
         A tapping foot moves player and instrument.
     reaction_deg : float
-        The instrument's roll about its strings in step with the strokes.
+        The instrument's roll about its strings in step with the strokes, where it is played: a gesture on muted
+        strings, slow and light, does not push it.
     """
 
     at_s: float = 0.0
@@ -74,7 +75,8 @@ class DisturbedPerformance(Performance):
         what, plain = self.disturbance, super().pose(t_s)
         begun = _smooth((t_s - what.at_s) / what.over_s)
         strings = rotate(self.instrument[:, None], _STRINGS)
-        lean = np.radians(what.lean_deg) * begun + np.radians(what.reaction_deg) * plain.tip_m[1] / 7.5e-3
+        lean = np.radians(what.lean_deg) * begun
+        lean = lean + np.radians(what.reaction_deg) * self._playing(t_s) * plain.tip_m[1] / 7.5e-3
         roll = exp_quat(lean * strings)
         body = exp_quat(np.radians(what.chair_deg) * begun * _UP)
         walking = _smooth((t_s - what.at_s) / 1.0)
@@ -86,13 +88,23 @@ class DisturbedPerformance(Performance):
         tip = rotate(multiply(body, roll), tip)
         quat = multiply(multiply(body, roll) if what.hand_follows else body, quat)
         sensor = tip - rotate(quat, lever)
-        sensor = sensor + _bounce(what, t_s, walking, strings)
+        bounced = _bounce(what, t_s, walking, strings)
+        sensor = sensor + bounced
         crept = np.clip((t_s - what.at_s) / max(self.duration_s - what.at_s, 1.0), 0.0, 1.0)
         slip = np.radians(np.outer(what.slip_deg, begun) + np.outer(what.creep_deg, crept))
         sensor = sensor + rotate(quat, 1e-3 * np.outer(what.slip_mm, begun))
         quat = multiply(quat, exp_quat(slip))
         instrument = multiply(multiply(body, roll), plain.instrument_quat)
-        return Pose(plain.tip_m, sensor, quat, instrument)
+        origin = rotate(multiply(body, roll) if what.hand_follows else body, plain.origin_m)
+        return Pose(plain.tip_m, sensor, quat, instrument, origin + bounced)
+
+    def _playing(self, t_s: FloatArray) -> FloatArray:
+        """Return 1 in the blocks, 0 elsewhere, with ramps of half a second."""
+        inside = np.zeros(t_s.size)
+        for plan in self.blocks:
+            begun, ended = (_smooth((t_s - turn + 0.25) / 0.5) for turn in plan.turns_s[[0, -1]])
+            inside += begun - ended
+        return inside
 
 
 def disturb(performance: Performance, disturbance: Disturbance) -> DisturbedPerformance:

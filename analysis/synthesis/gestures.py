@@ -190,6 +190,35 @@ def lay_pivot(line: Timeline, rng: np.random.Generator, posture: str) -> None:
     _mark(line, rng, "pivot", start, posture)
 
 
+def lay_rock(line: Timeline, rng: np.random.Generator, posture: str) -> None:
+    """Rest the hand on the instrument, tip on a string near the middle, and rock both, slowly, then quicker.
+
+    Skin lets the hand follow not quite.
+    """
+    line.now_s += rng.uniform(1.0, 1.6)
+    start, end = line.now_s, line.now_s + 5.0 * rng.uniform(0.9, 1.2)
+    t = np.linspace(start, end, int((end - start) * 50) + 1)
+    ramp = np.clip(np.minimum(t - start, end - t) / 0.6, 0.0, 1.0)
+    ramp = (ramp**2 * (3 - 2 * ramp))[:, None]
+    axes = np.linalg.qr(rng.normal(size=(3, 3)))[0][:2]
+    slow, quick, phase = rng.uniform(0.4, 0.8, 2), rng.uniform(1.0, 1.6, 2), rng.uniform(0.0, 2 * np.pi, 2)
+    size = np.radians(line.scenario.gestures.rock_deg * rng.uniform(0.7, 1.2, 2))
+    hurry = 0.5 + 0.5 * np.tanh((t - start - rng.uniform(0.4, 0.6) * (end - start)) / 0.3)[:, None]
+    turned = 2 * np.pi * np.cumsum(slow + (quick - slow) * hurry, axis=0) * (t[1] - t[0])
+    rock = (size * (1 - 0.45 * hurry) * np.sin(turned + phase)) @ axes * ramp
+    add_samples(line.rocking, t, rock)
+    skin = 0.04 * rng.normal(size=(3, 3))
+    add_samples(line.turning, t, rock @ skin.T)
+    courses = course_positions(line.scenario.instrument.spacing_mm)
+    middle = courses[np.argsort(np.abs(courses))[: max(1, min(4, courses.size - 1))]]
+    spot = np.array([rng.normal(0.0, 8e-3), rng.choice(middle), -1e-3])
+    slid = 0.01 * rng.normal(size=(3, 3))
+    add_samples(line.tip, t, spot + rock @ slid.T)
+    line.hold(end, line.state(line.attitude(rng, posture), posture, PINNED))
+    line.now_s = end
+    _mark(line, rng, "rock", start, posture)
+
+
 LAY = {"across": lay_across, "along": lay_along, "pivot": lay_pivot}
 
 

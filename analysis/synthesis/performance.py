@@ -15,12 +15,16 @@ from analysis.synthesis.track import Catches, GridSpline, Pulses, Track
 
 @dataclass(frozen=True)
 class Pose:
-    """Where everything is at times (n,): metres; quaternions (4, n) or (4, 1)."""
+    """Where everything is at times (n,): metres; quaternions (4, n) or (4, 1).
+
+    ``origin_m`` is the instrument's origin in the world, the tip is in the instrument's frame.
+    """
 
     tip_m: FloatArray
     sensor_m: FloatArray
     sensor_quat: FloatArray
     instrument_quat: FloatArray
+    origin_m: FloatArray
 
 
 @dataclass(frozen=True)
@@ -43,6 +47,7 @@ class Performance:
     tremor: GridSpline
     sway: GridSpline | None
     sway_ride: float
+    rocking: Track | None
     pulses: Pulses
     catches: Catches
     events: tuple[Event, ...]
@@ -80,7 +85,10 @@ class Performance:
             swing[:2] = life[3] * self.sway(t_s)
             instrument = multiply(exp_quat(swing), instrument)
             hand_world = multiply(exp_quat(self.sway_ride * swing), hand_world)
+        if self.rocking is not None:
+            rocked = exp_quat(self.rocking(t_s))
+            instrument, hand_world = multiply(rocked, instrument), multiply(rocked, hand_world)
         sensor_quat = multiply(hand_world, hand)
         carried = tip if self.fingers is None else tip - self.fingers(t_s)
         sensor = rotate(instrument, carried + pulses[:3] + self.origin_m[:, None]) - rotate(sensor_quat, lever)
-        return Pose(tip, sensor, sensor_quat, instrument)
+        return Pose(tip, sensor, sensor_quat, instrument, rotate(instrument, self.origin_m[:, None]))

@@ -334,6 +334,9 @@ class GesturePlan:
         Of the marked beginnings and ends.
     off_hand : bool
         Whether a still off the hand comes first.
+    rock : bool
+        Whether hand and instrument are rocked together after the first gestures.
+    rock_deg : float
     poor_across : bool
     poor_pivot : bool
     missing : tuple of str
@@ -351,6 +354,8 @@ class GesturePlan:
     pivot_slip_time_s: float = 0.4
     edge_sd_s: float = 0.15
     off_hand: bool = True
+    rock: bool = False
+    rock_deg: float = 8.0
     poor_across: bool = False
     poor_pivot: bool = False
     missing: tuple[str, ...] = ()
@@ -407,6 +412,42 @@ class Recording:
 
 
 @dataclass(frozen=True)
+class InstrumentSensor:
+    """A second sensor, fixed to the instrument with random axes; by default a board like the hand's.
+
+    ``phone`` rounds to 0.1 deg/s and 0.1 m/s2 and stamps 5 to 20 ms late. ``slip_deg`` (its own axes) turns it in its
+    pouch at ``slip_at_s``; samples from ``lost_from_s`` to ``back_at_s`` are lost; its clock jumps by ``jump_s`` at
+    ``jump_at_s``. All of them true time from the start.
+
+    Attributes
+    ----------
+    rate_hz : float
+    grade : {"good", "cheap", "ideal"} or SensorGrade
+    phone : bool
+    place_mm : Vector or None
+        Instrument axes; None draws the head or the body.
+    slip_deg : Vector
+    slip_at_s : float
+    lost_from_s, back_at_s : float or None
+    jump_s, jump_at_s : float
+    clock_off_s : float
+        Error of the clocks' meeting beside the usual.
+    """
+
+    rate_hz: float = 400.0
+    grade: Literal["good", "cheap", "ideal"] | SensorGrade = "cheap"
+    phone: bool = False
+    place_mm: Vector | None = None
+    slip_deg: Vector = (0.0, 0.0, 0.0)
+    slip_at_s: float = 0.0
+    lost_from_s: float | None = None
+    back_at_s: float | None = None
+    jump_s: float = 0.0
+    jump_at_s: float = 0.0
+    clock_off_s: float = 0.0
+
+
+@dataclass(frozen=True)
 class Scenario:
     """Everything that :func:`analysis.synthesis.simulate` needs besides a seed.
 
@@ -428,6 +469,8 @@ class Scenario:
     recording : Recording
     hand, attitude : Hand or None, Attitude or None
         None draws them.
+    instrument_sensor : InstrumentSensor or None
+        A second sensor, on the instrument.
     sway_deg : float
     sway_ride : float
         Part of the sway that the hand follows.
@@ -453,6 +496,7 @@ class Scenario:
     recording: Recording = Recording()
     hand: Hand | None = None
     attitude: Attitude | None = None
+    instrument_sensor: InstrumentSensor | None = None
     sway_deg: float = 0.0
     sway_ride: float = 0.8
     rest_s: tuple[float, float] = (3.0, 6.0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -90,15 +91,29 @@ def sample_times(sensor: SensorTruth, duration_s: float, warm_time_s: float) -> 
     return t + sensor.rate_warm * (t - warm_time_s * (1 - np.exp(-t / warm_time_s)))
 
 
-def inertial(performance: Performance, t_s: FloatArray, gravity_mps2: float) -> FloatArray:
+Carried = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
+"""Where a sensor is at times (n,): place (3, n), metres, and sensor-to-world quaternions (4, n)."""
+
+
+def inertial(carried: Carried, t_s: FloatArray, gravity_mps2: float) -> FloatArray:
     """Return true specific force (m/s^2) and turning rate (rad/s), (6, n - 6), at inner times of a uniform grid."""
     step = float((t_s[-1] - t_s[0]) / (t_s.size - 1))
-    pose = performance.pose(t_s)
-    acceleration = second_derivative(pose.sensor_m, step)
+    place, quat = carried(t_s)
+    acceleration = second_derivative(place, step)
     acceleration[2] += gravity_mps2
-    inner = pose.sensor_quat[:, STENCIL_MARGIN : t_s.size - STENCIL_MARGIN]
+    inner = quat[:, STENCIL_MARGIN : t_s.size - STENCIL_MARGIN]
     force = rotate(conjugate(inner), acceleration)
-    return np.concatenate((force, angular_velocity(pose.sensor_quat, step)))
+    return np.concatenate((force, angular_velocity(quat, step)))
+
+
+def on_hand(performance: Performance) -> Carried:
+    """Return how the hand carries its sensor."""
+
+    def carried(t_s: FloatArray) -> tuple[FloatArray, FloatArray]:
+        pose = performance.pose(t_s)
+        return pose.sensor_m, pose.sensor_quat
+
+    return carried
 
 
 def _interpolate(values: FloatArray, position: FloatArray) -> FloatArray:
@@ -118,7 +133,7 @@ def _interpolate(values: FloatArray, position: FloatArray) -> FloatArray:
 
 
 def sense(
-    performance: Performance, t_s: FloatArray, sensor: SensorTruth, grade: SensorGrade, gravity_mps2: float
+    carried: Carried, t_s: FloatArray, sensor: SensorTruth, grade: SensorGrade, gravity_mps2: float
 ) -> FloatArray:
     """Return what the sensor's filter and sampler make of the motion (6, k) at its sampling times, without errors.
 
@@ -131,7 +146,7 @@ def sense(
     first = t_s[0] - lead - margin
     count = int((t_s[-1] + margin - first) * internal_hz) + 2
     grid = first + np.arange(count) / internal_hz
-    signal = inertial(performance, grid, gravity_mps2)
+    signal = inertial(carried, grid, gravity_mps2)
     start = grid[STENCIL_MARGIN]
     if corner > 0.0:
         sos = butter(2, corner, fs=internal_hz, output="sos")

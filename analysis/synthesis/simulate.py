@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.model.records import BoolArray, Event, FloatArray, RawSamples, Session
+from analysis.synthesis.companion import CompanionTruth, record_companion
 from analysis.synthesis.disturbance import Disturbance, disturb
 from analysis.synthesis.draw import draw_attitude, draw_hand, hand_matrix
 from analysis.synthesis.grades import GRADES, SensorGrade
@@ -16,7 +17,7 @@ from analysis.synthesis.performance import Performance
 from analysis.synthesis.rotation import matrix
 from analysis.synthesis.scenario import Attitude, Hand, Scenario
 from analysis.synthesis.script import Streams, perform
-from analysis.synthesis.sensor import Electronics, SensorTruth, draw_sensor, profile_of, sample_times, sense
+from analysis.synthesis.sensor import Electronics, SensorTruth, draw_sensor, on_hand, profile_of, sample_times, sense
 from analysis.synthesis.truth import stroke_table
 
 _CHUNK = 16_000
@@ -58,6 +59,8 @@ class Truth:
     hand, attitude
         As drawn or given.
     lost_samples : int
+    companion : CompanionTruth or None
+        How the sensor on the instrument really sits, where there is one.
     """
 
     strokes: pd.DataFrame
@@ -70,6 +73,7 @@ class Truth:
     attitude: Attitude
     lost_samples: int
     performance: Performance
+    companion: CompanionTruth | None = None
 
     def path(self, time_s: FloatArray) -> TruePath:
         """Return the true motion at log times (n,)."""
@@ -148,7 +152,13 @@ def simulate(
         lost_samples=lost,
         performance=performance,
     )
-    return SimulatedSession(_session(scenario, seed, raw, truth, grade), truth)
+    session = _session(scenario, seed, raw, truth, grade)
+    if scenario.instrument_sensor is not None:
+        stream, companion = record_companion(
+            performance, scenario.instrument_sensor, sensor, scenario.gravity_mps2, seed
+        )
+        session, truth = replace(session, streams=(stream,)), replace(truth, companion=companion)
+    return SimulatedSession(session, truth)
 
 
 def _grade(scenario: Scenario) -> SensorGrade:
@@ -193,7 +203,7 @@ def _record(
     counts = np.empty((t.size, 6), dtype=np.int32)
     for start in range(0, t.size, _CHUNK):
         rows = slice(start, start + _CHUNK)
-        signal = sense(performance, t[rows], sensor, grade, scenario.gravity_mps2)
+        signal = sense(on_hand(performance), t[rows], sensor, grade, scenario.gravity_mps2)
         counts[rows] = electronics.counts(t[rows], signal)
         on_progress(min(1.0, (start + _CHUNK) / t.size))
     rng = streams.host

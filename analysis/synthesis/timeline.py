@@ -85,6 +85,8 @@ class Timeline:
         self.turning = Nodes(3)
         self.fingers = Nodes(3)
         self.fingers.add(0.0, np.zeros(3))
+        self.rocking = Nodes(3)
+        self.rocking.add(0.0, np.zeros(3))
         self.joints: dict[tuple[str, int], tuple[FloatArray, Nodes]] = {}
         self.slow = Nodes(SLOW_DIMS)
         self.pulses = PulseList()

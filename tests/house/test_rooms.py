@@ -22,6 +22,7 @@ FLOORS = {
         "tension",
         "questions",
         "stroke",
+        "witness",
         "reference",
         "consistency",
         "motion",

@@ -17,12 +17,14 @@ import numpy as np
 import pytest
 
 from analysis.signal.calibration import FACES
+from logger.live.guard import lan_address
 from logger.session.session_file import read_session
 from tests.house.test_docs import blocks, commands
 from tests.house.test_house import ROOT
 from tests.logger.commands.test_sensor_commands import Program, face_counts, plugged
 from tests.logger.sources.motion import counts_of, flick, resting, strokes, turning
 from tests.logger.sources.test_serial import wait_for
+from tests.optional import need_module
 
 PAGE = ROOT / "docs" / "tutorial.md"
 SHELL = re.compile(r"^```sh\n(.*?)^```$", re.MULTILINE | re.DOTALL)
@@ -32,7 +34,7 @@ def shown() -> dict[str, list[str]]:
     """Arguments of every command with a sensor on the page, by its name."""
     lines = [line for block in SHELL.findall(PAGE.read_text(encoding="utf-8")) for line in block.splitlines()]
     words = [shlex.split(line, comments=True)[1:] for line in lines if line.startswith("strokeplane ")]
-    return {arguments[0]: arguments for arguments in words}
+    return {" ".join([arguments[0], *(["phone"] if "phone" in arguments else [])]): arguments for arguments in words}
 
 
 def ports(folder: Path, arguments: list[str]) -> None:
@@ -79,6 +81,9 @@ def record(folder: Path, arguments: list[str]) -> None:
     assert [(event.tempo_bpm, event.notes_per_beat, event.wanted) for event in played] == [(88.0, 4.0, "down")]
 
 
+PLAN = ("plan", "new", "ladder", "--tempo", "90", "--seconds", "20", "-o", "ladder.toml")
+
+
 def live(folder: Path, arguments: list[str]) -> None:
     (plan,) = [
         command
@@ -94,12 +99,27 @@ def live(folder: Path, arguments: list[str]) -> None:
     assert read_session(folder / "tonight.mcap").raw.ticks.size > 100
 
 
+def live_with_a_phone(folder: Path, arguments: list[str]) -> None:
+    """The phone's page is offered at this computer's address; where it has none, one sentence says so."""
+    need_module("cryptography", "the extra phone")
+    assert Program(folder, *PLAN).end()[0] == 0
+    more = ("--source", "simulated", "--no-browser", "--port", "0", "--seconds", "4")
+    code, output = Program(folder, *arguments, *more).end()
+    assert code == 0, output
+    if lan_address() is None:
+        return
+    assert "Open this on the phone, in the same network: https://" in output
+    assert "made the certificate itself" in " ".join(output.split())
+    assert read_session(folder / "tonight.mcap").streams == (), "no phone came"
+
+
 RUN: dict[str, Callable[[Path, list[str]], None]] = {
     "ports": ports,
     "check": check,
     "calibrate": calibrate,
     "record": record,
     "live": live,
+    "live phone": live_with_a_phone,
 }
 
 

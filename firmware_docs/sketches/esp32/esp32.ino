@@ -67,7 +67,7 @@ int send_frame(void *, const uint8_t *bytes, size_t size)
 
 void open_link()
 {
-    BLEDevice::init("strokeplane");
+    BLEDevice::init("strokeplane");  // Two boards, hand and instrument, need two names: strokeplane-a, strokeplane-b.
     BLEDevice::setMTU(247);
     server = BLEDevice::createServer();
     server->setCallbacks(new LinkEvents());

@@ -12,6 +12,7 @@
 
 const int PIN_PART_POWER = -1;  // Some boards switch their part on with a pin; -1: always on.
 const int8_t AXES[3] = {1, 2, 3};
+const char NAME[] = "strokeplane";  // Two boards, hand and instrument, need two: strokeplane-a, strokeplane-b.
 const uint32_t DRAIN_US = 4000;
 
 struct sp_part part;
@@ -49,7 +50,7 @@ void open_link()
 {
     Bluefruit.configPrphBandwidth(BANDWIDTH_MAX);
     Bluefruit.begin();
-    Bluefruit.setName("strokeplane");
+    Bluefruit.setName(NAME);
     Bluefruit.Periph.setConnInterval(6, 12);  // 7.5 to 15 ms, in steps of 1.25 ms.
     Bluefruit.Periph.setConnectCallback(on_connect);
     Bluefruit.Periph.setDisconnectCallback(on_disconnect);

@@ -95,6 +95,7 @@ def performance_of(tip: Track, turning: Track, lever_m: FloatArray, mounting: Fl
         drift=GridSpline(-1.0, 1.0, np.zeros((4, 3, 200))),
         tremor=zero,
         sway=None,
+        rocking=None,
         sway_ride=1.0,
         pulses=Pulses(empty, np.empty((6, 0)), empty, empty),
         catches=Catches(empty, np.empty((3, 0))),

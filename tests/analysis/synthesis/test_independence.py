@@ -7,7 +7,12 @@ from pathlib import Path
 
 import analysis.synthesis
 
-ALLOWED = {"analysis.model.records", "analysis.model.errors", "analysis.model.stroke_columns"}
+ALLOWED = {
+    "analysis.model.records",
+    "analysis.model.errors",
+    "analysis.model.stroke_columns",
+    "analysis.model.session_parts",
+}
 OUTSIDE = {"__future__", "collections", "dataclasses", "itertools", "typing", "numpy", "scipy", "pandas"}
 
 

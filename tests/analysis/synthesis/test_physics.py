@@ -13,7 +13,7 @@ from analysis.model.records import Instrument, Player
 from analysis.synthesis.draw import draw_hand, instrument_quat, random_scenario
 from analysis.synthesis.rotation import matrix, quat_from_matrix, random_quat
 from analysis.synthesis.scenario import Attitude, Scenario
-from analysis.synthesis.sensor import inertial
+from analysis.synthesis.sensor import inertial, on_hand
 from analysis.synthesis.simulate import SimulatedSession, simulate
 from tests.analysis.synthesis.rigs import performance_of, plain_scenario, quiet_hand, sine_track, still_track
 
@@ -37,7 +37,7 @@ def test_lever_that_turns_about_a_fixed_point_reads_centripetal_tangential_and_g
     # The rig's world has Z up: tip the instrument so that its -Y is down.
     rig = replace(rig, instrument=quat_from_matrix(np.array([[1.0, 0, 0], [0, 0, -1.0], [0, 1.0, 0]])))
     t = 0.1 + np.arange(2400) * STEP_S
-    signal = inertial(rig, t, G)
+    signal = inertial(on_hand(rig), t, G)
     inner = t[3:-3]
     w = 2 * np.pi * rate
     theta = amplitude * np.sin(w * inner)
@@ -55,7 +55,7 @@ def test_pure_translation_reads_its_second_derivative_in_sensor_axes() -> None:
     tip = sine_track(way, 7.5e-3, 6.0, 2.0)
     rig = performance_of(tip, still_track(np.zeros(3)), np.array([0.03, -0.05, 0.04]), mounting)
     t = 0.1 + np.arange(2400) * STEP_S
-    signal = inertial(rig, t, G)
+    signal = inertial(on_hand(rig), t, G)
     w = 2 * np.pi * 6.0
     world = -7.5e-3 * w**2 * np.sin(w * t[3:-3])[:, None] * way + [0.0, 0.0, G]
     np.testing.assert_allclose(signal[:3].T, world @ matrix(mounting), atol=1e-3)
@@ -66,7 +66,7 @@ def test_turning_rate_integrates_to_the_attitude(ideal: tuple[Scenario, Simulate
     _, made = ideal
     pivot = next(e for e in made.truth.performance.events if e.kind == "pivot")
     t = pivot.start_s + np.arange(int(4.0 / STEP_S)) * STEP_S
-    signal = inertial(made.truth.performance, t, G)
+    signal = inertial(on_hand(made.truth.performance), t, G)
     pose = made.truth.performance.pose(t[3:-3])
     true = Rotation.from_quat(pose.sensor_quat.T, scalar_first=True)
     mean = 0.5 * (signal[3:, 1:] + signal[3:, :-1]).T
@@ -82,7 +82,7 @@ def test_acceleration_integrates_twice_to_the_tip(ideal: tuple[Scenario, Simulat
     _, made = ideal
     performance = made.truth.performance
     t = performance.blocks[0].turns_s[0] + np.arange(int(3.0 / STEP_S)) * STEP_S
-    signal = inertial(performance, t, G)
+    signal = inertial(on_hand(performance), t, G)
     pose = performance.pose(t[3:-3])
     attitude = Rotation.from_quat(pose.sensor_quat.T, scalar_first=True)
     acceleration = attitude.apply(signal[:3].T) - [0.0, 0.0, G]
@@ -145,7 +145,7 @@ def test_recorded_counts_are_the_motion_at_the_recorded_ticks(ideal: tuple[Scena
     k = np.flatnonzero((t > play.start_s) & (t < play.end_s))[::40]
     for i in k:
         at = (t[i] - made.truth.sensor.start_s) + (np.arange(7) - 3) * 1e-4
-        want = inertial(made.truth.performance, at, scenario.gravity_mps2)[:, 0]
+        want = inertial(on_hand(made.truth.performance), at, scenario.gravity_mps2)[:, 0]
         profile = made.session.profile
         got = made.session.raw.counts[i] * np.repeat([profile.accel_mps2_per_count, profile.gyro_radps_per_count], 3)
         np.testing.assert_allclose(got[3:], want[3:], atol=0.01)

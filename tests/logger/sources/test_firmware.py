@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from analysis.model.session_parts import SensorIdentity
 from logger.sources.base import LinkSettings
 from logger.sources.device_profile import load_profile
 from logger.sources.frame_reader import FrameReader
@@ -61,7 +62,8 @@ def test_every_sample_of_both_parts(tmp_path: Path, part: str, rate_hz: float) -
         source.stop()
     samples = samples_of(items)
     assert info.hello is not None
-    assert (info.hello.part, info.hello.rate_hz, info.hello.firmware) == (part, rate_hz, "reference 1")
+    assert (info.hello.part, info.hello.rate_hz, info.hello.firmware) == (part, rate_hz, "linux reference 1")
+    assert info.identity == SensorIdentity(info.hello.id, "linux", "reference 1")
     np.testing.assert_array_equal(np.diff(samples.sequence), 1)
     np.testing.assert_array_equal(samples.counts, COUNTS[samples.sequence % len(COUNTS)])
     assert source.losses.samples == 0

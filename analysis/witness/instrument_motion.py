@@ -1,0 +1,156 @@
+"""The instrument's own samples, brought to the hand's working grid: force, turning rate, attitude, where they are."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import signal
+
+from analysis.consistency.stills import BiasHistory, follow_bias, less_drift
+from analysis.model.records import BoolArray, FloatArray, Session, Stream
+from analysis.model.session_parts import ClockRelation
+from analysis.motion.orientation import estimate_orientation
+from analysis.motion.rotation import rotate
+from analysis.motion.stillness import still_gyro_bias
+from analysis.motion.tip_path import GRAVITY_MPS2
+from analysis.signal.grid import Grid
+from analysis.signal.timebase import fit_timebase
+from analysis.signal.working_grid import Signals, prepare_signals
+
+LOST_S = 0.25
+"""A longer gap is not bridged: nothing is known of the instrument in it."""
+HIGHEST_HZ = 25.0
+OF_RATE = 0.35
+IN_STEP_RAD = 0.3
+"""Phase error that a clock's doubt may make of the highest frequency kept."""
+
+
+@dataclass(frozen=True)
+class InstrumentMotion:
+    """The instrument's motion at the hand's working samples; its world has a heading of its own.
+
+    Attributes
+    ----------
+    accel_mps2 : float64 (n, 3)
+        Of the sensor, in its world, without gravity.
+    rate_radps : float64 (n, 3)
+        Turning, in its world.
+    quat_wxyz : float64 (n, 4)
+        Sensor to its world.
+    valid : bool (n,)
+        Where samples came.
+    """
+
+    accel_mps2: FloatArray
+    rate_radps: FloatArray
+    quat_wxyz: FloatArray
+    valid: BoolArray
+
+
+def read_instrument(session: Session, stream: Stream) -> tuple[Signals, BiasHistory]:
+    """Signals of the instrument's sensor on a grid of its own, less the gyroscope's bias and its drift.
+
+    Parameters
+    ----------
+    session : Session
+    stream : Stream
+        Of the instrument.
+
+    Returns
+    -------
+    Signals
+        m/s2 and rad/s, in its own time.
+    BiasHistory
+        How well the bias is known.
+
+    Raises
+    ------
+    InputError
+        As for the hand's samples.
+    """
+    own = replace(session, raw=stream.raw, profile=stream.profile, calibration=stream.calibration)
+    signals = still_gyro_bias(prepare_signals(own, fit_timebase(stream.raw, stream.profile)), ())
+    history = follow_bias(signals, ())
+    return less_drift(signals, history), history
+
+
+def highest_frequency_hz(rate_hz: float, clock_doubt_s: float) -> float:
+    """Up to which frequency the instrument's motion can be told, by its sensor's rate and its clock.
+
+    Parameters
+    ----------
+    rate_hz : float
+        Of the instrument's samples.
+    clock_doubt_s : float
+
+    Returns
+    -------
+    float
+        Hertz.
+
+    Examples
+    --------
+    >>> round(highest_frequency_hz(60.0, 0.02), 1), highest_frequency_hz(400.0, 0.001)
+    (2.4, 25.0)
+    """
+    by_clock = IN_STEP_RAD / (2 * np.pi * max(clock_doubt_s, 1e-4))
+    return float(min(HIGHEST_HZ, OF_RATE * rate_hz, by_clock))
+
+
+def place_instrument(own: Signals, clock: ClockRelation, grid: Grid, highest_hz: float = HIGHEST_HZ) -> Signals:
+    """The instrument's signals at the hand's working samples, by the cubic through four of its own.
+
+    Parameters
+    ----------
+    own : Signals
+        On the instrument's grid.
+    clock : ClockRelation
+    grid : Grid
+        Of the hand.
+    highest_hz : float
+        What is faster is left out, without delay.
+
+    Returns
+    -------
+    Signals
+        On the hand's grid, without attacks; not valid where nothing is known.
+    """
+    at = own.grid.position_at((grid.time_at(np.arange(grid.size)) - clock.offset_s) / clock.rate)
+    inside = (at >= 1.0) & (at <= own.grid.size - 3.0)
+    at = np.clip(at, 1.0, own.grid.size - 3.0)
+    base = at.astype(np.int64)
+    u = (at - base)[:, None]
+    weights = (
+        -u * (u - 1) * (u - 2) / 6,
+        (u + 1) * (u - 1) * (u - 2) / 2,
+        -(u + 1) * u * (u - 2) / 2,
+        (u + 1) * u * (u - 1) / 6,
+    )
+    values = np.concatenate([own.accel_mps2, own.gyro_radps], axis=1)
+    placed = np.asarray(sum(w * values[base + k] for w, k in zip(weights, (-1, 0, 1, 2), strict=True)))
+    if highest_hz < 0.45 * grid.rate_hz:
+        placed = signal.sosfiltfilt(signal.butter(2, highest_hz, fs=grid.rate_hz, output="sos"), placed, axis=0)
+    sound = np.ones(own.grid.size, dtype=bool)
+    for gap in own.grid.gaps(LOST_S):
+        sound[gap] = False
+    valid = inside & sound[base]
+    return Signals(replace(grid, valid=valid), placed[:, :3], placed[:, 3:], None, None, 1, 0)
+
+
+def follow_instrument(placed: Signals) -> InstrumentMotion:
+    """Attitude of the instrument, and its motion in a world whose heading is its own.
+
+    Parameters
+    ----------
+    placed : Signals
+        As :func:`place_instrument` gives them.
+
+    Returns
+    -------
+    InstrumentMotion
+    """
+    quat = estimate_orientation(placed.gyro_radps, placed.accel_mps2, placed.grid)
+    accel = rotate(quat, placed.accel_mps2)
+    accel[:, 2] -= GRAVITY_MPS2
+    return InstrumentMotion(accel, rotate(quat, placed.gyro_radps), quat, placed.grid.valid)

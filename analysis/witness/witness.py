@@ -1,0 +1,317 @@
+"""Call the witness: from a session with a second sensor to the hand's signals on an instrument that stands still."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from analysis.model.errors import StrokeplaneError
+from analysis.model.records import PHONE, BoolArray, Event, FloatArray, Session, Stream
+from analysis.model.session_parts import ClockRelation
+from analysis.motion.hand_motion import Motion, build_motion
+from analysis.motion.heading_drift import HeadingDrift, HeadingSettings
+from analysis.motion.orientation import integrate_rotation
+from analysis.motion.rotation import matrices, rotate
+from analysis.motion.stillness import still_gyro_bias
+from analysis.reference.hand_yaw import fit_heading, see_yaws
+from analysis.reference.lever import PivotWindow, fit_levers
+from analysis.reference.pivots import ReferenceSettings, lever_prior, usable_pivots
+from analysis.signal.sensor_errors import ERRORS, SensorErrors
+from analysis.signal.working_grid import Signals
+from analysis.witness.felt_clock import ClockRefinement, refine_clock
+from analysis.witness.instrument_motion import (
+    InstrumentMotion,
+    follow_instrument,
+    highest_frequency_hz,
+    place_instrument,
+    read_instrument,
+)
+from analysis.witness.mutual_heading import (
+    Estimate,
+    RelativeOrientation,
+    RockedWindow,
+    point_of_play,
+    relative_orientation,
+    shared_heading,
+    slope,
+)
+from analysis.witness.roles import refuse_exchanged
+from analysis.witness.seen_from_instrument import SharedWorld, see_from, share_world
+
+UNKNOWN_CLOCK_S = 0.02
+PHONE_CLOCK_S = 0.01
+"""A phone's stamps wander by this, whatever their mean was when both were rocked."""
+ROCK_CLOCK_S = 0.002
+LAG_ROUNDS = 3
+LEAST_ROCKING_DPS = 3.0
+"""RMS rate about the second axis of a ``rock``: less, and one direction is not told."""
+PART_S = 10.0
+AT_STRINGS = ("across", "along", "pivot", "rock", "play")
+ROCKED_SHARE = 0.5
+"""While hand and instrument are rocked as one, no more than this part of the hand's rate is its own."""
+
+
+@dataclass(frozen=True)
+class WitnessSettings:
+    """What is assumed of a sensor on the instrument.
+
+    Attributes
+    ----------
+    board_roll_deg, phone_roll_deg : float
+        Standard error of the instrument's roll since the gestures, from its gravity and gyroscope.
+    place_m : float
+        How far the sensor may be from where the plectrum plays.
+    pouch_deg : float
+        A turn of the instrument that the hand did not share, from which a loose sensor is thought of.
+    """
+
+    board_roll_deg: float = 0.15
+    phone_roll_deg: float = 0.3
+    place_m: float = 0.5
+    pouch_deg: float = 10.0
+
+
+@dataclass(frozen=True)
+class Witness:
+    """What the sensor on the instrument gives.
+
+    Attributes
+    ----------
+    signals : Signals
+        The hand's, as if the instrument stood still.
+    world : SharedWorld
+        The instrument as far as its clock tells it.
+    whole : SharedWorld
+        The same with all that its samples hold.
+    known : bool (n,)
+        Working samples at which the instrument's motion is known.
+    heading : Estimate or None
+        How the two headings lie (rad); None where nothing shows it.
+    drift : HeadingDrift
+        Of one heading against the other.
+    point : Estimate
+        Where the plectrum plays, m, instrument sensor's axes.
+    rocked : RelativeOrientation or None
+        From a usable ``rock``.
+    clock : ClockRefinement
+    highest_hz : float
+        Up to which the instrument's motion is taken out.
+    phone : bool
+    rate_hz : float
+        Of its samples.
+    heading_rate_dps : float
+        What its bias adds to the drift of the heading.
+    settings : WitnessSettings
+    warnings : tuple of str
+    """
+
+    signals: Signals
+    world: SharedWorld
+    whole: SharedWorld
+    known: BoolArray
+    heading: Estimate | None
+    drift: HeadingDrift
+    point: Estimate
+    rocked: RelativeOrientation | None
+    clock: ClockRefinement
+    highest_hz: float
+    phone: bool
+    rate_hz: float
+    heading_rate_dps: float
+    settings: WitnessSettings
+    warnings: tuple[str, ...] = field(default=())
+
+
+def instrument_stream(session: Session) -> Stream | None:
+    """The first stream on the instrument whose clock is tied to the hand's."""
+    return next((s for s in session.streams if s.role == "instrument" and s.clock is not None), None)
+
+
+def call_witness(
+    hand: Signals, session: Session, reference: ReferenceSettings, settings: WitnessSettings
+) -> Witness | None:
+    """See the hand's signals from the instrument.
+
+    Parameters
+    ----------
+    hand : Signals
+        As prepared: the gyroscope's bias still in.
+    session : Session
+        With its streams, and events in order.
+    reference : ReferenceSettings
+    settings : WitnessSettings
+
+    Returns
+    -------
+    Witness or None
+        None where no sensor on the instrument is tied to the hand's clock.
+
+    Raises
+    ------
+    StrokeplaneError
+        Its samples cannot be read, or it moves as a hand does.
+    """
+    stream = instrument_stream(session)
+    if stream is None or stream.clock is None:
+        return None
+    try:
+        own, history = read_instrument(session, stream)
+    except StrokeplaneError as error:
+        raise type(error)(f"the sensor on the instrument cannot be used: {error}") from error
+    phone = stream.profile.part == PHONE
+    doubt = UNKNOWN_CLOCK_S if stream.clock.residual_s is None else stream.clock.residual_s
+    refuse_exchanged(hand, place_instrument(own, stream.clock, hand.grid), session.events)
+    refined = refine_clock(hand, own, stream.clock, doubt)
+    hand = still_gyro_bias(hand, session.events)
+    motion = build_motion(hand, SensorErrors.from_vector(np.zeros(ERRORS)))
+    rocked, refined = _rock(motion, own, session.events, refined)
+    doubt = max(refined.clock.residual_s or UNKNOWN_CLOCK_S, PHONE_CLOCK_S if phone else 0.0)
+    highest_hz = highest_frequency_hz(own.grid.rate_hz, doubt)
+    placed = place_instrument(own, refined.clock, hand.grid)
+    whole = follow_instrument(placed)
+    rate_dps = float(np.hypot(reference.heading.rate_dps, history.start_se_dps))
+    drift, heading = _headings(motion, whole, session.events, replace(reference.heading, rate_dps=rate_dps))
+    lever = _rough_lever(hand, session, reference)
+    angle = drift.mean_rad(hand.grid.time_at(np.arange(hand.grid.size))) + (heading.value[0] if heading else 0.0)
+    free = share_world(whole, angle, session.events, hand, np.zeros(3))
+    point, more = _point(motion, (placed, free, heading), lever, session.events, settings.place_m)
+    if heading is not None:
+        heading = Estimate(heading.value + more.value, more.covariance)
+        angle = angle + more.value[0]
+        free = share_world(whole, angle, session.events, hand, np.zeros(3))
+    whole_world = replace(free, point_m=point.value)
+    slow = follow_instrument(place_instrument(own, refined.clock, hand.grid, highest_hz))
+    world = share_world(slow, angle, session.events, hand, point.value)
+    return Witness(
+        signals=see_from(world, hand, motion.quat_wxyz, lever),
+        world=world, whole=whole_world, known=whole.valid, heading=heading, drift=drift, point=point, rocked=rocked,
+        clock=replace(refined, clock=replace(refined.clock, residual_s=doubt)), highest_hz=highest_hz, phone=phone,
+        rate_hz=own.grid.rate_hz, heading_rate_dps=rate_dps, settings=settings,
+    )  # fmt: skip
+
+
+def _rock(
+    motion: Motion, own: Signals, events: Sequence[Event], refined: ClockRefinement
+) -> tuple[RelativeOrientation | None, ClockRefinement]:
+    """The rotation between both sensors from a ``rock``, and the clock's lag in it where nothing else told one."""
+    wanted = [e for e in events if e.kind == "rock"]
+    seen = [_rocked(motion, own, event, refined.clock) for event in wanted]
+    if refined.chunks < 2:
+        for _ in range(LAG_ROUNDS):
+            lags = [lag for _, lag in filter(None, seen)]
+            if not lags:
+                return None, refined
+            clock, lag = refined.clock, float(np.mean(lags))
+            doubt = min(clock.residual_s or UNKNOWN_CLOCK_S, ROCK_CLOCK_S)
+            clock = ClockRelation(clock.offset_s - lag, clock.rate, doubt)
+            refined = replace(refined, clock=clock, offset_s=refined.offset_s + lag)
+            seen = [_rocked(motion, own, event, clock) for event in wanted]
+    turns = [turn for turn, _ in filter(None, seen)]
+    return min(turns, key=lambda turn: turn.residual_share, default=None), refined
+
+
+def _rocked(
+    motion: Motion, own: Signals, event: Event, clock: ClockRelation
+) -> tuple[RelativeOrientation, float] | None:
+    """How both sensors lie in one ``rock``, and how late the instrument's is placed; None where it will not do."""
+    part = motion.grid.slice_of(event.start_s + 0.3, event.end_s - 0.3)
+    placed = place_instrument(own, clock, motion.grid)
+    if part.stop - part.start < motion.grid.rate_hz or not placed.grid.valid[part].all():
+        return None
+    hand, instrument = motion.gyro_radps[part], placed.gyro_radps[part]
+    turn = relative_orientation(hand, instrument, event.end_s - event.start_s)
+    second_rms = float(np.linalg.svd(instrument, compute_uv=False)[1]) / np.sqrt(len(instrument))
+    if turn.residual_share > ROCKED_SHARE or second_rms < np.radians(LEAST_ROCKING_DPS):
+        return None
+    turned = instrument @ turn.matrix.T
+    rising = slope(turned, motion.grid.rate_hz)
+    return turn, float((rising * (hand - turned)).sum() / (rising**2).sum())
+
+
+def _headings(
+    motion: Motion, instrument: InstrumentMotion, events: Sequence[Event], settings: HeadingSettings
+) -> tuple[HeadingDrift, Estimate | None]:
+    """Drift of one sensor's heading against the other's by the hand's yaw, and the turn between both worlds."""
+    grid, rate_hz = motion.grid, motion.grid.rate_hz
+    yaws = see_yaws(motion, events, settings)
+    half = int(0.5 * settings.window_s * rate_hz)
+    turned = []
+    for time, rotation in zip(yaws.times_s, yaws.rotations, strict=True):
+        at = grid.index_at(float(time))
+        mean = matrices(instrument.quat_wxyz[max(0, at - half) : at + half : max(1, half // 20)]).mean(axis=0)
+        yaw = _twist(mean @ matrices(instrument.quat_wxyz[:1])[0].T)
+        c, s = np.cos(yaw), np.sin(yaw)
+        turned.append(np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]]) @ rotation)
+    yaws = replace(yaws, rotations=np.array(turned).reshape(-1, 3, 3))
+    drift = fit_heading(yaws, (), grid.start_s, settings)
+    angle = drift.mean_rad(grid.time_at(np.arange(grid.size)))
+    hand = rotate(motion.quat_wxyz, motion.gyro_radps)
+    u = instrument.rate_radps
+    turned_u = np.stack(
+        [np.cos(angle) * u[:, 0] - np.sin(angle) * u[:, 1], np.sin(angle) * u[:, 0] + np.cos(angle) * u[:, 1]], axis=1
+    )
+    return drift, shared_heading(hand, turned_u, _parts(motion, instrument.valid, events, AT_STRINGS), rate_hz)
+
+
+def _twist(rotation: FloatArray) -> float:
+    return float(np.arctan2(rotation[1, 0] - rotation[0, 1], rotation[0, 0] + rotation[1, 1]))
+
+
+def _parts(motion: Motion, known: BoolArray, events: Sequence[Event], kinds: tuple[str, ...]) -> list[slice]:
+    """Ten seconds at most of each time of these kinds."""
+    parts = []
+    for event in (e for e in events if e.kind in kinds):
+        for start in np.arange(event.start_s, event.end_s - 2.0, PART_S):
+            part = motion.grid.slice_of(float(start), min(float(start) + PART_S, event.end_s))
+            if (motion.grid.valid[part] & known[part]).mean() > 0.95:
+                parts.append(part)
+    return parts
+
+
+def _rough_lever(hand: Signals, session: Session, settings: ReferenceSettings) -> FloatArray:
+    """The lever by ruler, else by the first pivot as if nothing moved."""
+    prior = lever_prior(session, settings.lever)
+    if session.lever_mm is not None:
+        return prior.mean_m
+    pivots, _ = usable_pivots(hand, session.events, prior, settings)
+    windows = [PivotWindow(hand.accel_mps2[p], hand.gyro_radps[p], 0) for _, parts, _ in pivots for p in parts]
+    return (
+        fit_levers(windows, [], hand.grid.rate_hz, [prior], replace(settings.lever, iterations=1)).levers_m[0]
+        if windows
+        else prior.mean_m
+    )
+
+
+def _point(
+    motion: Motion,
+    seen: tuple[Signals, SharedWorld, Estimate | None],
+    lever_m: FloatArray,
+    events: Sequence[Event],
+    place_m: float,
+) -> tuple[Estimate, Estimate]:
+    """Where the plectrum plays, and what is left to turn between both worlds, from accelerations while both rock.
+
+    Only where the tip stays on its spot: one that goes to and fro while the instrument gives way in step would pass for
+    another place. Attitudes are integrated anew there, since a filter takes some of the rocking for gravity.
+    """
+    placed, world, heading = seen
+    rate_hz, w = motion.grid.rate_hz, motion.gyro_radps
+    arm = np.cross(slope(w, rate_hz), lever_m) + np.cross(w, np.cross(w, lever_m))
+    windows = []
+    for part in _parts(motion, placed.grid.valid, events, ("rock", "pivot")):
+        hand = _integrated(w[part], matrices(motion.quat_wxyz[part]), rate_hz)
+        instrument = _integrated(placed.gyro_radps[part], world.rotation[part], rate_hz)
+        tip = np.einsum("nij,nj->ni", hand, (motion.accel_mps2 + arm)[part])
+        sensor = np.einsum("nij,nj->ni", instrument, placed.accel_mps2[part])
+        windows.append(RockedWindow(tip, sensor, instrument))
+    heading_sd = float(np.sqrt(heading.covariance[0, 0])) if heading is not None else np.pi
+    return point_of_play(windows, rate_hz, place_m, heading_sd)
+
+
+def _integrated(gyro_radps: FloatArray, rotation: FloatArray, rate_hz: float) -> FloatArray:
+    """Attitude (n, 3, 3) by the gyroscope alone, nearest to a filter's in the mean."""
+    alone = matrices(integrate_rotation(gyro_radps, rate_hz))
+    left, _, right = np.linalg.svd((rotation @ np.swapaxes(alone, 1, 2)).mean(axis=0))
+    return np.asarray(left @ np.diag([1.0, 1.0, np.linalg.det(left @ right)]) @ right @ alone)
