@@ -17,6 +17,7 @@ from analysis.model.errors import StrokeplaneError
 from analysis.model.records import SessionResult
 from analysis.questions.hold import find_hold_tempo
 from analysis.questions.posture import compare_postures
+from benchmarks.drill_slips import judge_players, reliability, slip_scores
 from benchmarks.question_players import (
     FASTEST,
     SLOWEST,
@@ -28,10 +29,15 @@ from benchmarks.question_players import (
     ladder_scenario,
     posture_scenario,
 )
+from benchmarks.unlike_players import judge_hold
 
 HOLD_COLUMNS = "| players | n | error, median % | error, p90 % | bias % | covered % | interval, width % | failed |"
 BOUND_COLUMNS = "| players beyond the ladder | n | said so % | interval covers % | failed |"
 HOLDS_COLUMNS = "| two postures | n | error, median | bias | covered % | interval, width | not given | failed |"
+UNLIKE_COLUMNS = (
+    "| players unlike the model | n | bias % | error, median % | covered % | interval, width % | "
+    "reaches above a tempo that plainly fails % |"
+)
 POSTURE_COLUMNS = (
     "| sessions | n | tilt: shown % | tilt: covered % | tilt error RMS | tilt stated SE | spread: shown % | "
     "spread: covered % | timing: shown % | failed |"
@@ -202,6 +208,37 @@ def bench_hold_bounds(pool: ProcessPoolExecutor, players: int, first: int) -> No
         print(holds_row(f"tables, {rungs} tempi of 20 s each", scores, failed), flush=True)
 
 
+def bench_unlike(pool: ProcessPoolExecutor, players: int, first: int) -> None:
+    """Hold tempo of players who lose their tilt in ways that its model does not know, by kind and by plan."""
+    found = list(pool.map(judge_hold, range(first, first + players), chunksize=4))
+    print(UNLIKE_COLUMNS + "\n|" + " --- |" * 7)
+    groups = {"all": found}
+    for place in (0, 1):
+        for name in sorted({str(row[place]) for row in found}):
+            groups[name] = [row for row in found if row[place] == name]
+    for name, rows in groups.items():
+        error = 100 * np.array([row[2] for row in rows])
+        covered, beyond = (100 * float(np.mean([row[i] for row in rows])) for i in (3, 5))
+        width = 100 * float(np.median([row[4] for row in rows]))
+        print(
+            f"| {name} | {len(rows)} | {np.median(error):+.1f} | {np.median(np.abs(error)):.1f} | {covered:.1f} | "
+            f"{width:.0f} | {beyond:.1f} |",
+            flush=True,
+        )
+
+
+def bench_slips(players: int, first: int) -> None:
+    """Drill check with slips, and how often verdicts of a said probability are right."""
+    changes = judge_players(range(first, first + players))
+    scores = slip_scores(changes)
+    print("| drill check with slips | changes | right % | cannot tell % | strings right % |\n|" + " --- |" * 5)
+    shares = " | ".join(f"{100 * scores[key]:.1f}" for key in ("right", "cannot tell", "strings right"))
+    print(f"| {players} players | {scores['changes']:.0f} | {shares} |")
+    print("| said % | right % | verdicts |\n|" + " --- |" * 3)
+    for said, right, count in reliability(changes):
+        print(f"| {100 * said:.1f} | {100 * right:.1f} | {count} |", flush=True)
+
+
 def bench_postures(pool: ProcessPoolExecutor, tables: int, chain: int, first: int) -> None:
     print(POSTURE_COLUMNS + "\n|" + " --- |" * 10)
     for label, count, tilt, spread, frame in (
@@ -283,14 +320,20 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--sessions", type=int, default=1000, help="sessions of progress")
     parser.add_argument("--first", type=int, default=70000, help="first seed")
     parser.add_argument("--jobs", type=int, default=os.cpu_count())
-    parser.add_argument("--only", choices=["hold", "postures", "progress"])
+    parser.add_argument("--unlike", type=int, default=400, help="players unlike the hold tempo's model")
+    parser.add_argument("--drills", type=int, default=72, help="drills with slips")
+    parser.add_argument("--only", choices=["hold", "unlike", "drills", "postures", "progress"])
     given = parser.parse_args(arguments)
     with ProcessPoolExecutor(given.jobs) as pool:
         if given.only in (None, "hold"):
             bench_hold(pool, given.players, given.chain // 3, given.first)
             bench_hold_bounds(pool, given.players, given.first)
+        if given.only in (None, "unlike"):
+            bench_unlike(pool, given.unlike, given.first)
         if given.only in (None, "postures"):
             bench_postures(pool, given.tables, given.chain, given.first)
+    if given.only in (None, "drills"):
+        bench_slips(given.drills, given.first)
     if given.only in (None, "progress"):
         bench_progress(given.sessions, given.jobs)
 

@@ -5,14 +5,16 @@ from __future__ import annotations
 import argparse
 import os
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import numpy as np
+import pandas as pd
 
-from benchmarks.tension_tables import KINDS, SIGN, USUAL, draw_blocks, steady_kind
+from analysis.tension.marker_table import Marker
+from benchmarks.tension_tables import KINDS, RELATIVE, SIGN, USUAL, draw_blocks, steady_kind
 
 DRIFTS = {
     "tremor, 1 SD an hour": {"tremor_mps2": 1.0},
@@ -48,6 +50,73 @@ def judge(task: tuple[int, str, str, float]) -> Outcome:
             told += 1
     minute = found.since_min if found.since_min is not None else np.nan
     return found.level or "no answer", minute, spent, covered, told
+
+
+def with_change(blocks: pd.DataFrame, marker: Marker, change: float) -> pd.DataFrame:
+    """The same evening with a change of one marker that grows evenly from its first row to its last."""
+    middle = (blocks["start_s"] + blocks["end_s"]).to_numpy(np.float64)
+    grown = change * (middle - middle.min()) / np.ptp(middle)
+    values = blocks[marker.key].to_numpy(np.float64)
+    return blocks.assign(**{marker.key: values * np.exp(grown) if marker.relative else values + grown})
+
+
+def judge_visible(task: tuple[int, str]) -> tuple[str, bool] | None:
+    """Whether the smallest change that a steady evening states is found when it is there; of one marker at random."""
+    from analysis.tension.caution_level import assess_tension
+
+    seed, kind = task
+    rng = np.random.default_rng([seed, KINDS.index(kind), 0x715])
+    blocks = draw_blocks(rng, steady_kind(kind, rng))
+    visible = assess_tension(blocks, (), finished=True).visible
+    if not visible:
+        return None
+    marker, change = visible[int(rng.integers(len(visible)))]
+    found = assess_tension(with_change(blocks, marker, change), (), finished=True)
+    return marker.name, found.level in ("watch", "ease off")
+
+
+def judge_louder(task: tuple[int, str]) -> bool:
+    """Whether an evening is alarmed about in which play only grows louder, by up to three times, blocks at will.
+
+    Every marker hangs on loudness: half an SD, either way, for each tenth more. The pick attack shows the loudness of a
+    block to 5 %.
+    """
+    from analysis.tension.caution_level import assess_tension
+
+    seed, kind = task
+    rng = np.random.default_rng([seed, KINDS.index(kind), 0x10D])
+    blocks = draw_blocks(rng, steady_kind(kind, rng))
+    n = len(blocks)
+    grown = rng.uniform(0.3, 1.1) * np.linspace(0, 1, n) + 0.25 * rng.normal(size=n)
+    loud = np.log(blocks["attack_mps2"].to_numpy(np.float64) / USUAL["attack_mps2"][0]) + grown
+    columns = {"attack_mps2": blocks["attack_mps2"] * np.exp(grown + 0.05 * rng.normal(size=n))}
+    for key, (_, sd) in USUAL.items():
+        if key != "attack_mps2":
+            more = rng.normal(0, 5.0) * sd * loud
+            columns[key] = blocks[key] * np.exp(more) if key in RELATIVE else blocks[key] + more
+    louder = blocks.assign(**columns)
+    louder["clock_pct"] = np.maximum(louder["clock_pct"], 0.0)
+    return assess_tension(louder, (), finished=True).level in ("watch", "ease off")
+
+
+def share_row(name: str, hits: Sequence[bool]) -> str:
+    """A share with its 95 % interval (Wilson, by scipy)."""
+    from scipy import stats
+
+    ends = stats.binomtest(sum(hits), len(hits)).proportion_ci(method="wilson")
+    return f"| {name} | {len(hits)} | {100 * np.mean(hits):.1f} | {100 * ends.low:.1f} to {100 * ends.high:.1f} |"
+
+
+def print_visible_and_louder(pool: ProcessPoolExecutor, count: int, first: int) -> None:
+    """Two tables: is the stated smallest change right, and does loudness alone alarm."""
+    tasks = [(first + i, KINDS[i % len(KINDS)]) for i in range(count)]
+    found = [outcome for outcome in pool.map(judge_visible, tasks, chunksize=4) if outcome is not None]
+    print("\n| the smallest visible change, present | evenings | found % | 95 % interval |\n" + "| --- " * 4 + "|")
+    print(share_row("all markers", [hit for _, hit in found]), flush=True)
+    for name in sorted({name for name, _ in found}):
+        print(share_row(name, [hit for own, hit in found if own == name]), flush=True)
+    print("\n| louder play alone | evenings | alarmed % | 95 % interval |\n" + "| --- " * 4 + "|")
+    print(share_row("all kinds", list(pool.map(judge_louder, tasks, chunksize=4))), flush=True)
 
 
 def chain(task: tuple[int, float]) -> Outcome:
@@ -110,6 +179,7 @@ def main() -> None:
     parser.add_argument("--steady", type=int, default=300, help="steady sessions of each of four kinds")
     parser.add_argument("--drifts", type=int, default=60, help="sessions of each drift")
     parser.add_argument("--chain", type=int, default=0, help="sessions through the whole chain, steady and drifting")
+    parser.add_argument("--visible", type=int, default=200, help="evenings with the smallest change, and louder ones")
     parser.add_argument("--first-seed", type=int, default=0)
     parser.add_argument("--workers", type=int, default=1)
     options = parser.parse_args()
@@ -142,6 +212,8 @@ def main() -> None:
             )
             late = "tremor, 4 SD an hour"
             table("From minute 60 on", [(f"{late}; {KINDS[1]}", run(KINDS[1], late, options.drifts, 60.0))])
+        if options.visible:
+            print_visible_and_louder(pool, options.visible, first)
         if options.chain:
             table(
                 "Whole chain, from counts on",
