@@ -65,7 +65,12 @@ class RapSettings:
 
 @dataclass(frozen=True)
 class Raps:
-    """Three raps: times of the first and of the last, on the clock of the signal."""
+    """Three raps: times of the first and of the last, on the clock of the signal.
+
+    Attributes
+    ----------
+    first_s, last_s : float
+    """
 
     first_s: float
     last_s: float
