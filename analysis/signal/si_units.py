@@ -6,6 +6,7 @@ arrays of values hold channels along axis 0: accelerometer x, y, z, then gyrosco
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import ceil, log10
 
 import numpy as np
@@ -33,18 +34,41 @@ def counts_to_si(counts: NDArray[np.int32], profile: SensorProfile, calibration:
         Specific force in m/s^2, turning rate in rad/s.
     """
     si = np.ascontiguousarray(counts.T, dtype=np.float64)
-    calibrate_in_place(si, profile, calibration)
+    for triad in triads(profile, calibration):
+        triad.calibrate_in_place(si[triad.rows])
     return si
 
 
-def calibrate_in_place(values: FloatArray, profile: SensorProfile, calibration: Calibration) -> None:
-    """Turn counts (6, n), held as float64, into calibrated values; a calibration that changes nothing costs nothing."""
-    for rows, scale, bias, matrix in _triads(profile, calibration):
-        values[rows] *= scale
-        if np.any(bias):
-            values[rows] -= bias[:, None]
-        if not np.array_equal(matrix, np.eye(3)):
-            values[rows] = matrix @ values[rows]
+@dataclass(frozen=True)
+class TriadScale:
+    """What one sensor's counts mean, and where its three axes stand among the six.
+
+    Attributes
+    ----------
+    rows : slice
+    si_per_count : float
+    bias : float64 (3,)
+    matrix : float64 (3, 3)
+    """
+
+    rows: slice
+    si_per_count: float
+    bias: FloatArray
+    matrix: FloatArray
+
+    def calibrate_in_place(self, values: FloatArray) -> None:
+        """Turn counts into calibrated values; a calibration that changes nothing costs nothing.
+
+        Parameters
+        ----------
+        values : float64 (3, n)
+            Counts of the three axes; changed.
+        """
+        values *= self.si_per_count
+        if np.any(self.bias):
+            values -= self.bias[:, None]
+        if not np.array_equal(self.matrix, np.eye(3)):
+            values[:] = self.matrix @ values
 
 
 def si_to_counts(si: FloatArray, profile: SensorProfile, calibration: Calibration) -> FloatArray:
@@ -74,8 +98,8 @@ def si_to_counts(si: FloatArray, profile: SensorProfile, calibration: Calibratio
     array([[     1,     -2,   4096,      7,      0, -30000]])
     """
     counts = np.empty_like(si)
-    for rows, scale, bias, matrix in _triads(profile, calibration):
-        counts[rows] = (_inverse(matrix) @ si[rows] + bias[:, None]) / scale
+    for triad in triads(profile, calibration):
+        counts[triad.rows] = (_inverse(triad.matrix) @ si[triad.rows] + triad.bias[:, None]) / triad.si_per_count
     return counts
 
 
@@ -103,21 +127,34 @@ def exact_decimals(profile: SensorProfile, calibration: Calibration) -> tuple[in
     (4, 5)
     """
     accel, gyro = (
-        max(0, ceil(log10(0.5 * float(np.abs(_inverse(matrix)).sum(axis=1).max()) / (TEXT_ERROR_COUNTS * scale))))
-        for _, scale, _, matrix in _triads(profile, calibration)
+        max(0, ceil(log10(0.5 * _largest(_inverse(triad.matrix)) / (TEXT_ERROR_COUNTS * triad.si_per_count))))
+        for triad in triads(profile, calibration)
     )
     return accel, gyro
 
 
-def _triads(
-    profile: SensorProfile, calibration: Calibration
-) -> tuple[tuple[slice, float, FloatArray, FloatArray], tuple[slice, float, FloatArray, FloatArray]]:
-    """Rows, scale, bias and matrix of accelerometer and gyroscope."""
+def triads(profile: SensorProfile, calibration: Calibration) -> tuple[TriadScale, TriadScale]:
+    """Accelerometer and gyroscope.
+
+    Parameters
+    ----------
+    profile : SensorProfile
+    calibration : Calibration
+
+    Returns
+    -------
+    (TriadScale, TriadScale)
+    """
     c = calibration
     return (
-        (slice(0, 3), profile.accel_mps2_per_count, np.array(c.accel_bias_mps2), np.array(c.accel_matrix)),
-        (slice(3, 6), profile.gyro_radps_per_count, np.array(c.gyro_bias_radps), np.array(c.gyro_matrix)),
+        TriadScale(slice(0, 3), profile.accel_mps2_per_count, np.array(c.accel_bias_mps2), np.array(c.accel_matrix)),
+        TriadScale(slice(3, 6), profile.gyro_radps_per_count, np.array(c.gyro_bias_radps), np.array(c.gyro_matrix)),
     )
+
+
+def _largest(matrix: FloatArray) -> float:
+    """Largest sum of a row's magnitudes."""
+    return float(np.abs(matrix).sum(axis=1).max())
 
 
 def _inverse(matrix: FloatArray) -> FloatArray:

@@ -18,7 +18,7 @@ from scipy import signal
 from analysis.model.errors import InputError
 from analysis.model.records import BoolArray, FloatArray, Session
 from analysis.signal.grid import Grid
-from analysis.signal.si_units import calibrate_in_place
+from analysis.signal.si_units import triads
 from analysis.signal.timebase import Timebase
 
 WORK_RATE_HZ = 133.0
@@ -77,17 +77,23 @@ def prepare_signals(session: Session, timebase: Timebase) -> Signals:
     InputError
         If the accelerometer does not read gravity.
     """
-    si, valid = _place(session.raw.counts, timebase)
-    calibrate_in_place(si, session.profile, session.calibration)
-    _check_gravity(si[:3], timebase.grid.rate_hz)
     factor = max(1, int(timebase.grid.rate_hz / WORK_RATE_HZ + 0.05))
-    fine = _attack_envelope(si[:3], timebase.grid.rate_hz)
-    work = np.stack([_decimate(channel, factor) for channel in si])
+    accel, gyro = triads(session.profile, session.calibration)
+    # One sensor after the other: hours at the full rate take hundreds of megabytes.
+    si, valid = _place(session.raw.counts[:, accel.rows], timebase)
+    accel.calibrate_in_place(si)
+    _check_gravity(si, timebase.grid.rate_hz)
+    fine = _attack_envelope(si, timebase.grid.rate_hz)
+    accel_work = np.stack([_decimate(channel, factor) for channel in si], axis=1)
+    del si
+    si, _ = _place(session.raw.counts[:, gyro.rows], timebase)
+    gyro.calibrate_in_place(si)
+    gyro_work = np.stack([_decimate(channel, factor) for channel in si], axis=1)
     del si
     return Signals(
         grid=timebase.grid.coarser(factor, _pooled(valid, factor, np.logical_and, True)),
-        accel_mps2=np.ascontiguousarray(work[:3].T),
-        gyro_radps=np.ascontiguousarray(work[3:].T),
+        accel_mps2=accel_work,
+        gyro_radps=gyro_work,
         attack_mps2=None if fine is None else _pooled(fine, factor, np.maximum, 0.0),
         fine_attack_mps2=fine,
         factor=factor,

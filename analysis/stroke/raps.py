@@ -65,7 +65,12 @@ class RapSettings:
 
 @dataclass(frozen=True)
 class Raps:
-    """Three raps: times of the first and of the last, on the clock of the signal."""
+    """Three raps: times of the first and of the last, on the clock of the signal.
+
+    Attributes
+    ----------
+    first_s, last_s : float
+    """
 
     first_s: float
     last_s: float
@@ -259,7 +264,20 @@ def _free_raps(session: Session, timebase: Timebase, settings: RapSettings | Non
 
 
 def calibrated_accel(session: Session, timebase: Timebase) -> FloatArray:
-    """Calibrated acceleration (slots, 3), m/s2, at the full rate; a straight line where samples are missing."""
+    """Calibrated acceleration at the full rate; a straight line where samples are missing.
+
+    Parameters
+    ----------
+    session : Session
+        With its raw samples.
+    timebase : Timebase
+        Of these samples.
+
+    Returns
+    -------
+    float64 (slots, 3)
+        m/s^2, sensor axes.
+    """
     calibration = session.calibration
     si = session.raw.counts[timebase.kept, :3] * session.profile.accel_mps2_per_count
     si = (si - np.asarray(calibration.accel_bias_mps2)) @ np.asarray(calibration.accel_matrix).T

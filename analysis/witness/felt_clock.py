@@ -16,7 +16,7 @@ from analysis.model.session_parts import ClockRelation
 from analysis.signal.working_grid import Signals
 
 SEARCH_S = 0.06
-CHUNK_S = 20.0
+CHUNK_S = 10.0
 STEP_S = 0.001
 CLEAR = 5.0
 """Height of a chunk's peak over the scatter of its correlation elsewhere, from which it counts."""
@@ -142,10 +142,10 @@ def _slope(at_s: FloatArray, lag_s: FloatArray) -> float:
 def _jump(at_s: FloatArray, lag_s: FloatArray) -> float | None:
     """Where the lags before and after differ by far more than they scatter."""
     best, found = JUMP_S, None
-    for k in range(2, at_s.size - 1):
+    for k in range(1, at_s.size):
         before, after = lag_s[:k], lag_s[k:]
         leap = abs(float(np.median(after) - np.median(before)))
-        scatter = max(float(np.abs(part - np.median(part)).mean()) for part in (before, after))
+        scatter = float(np.concatenate([np.abs(part - np.median(part)) for part in (before, after)]).mean())
         if leap > max(best, 4.0 * scatter):
             best, found = leap, 0.5 * float(at_s[k - 1] + at_s[k])
     return found

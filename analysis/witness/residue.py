@@ -1,7 +1,8 @@
 r"""What the witness changed in a block's tilt, and what it leaves open.
 
 With ``c`` the mean downstroke chord as seen from the instrument and ``B`` the displacement of the point of play in
-the strokes' band, the hand alone would have seen :math:`D^T (c + \Delta B)`: its tilt less that of ``c`` is the gain.
+the strokes' band, the hand alone would have seen ``c + B``, rolled with the instrument: its tilt less that of ``c`` is
+the gain.
 What is left comes from the turn between the two worlds, the place of the point of play, the clock, what is faster than
 the clock lets through, and the instrument's own roll,
 
@@ -75,12 +76,11 @@ def witness_block(witness: Witness, motion: Motion, strokes: SeenStrokes, index:
     if witness.known[first:last].mean() < KNOWN_SHARE:
         return WitnessedBlock(index, False)
     back = witness.world.back[first:last]
-    level = levelled(back)
-    roll = _roll_deg(level, strokes.axes)
+    roll = _roll_deg(back, strokes.axes)
     moved = _chord_changes(witness, motion, strokes)
     chord = strokes.axes.T @ strokes.chord_m
-    unseen = level.mean(axis=0).T @ (chord + moved.point)
-    without = _tilt_deg(strokes.axes @ unseen) - _tilt_deg(strokes.chord_m)
+    unseen = _tilt_deg(strokes.axes @ (chord + moved.point)) + float(roll.mean())
+    without = unseen - _tilt_deg(strokes.chord_m)
     slopes = _slopes_deg(strokes, np.concatenate([moved.by_point, [moved.by_turn, moved.by_clock, moved.fast]]))
     turned = back.mean(axis=0)
     by_axis = np.cross(UP, chord) - turned @ np.cross(UP, turned.T @ chord)
@@ -199,9 +199,10 @@ def levelled(back: FloatArray) -> FloatArray:
 
 
 def _roll_deg(back: FloatArray, axes: FloatArray) -> FloatArray:
-    """The instrument's roll about its strings since the gestures, at each sample."""
-    turned = axes @ np.swapaxes(back, 1, 2) @ axes.T
-    return np.degrees(np.arctan2(turned[:, 2, 1] - turned[:, 1, 2], turned[:, 1, 1] + turned[:, 2, 2]))
+    """The instrument's roll about its strings since the gestures, at each sample: by how it lies to gravity."""
+    up, then = back[:, :, 2] @ axes.T, axes[:, 2]
+    turned = np.arctan2(then[2], then[1]) - np.arctan2(up[:, 2], up[:, 1])
+    return np.asarray(np.degrees(np.remainder(turned + np.pi, 2 * np.pi) - np.pi))
 
 
 def _tilt_deg(chord: FloatArray) -> float:

@@ -188,7 +188,7 @@ def call_witness(
         signals=see_from(world, hand, motion.quat_wxyz, lever),
         world=world, whole=whole_world, known=whole.valid, heading=heading, drift=drift, point=point, rocked=rocked,
         clock=replace(refined, clock=replace(refined.clock, residual_s=doubt)), highest_hz=highest_hz, phone=phone,
-        rate_hz=own.grid.rate_hz, heading_rate_dps=rate_dps, settings=settings,
+        rate_hz=own.grid.rate_hz * own.factor, heading_rate_dps=rate_dps, settings=settings,
     )  # fmt: skip
 
 

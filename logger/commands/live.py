@@ -38,8 +38,7 @@ if TYPE_CHECKING:
     from logger.sources.base import Source
 
 LOOPBACK = "127.0.0.1"
-SIMULATED = "simulated"
-NO_SENSOR = "none"
+SIMULATED, NO_SENSOR = "simulated", "none"
 POLL_S = 0.1
 
 
@@ -53,6 +52,7 @@ POLL_S = 0.1
 @click.option("--lan", is_flag=True, help="Let a phone or tablet in the same network be the screen, by a token.")
 @click.option("--browser/--no-browser", default=True, show_default=True, help="Open the page.")
 @click.option("--seconds", type=click.FloatRange(0.1), help="End by itself after so long.")
+@click.option("--raps/--no-raps", default=True, show_default=True, help="Three raps on the body press the pedal.")
 @click.option("--lsl", is_flag=True, help="Also stream samples, marks and strokes (Lab Streaming Layer).")
 @click.option(
     "--clumsy",
@@ -76,6 +76,7 @@ def live_command(
     lan: bool,
     browser: bool,
     seconds: float | None,
+    raps: bool,
     lsl: bool,
     clumsy: tuple[str, ...],
 ) -> None:
@@ -137,6 +138,7 @@ def live_command(
             streams,
             second.open,
             second.phone_address,
+            raps,
         ),
         pace,
         pages.publish if streams is None else tell_both(pages.publish, streams),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -50,13 +51,13 @@ def command(
         check_absent(output, bool(click.get_current_context().meta.get(REPLACE)))
     ability, cautions = _ability(paths, player, keep)
     wishes = Wishes(posture, pair, tempo_bpm, minutes, span_mm, switches)
-    _give(plan_next(ability, wishes), cautions, output)
+    _give(plan_next(ability, wishes, date.today().isoformat()), cautions, output)
 
 
 def _ability(paths: tuple[Path, ...], player: str | None, keep: bool) -> tuple[Ability, tuple[str, ...]]:
     """What the player can do after these sessions, and the cautions that go with it."""
     from analysis.model.cautions import session_cautions
-    from logger.player.ability_file import keep_evenings, load_ability
+    from logger.player.ability_file import keep_evenings, learn_evenings, load_ability
     from logger.player.player_profile import load_active
 
     if not paths:
@@ -67,9 +68,9 @@ def _ability(paths: tuple[Path, ...], player: str | None, keep: bool) -> tuple[A
     from analysis.questions.block_table import check_one_player
     from analysis.report.session_answers import answer_session
     from logger.many.analyse import analyse_with_progress
-    from logger.practice.ability import Ability
-    from logger.practice.tonight import reduce_evening
+    from logger.practice.tonight import day_of, reduce_evening
     from logger.report.answer_output import all_cautions
+    from logger.session.session_file import read_session
 
     results = analyse_with_progress([_session(path) for path in paths])
     check_one_player(results)
@@ -81,10 +82,9 @@ def _ability(paths: tuple[Path, ...], player: str | None, keep: bool) -> tuple[A
             next_step="name sessions of one player",
         )
     name = name or player or ""
-    # Evenings of nobody in particular could be anybody's: they are used, and not kept.
-    ability = load_ability(name) if name else Ability()
-    for result in results:
-        ability = ability.after(reduce_evening(result, answer_session(result)))
+    days = [day_of(read_session(_session(path))) for path in paths]
+    played = [reduce_evening(result, answer_session(result), day) for result, day in zip(results, days, strict=True)]
+    ability = learn_evenings(name, played)
     if keep and name:
         keep_evenings(name, ability)
     return ability, all_cautions(results)
@@ -109,19 +109,14 @@ def _session(path: Path) -> Path:
 def _give(found: NextPlan, cautions: tuple[str, ...], output: Path | None) -> None:
     """Print the plan below its reasons and cautions, as comments; or write it, and say them."""
     from logger.files.atomic_file import write_text_atomic
-    from logger.practice.plan import render_plan
+    from logger.player.tomorrow import next_text
     from logger.terminal.plan_text import describe_plan, wrap
 
-    said = list(dict.fromkeys((*found.reasons, *cautions)))
-    plan = render_plan(found.plan)
-    # The plan itself begins with the first caution.
-    above = [sentence for sentence in said if sentence not in plan]
-    text = "".join(f"# {line}\n" for sentence in above for line in wrap(sentence).splitlines())
-    text += "\n" + plan
+    text = next_text(found, cautions)
     if output is None:
         show(text, end=False)
         return
     write_text_atomic(output, text)
     show(wrap(f"{output}: {describe_plan(found.plan)}"))
-    for sentence in said:
+    for sentence in dict.fromkeys((*found.reasons, *cautions)):
         show(wrap(sentence))

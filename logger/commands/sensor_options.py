@@ -67,8 +67,8 @@ def instrument_options(function: F) -> F:
             "--instrument",
             "instrument_text",
             default="",
-            help="A second sensor, on the instrument: named like --source, or 'phone'. A replay brings its own; 'none' "
-            "leaves it out.",
+            help="A second sensor, on the instrument: named like --source, or 'phone', or 'simulated:phone'. A replay "
+            "brings its own; 'none' leaves it out.",
         ),
         click.option(
             "--instrument-profile",

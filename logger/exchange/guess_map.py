@@ -26,6 +26,8 @@ COUNTS_PER_DPS = (8.75**-1 * 1000, 17.5**-1 * 1000, 35**-1 * 1000, 70**-1 * 1000
 UNIT_RATIO = 1.35
 AGREES = 0.5
 ENOUGH_ROWS = 60_000
+MOST_HZ = 1e5
+"""No motion sensor is quicker."""
 
 
 @dataclass(frozen=True)
@@ -178,6 +180,13 @@ def _with_units(
     tables: Sequence[LooseTable],
 ) -> GuessedMap:
     accel, gyro, rate_hz = values
+    if not rate_hz <= MOST_HZ:
+        raise InputError(
+            expected=f"times of at most {MOST_HZ:g} samples/s",
+            found=f"{rate_hz:.3g}",
+            next_step="name the time column and its unit in a MAP.toml and give it with --columns",
+            file=str(draft.path),
+        )
     notes: list[str] = []
     second = max(1, round(rate_hz))
     whole = accel[: len(accel) // second * second].reshape(-1, second, 3).mean(axis=1)

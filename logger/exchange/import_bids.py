@@ -252,7 +252,7 @@ def _own_samples(path: Path, own: Any, columns: Sequence[int], head: SessionHead
             next_step="export it again",
             file=str(path),
         )
-    ticks = _ticks(path, rows.latency * head.profile.tick_hz + first_tick)
+    ticks = _ticks(path, rows.latency, head.profile.tick_hz, first_tick)
     sequence = rows.kept - rows.kept[0] + first_sequence
     return RawSamples(ticks, sequence, _host_times(path, sequence.size), rows.counts)
 
@@ -298,7 +298,7 @@ def _foreign_session(path: Path, channels: Sequence[Mapping[str, str]], columns:
     effective = record.get("SamplingFrequencyEffective")
     rate_hz = float(effective if isinstance(effective, int | float) and effective > 0 else record["SamplingFrequency"])
     time_s = rows.kept / rate_hz if rows.latency is None else rows.latency
-    ticks = _ticks(path, time_s * TICK_HZ)
+    ticks = _ticks(path, time_s, TICK_HZ)
     clips, warnings = find_clipping(rows.counts, accel, gyro)
     if rows.partly:
         warnings.append(f"{rows.partly} rows of {path.name} lack some axes and count as missing.")
@@ -315,8 +315,10 @@ def _foreign_session(path: Path, channels: Sequence[Mapping[str, str]], columns:
     return Session(raw, profile, warnings=tuple(warnings), metadata={"imported_from": path.name})
 
 
-def _ticks(path: Path, ticks: FloatArray) -> IntArray:
+def _ticks(path: Path, time_s: FloatArray, tick_hz: float, first: int = 0) -> IntArray:
     """Whole ticks; times that no clock of 64 bits gives are refused."""
+    with np.errstate(over="ignore"):
+        ticks = time_s * tick_hz + first
     if not (np.abs(ticks) < 2.0**62).all():
         raise InputError(
             expected="times in seconds since the first sample (channel LATENCY)",

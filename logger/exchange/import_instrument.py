@@ -1,27 +1,33 @@
 """A second log, of the sensor on the instrument, into the session of the hand's: the same reader, a stream more.
 
-What ties the two clocks is taken from the logs where both tell the date and time of their first sample: two devices
-whose clocks nobody compared agree to a second or so. Where they do not, nothing is made up: the clock stays open, and
-the analysis looks for what both sensors felt.
+What ties the two clocks is taken from what both felt where both hold three raps on the body, else from the date and
+time of their first samples: two devices whose clocks nobody compared agree to a second or so. Where there is neither,
+nothing is made up: the clock stays open, and the session is analysed as one sensor's.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from analysis.model.errors import InputError
+from analysis.model.errors import InputError, TimebaseError
 from analysis.model.records import RawSamples, SensorProfile, Session, Stream
 from analysis.model.session_parts import ClockRelation
+from analysis.stroke.raps import Raps, find_session_raps
 from logger.exchange.guess_map import GuessedMap
 from logger.exchange.import_csv import read_log
 
 CLOCKS_APART_S = 1.0
 """Common practice: two devices that set their clocks over a network agree to a second, mostly far better."""
 LEAST_COMMON_S = 10.0
+RAPS_ALIKE_S = 0.06
+"""Two times of one rap by two sensors differ by no more: a sample or two of a phone."""
+RAPS_RESIDUAL_S = 0.02
+RATE_FROM_S = 60.0
+"""Raps as far apart as this tell the clocks' rates apart, too."""
 
 
 @dataclass(frozen=True)
@@ -60,19 +66,63 @@ def add_instrument(
     """
     read = read_log(path, map_path, progress=progress)
     other = read.session
-    clock = date_clock((hand.raw, hand.profile), (other.raw, other.profile))
+    clock = raps_clock(hand, other) or date_clock((hand.raw, hand.profile), (other.raw, other.profile))
     if clock is not None:
         check_common_time(hand, other, clock, path)
     stream = Stream("instrument", other.raw, other.profile, other.calibration, clock, other.sensor)
     warnings = tuple(f"The instrument's log: {sentence}" for sentence in other.warnings)
     if clock is None:
         warnings += (
-            "The two logs do not both tell their date and time, so nothing ties their clocks but what both sensors "
-            "felt: three raps on the body before and after playing make that certain.",
+            "Nothing ties the clocks of the two logs, so the instrument's is kept and not used: they do not both tell "
+            "their date and time. Next time rap three times on the body before and after playing.",
         )
     metadata = {**hand.metadata, "instrument_imported_from": path.name}
     session = replace(hand, streams=(*hand.streams, stream), warnings=(*hand.warnings, *warnings), metadata=metadata)
     return WithInstrument(session, read.guessed)
+
+
+def raps_clock(hand: Session, other: Session) -> ClockRelation | None:
+    """Own time of the other log on the hand's, by three raps that both felt; None where that is not plain.
+
+    Parameters
+    ----------
+    hand, other : Session
+
+    Returns
+    -------
+    ClockRelation or None
+        None without raps in both, or where they fit each other in more than one way.
+    """
+    try:
+        felt, beside = find_session_raps(hand), find_session_raps(other)
+    except TimebaseError:
+        return None
+    ways = []
+    for mine in felt:
+        for theirs in beside:
+            pairs = _pairs(felt, beside, mine.first_s - theirs.first_s)
+            if pairs and (mine.first_s, theirs.first_s) in pairs:
+                ways.append(pairs)
+    best = max(map(len, ways), default=0)
+    plain = {tuple(pairs) for pairs in ways if len(pairs) == best}
+    if len(plain) != 1:
+        return None
+    at_hand_s, own_s = np.array(next(iter(plain))).T
+    rate = 1.0
+    if np.ptp(own_s) >= RATE_FROM_S:
+        rate = float(np.polyfit(own_s - own_s.mean(), at_hand_s, 1)[0])
+    return ClockRelation(float(np.mean(at_hand_s - rate * own_s)), rate, RAPS_RESIDUAL_S)
+
+
+def _pairs(felt: Sequence[Raps], beside: Sequence[Raps], offset_s: float) -> list[tuple[float, float]]:
+    """Raps of both logs that are the same ones if the other's clock is so far behind: their times by each."""
+    return [
+        (mine.first_s, theirs.first_s)
+        for mine in felt
+        for theirs in beside
+        if abs(theirs.first_s + offset_s - mine.first_s) < RAPS_ALIKE_S
+        and abs((theirs.last_s - theirs.first_s) - (mine.last_s - mine.first_s)) < RAPS_ALIKE_S
+    ]
 
 
 def date_clock(hand: tuple[RawSamples, SensorProfile], other: tuple[RawSamples, SensorProfile]) -> ClockRelation | None:

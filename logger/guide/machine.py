@@ -67,6 +67,7 @@ from logger.guide.play_transitions import (
     end_play,
     go_on,
     leave_rest,
+    press_at_end,
     press_in_rest,
     stop_count_in,
     stop_play,
@@ -132,7 +133,8 @@ def step(guide: Guide, happening: Happening) -> Step:
     if isinstance(happening, LoadAssessed):
         return replace(guide, load=guide.load.drifted(happening.level, happening.sentence)), []
     if isinstance(happening, Reported):
-        return (enter(guide, Done(happening.sentence)), []) if isinstance(guide.phase, Finishing) else (guide, [])
+        done = Done(happening.sentence, happening.plan)
+        return (enter(guide, done), []) if isinstance(guide.phase, Finishing) else (guide, [])
     return sensor_told(guide, happening)
 
 
@@ -222,7 +224,7 @@ def press_led(guide: Guide, pressed: Pressed) -> Step:
         return press_in_rest(guide, pressed)
     if isinstance(phase, Hurting):
         return resume(guide, phase, at_s)
-    return (enter(guide, Closed()), [Close()]) if isinstance(phase, Done) else (guide, [])
+    return press_at_end(guide, phase, pressed) if isinstance(phase, Done) else (guide, [])
 
 
 def reconnect(guide: Guide, pressed: Pressed) -> Step:

@@ -187,10 +187,13 @@ class Reported:
     at_s : float
         The guide's time.
     sentence : str
+    plan : bool
+        Whether a plan for the next evening is offered.
     """
 
     at_s: float
     sentence: str
+    plan: bool = False
 
 
 Happening: TypeAlias = (
@@ -347,6 +350,11 @@ class WriteReport:
 
 
 @dataclass(frozen=True)
+class KeepPlan:
+    """Save the plan for the next evening."""
+
+
+@dataclass(frozen=True)
 class Close:
     """The player closes the program."""
 
@@ -392,5 +400,6 @@ Order: TypeAlias = (
     | JudgeBlock
     | WriteReport
     | Close
+    | KeepPlan
     | Task
 )

@@ -170,9 +170,12 @@ class Done:
     Attributes
     ----------
     sentence : str
+    plan : bool
+        A plan for the next evening is offered, and not saved yet.
     """
 
     sentence: str
+    plan: bool = False
 
 
 @dataclass(frozen=True)

@@ -7,8 +7,20 @@ from dataclasses import replace
 from analysis.drills.practice_form import SectionBeats
 from analysis.model.records import Event
 from logger.guide.guide_state import Guide, Step, enter, step_back
-from logger.guide.orders import Begin, End, FollowBlock, JudgeBlock, Mark, Order, Pressed, Task, WriteReport
-from logger.guide.phases import CountingIn, Finishing, OnBreak, Playing, Ready, Resting
+from logger.guide.orders import (
+    Begin,
+    Close,
+    End,
+    FollowBlock,
+    JudgeBlock,
+    KeepPlan,
+    Mark,
+    Order,
+    Pressed,
+    Task,
+    WriteReport,
+)
+from logger.guide.phases import Closed, CountingIn, Done, Finishing, OnBreak, Playing, Ready, Resting
 from logger.guide.shown import Click, Coming, Rest
 from logger.guide.stretch import Stretch, planned_stretch
 
@@ -206,3 +218,10 @@ def end_break(guide: Guide, at_s: float) -> Step:
     if not isinstance(phase, OnBreak):
         return guide, []
     return go_on(replace(guide, load=guide.load.rested(at_s - phase.begun_s)), at_s)
+
+
+def press_at_end(guide: Guide, phase: Done, pressed: Pressed) -> Step:
+    """Save the plan for the next evening, or close the program."""
+    if pressed.command == "again":
+        return enter(guide, replace(phase, plan=False)), [KeepPlan()]
+    return enter(guide, Closed()), [Close()]

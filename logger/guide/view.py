@@ -237,7 +237,8 @@ def keys_of(guide: Guide) -> tuple[Key, ...]:
     if isinstance(phase, Hurting):
         return (FINISH_KEY, Key("skip", "It is gone: go on with care")) if phase.calm else (FINISH_KEY,)
     if isinstance(phase, Done):
-        return (Key("next", "Close the program"),)
+        close = Key("next", "Close the program")
+        return (close, Key("again", "Save the plan for the next evening")) if phase.plan else (close,)
     if isinstance(phase, Connecting | Judging | Solving | Finishing) or not step_keys(guide):
         return ()
     if isinstance(phase, Unconnected):

@@ -19,8 +19,8 @@ from analysis.model.errors import InputError
 from analysis.model.records import Calibration, Event, RawSamples, SensorProfile
 from analysis.signal.si_units import counts_to_si
 from logger.files.missing_package import missing_package
-from logger.live.even_time import EvenTime
 from logger.live.protocol import ServerMessage, Stroke, Strokes
+from logger.record.even_time import EvenTime
 from logger.sources.base import Source, steady_time_s
 from logger.sources.clock import DeviceClock
 from logger.sources.stream import DeviceInfo, Item

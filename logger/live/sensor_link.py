@@ -60,6 +60,8 @@ class LiveSession:
         Makes the source of a second sensor, on the instrument, given the hand's; None where there is to be none.
     phone_address : callable
         Where a phone finds the page that makes it that sensor; empty where none is waited for.
+    raps : bool
+        Whether three raps on the body are a press of the pedal.
     """
 
     path: Path
@@ -70,6 +72,7 @@ class LiveSession:
     streams: LslStreams | None = None
     open_instrument: Callable[[Source], Source | None] = lambda _hand: None
     phone_address: Callable[[], str] = lambda: ""
+    raps: bool = True
 
 
 class SensorLink:

@@ -108,6 +108,8 @@ class LiveServer:
         self._pages = pages
         self._run = run
         self._files = load_static()
+        # By it the page turns the report's pages; the file on the disk is as it was written.
+        self._frame_script = self._files["/static/report_frame.js"][1].decode()
 
     def application(self, guard: Guard) -> web.Application:
         """The aiohttp application."""
@@ -140,6 +142,7 @@ class LiveServer:
         text = await asyncio.get_running_loop().run_in_executor(None, _read, report)
         if text is None:
             return web.Response(status=404, text=f"The report {report.name} is no longer where it was written.\n")
+        text += f"<script>\n{self._frame_script}</script>\n"
         return web.Response(text=text, content_type="text/html", headers=REPORT_HEADERS)
 
     async def _talk(self, request: web.Request) -> web.StreamResponse:

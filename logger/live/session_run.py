@@ -11,6 +11,7 @@ from typing import Any
 
 from analysis.model.errors import DeviceError, InputError, StrokeplaneError
 from analysis.model.records import Event
+from analysis.stroke.raps import Raps
 from analysis.tension.caution_level import TensionLevel
 from logger.guide.guide_state import Script, due_s
 from logger.guide.machine import begin, step
@@ -25,6 +26,7 @@ from logger.guide.orders import (
     Happening,
     JudgeBlock,
     JudgeGesture,
+    KeepPlan,
     LoadAssessed,
     LookForSensor,
     Mark,
@@ -38,7 +40,7 @@ from logger.guide.orders import (
     WatchGesture,
     WriteReport,
 )
-from logger.guide.phases import Closed, Done, Finishing
+from logger.guide.phases import Closed, Done, Finishing, Playing
 from logger.guide.view import NO_SENSOR_WORDS, keys_of, view
 from logger.live.block_follower import BlockFollower
 from logger.live.commands import Choose, Command, Rate, Simple
@@ -46,12 +48,16 @@ from logger.live.estimator_thread import EstimatorThread
 from logger.live.gesture_follower import GestureFollower
 from logger.live.pace import Pace
 from logger.live.protocol import PROTOCOL_VERSION, Refused, ServerMessage, Strokes
+from logger.live.rap_watch import BEFORE_RAPS_S, RapWatch
 from logger.live.sensor_link import LiveSession, SensorLink, off_loop
 from logger.live.session_end import end_recording, write_session_report
 from logger.live.session_log import SessionLog
 from logger.live.state import Report, State, Totals, Verdict
+from logger.player.tomorrow import Tomorrow
 from logger.sound.page_microphone import Microphone, Take
 
+RAPPED_STEPS = ("gestures", "ready", "play", "rest")
+"""Where three raps are a press of the pedal; not before the sensor is on the hand, nor after something hurt."""
 NO_REPORT = Report(None, "", "Nothing was recorded.", ())
 
 
@@ -98,6 +104,7 @@ class SessionRun:
         self._strokes = 0
         self._verdict: Verdict | None = None
         self._reported = NO_REPORT
+        self._tomorrow: Tomorrow | None = None
         self._notice = ""
         self._waiting: deque[Happening] = deque()
         self._busy: set[asyncio.Task[None]] = set()
@@ -200,6 +207,19 @@ class SessionRun:
         except InputError as error:
             refused = str(error)
         self.happen(set_up.chosen(self.pace.now_s(), refused))
+
+    def _wants_raps(self) -> bool:
+        """Whether three raps mean the pedal: where the hand is at the instrument and the pedal goes on."""
+        keys = keys_of(self.guide)
+        return bool(keys) and keys[0].command == "next" and view(self.guide).step in RAPPED_STEPS
+
+    def _rapped(self, raps: Raps) -> None:
+        if not self._wants_raps():
+            return
+        at_s = self.pace.now_s()
+        if isinstance(self.guide.phase, Playing):
+            at_s = min(at_s, max(self.guide.phase.starts_s, self.log.server_s(raps.first_s) - BEFORE_RAPS_S))
+        self.happen(Pressed(at_s, "next"))
 
     def finish(self) -> None:
         """End the session; once its report is there, close the program."""
@@ -328,6 +348,8 @@ class SessionRun:
             self._start(self._solve(order.postures))
         elif isinstance(order, WriteReport):
             self._start(self._write_report())
+        elif isinstance(order, KeepPlan):
+            self._start(self._keep_plan())
         elif isinstance(order, Close):
             self._news.set()
 
@@ -357,6 +379,9 @@ class SessionRun:
             self.link.server_s = self.log.server_s
             self._gestures = GestureFollower(estimator, self._worker, self.log, self._publish)
             self._blocks = BlockFollower(estimator, self._worker, self.log, self._publish, self._conclude)
+            if self._session.raps:
+                watch = RapWatch(estimator, self._worker, self.pace, self._wants_raps, self._rapped)
+                self._start(watch.watch())
         self.happen(found)
 
     async def _check_sensor(self) -> None:
@@ -394,10 +419,20 @@ class SessionRun:
                 await self._blocks.wait()
             await off_loop(self.microphone.close)
             failure = await off_loop(lambda: end_recording(recorder))
-            report = await self._worker.run(lambda: write_session_report(recorder.path))
+            ended = await self._worker.run(lambda: write_session_report(recorder.path))
+            report, self._tomorrow = ended.report, ended.tomorrow
             self.report = recorder.path.with_suffix(".html") if report.url else None
             self._reported = replace(report, sentence=f"{failure} {report.sentence}".strip())
-        self.happen(Reported(self.pace.now_s(), self._reported.sentence))
+        self.happen(Reported(self.pace.now_s(), self._reported.sentence, plan=self._tomorrow is not None))
+
+    async def _keep_plan(self) -> None:
+        """Save the next evening's plan beside the recording, and say where."""
+        tomorrow, offer, path = self._tomorrow, self._reported.plan, self._session.path
+        if tomorrow is None or offer is None:
+            return
+        saved = await off_loop(lambda: tomorrow.keep(path.with_name(f"{path.stem}-next.toml")))
+        self._reported = replace(self._reported, plan=replace(offer, saved=saved))
+        self._publish_state()
 
 
 def command_name(command: Command) -> str:

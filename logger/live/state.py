@@ -107,6 +107,15 @@ class Totals:
 
 
 @dataclass(frozen=True)
+class PlanOffer:
+    """The next evening's plan: what it holds, a reason for each choice, and, once it was asked for, where it is."""
+
+    sentence: str
+    reasons: tuple[str, ...]
+    saved: str = ""
+
+
+@dataclass(frozen=True)
 class Report:
     """The end: ``url`` is a path of this server to open, null where there is no report; ``sentence`` says why."""
 
@@ -114,6 +123,7 @@ class Report:
     file: str
     sentence: str
     cautions: tuple[str, ...]
+    plan: PlanOffer | None = None
 
 
 @dataclass(frozen=True)

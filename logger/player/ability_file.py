@@ -6,7 +6,9 @@ Kept are the evenings, not what was made of them: a newer rule reads the same ev
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import asdict
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -46,6 +48,31 @@ def load_ability(player: str) -> Ability:
     """
     ability = Ability()
     for evening in _load().get(player, ()):
+        ability = ability.after(evening)
+    return ability
+
+
+def learn_evenings(player: str, evenings: Sequence[Evening]) -> Ability:
+    """What a player can do after these evenings, together with those that are kept.
+
+    Parameters
+    ----------
+    player : str
+        Name; of nobody in particular, where it is empty, nothing is kept: such evenings could be anybody's.
+    evenings : sequence of Evening
+        In the order played.
+
+    Returns
+    -------
+    Ability
+
+    Raises
+    ------
+    InputError
+        As :func:`load_ability`.
+    """
+    ability = load_ability(player) if player else Ability()
+    for evening in evenings:
         ability = ability.after(evening)
     return ability
 
@@ -125,9 +152,19 @@ def _evening(row: Any, where: str) -> Evening:
         bool(hurt),
         tuple(_posture(posture, where) for posture in postures),
         tuple(_switch(switch, where) for switch in switches),
+        _day(table),
     )
     table.refuse_unknown()
     return evening
+
+
+def _day(table: Table) -> str:
+    """A day; empty in files from before evenings had one."""
+    text = table.text("day", "")
+    try:
+        return date.fromisoformat(text).isoformat() if text else ""
+    except ValueError as error:
+        raise table.error(f"day must be a date as 2026-11-26, not {text!r:.40}") from error
 
 
 def _rows(values: dict[str, Any], key: str, where: str) -> list[dict[str, Any]]:

@@ -7,6 +7,7 @@ An evening is reduced to a few numbers; what was known before is carried on by t
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import date
 
 import numpy as np
 
@@ -84,6 +85,8 @@ class PlayedSwitch:
 class Evening:
     """One session, reduced. ``worry`` is a sentence, empty without one; ``hurt``: discomfort was reported.
 
+    ``day`` is when it was played, as 2026-11-26, by this computer's calendar; empty where the log does not tell.
+
     Attributes
     ----------
     log_hash : str
@@ -94,6 +97,7 @@ class Evening:
     hurt : bool
     postures : tuple of PlayedPosture
     switches : tuple of PlayedSwitch
+    day : str
     """
 
     log_hash: str
@@ -102,6 +106,7 @@ class Evening:
     hurt: bool = False
     postures: tuple[PlayedPosture, ...] = ()
     switches: tuple[PlayedSwitch, ...] = ()
+    day: str = ""
 
 
 @dataclass(frozen=True)
@@ -161,6 +166,8 @@ class Ability:
     def after(self, evening: Evening) -> Ability:
         """What is known after one more evening; the same evening twice changes nothing.
 
+        One that was played before others that are known already takes its place among them.
+
         Parameters
         ----------
         evening : Evening
@@ -171,12 +178,19 @@ class Ability:
         """
         if any(known.log_hash == evening.log_hash for known in self.evenings if known.log_hash):
             return self
+        if evening.day and any(known.day > evening.day for known in self.evenings):
+            place = next(k for k, known in enumerate(self.evenings) if known.day > evening.day)
+            again = Ability()
+            for each in (*self.evenings[:place], evening, *self.evenings[place:]):
+                again = again.after(each)
+            return again
+        passed = 1 if not self.evenings else days_between(self.evenings[-1].day, evening.day) or 1
         postures = {(p.posture, p.drill): p for p in self.postures}
         for played in evening.postures:
             key = (played.posture, played.drill)
             postures.pop(key, None)
             before = next((p for p in self.postures if (p.posture, p.drill) == key), None)
-            postures[key] = _learn(before, played)
+            postures[key] = _learn(before, played, passed)
         switches = {(s.from_posture, s.to_posture): s for s in self.switches}
         tonight = {(s.from_posture, s.to_posture): s for s in sorted(evening.switches, key=lambda s: s.tempo_bpm)}
         return Ability(
@@ -186,12 +200,25 @@ class Ability:
         )
 
 
-def _learn(before: PostureAbility | None, played: PlayedPosture) -> PostureAbility:
+def days_between(before: str, after: str) -> int | None:
+    """Days from one day to another, both as 2026-11-26; None where one is not known.
+
+    Examples
+    --------
+    >>> days_between("2026-11-26", "2026-12-03")
+    7
+    """
+    return (date.fromisoformat(after) - date.fromisoformat(before)).days if before and after else None
+
+
+def _learn(before: PostureAbility | None, played: PlayedPosture, days: int) -> PostureAbility:
     tempi = [burst.tempo_bpm for burst in played.bursts]
     if before is None or before.notes_per_beat != played.notes_per_beat:
         staircase = start_staircase(float(np.median(tempi)), UNKNOWN_SD)
     else:
-        staircase = start_staircase(before.hold_bpm, float(np.hypot(before.sd, OVERNIGHT_SD)))
+        staircase = start_staircase(
+            before.hold_bpm, min(UNKNOWN_SD, float(np.hypot(before.sd, OVERNIGHT_SD * np.sqrt(days))))
+        )
     for burst in played.bursts:
         staircase = staircase.tell(burst.tempo_bpm, burst.held, burst.strokes)
     estimate: HoldEstimate = staircase.estimate

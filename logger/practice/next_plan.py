@@ -1,9 +1,9 @@
 """The next evening's plan from what was played: posture, pair, tempo, size, length and rest, each with its reason.
 
 Tempi come from the staircase, never more than one rung above what was held on the last evening; minutes from the usual
-load, never more than a tenth above it. After worry the day is easier: slower, shorter, more breaks, no switching. The
-player may overrule every choice. All shares and minutes are own choices; breaks every quarter of an hour are common
-practice, no source.
+load, never more than a tenth above it. After worry, and after weeks without play, the day is easier: slower, shorter,
+more breaks, no switching. The player may overrule every choice. All shares and minutes are own choices; breaks every
+quarter of an hour are common practice, no source.
 """
 
 from __future__ import annotations
@@ -15,11 +15,13 @@ from dataclasses import dataclass, replace
 from analysis.model.cautions import HURT
 from analysis.model.errors import InputError
 from analysis.questions.staircase import RUNG
-from logger.practice.ability import Ability, PlayedSwitch, PostureAbility
+from logger.practice.ability import Ability, PlayedSwitch, PostureAbility, days_between
 from logger.practice.plan import NUMBERS, Plan, PlanBlock
 
 GROWTH, EASIER_LOAD, EASIER_TEMPO = 1.1, 0.6, 0.85
 LEAST_MIN, MOST_MIN = 5.0, 60.0
+LONG_PAUSE_DAYS = 14
+"""From so many days without play on, the first evening is an easier one."""
 BLOCK_S, REST_S, BREAK_S = 20.0, 20.0, 180.0
 BREAK_EVERY_MIN, BREAK_EVERY_WORRIED_MIN = 15.0, 10.0
 LADDER = (0.7, 0.85, 0.92, 1.0)
@@ -70,7 +72,7 @@ class NextPlan:
     reasons: tuple[str, ...]
 
 
-def plan_next(ability: Ability, wishes: Wishes | None = None) -> NextPlan:
+def plan_next(ability: Ability, wishes: Wishes | None = None, today: str = "") -> NextPlan:
     """Plan the evening after the last one known.
 
     Parameters
@@ -79,6 +81,8 @@ def plan_next(ability: Ability, wishes: Wishes | None = None) -> NextPlan:
         What is known of the player.
     wishes : Wishes, optional
         What the player overrules.
+    today : str
+        As 2026-11-26; empty: no pause is counted.
 
     Returns
     -------
@@ -96,36 +100,40 @@ def plan_next(ability: Ability, wishes: Wishes | None = None) -> NextPlan:
             next_step="play one first, with reference gestures, or make a plan with: strokeplane plan new",
         )
     last = ability.evenings[-1]
-    worried = bool(last.worry)
+    pause = days_between(last.day, today) or 0
+    easier = "after worry" if last.worry else "after the pause" if pause >= LONG_PAUSE_DAYS else ""
+    worried = bool(easier)
     reasons = [HURT] if last.hurt else []
-    if worried:
+    if last.worry:
         reasons.append(f"An easier day: last time {last.worry}.")
-    minutes, why_minutes = _minutes(ability, wishes, worried)
+    elif worried:
+        reasons.append(f"An easier day: the last evening was {pause} days ago.")
+    minutes, why_minutes = _minutes(ability, wishes, easier)
     posture, why_posture = _posture(ability, wishes)
-    tempo, why_tempo = _tempo(posture, wishes, worried)
+    tempo, why_tempo = _tempo(posture, wishes, easier)
     span, why_span = _span(posture, wishes)
     base = PlanBlock(
         posture=posture.posture, tempo_bpm=tempo, notes_per_beat=posture.notes_per_beat, drill=posture.drill,
         seconds=BLOCK_S, rest_s=REST_S, wanted=posture.wanted, note=f"Strokes of about {span:.0f} mm.",  # type: ignore[arg-type]
     )  # fmt: skip
-    switching, why_pair = _switching(ability, wishes, worried)
+    switching, why_pair = _switching(ability, wishes, easier)
     every = BREAK_EVERY_WORRIED_MIN if worried else BREAK_EVERY_MIN
     blocks = _compose(base, switching, 60 * minutes)
     if switching and not any(block in blocks for block in switching):
         why_pair = f"No switches: {minutes:.0f} minutes leave no room for {SWITCHES} of them."
     why_rest = f"Breaks of {BREAK_S / 60:.0f} minutes every {every:.0f} minutes of play at the latest"
     reasons += [why_posture, why_tempo, why_span, why_pair, why_minutes]
-    reasons.append(f"{why_rest}, sooner than usual, after worry." if worried else f"{why_rest}: common practice.")
+    reasons.append(f"{why_rest}, sooner than usual, {easier}." if worried else f"{why_rest}: common practice.")
     return NextPlan(Plan("Next evening", _with_breaks(blocks, 60 * every)), tuple(reasons))
 
 
-def _minutes(ability: Ability, wishes: Wishes, worried: bool) -> tuple[float, str]:
+def _minutes(ability: Ability, wishes: Wishes, easier: str) -> tuple[float, str]:
     usual, last = ability.usual_min, ability.evenings[-1].minutes
     if wishes.minutes is not None:
         return wishes.minutes, f"{wishes.minutes:g} minutes of play, as you said; your usual is {usual:.0f}."
-    if worried:
+    if easier:
         minutes = max(LEAST_MIN, min(MOST_MIN, EASIER_LOAD * min(usual, last)))
-        return minutes, f"{minutes:.0f} minutes of play, well below your usual {usual:.0f}, after worry."
+        return minutes, f"{minutes:.0f} minutes of play, well below your usual {usual:.0f}, {easier}."
     minutes = max(LEAST_MIN, min(MOST_MIN, GROWTH * usual))
     return minutes, f"{minutes:.0f} minutes of play: at most a tenth above your usual {usual:.0f}, five at the least."
 
@@ -159,16 +167,16 @@ def _safe(posture: PostureAbility) -> float:
     return posture.slowest_bpm / (1 + RUNG) if posture.held_bpm is None else posture.held_bpm
 
 
-def _tempo(posture: PostureAbility, wishes: Wishes, worried: bool) -> tuple[float, str]:
+def _tempo(posture: PostureAbility, wishes: Wishes, easier: str) -> tuple[float, str]:
     held = _safe(posture)
     if wishes.tempo_bpm is not None:
         said = f"Up to {wishes.tempo_bpm:g} BPM, as you said"
         if wishes.tempo_bpm > (1 + RUNG) * held:
             said += f"; that is more than one rung above the {held:.0f} that held: go back as soon as it does not hold"
         return wishes.tempo_bpm, said + "."
-    if worried:
+    if easier:
         top = _whole(min(EASIER_TEMPO * held, posture.next_bpm))
-        return top, f"Up to {top:g} BPM: well below the {held:.0f} that you can hold, after worry."
+        return top, f"Up to {top:g} BPM: well below the {held:.0f} that you can hold, {easier}."
     top = _whole(min(posture.next_bpm, (1 + RUNG) * held))
     if posture.held_bpm is None:
         return top, f"Up to {top:g} BPM: nothing held last time, so it goes on below the slowest tempo."
@@ -202,11 +210,11 @@ def _span(posture: PostureAbility, wishes: Wishes) -> tuple[float, str]:
     )
 
 
-def _switching(ability: Ability, wishes: Wishes, worried: bool) -> tuple[list[PlanBlock], str]:
+def _switching(ability: Ability, wishes: Wishes, easier: str) -> tuple[list[PlanBlock], str]:
     if wishes.switches is False:
         return [], "No switches, as you said."
-    if worried and not (wishes.switches or wishes.pair):
-        return [], "No switches today, after worry."
+    if easier and not (wishes.switches or wishes.pair):
+        return [], f"No switches today, {easier}."
     names = list(dict.fromkeys(p.posture for p in ability.postures))
     if wishes.pair is None and len(names) < 2:
         return [], "No switches: one posture is known."
@@ -221,7 +229,7 @@ def _switching(ability: Ability, wishes: Wishes, worried: bool) -> tuple[list[Pl
         pair, why = (names[-2], names[-1]), "they were played last"
     first, second = (_known(ability, name) for name in pair)
     tempo, why_tempo = _switch_tempo(first, second, [s for s in tried if {s.from_posture, s.to_posture} == set(pair)])
-    if worried:
+    if easier:
         tempo = _whole(EASIER_TEMPO * tempo)
     blocks = [_switch_block(second if i % 2 else first, i, tempo) for i in range(SWITCHES + 1)]
     blocks[-1] = replace(blocks[-1], rest_beats=None, rest_s=REST_S)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import cast
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy as np
 from analysis.drills.phrases import read_phrase
 from analysis.model.cautions import discomfort
 from analysis.model.errors import InputError
-from analysis.model.records import BlockSummary, SessionResult
+from analysis.model.records import BlockSummary, Session, SessionResult
 from analysis.questions.block_table import FEWEST_STROKES, steady_strokes
 from analysis.report.session_answers import SessionAnswers
 from analysis.tension.assessment import Tension
@@ -19,11 +20,30 @@ from logger.practice.plan import MOST_STRINGS, NUMBERS
 HIGH_RATING = 7.0
 FOLLOWED = 0.05
 """A speed so near to the click's is the click's."""
+EARLIEST_S = 946_684_800.0
+"""The year 2000: a host time before it is no date but a count from some start."""
 USUAL_NOTES = 4.0
 """Notes a beat where blocks do not say."""
 
 
-def reduce_evening(result: SessionResult, answers: SessionAnswers) -> Evening:
+def day_of(session: Session) -> str:
+    """The day on which a session was played, as 2026-11-26 by this computer's calendar; empty where it is not known.
+
+    Parameters
+    ----------
+    session : Session
+        Its samples carry the times of their arrival.
+
+    Returns
+    -------
+    str
+    """
+    arrived_s = session.raw.host_time_s
+    known = arrived_s[arrived_s > EARLIEST_S]
+    return datetime.fromtimestamp(float(known[0])).date().isoformat() if known.size else ""
+
+
+def reduce_evening(result: SessionResult, answers: SessionAnswers, day: str = "") -> Evening:
     """Reduce a session; postures only where tilt is in the instrument's frame.
 
     Parameters
@@ -31,6 +51,8 @@ def reduce_evening(result: SessionResult, answers: SessionAnswers) -> Evening:
     result : SessionResult
     answers : SessionAnswers
         Of the same session.
+    day : str
+        When it was played, as :func:`day_of` has it.
 
     Returns
     -------
@@ -44,6 +66,7 @@ def reduce_evening(result: SessionResult, answers: SessionAnswers) -> Evening:
         hurt=bool(hurt),
         postures=_postures(result, answers) if result.reference.kind == "gestures" else (),
         switches=_switches(answers),
+        day=day,
     )
 
 

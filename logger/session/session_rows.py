@@ -15,6 +15,7 @@ from analysis.model.records import RawSamples
 BATCH_HEAD = struct.Struct("<IIqq")  # rows, flags, first tick, first sequence
 WIDE_INDEX = 1  # ticks and sequence as int64 in full; otherwise uint32 above the head's first values
 WIDE_COUNTS = 2  # counts as int32; otherwise int16
+MOST_JOINED = 512
 HOST_TIMES = 4  # each row ends with its host time
 
 SAMPLES_LAYOUT = (
@@ -62,7 +63,7 @@ def _fits_above(values: NDArray[np.int64], first: int) -> bool:
 def decode_samples(batches: Sequence[bytes | memoryview]) -> RawSamples:
     """Unpack batches, in order, into one set of arrays.
 
-    Neighbouring batches of one layout are joined first, so that a long log costs a few array operations.
+    Neighbouring batches of one layout are joined first, some hundred at a time: few array operations, little memory.
 
     Raises
     ------
@@ -72,13 +73,14 @@ def decode_samples(batches: Sequence[bytes | memoryview]) -> RawSamples:
     heads = [_batch_head(batch) for batch in batches]
     total = sum(head[0] for head in heads)
     ticks, sequence = np.empty(total, np.int64), np.empty(total, np.int64)
-    host = np.full(total, np.nan)
+    known = any(head[1] & HOST_TIMES for head in heads)
+    host = np.full(total, np.nan) if known else np.broadcast_to(np.nan, total)  # hours of nothing take no memory
     counts = np.empty((total, 6), np.int32)
     at = start = 0
     while start < len(batches):
         flags = heads[start][1]
         stop = start
-        while stop < len(batches) and heads[stop][1] == flags:
+        while stop < min(len(batches), start + MOST_JOINED) and heads[stop][1] == flags:
             stop += 1
         rows = np.frombuffer(b"".join(b[BATCH_HEAD.size :] for b in batches[start:stop]), row_dtype(flags))
         here = slice(at, at + rows.size)

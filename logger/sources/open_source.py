@@ -114,12 +114,7 @@ def open_instrument(
     if not text or (kind == "replay" and isinstance(hand, ReplaySource) and Path(rest) == hand.path and together):
         return together
     if kind == "simulated":
-        if not isinstance(hand, SimulatedSource) or together is None:
-            raise DeviceError(
-                "a simulated sensor on the instrument belongs to a simulated hand",
-                next_step="name simulated for both, or a real sensor for both",
-            )
-        return together
+        return _simulated_instrument(text, hand, together)
     source = open_source(text, profile, settings, speed)
     if source.name == hand.name:
         raise DeviceError(
@@ -128,3 +123,23 @@ def open_instrument(
             next_step="name the second one's port or Bluetooth name",
         )
     return source
+
+
+def _simulated_instrument(text: str, hand: Source, together: Source | None) -> Source:
+    """The second sensor of the same invented evening as the hand's; a phone's if it is called so."""
+    from analysis.synthesis.scenario import InstrumentSensor, Scenario
+    from analysis.synthesis.simulate import simulate
+    from logger.sources.simulated import SimulatedSource
+
+    rest = text.partition(":")[2]
+    if not isinstance(hand, SimulatedSource) or rest not in ("", "phone"):
+        raise DeviceError(
+            expected="simulated or simulated:phone on the instrument, beside a simulated sensor on the hand",
+            found=f"{text!r} beside {hand.name}",
+            next_step="name simulated for both (a guided session's invented player has one sensor), or real ones",
+        )
+    if together is not None:
+        return together
+    sensor = InstrumentSensor(60.0, phone=True) if rest else InstrumentSensor()
+    made = simulate(Scenario(instrument_sensor=sensor), int(hand.session.metadata["seed"])).session
+    return SimulatedSource(made, repeat=True, role="instrument", of=hand)

@@ -132,21 +132,21 @@ class SimulatedSource(WireSource):
         hand = role == "hand"
         name = "simulated sensor" if hand else f"simulated sensor on the {role}"
         super().__init__(name, self._sensor.profile, HAND_ID if hand else INSTRUMENT_ID)
-        self._session = session
+        self.session = session
         self._repeat = repeat
         self._start: SharedStart = SharedStart(speed) if of is None else of._start
 
     def companion(self) -> SimulatedSource | None:
         """The sensor on the instrument, to be sent together with this one; None where the session has none."""
-        if not has_instrument(self._session):
+        if not has_instrument(self.session):
             return None
-        return SimulatedSource(self._session, repeat=self._repeat, role="instrument", of=self)
+        return SimulatedSource(self.session, repeat=self._repeat, role="instrument", of=self)
 
     def _run(self) -> None:
         raw, profile = self._sensor.raw, self._sensor.profile
-        first_s = float(due_after_s(self._session, self._sensor)[0])
+        first_s = float(due_after_s(self.session, self._sensor)[0])
         rate = self._sensor.clock.rate if isinstance(self._sensor, Stream) and self._sensor.clock else 1.0
-        for tick, wire in session_frames(self._sensor, self._repeat, lap_s(self._session) / rate):
+        for tick, wire in session_frames(self._sensor, self._repeat, lap_s(self.session) / rate):
             after_s = first_s + rate * (tick - int(raw.ticks[0])) / profile.tick_hz
             self._start.wait_for(after_s, self._stopping)
             if self._stopping.is_set():

@@ -39,17 +39,25 @@ function belongsToControl(event) {
 const BOUNCE_MS = 80;
 const PEDALS = ["next", "again"];
 
+// Returns what follows a key that went elsewhere first, as into the report.
 export function listenForKeys(act) {
   let last = { key: "", at: -Infinity };
+  const follow = (meant, { key, repeat }, at) => {
+    const bounced = PEDALS.includes(meant.command) && key === last.key && at - last.at < BOUNCE_MS;
+    last = { key, at };
+    // A key held down, or a pedal stood on, is one press.
+    if (!repeat && !bounced) act(meant);
+  };
   document.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.altKey || event.metaKey) return;
     if (event.key === "Escape" && event.target.matches?.("select, input, button, a")) event.target.blur();
     const meant = commandOf(event.key);
     if (meant === null || belongsToControl(event)) return;
     event.preventDefault();
-    const bounced = PEDALS.includes(meant.command) && event.key === last.key && event.timeStamp - last.at < BOUNCE_MS;
-    last = { key: event.key, at: event.timeStamp };
-    // A key held down, or a pedal stood on, is one press.
-    if (!event.repeat && !bounced) act(meant);
+    follow(meant, event, event.timeStamp);
   });
+  return (told) => {
+    const meant = commandOf(told.key);
+    if (meant !== null) follow(meant, told, performance.now());
+  };
 }

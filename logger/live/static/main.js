@@ -6,6 +6,7 @@ import { listenForKeys, pedalCommand } from "./keys.js";
 import { NO_STROKES, clock, setText, showFigures } from "./play_figures.js";
 import { Microphone } from "./microphone.js";
 import { Preferences } from "./preferences.js";
+import { ReportView } from "./report_view.js";
 import { Screen } from "./screen.js";
 import { Sound } from "./sound.js";
 import { TabView } from "./tab_view.js";
@@ -25,7 +26,8 @@ const preferences = new Preferences();
 const endView = new EndView(byId("end-view"), preferences);
 const tabView = new TabView(byId("tab-view"), preferences);
 const gesturePicture = new GesturePicture(byId("gesture-picture"), preferences);
-const screen = new Screen(act, (field, value) => send({ type: "choose", field, value }));
+const reportView = new ReportView(byId("report-frame"), () => state && screen.showCommands(state), (told) => pressed(told));
+const screen = new Screen(act, (field, value) => send({ type: "choose", field, value }), reportView);
 const connection = new Connection(hear, showLink);
 const sound = new Sound(connection, preferences);
 const microphone = new Microphone(connection, showMicrophone);
@@ -159,8 +161,10 @@ function act({ command, value }) {
   if (command === "hurt") return send({ type: "hurt" });
   if (command === "rate") return state.rating ? send({ type: "rate", value }) : undefined;
   const done = state.step === "done" && Boolean(state.report?.url);
+  if (done && reportView.open && command === "next" && !reportView.atEnd) return readOn();
+  if (done && reportView.open && command === "again") return readBack();
   if (done && !connection.up) return undefined;
-  if (command === "next" && done && !screen.reportOpen) {
+  if (command === "next" && done && !reportView.open) {
     openedReport = performance.now();
     return screen.openReport(state);
   }
@@ -174,6 +178,19 @@ function act({ command, value }) {
     return showRefused(done ? END_TWICE.program : END_TWICE.session);
   }
   return send({ type: wanted });
+}
+
+// What reads on quickly must not close when it comes to the end.
+function readOn() {
+  openedReport = performance.now();
+  return reportView.turn(1);
+}
+
+// From its beginning back to where it was opened from.
+function readBack() {
+  if (!reportView.atBegin) return reportView.turn(-1);
+  screen.closeReport();
+  return screen.showCommands(state);
 }
 
 function toggleOptions() {
@@ -279,7 +296,7 @@ document.addEventListener("keydown", () => sound.unlock(), true);
 document.addEventListener("pointerdown", () => sound.unlock(), true);
 document.addEventListener("visibilitychange", keepAwake);
 keepAwake();
-listenForKeys(act);
+const pressed = listenForKeys(act);
 setInterval(showTime, 100);
 setInterval(watchSound, 1000);
 requestAnimationFrame(drawFrame);

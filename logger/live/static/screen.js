@@ -1,16 +1,19 @@
 // A state of the session on the screen: which parts show, and what they say.
 import { OWN_CONTROLS, pedalCommand, shownKey } from "./keys.js";
 import { clock, degrees, setText, share } from "./play_figures.js";
-import { FIELDS, HANDED, HURT_LABEL, INSTRUMENT, METERS, OPEN_REPORT, PHONE, SENSOR, TRUER, WANTED, WEAKEST } from "./words.js";
+import {
+  FIELDS, HANDED, HURT_LABEL, INSTRUMENT, METERS, OPEN_REPORT, PHONE, READ_BACK, READ_ON, SENSOR, TRUER, WANTED, WEAKEST,
+} from "./words.js";
 
 const PICTURES = { setup: "end", gestures: "gesture", ready: "end", count_in: "end", play: "end", rest: "end" };
 const byId = (id) => document.getElementById(id);
 
 export class Screen {
   // act(command) is called for buttons, choose(field, value) for choices.
-  constructor(act, choose) {
+  constructor(act, choose, reportView) {
     this.act = act;
     this.choose = choose;
+    this.reportView = reportView;
     this.buttons = new Map();
     this.#fillRating();
     // A button that was clicked with the mouse must not catch the pedal's next space.
@@ -38,7 +41,7 @@ export class Screen {
     this.#showRating(state.rating);
     this.#showHurt(state);
     this.#showReport(state);
-    this.#showCommands(state);
+    this.showCommands(state);
     const switching = state.rest?.kind === "switch";
     stage.dataset.switching = String(switching);
     const measured = state.sensor.status !== "none";
@@ -203,35 +206,31 @@ export class Screen {
     byId("report-ways").hidden = report.url === null;
     if (report.url !== null) byId("report-link").setAttribute("href", report.url);
     fillList(byId("cautions"), report.cautions.map((words) => makeItem("li", words)));
-  }
-
-  get reportOpen() {
-    return byId("stage").dataset.report === "open";
+    const { plan } = report;
+    byId("tomorrow").hidden = !plan;
+    if (!plan) return;
+    setText(byId("tomorrow-sentence"), plan.sentence);
+    fillList(byId("tomorrow-reasons"), plan.reasons.map((words) => makeItem("li", words)));
+    setText(byId("tomorrow-saved"), plan.saved);
   }
 
   // The report stays on the page: the pedal's next press is still the session's, and what was loaded outlives the program.
   openReport(state) {
-    byId("report-frame").src = state.report.url;
-    byId("report-frame").hidden = false;
+    this.reportView.show(state.report.url);
     byId("stage").dataset.report = "open";
-    this.#showCommands(state);
+    this.showCommands(state);
   }
 
   closeReport() {
-    byId("report-frame").hidden = true;
+    this.reportView.hide();
     byId("stage").dataset.report = "";
   }
 
   // One button for each command that has a meaning now; they stay the same elements, so that focus stays.
-  #showCommands({ keys, step, report }) {
+  showCommands({ keys, step, report }) {
     // Ratings and choices have controls of their own.
-    const offered = keys.filter(({ command }) => !OWN_CONTROLS.includes(command)).map(({ command, label }) => [command, label]);
-    if (step === "done" && report?.url && !this.reportOpen) {
-      // The pedal first opens the report; what the session offered for it moves to the key that ends.
-      const close = offered.findIndex(([command]) => command === "next");
-      if (close >= 0) offered[close] = ["finish", offered[close][1]];
-      offered.unshift(["next", OPEN_REPORT]);
-    }
+    let offered = keys.filter(({ command }) => !OWN_CONTROLS.includes(command)).map(({ command, label }) => [command, label]);
+    if (step === "done" && report?.url) offered = this.#reportCommands(offered);
     if (!["done", "finishing", "hurt"].includes(step) && !offered.some(([command]) => command === "hurt")) {
       offered.push(["hurt", HURT_LABEL]);
     }
@@ -245,6 +244,16 @@ export class Screen {
       button.dataset.first = String(pedal);
       if (place.children[k] !== button) place.insertBefore(button, place.children[k] ?? null);
     });
+  }
+
+  // The pedal first opens the report and reads it to its end; what the session offered for it is on the key that ends.
+  #reportCommands(offered) {
+    const close = offered.filter(([command]) => command === "next").map(([, label]) => label);
+    const others = offered.filter(([command]) => command !== "next");
+    if (!this.reportView.open) return [["next", OPEN_REPORT], ...others, ...close.map((label) => ["finish", label])];
+    const back = ["again", READ_BACK];
+    if (this.reportView.atEnd && close.length > 0) return [["next", close[0]], back];
+    return [["next", READ_ON], back, ...close.map((label) => ["finish", label])];
   }
 
   #makeButton(command) {

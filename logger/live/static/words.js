@@ -2,8 +2,8 @@
 
 // The first key of each is the one shown on its button. `help` is the line in the list of keys and in the documentation.
 export const KEYS = [
-  { command: "next", keys: [" ", "Enter", "ArrowRight", "ArrowDown", "PageDown"], show: "Space", names: "Space, Enter, Right, Down, Page down", help: "Go on: start, next, accept. The pedal." },
-  { command: "again", keys: ["ArrowLeft", "ArrowUp", "PageUp", "Backspace"], show: "Left", names: "Left, Up, Page up, Backspace", help: "Again: repeat the gesture, or the block just played; in free play, the gestures of a new posture. In a rating: count up. The other pedal." },
+  { command: "next", keys: [" ", "Enter", "ArrowRight", "ArrowDown", "PageDown"], show: "Space", names: "Space, Enter, Right, Down, Page down", help: "Go on: start, next, accept, read on. The pedal." },
+  { command: "again", keys: ["ArrowLeft", "ArrowUp", "PageUp", "Backspace"], show: "Left", names: "Left, Up, Page up, Backspace", help: "Again: repeat the gesture, or the block just played; in free play, the gestures of a new posture. In a rating: count up. In the report: back. At the end: save tomorrow's plan. The other pedal." },
   { command: "pause", keys: ["p"], show: "P", names: "P", help: "Pause the block, or hold the rest." },
   { command: "skip", keys: ["s"], show: "S", names: "S", help: "Skip this gesture or question." },
   { command: "rate", keys: ["0", "1", "2", "3", "4", "5", "6", "7", "8", "9", "x"], show: "0", names: "0 to 9, X for 10", help: "Answer a rating. With a pedal: Left counts up, Space accepts." },
@@ -41,6 +41,8 @@ export const MICROPHONE = {
 export const SOUND_LOCKED = "No sound yet: the browser wants one key press or touch on this page first.";
 export const END_TWICE = { session: "Press E once more to end the session.", program: "Press E once more to close the program." };
 export const OPEN_REPORT = "Open the report";
+export const READ_ON = "Read on";
+export const READ_BACK = "Back";
 
 // Where the tilt stands: a mark (a shape, so that no colour is needed) and words.
 export const ZONE = {

@@ -21,8 +21,10 @@ from analysis.signal.si_units import counts_to_si
 from logger.cli import cli
 from logger.exchange.export_bids import BidsSettings, export_bids
 from logger.exchange.import_bids import import_bids
+from logger.exchange.import_instrument import raps_clock
 from logger.exchange.import_parquet import import_parquet
 from logger.session.session_file import read_session
+from tests.analysis.stroke.rapping import rap_accel
 from tests.logger.exchange.make import saved, with_gaps
 from tests.logger.exchange.validators import deno_errors, npm_errors
 from tests.logger.session.make import equal_samples
@@ -242,7 +244,7 @@ def test_without_dates_no_clock_is_made_up(tmp_path: Path) -> None:
     result = run("import", tmp_path / "hand.csv", "--instrument", tmp_path / "phone.csv", "-o", tmp_path / "s.mcap")
     assert result.exit_code == 0, result.output
     assert read_session(tmp_path / "s.mcap").streams[0].clock is None
-    assert "three raps" in " ".join(result.output.split())
+    assert "rap three times" in " ".join(result.output.split())
 
 
 def test_bad_pairs_of_logs_are_refused_with_one_sentence(tmp_path: Path) -> None:
@@ -258,3 +260,38 @@ def test_bad_pairs_of_logs_are_refused_with_one_sentence(tmp_path: Path) -> None
     assert wrong.exit_code == 2
     over = run("import", tmp_path / "hand.csv", "--instrument", tmp_path / "later.csv", "-o", tmp_path / "later.csv")
     assert over.exit_code == 1
+
+
+# --- clocks by raps
+
+
+def rapped(rate_hz: float, seeds: tuple[int, ...], zero_s: float, quick: float = 1.0) -> Session:
+    """A log with three raps for each seed, 40 s of rest between; its clock begins at ``zero_s``."""
+    parts = []
+    for seed in seeds:
+        parts.append(rap_accel(np.random.default_rng(seed), rate_hz, 16 * 9.80665))
+        still = np.random.default_rng(seed + 100).normal(0.0, 0.05, (int(40.0 * rate_hz), 3))
+        parts.append(still + parts[-1][-1])
+    accel = np.concatenate(parts)
+    counts = np.zeros((len(accel), 6), np.int32)
+    counts[:, :3] = np.rint(accel / 0.005)
+    ticks = np.rint(1e6 * (zero_s + quick * np.arange(len(accel)) / rate_hz)).astype(np.int64)
+    raw = RawSamples(ticks, np.arange(len(accel)), np.full(len(accel), np.nan), counts)
+    return Session(raw, SensorProfile("rapped", rate_hz, 0.005, 1e-3, tick_hz=1e6))
+
+
+def test_three_raps_that_both_felt_tie_two_clocks_without_a_date() -> None:
+    hand = rapped(400.0, (1, 2, 3), 5.0)
+    clock = raps_clock(hand, rapped(200.0, (1, 2, 3), 1000.0, 1.0002))
+    assert clock is not None
+    for own_s in (1010.0, 1080.0):
+        truth_s = 5.0 + (own_s - 1000.0) / 1.0002
+        assert clock.offset_s + clock.rate * own_s == pytest.approx(truth_s, abs=clock.residual_s)
+    assert clock.rate == pytest.approx(1.0 / 1.0002, abs=2e-4)
+
+
+def test_raps_that_fit_in_no_way_or_in_several_tie_nothing() -> None:
+    hand = rapped(400.0, (1, 2), 5.0)
+    assert raps_clock(hand, rapped(200.0, (4,), 1000.0)) is None
+    # The same three raps again and again: either of them may be the one.
+    assert raps_clock(rapped(400.0, (1, 1), 5.0), rapped(200.0, (1,), 1000.0)) is None

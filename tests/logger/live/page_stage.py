@@ -29,9 +29,10 @@ from logger.guide.shown import (
     Tab,
 )
 from logger.live.commands import ClockQuestion, parse_command
+from logger.live.guard import REPORT_HEADERS
 from logger.live.instrument_shown import qr_svg
 from logger.live.protocol import ClockAnswer, Stroke, Strokes, encode
-from logger.live.state import ChangeRow, Option, Report, Sensor, Setup, State, Totals, Verdict
+from logger.live.state import ChangeRow, Option, PlanOffer, Report, Sensor, Setup, State, Totals, Verdict
 
 STATIC = Path(__file__).resolve().parents[3] / "logger" / "live" / "static"
 TYPES = {".html": "text/html", ".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
@@ -48,6 +49,7 @@ class PageStage:
     def __init__(self, pace: float = 1.0) -> None:
         self.pace = pace
         self.waited_s = 0.0
+        self.report_lines = 0
         self.commands: list[Any] = []
         self.state: State | None = None
         self.port = 0
@@ -129,7 +131,10 @@ class PageStage:
         return web.Response(body=path.read_bytes(), content_type=TYPES[path.suffix], charset="utf-8", headers=headers)
 
     async def _report(self, request: web.Request) -> web.Response:
-        return web.Response(text="<!DOCTYPE html><title>report</title><h1>The report</h1>", content_type="text/html")
+        script = (STATIC / "report_frame.js").read_text(encoding="utf-8")
+        lines = "".join(f"<p>Line {k}</p>" for k in range(self.report_lines))
+        page = f"<!DOCTYPE html><title>report</title><h1>The report</h1>{lines}<script>{script}</script>"
+        return web.Response(text=page, content_type="text/html", headers=REPORT_HEADERS)
 
     async def _phone(self, request: web.Request) -> web.Response:
         return web.Response(body=qr_svg("https://192.0.2.7:8766/#token=invented"), content_type="image/svg+xml")
@@ -301,9 +306,7 @@ def scenes(now_s: float) -> dict[str, State]:
         "hurt": state("hurt", "Stop", HURT_WORDS[0], hurt=Hurt(HURT_WORDS, now_s + 45), keys=(FINISH,)),
         "lost": state("play", "Play", sensor=LOST, keys=(PAUSE, HURT), **in_play),
         "finishing": state("finishing", "Writing the report", "This takes some seconds.", keys=()),
-        "done": state(
-            "done", "Done for today", "Space opens it.", keys=(Key("next", "Close the program"),), report=REPORT
-        ),
+        "done": state("done", "Done for today", "Space opens it.", keys=(CLOSE, SAVE_PLAN), report=REPORT),
     }
 
 
@@ -330,7 +333,17 @@ TENSION = Rating("tension", "How tense is the hand?", "0: loose", "10: as tense 
 HURT_WORDS = ("Stop playing.", "Pain, numbness or tingling means stop, and see a clinician before you go on.")
 NO_SENSOR = Sensor("none", "", "", None, "")
 LOST = Sensor("lost", "invented-sensor", "", 400.0, "No samples for two seconds: check the cable or the battery.")
-REPORT = Report("/report", "evening.mcap", "8 blocks, 1604 strokes.", ("Take regular breaks.", "No medical device."))
+CLOSE, SAVE_PLAN = Key("next", "Close the program"), Key("again", "Save the plan for the next evening")
+OFFER = PlanOffer(
+    "21 blocks in postures low, high, 22:00 of play, 31:10 altogether (minutes:seconds).",
+    (
+        "Posture low: of those played last its hold tempo is the lowest, 104 BPM.",
+        "Up to 105 BPM: one rung at most above the 100 that held; the hold tempo is put at 104.",
+        "16 switches between low and high: from low to high 11 of 16 were made, the fewest. At 94 BPM: as last time.",
+    ),
+)
+CAUTIONS = ("Take regular breaks.", "No medical device.")
+REPORT = Report("/report", "evening.mcap", "8 blocks, 1604 strokes.", CAUTIONS, OFFER)
 VERDICT = Verdict(
     number=3,
     sentence="The downstroke cleared the strings: 21° of tilt, held in 94 of 100 strokes.",

@@ -20,10 +20,10 @@ import pytest
 from analysis.model.errors import InputError
 from analysis.model.records import Calibration, Event
 from analysis.signal.si_units import counts_to_si
-from logger.live.even_time import EvenTime
 from logger.live.lsl_streams import MARKS, SAMPLES, STROKES, LslStreams, tell_both
 from logger.live.protocol import ServerMessage, Stroke, Strokes
 from logger.live.sensor_link import LiveSession
+from logger.record.even_time import EvenTime
 from logger.session.session_file import read_session
 from logger.sources.base import Source, steady_time_s
 from logger.sources.clock import DeviceClock

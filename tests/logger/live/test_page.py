@@ -468,13 +468,77 @@ def test_the_report_opens_from_the_pedal(browser: Any, stage: PageStage) -> None
         opened(page, stage, "done")
         assert page.locator("#report-link").get_attribute("href") == "/report"
         buttons = page.locator("#commands button:visible span").all_text_contents()
-        assert buttons == ["Open the report", "Close the program"]
+        assert buttons == ["Open the report", "Save the plan for the next evening", "Close the program"]
         page.keyboard.press("e")
         page.keyboard.press("e")
         assert stage.wait_for_command(lambda c: True).name == "next"
 
 
+def shown_keys(page: Any) -> list[str]:
+    return list(page.locator("#commands button:visible span").all_text_contents())
+
+
+def test_the_pedal_reads_the_report_to_its_end_and_back(browser: Any, stage: PageStage) -> None:
+    """Also after a click into the report, whose frame has no origin of its own."""
+    stage.report_lines = 120
+    with open_page(browser, viewport={"width": 1024, "height": 700}) as (page, watch):
+        opened(page, stage, "done")
+        page.keyboard.press("PageDown")
+        frame = page.frame_locator("#report-frame")
+        frame.locator("h1").wait_for()
+        wait_until(page, "document.querySelector('#commands [data-command=next] span').textContent === 'Read on'")
+        assert shown_keys(page) == ["Read on", "Back", "Close the program"]
+        first, last = frame.get_by_text("Line 0", exact=True), frame.get_by_text("Line 119", exact=True)
+        presses = 0
+        while shown_keys(page)[0] == "Read on":
+            presses += 1
+            assert presses < 30
+            if presses == 2:
+                frame.get_by_text(f"Line {10 * presses}", exact=True).click()
+            page.keyboard.press("PageDown")
+            page.wait_for_timeout(120)
+        assert presses >= 4
+        assert in_view(page, last)
+        assert not in_view(page, first)
+        assert stage.commands == []
+        for _ in range(presses + 1):
+            page.keyboard.press("PageUp")
+            page.wait_for_timeout(120)
+        assert page.locator("#report-frame").is_hidden(), "from its beginning back to where it was opened"
+        assert shown_keys(page)[0] == "Open the report"
+        page.keyboard.press("PageUp")
+        assert stage.wait_for_command(lambda c: True).name == "again"
+        assert watch.errors == []
+
+
+def in_view(page: Any, line: Any) -> bool:
+    """Whether a line of the report lies within its frame."""
+    box, frame = line.bounding_box(), page.locator("#report-frame").bounding_box()
+    return bool(frame["y"] <= box["y"] and box["y"] + box["height"] <= frame["y"] + frame["height"] + 1)
+
+
+def test_the_next_evenings_plan_is_offered_with_its_reasons_and_saved_by_the_other_pedal(
+    browser: Any, stage: PageStage
+) -> None:
+    with open_page(browser, viewport={"width": 390, "height": 844}) as (page, _):
+        opened(page, stage, "done")
+        shown = stage.state
+        words = page.locator("#tomorrow").inner_text()
+        assert "22:00 of play" in words
+        assert words.count("BPM") >= 3
+        assert find_violations(page) == []
+        page.keyboard.press("ArrowLeft")
+        assert stage.wait_for_command(lambda c: True).name == "again"
+        assert shown is not None
+        assert shown.report is not None
+        assert shown.report.plan is not None
+        saved = replace(shown.report, plan=replace(shown.report.plan, saved="Saved as evening-next.toml."))
+        stage.show(replace(shown, keys=shown.keys[:1], report=saved))
+        wait_until(page, "document.getElementById('tomorrow-saved').textContent.includes('evening-next')")
+
+
 def test_the_pedal_opens_the_report_and_then_closes_the_program(browser: Any, stage: PageStage) -> None:
+    stage.report_lines = 0
     with open_page(browser, viewport={"width": 1366, "height": 768}) as (page, watch):
         opened(page, stage, "done")
         page.keyboard.press("PageDown")
@@ -483,7 +547,7 @@ def test_the_pedal_opens_the_report_and_then_closes_the_program(browser: Any, st
         assert frame.locator("h1").text_content() == "The report"
         assert page.evaluate(SEES_ALL)
         assert find_violations(page, "#report-frame") == []
-        assert page.locator("#commands button:visible span").all_text_contents() == ["Close the program"]
+        assert page.locator("#commands button:visible span").all_text_contents() == ["Close the program", "Back"]
         page.wait_for_timeout(1600)
         assert stage.commands == [], "a press that bounces closes nothing"
         page.keyboard.press("PageDown")

@@ -1,18 +1,26 @@
-"""An evening of switching in the browser: gestures, a switch block with two postures, its marks, the report."""
+"""An evening of switching in the browser: gestures, a switch block with two postures, its marks, the report, and the
+next evening's plan, which ``strokeplane next`` makes, too."""
 
 from __future__ import annotations
 
 import itertools
+import json
+import os
 import re
+import subprocess
+import sys
 import time
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from logger.practice.plan import parse_plan, read_plan
 from logger.session.session_file import read_session
 from tests.browser import find_violations, open_chromium, open_page, wait_until
-from tests.logger.live.test_page_session import Player, program
+from tests.logger.live.test_page_session import Player, program, read_and_close
+from tests.packaging.built import bin_folder
 
 pytestmark = pytest.mark.browser
 
@@ -62,6 +70,7 @@ def plan_text(pairs: int) -> str:
 def test_an_evening_of_switching(tmp_path: Path) -> None:
     (tmp_path / "plan.toml").write_text(plan_text(SWITCHES // 2), encoding="utf-8")
     words = ("plan.toml", "--source", "simulated", "--speed", 2)
+    run(tmp_path, "start", "--name", "an invented player", "--handed", "right", "--no-demo")
     with (
         open_chromium() as browser,
         program(tmp_path, *words) as (address, running),
@@ -83,15 +92,42 @@ def test_an_evening_of_switching(tmp_path: Path) -> None:
         page.keyboard.press("e")
         wait_until(page, "document.getElementById('stage').dataset.step === 'done'", 60)
         assert watch.errors == []
+        reasons = page.locator("#tomorrow-reasons").inner_text()
+        assert find_violations(page) == []
+        page.keyboard.press("ArrowLeft")
+        wait_until(page, "document.getElementById('tomorrow-saved').textContent.includes('evening-next.toml')", 10)
         page.keyboard.press("PageDown")
-        page.wait_for_timeout(1600)
-        page.keyboard.press("PageDown")
+        read_and_close(page)
         assert running.wait(20) == 0
+    check_next_evening(tmp_path, reasons)
     told = [words for _, _, words, _, _ in seen if words]
     assert "Next: posture high" in told
     assert "Next: posture low" in told
     assert not any(title == "Rest" for step, switching, _, _, title in seen if switching == "true")
     check_evening(tmp_path / "evening.mcap")
+
+
+def run(folder: Path, *words: str) -> str:
+    """Run a command as a player does; what it prints."""
+    program = bin_folder(Path(sys.prefix)) / "strokeplane"
+    own = {**os.environ, "STROKEPLANE_HOME": str(folder / "home")}
+    done = subprocess.run([program, *words], cwd=folder, env=own, capture_output=True, text=True, check=True)
+    return done.stdout
+
+
+def check_next_evening(folder: Path, reasons: str) -> None:
+    """The plan that was saved is the one that was shown, can be played, and is what ``next`` makes of the evening."""
+    saved = read_plan(folder / "evening-next.toml")
+    assert {block.posture for block in saved.blocks if block.kind == "play"} <= {"low", "high"}
+    assert saved.play_s <= 60 * 5.0 + 20.0, "five minutes at most after so short an evening"
+    assert "Posture" in reasons
+    assert "BPM" in reasons
+    assert parse_plan(run(folder, "next", "--player", "an invented player"), "kept") == saved
+    assert parse_plan(run(folder, "next", "evening.mcap"), "again") == saved, "the same evening counts once"
+    kept = json.loads((folder / "home" / "evenings.json").read_text(encoding="utf-8"))
+    (evening,) = kept["player"]["an invented player"]
+    assert date.fromisoformat(evening["day"]) <= datetime.now().date()
+    assert "cannot" not in run(folder, "plan", "check", "evening-next.toml")
 
 
 def follow_to_rest(page: Any) -> None:

@@ -13,7 +13,7 @@ import pytest
 from click.testing import CliRunner
 
 from analysis.model.errors import DeviceError
-from analysis.model.records import RawSamples, Session, Stream
+from analysis.model.records import PHONE, RawSamples, Session, Stream
 from analysis.model.session_parts import ClockRelation, SensorIdentity
 from logger.cli import cli
 from logger.record.recorder import Recorder, RecorderSettings
@@ -189,7 +189,7 @@ def test_a_second_source_is_named_like_the_first(tmp_path: Path) -> None:
     assert open_instrument("", open_source("/dev/ttyX0", PROFILE), PROFILE) is None
     with pytest.raises(DeviceError, match="link of its own"):
         open_instrument("/dev/ttyX0", open_source("/dev/ttyX0", PROFILE), PROFILE)
-    with pytest.raises(DeviceError, match="simulated hand"):
+    with pytest.raises(DeviceError, match="simulated for both"):
         open_instrument("simulated", open_source("/dev/ttyX0", PROFILE), PROFILE)
 
 
@@ -215,6 +215,30 @@ def test_a_simulated_pair_goes_round_together() -> None:
     # Several laps of a second each, as long for both but for the last batch.
     assert seconds["hand"] > 3.0
     assert seconds["instrument"] == pytest.approx(seconds["hand"], abs=1.6)
+
+
+@pytest.mark.parametrize(("text", "part"), [("simulated", ""), ("simulated:phone", PHONE)])
+def test_the_simulated_evening_has_a_second_sensor(tmp_path: Path, text: str, part: str) -> None:
+    """A simulation: what it proves of clocks is only that both were sent at their own pace."""
+    words = [
+        "record",
+        "--source",
+        "simulated:3",
+        "--instrument",
+        text,
+        "--seconds",
+        "3",
+        "-o",
+        str(tmp_path / "s.mcap"),
+    ]
+    result = CliRunner().invoke(cli, words)
+    assert result.exit_code == 0, result.output
+    session = read_session(tmp_path / "s.mcap")
+    (stream,) = session.streams
+    assert (stream.profile.part == PHONE) is bool(part)
+    assert stream.sensor.id != session.sensor.id
+    assert stream.clock is not None
+    assert 2.0 < np.ptp(stream.raw.ticks) / stream.profile.tick_hz < 4.0
 
 
 def test_verify_tells_both_clocks(tmp_path: Path) -> None:

@@ -40,13 +40,31 @@ class EvenTime:
         self._last_s = -np.inf
 
     def place(self, device_s: float) -> float | None:
-        """Host time of one moment; None before the first sample."""
+        """Host time of one moment; None before the first sample.
+
+        Parameters
+        ----------
+        device_s : float
+
+        Returns
+        -------
+        float or None
+        """
         with self._lock:
             fit = self._renew(device_s)
             return None if fit is None else float(self._host_s(fit, np.array([device_s]))[0])
 
     def place_next(self, device_s: FloatArray) -> FloatArray | None:
-        """Host times (n,) of samples in order, each after all before it; None before the first sample."""
+        """Host times of samples in order, each after all before it; None before the first sample.
+
+        Parameters
+        ----------
+        device_s : float64 (n,)
+
+        Returns
+        -------
+        float64 (n,) or None
+        """
         with self._lock:
             fit = self._renew(float(device_s[0]))
             if fit is None:

@@ -1,0 +1,174 @@
+"""A sensor on the instrument: what it takes out of the tilt, and what is said where it cannot."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from analysis.model.errors import InputError
+from analysis.model.records import SessionResult
+from analysis.pipeline import analyse_session
+from analysis.synthesis.disturbance import Disturbance
+from analysis.synthesis.draw import random_scenario
+from analysis.synthesis.scenario import GesturePlan, InstrumentSensor
+from analysis.synthesis.simulate import SimulatedSession, simulate
+from analysis.witness.instrument_motion import read_instrument
+from analysis.witness.mutual_heading import relative_orientation
+
+SEED = 88_001
+BOARD = InstrumentSensor()
+
+
+@cache
+def made(
+    sensor: InstrumentSensor = BOARD, what: str = "nothing", rock: bool = True, seed: int = SEED
+) -> SimulatedSession:
+    """Two blocks of one tilt; what befalls the instrument begins before the second, its sensor's faults in between."""
+    scenario = random_scenario(seed, 8.0, 8.0, blocks=2)
+    tilt = scenario.blocks[0].tilt_deg
+    scenario = replace(
+        scenario,
+        blocks=tuple(replace(block, tilt_deg=tilt) for block in scenario.blocks),
+        gestures=GesturePlan(repetitions=2, rock=rock),
+        instrument_sensor=sensor,
+    )
+
+    def befalls(performance: object) -> Disturbance:
+        at = float(performance.blocks[1].turns_s[0]) - 3.0  # type: ignore[attr-defined]
+        return {
+            "nothing": Disturbance(),
+            "lean": Disturbance(at_s=at, lean_deg=6.0),
+            "reaction": Disturbance(reaction_deg=0.2),
+        }[what]
+
+    return simulate(scenario, seed, disturbance=befalls)
+
+
+def between_blocks_s(session: SimulatedSession) -> float:
+    """True time from the start between both blocks."""
+    blocks = session.truth.performance.blocks
+    return float(blocks[0].turns_s[-1] + blocks[1].turns_s[0]) / 2
+
+
+def errors_deg(session: SimulatedSession, result: SessionResult) -> list[float]:
+    truth = session.truth.blocks["tilt_mean_deg"].to_numpy()
+    return [block.tilt_mean_deg - truth[block.index] for block in result.blocks if block.tilt_mean_deg is not None]
+
+
+def witness_faults(result: SessionResult) -> list[str]:
+    return [doubt.fault for doubt in result.doubts if doubt.kind == "witness"]
+
+
+def test_a_lean_is_seen_and_taken_out() -> None:
+    session = made(what="lean")
+    with_it, without = analyse_session(session.session), analyse_session(replace(session.session, streams=()))
+    assert max(map(abs, errors_deg(session, with_it))) < 1.6
+    assert abs(errors_deg(session, without)[1] - errors_deg(session, without)[0]) > 4.0
+    assert with_it.witness is not None
+    first, second = with_it.witness.blocks
+    assert second.roll_deg - first.roll_deg == pytest.approx(6.0, abs=0.7)
+    assert abs(second.without_deg - first.without_deg) == pytest.approx(6.0, abs=1.5)
+    assert with_it.witness.rocked
+    assert without.witness is None
+    parts = with_it.blocks[1].tip_parts_deg
+    assert parts is not None
+    assert parts["instrument"] == 0.0
+
+
+def test_relative_orientation_is_that_of_scipy() -> None:
+    """SciPy's Rotation.align_vectors solves the same problem (Wahba), by code that is not ours."""
+    rng = np.random.default_rng(5)
+    for _ in range(20):
+        turn = Rotation.random(random_state=rng)
+        seen = rng.normal(size=(300, 3)) * [1.0, 0.6, 0.1]
+        hand = turn.apply(seen) + 0.05 * rng.normal(size=seen.shape)
+        ours = relative_orientation(hand, seen, 5.0)
+        theirs, _ = Rotation.align_vectors(hand, seen)
+        assert np.allclose(ours.matrix, theirs.as_matrix(), atol=1e-9)
+        off = (Rotation.from_matrix(ours.matrix) * turn.inv()).as_rotvec()
+        assert off @ np.linalg.inv(ours.covariance_rad2) @ off < 16.0
+
+
+def test_clocks_meet_by_what_both_feel() -> None:
+    session = made(InstrumentSensor(clock_off_s=0.012))
+    result = analyse_session(session.session)
+    assert result.witness is not None
+    assert result.witness.clock_doubt_ms < 2.0
+    companion, stream = session.truth.companion, session.session.streams[0]
+    assert companion is not None
+    assert stream.clock is not None
+    assert abs(stream.clock.offset_s - companion.clock.offset_s) > 0.009
+
+
+def test_exchanged_roles_are_noticed() -> None:
+    session = made().session
+    stream = session.streams[0]
+    hand = replace(
+        stream, raw=session.raw, profile=session.profile, clock=replace(stream.clock, offset_s=0.0, rate=1.0)
+    )
+    # The instrument's log as the hand's, on one clock.
+    assert stream.clock is not None
+    ticks = np.rint((stream.clock.offset_s + stream.clock.rate * stream.raw.ticks / 1e6) * 1e6).astype(np.int64)
+    exchanged = replace(session, raw=replace(stream.raw, ticks=ticks), profile=stream.profile, streams=(hand,))
+    with pytest.raises(InputError, match="exchanged"):
+        analyse_session(exchanged)
+
+
+def test_what_came_before_a_silence_stays() -> None:
+    whole = made(what="lean")
+    session = made(InstrumentSensor(lost_from_s=between_blocks_s(whole)), "lean")
+    result = analyse_session(session.session)
+    assert result.witness is not None
+    assert [block.known for block in result.witness.blocks] == [True, False]
+    assert abs(errors_deg(session, result)[0]) < 1.6
+    assert any("silent" in fault for fault in witness_faults(result))
+    known, silent = (block.tip_parts_deg for block in result.blocks)
+    assert known is not None
+    assert silent is not None
+    assert known["instrument"] < 1.0 < silent["instrument"]
+
+
+def test_a_sensor_that_moves_in_its_pouch_is_doubted() -> None:
+    session = made(InstrumentSensor(slip_deg=(14.0, 8.0, -9.0), slip_at_s=between_blocks_s(made())))
+    result = analyse_session(session.session)
+    doubts = [doubt for doubt in result.doubts if doubt.kind in ("witness", "mounting") and doubt.touches((1,))]
+    assert doubts
+    assert all(doubt.cap != "sure" for doubt in doubts)
+
+
+def test_a_phone_takes_out_a_lean_and_is_not_sure_of_what_is_in_step() -> None:
+    phone = InstrumentSensor(rate_hz=60.0, phone=True)
+    leaned = made(phone, "lean")
+    assert max(map(abs, errors_deg(leaned, analyse_session(leaned.session)))) < 1.8
+    answering = analyse_session(made(phone, "reaction").session)
+    assert any("in step" in fault for fault in witness_faults(answering))
+
+
+def test_a_phone_at_15_samples_still_tells_a_lean() -> None:
+    session = made(InstrumentSensor(rate_hz=15.0, phone=True), "lean")
+    assert max(map(abs, errors_deg(session, analyse_session(session.session)))) < 2.0
+
+
+def test_a_clock_that_jumps_by_a_little_leaves_a_lean_right() -> None:
+    session = made(InstrumentSensor(jump_s=0.03, jump_at_s=between_blocks_s(made())), "lean")
+    result = analyse_session(session.session)
+    assert max(map(abs, errors_deg(session, result))) < 1.8
+
+
+def test_without_rocking_the_place_is_stated_to_be_unknown() -> None:
+    result = analyse_session(made(rock=False).session)
+    assert result.witness is not None
+    assert not result.witness.rocked
+    assert result.witness.place_se_mm > 100.0
+
+
+def test_the_instruments_own_bias_is_taken_off() -> None:
+    session = made().session
+    signals, history = read_instrument(session, session.streams[0])
+    still = np.degrees(signals.gyro_radps[: int(3 * signals.grid.rate_hz)].mean(axis=0))
+    assert np.abs(still).max() < 0.1
+    assert history.start_se_dps < 0.05
