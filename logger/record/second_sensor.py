@@ -62,8 +62,6 @@ class SecondSensor:
     ----------
     info : DeviceInfo or None
         The latest that the device said of itself.
-    listener : callable
-        Hears every batch of items; must not block.
     changed : callable
         Called when the device says something new of itself, before the samples that it holds for.
     """
@@ -75,7 +73,6 @@ class SecondSensor:
         calibration: Callable[[SensorProfile], Calibration],
     ) -> None:
         self.info: DeviceInfo | None = None
-        self.listener: Callable[[Sequence[Item]], None] = lambda _items: None
         self.changed: Callable[[], None] = lambda: None
         self._source = source
         self._keep = keep
@@ -135,7 +132,6 @@ class SecondSensor:
         self._lost.disk += samples
 
     def _take(self, items: Sequence[Item]) -> None:
-        self.listener(items)
         for item in items:
             if isinstance(item, RawSamples):
                 self._samples += item.ticks.size
