@@ -91,7 +91,7 @@ def main() -> None:
         time.sleep(given.seconds)
         drawn = page.evaluate("window.kept.drawn") / (time.perf_counter() - begun)
         marks = np.array(page.evaluate("window.kept.marks")).reshape(-1, 2)
-        page.evaluate("window.kept.presses = [] && 0")
+        page.evaluate("window.kept.presses.length = 0")
         press_about(page, given.presses)
         presses = np.array(page.evaluate("window.kept.presses"))
         errors = len(watch.errors)
