@@ -51,10 +51,11 @@ WATCH = """(() => {
 
 
 @contextmanager
-def program(folder: Path, minutes: float) -> Iterator[tuple[str, int]]:
-    """The running program's address and process."""
+def program(folder: Path, minutes: float, length: str = "") -> Iterator[tuple[str, int]]:
+    """The running program's address and process; ``length``: a block's length, and drill, instead of the minutes."""
     plan = folder / "plan.toml"
-    block = f'posture = "A"\ntempo_bpm = 120\nnotes_per_beat = 4\nseconds = {60 * minutes:.0f}\nwanted = "down"'
+    length = length or f"seconds = {60 * minutes:.0f}"
+    block = f'posture = "A"\ntempo_bpm = 120\nnotes_per_beat = 4\n{length}\nwanted = "down"'
     plan.write_text(f"[[block]]\n{block}\n")
     words = [
         "live",

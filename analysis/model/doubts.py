@@ -68,6 +68,27 @@ class Doubt:
         return self.blocks is None or not set(self.blocks).isdisjoint(blocks)
 
 
+def dominant_doubt(doubts: Sequence[Doubt], blocks: Sequence[int], offset_se_deg: float | None) -> Doubt | None:
+    """The doubt that makes most of what is open in the tilt of these blocks.
+
+    Parameters
+    ----------
+    doubts : sequence of Doubt
+    blocks : sequence of int
+    offset_se_deg : float or None
+        Standard error common to all strokes of these blocks, doubts included.
+
+    Returns
+    -------
+    Doubt or None
+        None where no doubt makes more than half of the variance.
+    """
+    widest = max(doubts_on(doubts, blocks), key=lambda doubt: doubt.se_deg, default=None)
+    if widest is None or offset_se_deg is None or widest.se_deg**2 <= 0.5 * offset_se_deg**2:
+        return None
+    return widest
+
+
 def doubts_on(doubts: Iterable[Doubt], blocks: Sequence[int], about: About = "tip") -> tuple[Doubt, ...]:
     """The doubts that touch these blocks, the strictest first; a claim about the hand has no doubts about the tip.
 

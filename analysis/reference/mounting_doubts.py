@@ -85,11 +85,12 @@ def _doubt(change: MountingChange, blocks: tuple[int, ...], worth: float, start_
         evidence = f"gestures repeated since show its strings turned by {change.turned_deg:.0f} deg"
     elif change.creep:
         fault = f"from {since} to {until} sensor or instrument moved slowly"
-        evidence = f"gravity turned by {change.turned_deg:.0f} deg in the sensor; which of them moved it cannot show"
+        evidence = f"gravity turned by {change.turned_deg:.0f} deg in the sensor, which cannot show which of them moved"
     else:
         fault = f"since about {until} the sensor or the instrument sits differently"
-        evidence = f"gravity turned by {change.turned_deg:.0f} deg in the sensor; which of them moved it cannot show"
-    change_words = f"tilts may be {worth:.1f} deg off, so tighten the strap and repeat across, along and pivot"
+        evidence = f"gravity turned by {change.turned_deg:.0f} deg in the sensor, which cannot show which of them moved"
+    evidence += f", and tilts may be {worth:.1f} deg off"
+    change_words = "tighten the strap and repeat across, along and pivot"
     # The interval then reaches as far as the change may be worth.
     return Doubt("mounting", "likely", fault, evidence, change_words, blocks, se_deg=worth / 1.96)
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.model.number_words import clock, degrees, duration
 from analysis.model.records import BlockSummary, GestureQuality, Session, SessionResult
-from analysis.reference.reference_grade import grade_reference
+from analysis.reference.reference_grade import USABLE_OFFSET_SE_DEG, grade_reference
 from analysis.signal.clock_remarks import clock_remarks
 from analysis.signal.timebase import Timebase
 from analysis.signal.working_grid import ATTACK_MIN_RATE_HZ, Signals
@@ -63,7 +63,7 @@ def describe_quality(result: SessionResult) -> tuple[QualityLine, ...]:
     lines += [line for line in (_silence(result), _contacts(result)) if line is not None]
     lines += [_gesture(gesture, result) for gesture in result.reference.gestures]
     lines += [_missing(kind, result) for kind in GESTURE_ORDER if result.reference.repetitions.get(kind, 0) == 0]
-    lines += [_all_gestures(result), _own_error(result)]
+    lines += [_all_gestures(result), *_doubts(result), _own_error(result)]
     return tuple(lines)
 
 
@@ -188,17 +188,41 @@ def _missing(kind: str, result: SessionResult) -> QualityLine:
 
 
 def _all_gestures(result: SessionResult) -> QualityLine:
-    grade = grade_reference(result.reference, result.tilt_offset_se_deg)
+    offset = _without_doubts(result)
+    grade = grade_reference(result.reference, offset)
     if result.reference.kind == "hand":
         return QualityLine("String plane", "Unknown: tilt is against the hand's own mean plane.", "unknown", "poor")
-    if result.tilt_offset_se_deg is None:
+    if offset is None:
         return QualityLine("Session offset", "How far the gestures may be off is not known.", "unknown", "poor")
     return QualityLine(
         "Session offset",
         "What the gestures leave open together, the same for every stroke of the session.",
-        f"±{degrees(1.96 * result.tilt_offset_se_deg)} (95 %)",
+        f"±{degrees(1.96 * offset)} (95 %)",
         "poor" if grade in ("poor", "none") else "good" if grade == "good" else "usable",
     )
+
+
+def _without_doubts(result: SessionResult) -> float | None:
+    """The session offset's standard error (deg) by the gestures alone."""
+    parts = [block.tilt_offset_parts_deg for block in result.blocks if block.tilt_offset_parts_deg is not None]
+    if not parts:
+        return result.tilt_offset_se_deg
+    variances = [sum(value**2 for cause, value in part.items() if cause != "doubts") for part in parts]
+    return float(np.sqrt(np.mean(variances)))
+
+
+def _doubts(result: SessionResult) -> list[QualityLine]:
+    """What makes the hand's tilt less certain than the gestures leave it, and by how much."""
+    return [
+        QualityLine(
+            doubt.fault[0].upper() + doubt.fault[1:],
+            f"{doubt.evidence[0].upper()}{doubt.evidence[1:]}; {doubt.change}.",
+            f"±{degrees(1.96 * doubt.se_deg)} (95 %)",
+            "usable" if doubt.se_deg < USABLE_OFFSET_SE_DEG else "poor",
+        )
+        for doubt in result.doubts
+        if doubt.about == "hand" and doubt.se_deg > 0
+    ]
 
 
 def _own_error(result: SessionResult) -> QualityLine:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from analysis.model.cautions import HURT, discomfort
-from analysis.model.doubts import CERTAINTIES, Certainty, Doubt, cap_certainty, doubts_on
+from analysis.model.doubts import CERTAINTIES, Certainty, Doubt, cap_certainty, dominant_doubt, doubts_on
 from analysis.model.findings import ActionKind
 from analysis.model.number_words import block_number, clock, degrees, millimetres, of_100, speed
 from analysis.model.records import BlockSummary, SessionResult
@@ -310,6 +310,9 @@ def _certainty_words(certainty: Certainty, said: Sequence[BlockCase], result: Se
     if len(known) < len(intervals):
         return "Open: there are too few strokes, or the gestures say too little, for an interval."
     spans = " and ".join(f"{degrees(low)} to {degrees(high)}" for low, high in known[:3])
+    widening = _widening(result, said)
+    if certainty == "open" and widening is not None:
+        return f"Open, even about the hand's stroke (95 % interval {spans}): {_reason(widening)}"
     tilts = f"95 % interval of its tilt, {spans}" if len(known) == 1 else f"95 % intervals of its tilts, {spans}"
     return {
         "sure": f"Sure about the hand's stroke: the answer is the same anywhere in the {tilts}.",
@@ -327,8 +330,24 @@ def _lowering(
     found = [doubt for doubt in doubts_on(doubts, blocks) if doubt.cap == certainty]
     if certainty == "sure" or not found:
         return None
-    change = found[0].change
-    return f"{found[0].fault} ({found[0].evidence}). {change[0].upper()}{change[1:]}."
+    return _reason(found[0])
+
+
+def _reason(doubt: Doubt) -> str:
+    return f"{doubt.fault} ({doubt.evidence}). {_change(doubt)}"
+
+
+def _change(doubt: Doubt) -> str:
+    return f"{doubt.change[0].upper()}{doubt.change[1:]}."
+
+
+def _widening(result: SessionResult, said: Sequence[BlockCase]) -> Doubt | None:
+    """The doubt that makes most of the interval of what is said."""
+    hand = [doubt for doubt in result.doubts if doubt.about == "hand"]
+    postures = {finding.summary.posture for finding in said}
+    blocks = [block.index for block in result.blocks if block.strokes and block.posture in postures]
+    offsets = [finding.summary.tilt_offset_se_deg for finding in said]
+    return dominant_doubt(hand, blocks, max((offset for offset in offsets if offset is not None), default=None))
 
 
 def _tip_words(certainty: Certainty, said: Sequence[BlockCase], result: SessionResult) -> list[str]:
@@ -353,8 +372,9 @@ def _action(result: SessionResult, focus: BlockCase, ladder: Sequence[BlockCase]
     # That it holds when slower and not when faster is a difference within one posture: the offset does not touch it.
     if slower is not None and focus.case != "unsure":
         return "slow", f"Slow down to {speed(slower.summary)}, the fastest at which it held."
-    if focus.case == "unsure" or (focus.certainty == "open" and not focus.held):
-        return "repeat", repeat_gestures(focus.summary)
+    widening = _widening(result, [focus])
+    if focus.case == "unsure" or (focus.certainty == "open" and (widening is not None or not focus.held)):
+        return "repeat", repeat_gestures(focus.summary) if widening is None else _change(widening)
     return _cure(focus, ladder)
 
 

@@ -195,8 +195,9 @@ def _turn_doubt(turn: Turn, blocks: Sequence[Event], index: int, frame: Frame, s
         "turn",
         "likely",
         f"at {clock(turn.time_s - start_s)} the hand turned about the vertical by {abs(turn.turned_deg):.0f} deg",
-        "that is more than a playing hand turns, so player and instrument may have turned with it",
-        f"tilts may be {worth:.1f} deg off, so keep the chair still, or repeat across and along",
+        "that is more than a playing hand turns: player and instrument may have turned with it, and tilts may be "
+        f"{worth:.1f} deg off",
+        "keep the chair still, or repeat across and along",
         touched,
         se_deg=worth / 1.96,
     )

@@ -20,6 +20,7 @@ Structural Time Series Models and the Kalman Filter, 1989, section 3.4, for the 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from operator import truediv
 
 import numpy as np
 from scipy.optimize import minimize
@@ -37,14 +38,15 @@ class MixedSettings:
 
     ``gain`` is the log likelihood by which two tilts must explain the strokes better than one that wanders;
     ``apart_sd`` and ``apart_deg`` how far they lie apart at least; ``visits`` how often each is played; ``least_run``
-    and ``most_strokes`` bound a group's mean length and what is looked at.
+    is the mean length of either's groups: single strokes aside, as at changes of string, are none. ``most_strokes``
+    bounds what is looked at.
     """
 
     gain: float = 10.0
     apart_sd: float = 3.0
     apart_deg: float = 4.0
     visits: int = 2
-    least_run: float = 2.5
+    least_run: float = 3.0
     most_strokes: int = 600
 
 
@@ -87,7 +89,8 @@ def find_groups(tilt_deg: FloatArray, down: BoolArray, settings: MixedSettings) 
     upper = fit.share > 0.5
     runs = np.split(np.arange(y.size), np.flatnonzero(np.diff(upper.astype(np.int8))) + 1)
     visits = [sum(bool(upper[run[0]]) is which for run in runs) for which in (True, False)]
-    if min(visits) < settings.visits or y.size / len(runs) < settings.least_run:
+    strokes = (np.count_nonzero(upper), np.count_nonzero(~upper))
+    if min(visits) < settings.visits or min(map(truediv, strokes, visits)) < settings.least_run:
         return ()
     if fit.log_likelihood - _wandering_log_likelihood(y) < settings.gain:
         return ()

@@ -7,10 +7,7 @@ counted, an empty cell or NaN stays a NaN. Rows are numbered as an editor number
 from __future__ import annotations
 
 import codecs
-import csv
 import io
-import re
-from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -20,25 +17,15 @@ from numpy.typing import NDArray
 
 from analysis.model.errors import InputError
 from analysis.model.records import FloatArray, IntArray
+from logger.files.table_layout import COMMENTS, DATE, EMPTY, TableLayout, cells_of, find_table_layout, is_number, is_row
 
-LOOKED_AT = 400
-MOST_COLUMNS = 400
-LONGEST_CELL = 200
 BEYOND = 1e30
 """No sensor and no clock gives such a number: it counts as an empty cell."""
-DELIMITERS = (",", ";", "\t", "|")
-COMMENTS = ("#", "//", "%", "!")
-EMPTY = {"", "nan", "na", "n/a", "null", "none", "-", "inf", "-inf", "+inf", "infinity"}
 BOMS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
     (codecs.BOM_UTF16_LE, "utf-16"),
     (codecs.BOM_UTF16_BE, "utf-16"),
 )
-UNIT = re.compile(
-    r"[\[(]?(|s|ms|us|µs|ns|g|mg|m/s2|m/s\^2|m/s²|m/s\^\^2|deg/s|°/s|dps|mdps|rad/s|sec|-)[\])]?", re.IGNORECASE
-)
-NUMBER = re.compile(r"[+-]?(\d+([.]\d*)?|[.]\d+)([eE][+-]?\d+)?")
-DATE = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d([.,]\d+)?)?\s*(Z|[+-]\d\d:?\d\d)?")
 MOST_LEFT_OUT = 0.05
 FEW_ROWS = 20
 
@@ -91,18 +78,6 @@ class LooseTable:
         return np.asarray(self.values[:, self.columns.index(name)])
 
 
-@dataclass
-class _Layout:
-    delimiter: str
-    decimal: str
-    header_line: int
-    names: tuple[str, ...]
-    dates: tuple[int, ...] = ()
-    texts: tuple[int, ...] = ()
-    headed: bool = True
-    notes: list[str] = field(default_factory=list)
-
-
 def read_loose_table(name: str, data: bytes) -> LooseTable:
     """Read a table of numbers from its bytes.
 
@@ -128,7 +103,7 @@ def read_loose_table(name: str, data: bytes) -> LooseTable:
             f"{name} is empty",
             next_step="export or copy it again",
         )
-    layout = _layout(name, text)
+    layout = find_table_layout(name, text)
     layout.notes[:0] = notes
     quick = _quickly(text, layout)
     if quick is None:
@@ -142,7 +117,7 @@ def read_loose_table(name: str, data: bytes) -> LooseTable:
 Words = dict[str, NDArray[np.str_]]
 
 
-def _table(name: str, layout: _Layout, values: FloatArray, rows: IntArray, words: Words) -> LooseTable:
+def _table(name: str, layout: TableLayout, values: FloatArray, rows: IntArray, words: Words) -> LooseTable:
     if len(rows) < 2:
         raise InputError(
             f"{name}: expected at least 2 rows of numbers, found {len(rows)}",
@@ -173,108 +148,7 @@ def _decoded(name: str, data: bytes) -> tuple[str, list[str]]:
     return text.replace("\0", " "), said
 
 
-def _layout(name: str, text: str) -> _Layout:
-    """Delimiter, decimal mark, header, by the lines at the top that agree with each other."""
-    lines = text[: LOOKED_AT * 2000].splitlines()[:LOOKED_AT]
-    best: tuple[int, int, str, str] | None = None
-    for delimiter in (*DELIMITERS, " "):
-        for decimal in ".,":
-            if delimiter == decimal and not any('"' in line for line in lines):
-                continue
-            widths = Counter(
-                len(cells) for cells in (_cells(line, delimiter) for line in lines) if _numeric(cells, decimal)
-            )
-            if widths:
-                width, count = widths.most_common(1)[0]
-                if 2 <= width <= MOST_COLUMNS and (best is None or (count * width, width) > best[:2]):
-                    best = (count * width, width, delimiter, decimal)
-    if best is None:
-        found = next((line for line in lines if line.strip()), "")
-        raise InputError(
-            f"{name}: expected rows of numbers with commas, semicolons, tabs or spaces between them, "
-            f"found {found[:60]!r}",
-            next_step="name the log of a sensor",
-        )
-    _, width, delimiter, decimal = best
-    return _header(lines, width, delimiter, decimal)
-
-
-def _header(lines: list[str], width: int, delimiter: str, decimal: str) -> _Layout:
-    """Names from the last line of that width that stands above the first row; numbered where there is none."""
-    first = next(
-        at for at, line in enumerate(lines) if len(c := _cells(line, delimiter)) == width and _numeric(c, decimal)
-    )
-    kinds = _kinds(lines[first:], width, delimiter, decimal)
-    units: tuple[str, ...] = ()
-    for at in range(first - 1, -1, -1):
-        names = _cells(lines[at].strip().lstrip("".join(COMMENTS)), delimiter)
-        while len(names) > width and not names[-1]:
-            names.pop()
-        if len(names) not in (width, width - 1) or _numeric(names, decimal):
-            continue
-        if not any(re.search(r"[^\W\d]", n) for n in names):
-            continue
-        names += [""] * (width - len(names))
-        if not units and at > 0 and all(UNIT.fullmatch(n) for n in names):
-            units = tuple(names)  # the names stand above
-            continue
-        if units:
-            names = [f"{n} ({unit})" if unit else n for n, unit in zip(names, units, strict=True)]
-        named = _distinct(tuple(n or f"column {k + 1}" for k, n in enumerate(names)))
-        return _Layout(delimiter, decimal, first, named, *kinds)
-    return _Layout(delimiter, decimal, first, tuple(f"column {k + 1}" for k in range(width)), *kinds, headed=False)
-
-
-def _kinds(lines: list[str], width: int, delimiter: str, decimal: str) -> tuple[tuple[int, ...], tuple[int, ...]]:
-    """Columns that hold dates, and columns that hold words, by most of the rows at the top."""
-    rows = [cells for line in lines if len(cells := _cells(line, delimiter)) == width and _numeric(cells, decimal)]
-    dates, words = [], []
-    for index in range(width):
-        column = [row[index] for row in rows]
-        if sum(bool(DATE.fullmatch(cell)) for cell in column) > 0.5 * len(column):
-            dates.append(index)
-        elif sum(_is_number(c, decimal) or c.lower() in EMPTY for c in column) < 0.5 * len(column):
-            words.append(index)
-    return tuple(dates), tuple(words)
-
-
-def _distinct(names: tuple[str, ...]) -> tuple[str, ...]:
-    """Names of which none occurs twice."""
-    seen: Counter[str] = Counter()
-    out = []
-    for name in names:
-        seen[name] += 1
-        out.append(name if seen[name] == 1 else f"{name} ({seen[name]})")
-    return tuple(out)
-
-
-def _cells(line: str, delimiter: str) -> list[str]:
-    if delimiter == " ":
-        return line.split()
-    if '"' not in line:
-        return [cell.strip() for cell in line.split(delimiter)]
-    try:
-        return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])]
-    except csv.Error:
-        return []
-
-
-def _numeric(cells: list[str], decimal: str) -> bool:
-    """Whether a line is a row: mostly numbers, dates and empty cells, at least two numbers."""
-    numbers = sum(_is_number(cell, decimal) for cell in cells)
-    fitting = numbers + sum(cell.lower() in EMPTY or bool(DATE.fullmatch(cell)) for cell in cells)
-    return numbers >= 2 and fitting >= 0.6 * len(cells)
-
-
-def _is_number(cell: str, decimal: str) -> bool:
-    if decimal == ",":
-        if "." in cell:
-            return False
-        cell = cell.replace(",", ".")
-    return len(cell) <= LONGEST_CELL and NUMBER.fullmatch(cell) is not None
-
-
-def _quickly(text: str, layout: _Layout) -> tuple[FloatArray, Words] | None:
+def _quickly(text: str, layout: TableLayout) -> tuple[FloatArray, Words] | None:
     """All rows at once, None where a cell is no number or a row is longer or shorter."""
     numbers = [k for k in range(len(layout.names)) if k not in layout.dates and k not in layout.texts]
     try:
@@ -296,7 +170,7 @@ def _quickly(text: str, layout: _Layout) -> tuple[FloatArray, Words] | None:
     except (ValueError, pd.errors.ParserError, pd.errors.ParserWarning, OverflowError):
         return None
     last = text.rstrip().rsplit("\n", 1)[-1]
-    if len(_cells(last, layout.delimiter)) < len(layout.names) - 1 or frame.empty:
+    if len(cells_of(last, layout.delimiter)) < len(layout.names) - 1 or frame.empty:
         return None
     words = {layout.names[k]: frame[k].to_numpy(dtype=np.str_) for k in layout.texts}
     for index in layout.texts:
@@ -321,7 +195,7 @@ def _seconds(cells: pd.Series) -> FloatArray:
     return np.where(stamps.isna().to_numpy(), np.nan, nanoseconds / 1e9)
 
 
-def _line_by_line(name: str, text: str, layout: _Layout) -> tuple[FloatArray, IntArray, Words]:
+def _line_by_line(name: str, text: str, layout: TableLayout) -> tuple[FloatArray, IntArray, Words]:
     """Rows that are rows; the others counted by kind, refused where they are many."""
     width, lines = len(layout.names), text.splitlines()
     values, rows, kept = [], [], []
@@ -329,7 +203,7 @@ def _line_by_line(name: str, text: str, layout: _Layout) -> tuple[FloatArray, In
     for number, line in enumerate(lines[layout.header_line :], start=layout.header_line + 1):
         if not line.strip() or line.lstrip().startswith(COMMENTS):
             continue
-        cells = _cells(line, layout.delimiter)
+        cells = cells_of(line, layout.delimiter)
         while len(cells) > width and not cells[-1]:
             cells.pop()
         row = _row(cells, layout) if len(cells) == width else None
@@ -337,7 +211,7 @@ def _line_by_line(name: str, text: str, layout: _Layout) -> tuple[FloatArray, In
             kind = "no row of the table"
             if number == len(lines) and not text.endswith("\n"):
                 kind = "cut off"
-            elif _numeric(cells, layout.decimal) and len(cells) > width / 2:
+            elif is_row(cells, layout.decimal) and len(cells) > width / 2:
                 kind = f"other than {width} cells" if len(cells) != width else "text where a number belongs"
             other.setdefault(kind, []).append(number)
             continue
@@ -353,7 +227,7 @@ def _line_by_line(name: str, text: str, layout: _Layout) -> tuple[FloatArray, In
     return table, np.array(rows, dtype=np.int64), words
 
 
-def _row(cells: list[str], layout: _Layout) -> list[float] | None:
+def _row(cells: list[str], layout: TableLayout) -> list[float] | None:
     """Numbers of a row, NaN for an empty cell; None where a column that holds numbers holds text."""
     row = []
     for index, cell in enumerate(cells):
@@ -361,7 +235,7 @@ def _row(cells: list[str], layout: _Layout) -> list[float] | None:
             if not DATE.fullmatch(cell):
                 return None
             row.append(np.nan)
-        elif _is_number(cell, layout.decimal):
+        elif is_number(cell, layout.decimal):
             value = float(cell.replace(",", ".") if layout.decimal == "," else cell)
             row.append(value if abs(value) < BEYOND else np.nan)
         elif cell.lower() in EMPTY or index in layout.texts:
@@ -371,7 +245,7 @@ def _row(cells: list[str], layout: _Layout) -> list[float] | None:
     return row
 
 
-def _note_left_out(name: str, layout: _Layout, other: dict[str, list[int]], kept: int) -> None:
+def _note_left_out(name: str, layout: TableLayout, other: dict[str, list[int]], kept: int) -> None:
     """Say what was left out; refuse where it is too much to be an accident."""
     count = sum(len(numbers) for numbers in other.values())
     if count > max(FEW_ROWS, MOST_LEFT_OUT * kept):

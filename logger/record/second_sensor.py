@@ -6,16 +6,18 @@ It may come late, go, and come back: what it sent stays, and the hand's recordin
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from analysis.model.errors import DeviceError
-from analysis.model.records import Calibration, RawSamples, SensorProfile
+from analysis.model.records import PHONE, Calibration, RawSamples, SensorProfile
 from analysis.model.session_parts import ClockRelation, SensorIdentity
 from logger.session.session_records import StreamHead
 from logger.sources.base import Source
 from logger.sources.clock import ClockFit, relate_clocks
 from logger.sources.stream import DeviceInfo, Item, LinkChange, Losses
 
+PHONE_STAMPS_S = 0.02
+"""A browser stamps a reading up to so much later than it was taken, which no arrival shows."""
 MOVED_S = 2e-4
 """The head is written anew where the clocks' relation has moved by so much."""
 
@@ -62,8 +64,6 @@ class SecondSensor:
     ----------
     info : DeviceInfo or None
         The latest that the device said of itself.
-    listener : callable
-        Hears every batch of items; must not block.
     changed : callable
         Called when the device says something new of itself, before the samples that it holds for.
     """
@@ -75,7 +75,6 @@ class SecondSensor:
         calibration: Callable[[SensorProfile], Calibration],
     ) -> None:
         self.info: DeviceInfo | None = None
-        self.listener: Callable[[Sequence[Item]], None] = lambda _items: None
         self.changed: Callable[[], None] = lambda: None
         self._source = source
         self._keep = keep
@@ -112,6 +111,8 @@ class SecondSensor:
         own = self._source.clock.fit()
         clock = None if own is None or hand is None else relate_clocks(hand, own)
         sensor = info.profile.sensor
+        if clock is not None and sensor.part == PHONE:
+            clock = replace(clock, residual_s=max(clock.residual_s or 0.0, PHONE_STAMPS_S))
         return StreamHead("instrument", sensor, self._calibration(sensor), clock, info.identity)
 
     def changed_head(self, hand: ClockFit | None) -> StreamHead | None:
@@ -135,7 +136,6 @@ class SecondSensor:
         self._lost.disk += samples
 
     def _take(self, items: Sequence[Item]) -> None:
-        self.listener(items)
         for item in items:
             if isinstance(item, RawSamples):
                 self._samples += item.ticks.size

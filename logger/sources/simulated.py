@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.model.errors import DeviceError
-from analysis.model.records import SensorProfile, Session, Stream
+from analysis.model.records import RawSamples, SensorProfile, Session, Stream
 from logger.sources.base import Sink, steady_time_s
 from logger.sources.clock import DeviceClock
 from logger.sources.device_profile import G_MPS2, DeviceProfile, load_profile
@@ -143,10 +143,11 @@ class SimulatedSource(WireSource):
         return SimulatedSource(self.session, repeat=self._repeat, role="instrument", of=self)
 
     def _run(self) -> None:
-        raw, profile = self._sensor.raw, self._sensor.profile
-        first_s = float(due_after_s(self.session, self._sensor)[0])
+        sensor = within_lap(self.session, self._sensor) if self._repeat else self._sensor
+        raw, profile = sensor.raw, sensor.profile
+        first_s = float(due_after_s(self.session, sensor)[0])
         rate = self._sensor.clock.rate if isinstance(self._sensor, Stream) and self._sensor.clock else 1.0
-        for tick, wire in session_frames(self._sensor, self._repeat, lap_s(self.session) / rate):
+        for tick, wire in session_frames(sensor, self._repeat, lap_s(self.session) / rate):
             after_s = first_s + rate * (tick - int(raw.ticks[0])) / profile.tick_hz
             self._start.wait_for(after_s, self._stopping)
             if self._stopping.is_set():
@@ -155,6 +156,17 @@ class SimulatedSource(WireSource):
             if self._sink is not None:
                 self._sink(items)
         self.finished.set()
+
+
+def within_lap(session: Session, sensor: Session | Stream) -> Session | Stream:
+    """A further sensor without what it sent after the hand's last sample, so that both begin a new lap together."""
+    if not isinstance(sensor, Stream):
+        return sensor
+    rate = 1.0 if sensor.clock is None else sensor.clock.rate
+    due_s = due_after_s(session, sensor)
+    kept = due_s - due_s[0] <= lap_s(session) - rate / sensor.profile.rate_hz
+    raw = sensor.raw
+    return replace(sensor, raw=RawSamples(raw.ticks[kept], raw.sequence[kept], raw.host_time_s[kept], raw.counts[kept]))
 
 
 def lap_s(session: Session) -> float:

@@ -34,7 +34,6 @@ LONGER = {
     "logger/exchange/check_bids.py": "one check of a data set after another, for one standard",
     "logger/exchange/guess_map.py": "one guess: names, units and axes bear each other out",
     "logger/exchange/import_bids.py": "one standard's files put together to one session",
-    "logger/files/loose_table.py": "one reader: a quick way, and a slow one that names the bad row",
     "logger/guide/view.py": "one sentence and one set of keys for every phase of the guide",
     "logger/live/session_run.py": "the one place where the guide's orders are carried out",
     "logger/live/simulated_player.py": "one player: what it plays, and when it does what it is asked",

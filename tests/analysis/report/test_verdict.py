@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.model.cautions import HURT
+from analysis.model.doubts import Doubt
 from analysis.model.glossary import TERMS, Explainer
 from analysis.model.number_words import MINUS, degrees
 from analysis.model.records import Event, EventKind, Instrument
@@ -117,6 +118,29 @@ def test_the_advice_to_repeat_names_the_gesture_that_leaves_most_open_and_what_i
     assert verdict.action.startswith("Repeat across before")
     # A second, independent repetition halves the variance of across: sqrt(36 - 35.86 / 2) * 1.96.
     assert f"±{degrees(1.96 * 6.0)} to about ±{degrees(1.96 * np.sqrt(36 - 0.5 * (36 - 0.14)))}" in verdict.action
+
+
+def test_a_doubt_that_makes_the_interval_wide_is_its_reason_and_says_what_to_do() -> None:
+    doubt = Doubt(
+        "mounting", "likely", "since about 1:20 the sensor sits differently", "gravity turned", "tighten the strap"
+    )
+    result = make_result(Play(tilt_deg=13.5, scatter_deg=0.5), made=Made(offset_se_deg=4.0))
+    block = result.blocks[0]
+    parts = {"across": 0.8, "doubts": float(np.sqrt(4.0**2 - 0.8**2))}
+    result = replace(
+        result,
+        blocks=(replace(block, tilt_offset_parts_deg=parts),),
+        doubts=(replace(doubt, se_deg=parts["doubts"]),),
+    )
+    verdict = judge_session(result)
+    assert verdict.certainty == "open"
+    assert (
+        "since about 1:20 the sensor sits differently (gravity turned). Tighten the strap." in verdict.certainty_words
+    )
+    assert verdict.action == "Tighten the strap."
+    costs = {line.subject: line.cost for line in verdict.quality}
+    assert costs["Session offset"] == f"±{degrees(1.96 * 0.8)} (95 %)"
+    assert costs["Since about 1:20 the sensor sits differently"] == f"±{degrees(1.96 * parts['doubts'])} (95 %)"
 
 
 def test_slower_blocks_that_hold_name_the_tempo_to_go_back_to() -> None:

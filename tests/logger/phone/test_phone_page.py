@@ -123,6 +123,7 @@ def test_readings_of_a_browser_become_the_instrument_s_stream(browser: Any, tmp_
     turned = np.concatenate([[0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1]) * np.diff(time_s))])
     assert np.std(lean - turned - np.mean(lean - turned)) < math.radians(1.5)
     assert stream.clock is not None
+    assert (stream.clock.residual_s or 0.0) >= 0.02, "a browser's stamps are late by as much, unseen"
     moment_s = hand.begun_s + 4.0
     own_s = (hand.own_s(moment_s) - stream.clock.offset_s) / stream.clock.rate
     assert time_s[0] < own_s < time_s[-1]

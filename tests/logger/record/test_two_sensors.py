@@ -21,9 +21,11 @@ from logger.session.session_file import read_session, write_session
 from logger.sources.base import Sink, steady_time_s
 from logger.sources.clock import DeviceClock
 from logger.sources.device_profile import load_profile, sensor_from_hello
+from logger.sources.frame_reader import FrameReader
 from logger.sources.open_source import open_instrument, open_source
+from logger.sources.packets import encode
 from logger.sources.replay import ReplaySource
-from logger.sources.simulated import SimulatedSource
+from logger.sources.simulated import SimulatedSource, hello_of, lap_s, named_profile, session_frames, within_lap
 from logger.sources.stream import DeviceInfo, LinkChange, Losses
 from tests.logger.exchange.make import with_gaps
 from tests.logger.exchange.test_two_sensors import CLOCK, instrument_stream
@@ -207,14 +209,27 @@ def test_a_simulated_pair_goes_round_together() -> None:
     time.sleep(0.5)
     source.stop()
     other.stop()
-    seconds = {}
-    for role, batches in taken.items():
+    for batches in taken.values():
         ticks = np.concatenate([batch.ticks for batch in batches])
         assert (np.diff(ticks) > 0).all()
-        seconds[role] = np.ptp(ticks) / 1e6
-    # Several laps of a second each, as long for both but for the last batch.
-    assert seconds["hand"] > 3.0
-    assert seconds["instrument"] == pytest.approx(seconds["hand"], abs=1.6)
+        assert np.ptp(ticks) > 2.5e6, "several laps of a second each"
+
+
+def test_both_sensors_begin_their_laps_together() -> None:
+    session = two_sensor_session(400)
+    (stream,) = session.streams
+    assert np.ptp(stream.raw.ticks) / 1e6 > 2 * lap_s(session), "the instrument's log is the longer one"
+    for sensor in (session, within_lap(session, stream)):
+        first, count = int(sensor.raw.ticks[0]), sensor.raw.ticks.size
+        reader = FrameReader(named_profile(sensor.profile))
+        reader.feed(encode(hello_of(sensor.profile), 0), 0.0)
+        ticks: list[int] = []
+        for _, wire in session_frames(sensor, repeat=True, again_after_s=lap_s(session)):
+            ticks += [int(t) for item in reader.feed(wire, 0.0) if isinstance(item, RawSamples) for t in item.ticks]
+            if len(ticks) > 2 * count:
+                break
+        laps_s = [(ticks[lap * count] - first) / 1e6 for lap in (1, 2)]
+        assert laps_s == pytest.approx([lap_s(session), 2 * lap_s(session)], abs=1e-5)
 
 
 @pytest.mark.parametrize(("text", "part"), [("simulated", ""), ("simulated:phone", PHONE)])
