@@ -7,6 +7,7 @@ import os
 import time
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
@@ -60,7 +61,15 @@ def with_change(blocks: pd.DataFrame, marker: Marker, change: float) -> pd.DataF
     return blocks.assign(**{marker.key: values * np.exp(grown) if marker.relative else values + grown})
 
 
-def judge_visible(task: tuple[int, str]) -> tuple[str, bool] | None:
+@dataclass(frozen=True)
+class Sought:
+    """A marker's change that was put in, and whether it was found."""
+
+    marker: str
+    found: bool
+
+
+def judge_visible(task: tuple[int, str]) -> Sought | None:
     """Whether the smallest change that a steady evening states is found when it is there; of one marker at random."""
     from analysis.tension.caution_level import assess_tension
 
@@ -72,7 +81,7 @@ def judge_visible(task: tuple[int, str]) -> tuple[str, bool] | None:
         return None
     marker, change = visible[int(rng.integers(len(visible)))]
     found = assess_tension(with_change(blocks, marker, change), (), finished=True)
-    return marker.name, found.level in ("watch", "ease off")
+    return Sought(marker.name, found.level in ("watch", "ease off"))
 
 
 def judge_louder(task: tuple[int, str]) -> bool:
@@ -110,11 +119,11 @@ def share_row(name: str, hits: Sequence[bool]) -> str:
 def print_visible_and_louder(pool: ProcessPoolExecutor, count: int, first: int) -> None:
     """Two tables: is the stated smallest change right, and does loudness alone alarm."""
     tasks = [(first + i, KINDS[i % len(KINDS)]) for i in range(count)]
-    found = [outcome for outcome in pool.map(judge_visible, tasks, chunksize=4) if outcome is not None]
+    sought = [one for one in pool.map(judge_visible, tasks, chunksize=4) if one is not None]
     print("\n| the smallest visible change, present | evenings | found % | 95 % interval |\n" + "| --- " * 4 + "|")
-    print(share_row("all markers", [hit for _, hit in found]), flush=True)
-    for name in sorted({name for name, _ in found}):
-        print(share_row(name, [hit for own, hit in found if own == name]), flush=True)
+    print(share_row("all markers", [one.found for one in sought]), flush=True)
+    for name in sorted({one.marker for one in sought}):
+        print(share_row(name, [one.found for one in sought if one.marker == name]), flush=True)
     print("\n| louder play alone | evenings | alarmed % | 95 % interval |\n" + "| --- " * 4 + "|")
     print(share_row("all kinds", list(pool.map(judge_louder, tasks, chunksize=4))), flush=True)
 

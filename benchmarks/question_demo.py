@@ -1,4 +1,4 @@
-"""A long demo of an invented scenario: a mandolin player's weeks, made anew, all five questions beside their truth.
+"""A long demo of an invented scenario: a mandolin player's weeks, made anew, all seven questions beside their truth.
 
 Run: python -m benchmarks.question_demo [FOLDER]. Without a folder nothing is kept.
 """
@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.model.records import Instrument, Player, Session
+from analysis.pipeline import analyse_session
 from analysis.questions.clearing import judge_clearing
 from analysis.questions.consistency import measure_consistency
 from analysis.questions.hold import find_hold_tempo
@@ -23,9 +24,12 @@ from analysis.questions.posture_words import say_comparison
 from analysis.questions.progress import WEEK_S, follow_progress
 from analysis.report.answer_sentences import say_clearing, say_consistency, say_hold
 from analysis.report.progress_sections import say_trend
-from analysis.synthesis.draw import random_scenario
+from analysis.report.tension_sections import say_level
+from analysis.synthesis.draw import draw_hand, random_scenario
 from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Scenario
 from analysis.synthesis.simulate import SimulatedSession, simulate
+from analysis.tension.assessment import measure_tension
+from benchmarks.drill_sessions import draw_player, judged
 from benchmarks.question_players import SpeedPlayer
 from logger.many.analyse import analyse_file
 from logger.many.session_cache import summarise_folder
@@ -106,7 +110,9 @@ def ladder_of_week(week: int) -> SimulatedSession:
         )
         for bpm in rng.permutation(TEMPI)
     ]
-    return simulate(_scenario(blocks, 3), SEED + week)
+    # The strap sits alike every week: sessions with the sensor in another place are never one series.
+    hand = draw_hand(np.random.default_rng(SEED))
+    return simulate(replace(_scenario(blocks, 3), hand=hand), SEED + week)
 
 
 def posture_session() -> tuple[Session, float, float]:
@@ -143,7 +149,7 @@ def _dated(session: Session, week: int, hours: float = 0.0) -> Session:
 
 
 def run_demo(folder: Path) -> list[Check]:
-    """Write the sessions into a folder, ask all five questions, and set the truth beside the answers."""
+    """Write the sessions into a folder, ask all seven questions, and set the truth beside the answers."""
     for week in range(WEEKS):
         made = ladder_of_week(week)
         write_session(folder / f"week-{week}.mcap", _dated(made.session, week))
@@ -151,6 +157,7 @@ def run_demo(folder: Path) -> list[Check]:
     write_session(folder / "postures.mcap", postures)
     checks = _last_ladder(folder / f"week-{WEEKS - 1}.mcap", made.truth.strokes)
     checks += _postures(folder / "postures.mcap", gap, spread)
+    checks += _drill() + _evening()
     progress = follow_progress(summarise_folder(folder).summaries)[0]
     hold = next(t for t in progress.trends if t.name == "hold tempo" and t.drill == "tune")
     if hold.change is not None:
@@ -187,6 +194,40 @@ def _postures(path: Path, gap: float, spread: float) -> list[Check]:
         Check("which?", "mean tilt, lifted less resting, deg", tilt.low, tilt.high, gap, said),
         Check("which?", "spread, lifted less resting, deg", sd.low, sd.high, spread, said),
     ]
+
+
+def _drill() -> list[Check]:
+    """A drill of hers: as many verdicts are right as their probabilities say."""
+    changes = judged([(draw_player(SEED), SEED)], 10.0)
+    told = changes[changes["true_mm"].notna() & (changes["verdict"] != "cannot tell")]
+    chance = told["probability"].to_numpy(np.float64)
+    right = float(((told["verdict"] == "cleared") == (told["true_mm"] > 0)).mean())
+    # At least one may go wrong, however sure all are.
+    low = (chance.sum() - 2 * np.sqrt(max(1.0, float(np.sum(chance * (1 - chance)))))) / len(chance)
+    said = (
+        f"Of {len(changes)} string changes {len(told)} can be told; {100 * chance.mean():.0f} of 100 should be right."
+    )
+    return [Check("cleared?", "share of verdicts that are right", float(low), 1.0, right, said)]
+
+
+def _evening() -> list[Check]:
+    """Half an hour in which her tremor at rest trebles: the trend of its marker, and that the level is an alarm."""
+    count, grown = 60, 3.0
+    blocks = [
+        PlayBlock(strokes_per_s=8.0, duration_s=15.0, span_mm=24.0, tremor=float(grown ** (i / (count - 1))))
+        for i in range(count)
+    ]
+    scenario = replace(_scenario(blocks, 1), postures=(RESTING,), rest_s=(8.0, 12.0), rest_still_s=4.0)
+    scenario = replace(scenario, blocks=tuple(replace(b, posture=RESTING.label) for b in scenario.blocks))
+    found = measure_tension(analyse_session(simulate(scenario, SEED + 70).session))
+    tremor = next(trend.drift for trend in found.trends if trend.marker.key == "tremor_mps2")
+    alarm, said = float(found.level.level in ("watch", "ease off")), say_level(found.level)
+    checks = [Check("tension?", "alarm (1) or none (0)", alarm, alarm, 1.0, said)]
+    if tremor is not None:
+        change = tremor.over_session
+        low, high = np.exp(change.low), np.exp(change.high)
+        checks.append(Check("tension?", "tremor at last against at first", low, high, grown, said))
+    return checks
 
 
 def main() -> None:
