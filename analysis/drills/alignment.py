@@ -48,8 +48,8 @@ from analysis.drills.string_change_path import HandTravel, fit_travel
 from analysis.model.errors import InputError, NotEnoughDataError
 from analysis.model.records import BoolArray, FloatArray, IntArray
 
-SOUNDS_WRONG = 0.8
-"""How often a stroke is right whose sound suits another note better; simulated takes at 20 dB, 83 % of 303."""
+SOUNDS_WRONG = 0.85
+"""How often a stroke is right whose sound suits another note better, in simulated takes at 20 dB (83 and 88 %)."""
 EXTRA = -1
 """Note number of a stroke that stands for no note."""
 
@@ -188,9 +188,10 @@ def align_strokes(
     if heard is not None:
         wrong = _sounds_wrong(heard, note, phrase)
         confidence = np.where(wrong, np.minimum(confidence, SOUNDS_WRONG), confidence)
+        # No verdict on a string change may rest on such a stroke.
         doubtful = wrong | np.append(False, wrong[:-1])
         pairs = [
-            {notes: SOUNDS_WRONG * chance for notes, chance in pair.items()} if doubt else pair
+            {notes: 0.5 * chance for notes, chance in pair.items()} if doubt else pair
             for pair, doubt in zip(pairs, doubtful, strict=True)
         ]
     return DrillAlignment(
