@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from analysis.drills.phrases import Phrase, find_drill
 from analysis.drills.tuning import TUNINGS, Tuning, read_tuning
 from analysis.model.errors import StrokeplaneError
+from analysis.model.number_words import block_number
 from analysis.model.records import BlockSummary, FloatArray, Instrument, SessionResult
 from analysis.sound.clock import Raps
 from analysis.sound.records import Sound
@@ -49,7 +51,24 @@ def hear_session(
         tuple(raps),
     )
     blocks = [_ask(block, result.instrument, metadata, tuning) for block in result.blocks]
-    return listen(sound, felt, blocks, settings)
+    heard = listen(sound, felt, blocks, settings)
+    slurred = [block.index for block in result.blocks if _has_slurs(block, result.instrument, metadata)]
+    return replace(heard, remarks=(*heard.remarks, *map(_slur_words, slurred)))
+
+
+def _has_slurs(block: BlockSummary, instrument: Instrument, metadata: Mapping[str, str]) -> bool:
+    try:
+        phrase = find_drill(block.drill, instrument.courses, metadata) if block.drill else None
+    except StrokeplaneError:
+        return False
+    return phrase is not None and any(note.slurs for note in phrase.played)
+
+
+def _slur_words(index: int) -> str:
+    return (
+        f"Block {block_number(index)}: the phrase has slurred notes, which sound without a stroke; those that are "
+        "heard stand among the notes that the motion missed."
+    )
 
 
 def _ask(block: BlockSummary, instrument: Instrument, metadata: Mapping[str, str], tuning: Tuning | None) -> AskedBlock:

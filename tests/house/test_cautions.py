@@ -35,7 +35,7 @@ PAGES = {
 # Sources that take the words from the one place.
 SAID = {
     "logger/commands/batch.py": ("STOP", "NOT_MEDICAL"),
-    "logger/commands/drill.py": ("STOP", "NOT_MEDICAL"),
+    "logger/commands/drill_check.py": ("STOP", "NOT_MEDICAL"),
     "logger/commands/live.py": ("STOP", "SKIN"),
     "logger/commands/start.py": ("WEARING",),
     "logger/guide/view.py": ("STOP", "HURT", "NOT_MEDICAL"),
