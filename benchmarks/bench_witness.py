@@ -39,15 +39,20 @@ class Row:
 
     def draw(self, seed: int) -> SimulatedSession:
         """The session of a seed."""
-        rocked = SENSORS[self.sensor] is not None
+        rocked = SENSORS.get(self.sensor) is not None
         scenario = random_scenario(seed, 8.0, 10.0, blocks=2)
         tilt = scenario.blocks[0].tilt_deg
         scenario = replace(
             scenario,
             blocks=tuple(replace(block, tilt_deg=tilt) for block in scenario.blocks),
-            gestures=GesturePlan(repetitions=2, rock=rocked),
+            gestures=GesturePlan(
+                repetitions=2,
+                rock=rocked,
+                soundboard=self.sensor == "soundboard stills",
+                across_lift_deg=2.0 if self.befalls == "lifts 2 deg in across" else 0.0,
+            ),
             sway_deg=3.0 if self.befalls == "sway 3 deg" else 0.0,
-            instrument_sensor=SENSORS[self.sensor],
+            instrument_sensor=SENSORS.get(self.sensor),
         )
         return simulate(scenario, seed, disturbance=lambda performance: _befalls(self.befalls, performance, seed))
 
@@ -58,6 +63,7 @@ def _befalls(what: str, performance: Performance, seed: int) -> Disturbance:
     rest, side = float(first[0]) - 3.0, (-1.0) ** seed
     return {
         "nothing": Disturbance(),
+        "lifts 2 deg in across": Disturbance(),
         "sway 3 deg": Disturbance(),
         "lean 5 deg": Disturbance(at_s=rest, lean_deg=5.0 * side),
         "chair 20 deg": Disturbance(at_s=float(first[30]), over_s=2.0, chair_deg=20.0 * side),
@@ -90,6 +96,8 @@ ROWS = (
     Row("lean 5 deg", "phone 60", 1.2),
     Row("chair 20 deg", "phone 60", 1.2),
     Row("reaction 0.2 deg", "phone 60"),
+    Row("lifts 2 deg in across", "none"),
+    Row("lifts 2 deg in across", "soundboard stills", 1.2),
 )
 
 

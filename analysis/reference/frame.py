@@ -53,6 +53,8 @@ class Frame:
         Which lever of the lever fit.
     along, across : tuple of Direction
         The gestures it was made of; empty where the frame is the hand's own.
+    board_weight, board_sd_deg : float
+        Part of its roll about the strings that stills on the soundboard told, and their standard error.
     """
 
     posture: str
@@ -61,6 +63,8 @@ class Frame:
     grip: int
     along: tuple[Direction, ...]
     across: tuple[Direction, ...]
+    board_weight: float = 0.0
+    board_sd_deg: float = 0.0
 
     @property
     def from_gestures(self) -> bool:

@@ -24,6 +24,7 @@ from analysis.reference.lever import LeverFit, LeverSettings, PivotWindow, borro
 from analysis.reference.mounting import MountingChange, find_changes, see_poses
 from analysis.reference.mounting_strings import strings_told
 from analysis.reference.pivots import ReferenceSettings, lever_prior, usable_pivots
+from analysis.reference.soundboard import Soundboard, see_soundboard, settle_roll
 from analysis.signal.working_grid import Signals
 
 
@@ -91,6 +92,8 @@ class Gestures:
     changes : tuple of MountingChange
     splits : mapping of str to tuple of float
         By posture: the times from which its gestures were made anew after a change.
+    board : Soundboard or None
+        By stills on it.
     """
 
     directions: tuple[Direction, ...]
@@ -102,6 +105,7 @@ class Gestures:
     warnings: tuple[str, ...]
     changes: tuple[MountingChange, ...] = ()
     splits: Splits = field(default_factory=dict)
+    board: Soundboard | None = None
 
 
 def establish_reference(signals: Signals, session: Session, settings: ReferenceSettings) -> tuple[Motion, Reference]:
@@ -152,7 +156,8 @@ def measure_gestures(signals: Signals, session: Session, settings: ReferenceSett
     both = split_epochs(session.events, (*changes, *rolled))
     if both != splits:
         motion, gestures = _measure(signals, session, both, settings)
-    return motion, replace(gestures, changes=(*changes, *rolled))
+    board = see_soundboard(signals, session)
+    return motion, replace(gestures, changes=(*changes, *rolled), board=board)
 
 
 def _measure(
@@ -312,20 +317,33 @@ def _frames(
         along, across = _of_posture(usable, "along", posture), _of_posture(usable, "across", posture)
         grip = _grip_of(posture, grips)
         try:
-            frames[posture] = build_frame(
-                posture,
-                along,
-                across,
-                drift,
-                HeldLever(fit.levers_m[grip], grip, arm_m),
-                session.instrument.held,
-                settings.gestures.min_angle_deg,
+            frames[posture] = _on_board(
+                session,
+                gestures.board,
+                settings.gestures,
+                build_frame(
+                    posture,
+                    along,
+                    across,
+                    drift,
+                    HeldLever(fit.levers_m[grip], grip, arm_m),
+                    session.instrument.held,
+                    settings.gestures.min_angle_deg,
+                ),
             )
         except GestureError as error:
             warnings.append(f"no instrument frame for posture {posture_of(posture)!r}: {error}")
     if not frames:
         return {postures[0]: hand_frame(motion, session, fit.levers_m[0])}, tuple(warnings)
     return frames, tuple(warnings)
+
+
+def _on_board(session: Session, board: Soundboard | None, settings: GestureSettings, frame: Frame) -> Frame:
+    """The frame with its roll about the strings as stills on the soundboard show it."""
+    if board is None or not frame.across:
+        return frame
+    axes, weight = settle_roll(frame.axes, board, settings.across_slope_deg / float(np.sqrt(len(frame.across))))
+    return replace(frame, axes=axes, board_weight=weight, board_sd_deg=board.sd_deg)
 
 
 def _of_posture(directions: Sequence[Direction], kind: str, posture: str) -> list[Direction]:

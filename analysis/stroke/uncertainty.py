@@ -133,6 +133,9 @@ def offset_parts_deg(
     own = [_gesture_variance(chords, i, g, angles[i], split, human) for i, g in enumerate(gestures)]
     constant = _constant_lift_variance(chords, split, human)
     variance |= {"along": sum(own[:split]), "across": sum(own[split:]) + constant}
+    if frame.board_weight:  # what the soundboard told of the roll, across did not
+        board = frame.board_weight * np.radians(frame.board_sd_deg)
+        variance["across"] = (1.0 - frame.board_weight) ** 2 * variance["across"] + board**2
     return {cause: float(np.degrees(np.sqrt(part))) for cause, part in variance.items()}
 
 

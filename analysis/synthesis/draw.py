@@ -111,6 +111,12 @@ def hand_matrix(hand: Hand) -> FloatArray:
     return matrix(np.array(hand.mounting_wxyz))
 
 
+def string_heights_mm(seed: int) -> tuple[float, float]:
+    """Return the true heights of the outer strings above the soundboard, of the first that a downstroke meets first."""
+    rng = np.random.default_rng([seed, 0x5717])
+    return float(rng.uniform(8.0, 12.0)), float(rng.uniform(8.0, 12.0))
+
+
 def random_scenario(
     seed: int,
     strokes_per_s: float = 8.0,

@@ -93,7 +93,7 @@ def lay_across(line: Timeline, rng: np.random.Generator, posture: str) -> None:
     turns = _drag_turns(line, rng)
     courses = course_positions(instrument.spacing_mm)
     half = courses[-1] + rng.uniform(2e-3, 6e-3)
-    slope = np.radians(plan.across_slope_sd_deg * plan.sloppiness) * rng.normal()
+    slope = np.radians(plan.across_slope_sd_deg * plan.sloppiness) * rng.normal() + np.radians(plan.across_lift_deg)
     oblique = np.radians(plan.across_oblique_sd_deg * plan.sloppiness) * rng.normal()
     if plan.poor_across:
         oblique = np.radians(rng.choice([-1.0, 1.0]) * rng.uniform(75.0, 86.0))

@@ -337,6 +337,10 @@ class GesturePlan:
     rock : bool
         Whether hand and instrument are rocked together after the first gestures.
     rock_deg : float
+    soundboard : bool
+        Whether stills with the sensor lying on the soundboard come before it is strapped on.
+    across_lift_deg : float
+        Slope out of the string plane that the player gives to every ``across`` alike.
     poor_across : bool
     poor_pivot : bool
     missing : tuple of str
@@ -356,6 +360,8 @@ class GesturePlan:
     off_hand: bool = True
     rock: bool = False
     rock_deg: float = 8.0
+    soundboard: bool = False
+    across_lift_deg: float = 0.0
     poor_across: bool = False
     poor_pivot: bool = False
     missing: tuple[str, ...] = ()

@@ -5,14 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial.transform import Rotation
 
-from analysis.model.records import Event, FloatArray
-from analysis.synthesis.draw import hand_matrix, instrument_quat
+from analysis.model.records import FACE_DOWN, SOUNDBOARD, Event, FloatArray
+from analysis.synthesis.draw import hand_matrix, instrument_quat, string_heights_mm
 from analysis.synthesis.gestures import lay_gestures, lay_off_hand, lay_rock
 from analysis.synthesis.irregular import lay_irregular_block
 from analysis.synthesis.performance import Performance
 from analysis.synthesis.play import lay_block
-from analysis.synthesis.rotation import matrix
+from analysis.synthesis.rotation import conjugate, exp_quat, matrix, multiply
 from analysis.synthesis.scenario import Attitude, Hand, Scenario
 from analysis.synthesis.timeline import LOOSE, STILL, TABLE, Timeline, add_turns
 from analysis.synthesis.track import Catches, Pulses, random_process
@@ -49,6 +50,7 @@ def perform(scenario: Scenario, hand: Hand, attitude: Attitude, streams: Streams
     instrument = instrument_quat(attitude, scenario.instrument, scenario.player)
     vertical = matrix(instrument).T @ np.array([0.0, 0.0, 1.0])
     line = Timeline(scenario, hand, vertical)
+    line.seed = streams.seed
     to_sensor = hand_matrix(hand).T
     labels = [block.posture for block in scenario.blocks] or ["A"]
     for label in dict.fromkeys(labels):
@@ -73,12 +75,48 @@ def _open(line: Timeline, streams: Streams, posture: str) -> None:
         line.tip.add(0.0, np.array([0.06, 0.08, 0.06]))
         line.turning.add(0.0, np.zeros(3))
         line.slow.add(0.0, line.state(np.zeros(3), posture, TABLE))
+    if line.scenario.gestures.soundboard:
+        lay_soundboard(line, np.random.default_rng([streams.seed, 0xB0A2]), posture)
     # Strapping the sensor on: large, quick, with knocks.
     line.now_s += 0.4
     lay_roam(line, rng, posture, rng.uniform(5.0, 8.0), 80.0, 30.0)
     lay_gestures(line, rng, posture)
     if line.scenario.gestures.rock:
         lay_rock(line, np.random.default_rng([streams.seed, 0x20C4]), posture)
+
+
+def lay_soundboard(line: Timeline, rng: np.random.Generator, posture: str) -> None:
+    """Lay the sensor on the soundboard: flat, turned twice in its plane, then face down.
+
+    Its die lies askew in the case, whose faces are not quite parallel; the instrument moves a little afterwards.
+    """
+    first, last = string_heights_mm(line.seed)
+    width = sum(line.scenario.instrument.spacing_mm)
+    moved = np.radians(0.4) * rng.normal()
+    # The board in the frame of the strings: turned back by what the strings rise over it.
+    board = exp_quat(np.array([[-(last - first) / width + moved], [0.0], [0.0]]))
+    askew, wedge = (
+        exp_quat(np.radians(1.0) * rng.normal(size=(3, 1))),
+        exp_quat(np.radians(0.2) * rng.normal(size=(3, 1))),
+    )
+    over = exp_quat(np.array([[np.pi], [0.0], [0.0]]))
+    start_deg = rng.uniform(0.0, 360.0)
+    for number, label in enumerate((SOUNDBOARD, SOUNDBOARD, SOUNDBOARD, FACE_DOWN)):
+        turned = np.radians(start_deg + 90.0 * min(number, 2) + 8.0 * rng.normal())
+        lying = multiply(
+            exp_quat(np.array([[0.0], [0.0], [turned]])), exp_quat(np.radians(0.15) * rng.normal(size=(3, 1)))
+        )
+        lying = multiply(board, lying)
+        lying = multiply(lying, multiply(multiply(over, wedge), askew) if label == FACE_DOWN else askew)
+        mounted = multiply(lying, conjugate(line.mounting[:, None]))[:, 0]
+        base = Rotation.from_quat(mounted, scalar_first=True).as_rotvec()
+        line.now_s += rng.uniform(1.2, 2.0)
+        end = line.now_s + line.scenario.gestures.still_s + 0.6
+        line.tip.add([line.now_s, end], np.array([0.05, 0.06, 0.02]))
+        line.turning.add([line.now_s, end], np.zeros(3))
+        line.hold(end, line.state(base, posture, TABLE))
+        line.mark(rng, Event(line.now_s + 0.3, end - 0.3, "still", label), 0.1)
+        line.now_s = end
 
 
 def _play_all(line: Timeline, streams: Streams) -> None:

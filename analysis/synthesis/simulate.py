@@ -11,7 +11,7 @@ import pandas as pd
 from analysis.model.records import BoolArray, Event, FloatArray, RawSamples, Session
 from analysis.synthesis.companion import CompanionTruth, record_companion
 from analysis.synthesis.disturbance import Disturbance, disturb
-from analysis.synthesis.draw import draw_attitude, draw_hand, hand_matrix
+from analysis.synthesis.draw import draw_attitude, draw_hand, hand_matrix, string_heights_mm
 from analysis.synthesis.grades import GRADES, SensorGrade
 from analysis.synthesis.performance import Performance
 from analysis.synthesis.rotation import matrix
@@ -171,6 +171,12 @@ def _session(scenario: Scenario, seed: int, raw: RawSamples, truth: Truth, grade
     if scenario.ruler_sd_mm is not None:
         measured = first + scenario.ruler_sd_mm * np.random.default_rng([seed, 0x7]).normal(size=3)
         lever = (float(measured[0]), float(measured[1]), float(measured[2]))
+    measured_mm = {}
+    if scenario.gestures.soundboard:
+        error = 0.25 * np.random.default_rng([seed, 0x2173]).normal(size=2)
+        measured_mm["soundboard.heights_mm"] = " ".join(
+            f"{height + off:.1f}" for height, off in zip(string_heights_mm(seed), error, strict=True)
+        )
     return Session(
         raw=raw,
         profile=profile_of(grade, scenario.rate_hz),
@@ -179,7 +185,7 @@ def _session(scenario: Scenario, seed: int, raw: RawSamples, truth: Truth, grade
         events=tuple(_in_log_time(event, truth.sensor) for event in truth.performance.events),
         lever_mm=lever,
         lever_sd_mm=scenario.ruler_sd_mm,
-        metadata={"synthetic": "true", "seed": str(seed), **scenario.metadata},
+        metadata={"synthetic": "true", "seed": str(seed), **measured_mm, **scenario.metadata},
     )
 
 

@@ -80,6 +80,8 @@ class Timeline:
         self.scenario = scenario
         self.hand = hand
         self.vertical = vertical
+        self.seed = 0
+        self.mounting = np.array(hand.mounting_wxyz)
         self.now_s = 0.0
         self.tip = Nodes(3)
         self.turning = Nodes(3)
