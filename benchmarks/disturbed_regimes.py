@@ -19,6 +19,8 @@ from analysis.synthesis.simulate import SimulatedSession, simulate
 
 QUIET_DEG = 0.8
 BLOCKS, BLOCK_S = 3, 10.0
+FINGER_AXIS: Vector = (0.0, 0.866, 0.5)
+"""Fingers move the tip 30 deg off the string plane, whatever the stroke's own tilt."""
 
 
 @dataclass(frozen=True)
@@ -29,6 +31,7 @@ class DisturbedRegime:
     befalls: Callable[[Performance, int], Disturbance] | None = None
     quiet: bool = False
     repetitions: int = 2
+    finger_share: float = 0.0
 
     def draw(self, seed: int) -> SimulatedSession:
         """The session of a seed."""
@@ -42,6 +45,8 @@ class DisturbedRegime:
         tilt = scenario.blocks[0].tilt_deg
         blocks = tuple(replace(block, tilt_deg=tilt) for block in scenario.blocks)
         hand = scenario.hand
+        if self.finger_share and hand is not None:
+            hand = replace(hand, finger_share=self.finger_share, finger_axis=FINGER_AXIS)
         if self.quiet and hand is not None:
             hand = replace(hand, settle_deg=QUIET_DEG, posture_drift_deg=QUIET_DEG)
         return replace(scenario, blocks=blocks, hand=hand, gestures=GesturePlan(repetitions=self.repetitions))
@@ -61,6 +66,14 @@ def _slip(deg: float, mm: float) -> Callable[[Performance, int], Disturbance]:
     return lambda p, seed: Disturbance(
         at_s=_rest_before(p, 1), slip_deg=_turned(seed, deg), slip_mm=_turned(seed + 1, mm)
     )
+
+
+def _creep(deg: float) -> Callable[[Performance, int], Disturbance]:
+    return lambda p, seed: Disturbance(at_s=_rest_before(p, 0), creep_deg=_turned(seed, deg))
+
+
+def _reaction(deg: float) -> Callable[[Performance, int], Disturbance]:
+    return lambda _performance, _seed: Disturbance(reaction_deg=deg)
 
 
 def _lean(deg: float, block: int, follows: bool) -> Callable[[Performance, int], Disturbance]:
@@ -83,6 +96,9 @@ REGIMES: tuple[DisturbedRegime, ...] = (
     ),
     DisturbedRegime("walking", lambda p, _: Disturbance(at_s=_rest_before(p, 0), walk_mm=12.0, walk_deg=2.0)),
     DisturbedRegime("foot taps", lambda p, _: Disturbance(at_s=_rest_before(p, 0), tap_mm=2.5)),
-    DisturbedRegime("instrument rolls 0.09 deg in step", lambda p, _: Disturbance(reaction_deg=0.09)),
-    DisturbedRegime("instrument rolls 0.2 deg in step", lambda p, _: Disturbance(reaction_deg=0.2)),
+    DisturbedRegime("instrument rolls 0.09 deg in step", _reaction(0.09)),
+    DisturbedRegime("instrument rolls 0.2 deg in step", _reaction(0.2)),
+    DisturbedRegime("strap creeps 5 deg", _creep(5.0)),
+    DisturbedRegime("fingers 5 %, instrument rolls 0.09 deg in step", _reaction(0.09), finger_share=0.05),
+    DisturbedRegime("fingers 20 %, instrument rolls 0.2 deg in step", _reaction(0.2), finger_share=0.2),
 )
