@@ -35,7 +35,7 @@ RATE_HZ = 200.0
 NOTE = "synthetic: an invented mandolin player and her invented tune, simulated by strokeplane"
 DECIMALS = 2
 # What changes with a word or with every release, and is no figure of the session.
-UNEXPECTED = ("made_by", "cautions", "settings", "version", "log_hash")
+UNEXPECTED = ("made_by", "synthetic", "cautions", "settings", "version", "log_hash")
 
 MANDOLIN = Instrument(
     name="mandolin",

@@ -50,4 +50,7 @@ STROKE_COLUMNS: tuple[Column, ...] = (
     Column("bridged", "", "bool", "a few samples are missing inside the stroke and were bridged"),
 )
 
+SYNTHETIC_COLUMN = Column("synthetic", "", "str", "true: a simulator made the session, nobody played it")
+"""Last in every CSV table of a simulated session, and in none of a session that somebody played."""
+
 STROKE_CSV_COLUMNS: tuple[str, ...] = tuple(c.name for c in STROKE_COLUMNS[:13])

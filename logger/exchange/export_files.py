@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from analysis.model.cautions import is_simulated
 from analysis.model.errors import InputError, OutputError
 from analysis.model.records import FloatArray, IntArray, RawSamples, Session, Stream
-from analysis.model.stroke_columns import STROKE_COLUMNS, STROKE_CSV_COLUMNS, Column
+from analysis.model.stroke_columns import STROKE_COLUMNS, STROKE_CSV_COLUMNS, SYNTHETIC_COLUMN, Column
 from analysis.signal.si_units import exact_decimals
 from logger.exchange.export_tables import (
     HAND_COLUMN,
@@ -151,8 +152,9 @@ def _write_csv(source: ExportSource, paths: dict[str, Path], raw: bool, told: Ca
     for name, (table, listed) in small_tables(source).items():
         if name == "strokes":
             listed = tuple(column for column in STROKE_COLUMNS if column.name in STROKE_CSV_COLUMNS)
-        columns[name] = listed
-        write_text_atomic(paths[name], render_table_csv(table, listed))
+        simulated = is_simulated(source.session.metadata)
+        columns[name] = (*listed, SYNTHETIC_COLUMN) if simulated else listed
+        write_text_atomic(paths[name], render_table_csv(table, listed, simulated))
     document = json.dumps(about(source, columns), ensure_ascii=False, allow_nan=False, indent=2)
     write_text_atomic(paths["about"], document + "\n")
     return [*columns, "about"]

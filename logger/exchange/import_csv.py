@@ -24,7 +24,7 @@ from logger.exchange.guess_map import GuessedMap, guess_map, split_by_label
 from logger.exchange.parquet_table import read_parquet_table
 from logger.exchange.saturation import find_clipping, unit_warnings
 from logger.exchange.sensor_streams import Settled, check_columns, join_streams, read_stream, sensors_alone, settle
-from logger.files.events_csv import check_within, read_events
+from logger.files.events_csv import check_within, read_events, says_simulated
 from logger.files.loose_table import LooseTable, read_loose_table
 from logger.files.packed import read_parts
 from logger.player.column_map import ColumnMap, Triad, read_column_map
@@ -93,6 +93,8 @@ def import_tables(
     """
     events = () if events_path is None else read_events(events_path)
     session, guessed, posture = read_log(path, map_path, events, progress)
+    if any(says_simulated(file) for file in (path, map_path, events_path) if file is not None):
+        session = replace(session, metadata={**session.metadata, "synthetic": "true"})
     if events_path is None:
         marked = find_marks(session, posture)
         return Imported(marked.session, guessed, marked.found)

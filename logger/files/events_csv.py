@@ -9,6 +9,7 @@ from typing import Literal, cast
 from analysis.model.errors import InputError
 from analysis.model.events import check_events
 from analysis.model.records import EVENT_KINDS, Event, EventKind
+from analysis.model.stroke_columns import SYNTHETIC_COLUMN
 from logger.files.csv_cells import unguarded
 from logger.files.csv_table import find_layout, read_number, read_rows
 
@@ -37,7 +38,7 @@ def read_events(path: Path) -> tuple[Event, ...]:
         A column or value that cannot be used, or events that contradict each other; file and row are named.
     """
     layout = find_layout(path, REQUIRED)
-    unknown = [name for name in layout.names if name and name not in COLUMNS]
+    unknown = [name for name in layout.names if name and name not in (*COLUMNS, SYNTHETIC_COLUMN.name)]
     if unknown:
         raise InputError(
             f"column {unknown[0]!r} is not known",
@@ -90,6 +91,25 @@ def read_event(path: Path, row: int, cells: Mapping[str, str], decimal: str = ".
         A value that cannot be used; file and row are named.
     """
     return _Row(path, row, cells, decimal).event()
+
+
+def says_simulated(path: Path) -> bool:
+    """Whether a text file bears the simulator's mark: its comment in the first line, or the column of its exports.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    bool
+        False for what is no file.
+    """
+    if not path.is_file():
+        return False
+    with path.open("rb") as stream:
+        first = stream.readline(4096)
+    return first.startswith(b"# synthetic") or first.rstrip().endswith(f",{SYNTHETIC_COLUMN.name}".encode())
 
 
 def check_within(events: Sequence[Event], start_s: float, end_s: float, path: Path) -> list[str]:

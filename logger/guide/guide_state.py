@@ -8,7 +8,7 @@ from typing import TypeAlias
 from logger.guide.asked_gestures import AskedGesture, WantedGesture
 from logger.guide.load import Load
 from logger.guide.orders import Order
-from logger.guide.phases import CountingIn, Gesturing, Hurting, OnBreak, Phase, Playing, Resting
+from logger.guide.phases import CountingIn, Gesturing, OnBreak, Phase, Playing, Resting
 from logger.guide.shown import Block, GestureLive, PlanPlace
 from logger.guide.stretch import FreePlay, Stretch, free_stretch, planned_stretch
 from logger.practice.plan import Plan, PlanBlock
@@ -176,8 +176,6 @@ def due_s(guide: Guide) -> float | None:
         return phase.ends_s
     if isinstance(phase, Resting | OnBreak):
         return phase.rest.ends_server_s
-    if isinstance(phase, Hurting):
-        return None if phase.calm else phase.may_go_on_s
     return None
 
 

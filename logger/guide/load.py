@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from analysis.model.cautions import STOP
 from logger.practice.plan_orders import BREAK_S, LONGEST_PLAY_S
 
 MUCH = 7
@@ -55,11 +54,9 @@ class Load:
         return replace(self, proposal=sentence) if level in ("watch", "ease off") else self
 
     def rated(self, scale: str, value: int) -> Load:
-        """The player answered a question."""
-        if scale == "discomfort":
-            # As the verdict has it: any discomfort is a reason to stop.
-            words = f"Discomfort {value}: take a break. {STOP}"
-            return replace(self, proposal=words) if value > 0 else self
+        """The player answered a question; what follows discomfort is for the guide."""
+        if scale != "tension":
+            return self
         first = value if self.first_tension is None else self.first_tension
         load = replace(self, first_tension=first)
         if value < MUCH and value < first + RISE:

@@ -11,7 +11,6 @@ from logger.guide.gesture_transitions import (
     begin_gestures,
     gesture_time_passed,
     judged,
-    next_gesture,
     press_in_gestures,
     solved,
 )
@@ -54,7 +53,6 @@ from logger.guide.phases import (
     Ready,
     Resting,
     SettingUp,
-    Solving,
     Unconnected,
     Unsolved,
 )
@@ -73,9 +71,6 @@ from logger.guide.play_transitions import (
     stop_play,
 )
 from logger.guide.view import keys_of
-
-CALM_S = 120.0
-"""For so long after something hurt, going on is not offered."""
 
 
 def begin(script: Script, chosen: Chosen) -> Step:
@@ -173,8 +168,6 @@ def time_passed(guide: Guide, at_s: float) -> Step:
         return leave_rest(guide, at_s)
     if isinstance(phase, OnBreak):
         return end_break(guide, at_s)
-    if isinstance(phase, Hurting):
-        return enter(guide, replace(phase, calm=True)), []
     return guide, []
 
 
@@ -190,7 +183,7 @@ def press(guide: Guide, pressed: Pressed) -> Step:
         return hurt(guide, pressed.at_s)
     if guide.questions:
         return press_in_question(guide, pressed)
-    if not guide.script.led and not isinstance(guide.phase, Hurting):
+    if not guide.script.led:
         return press_called(guide, pressed)
     return press_led(guide, pressed)
 
@@ -201,7 +194,13 @@ def press_in_question(guide: Guide, pressed: Pressed) -> Step:
         # The step's number stays: quick presses one after the other all count.
         return replace(guide, counted=0 if guide.counted is None else (guide.counted + 1) % (HIGHEST_RATING + 1)), []
     value = {"rate": pressed.value, "next": guide.counted}.get(pressed.command)
-    return answered(guide, pressed.at_s, value)
+    scale = guide.questions[0]
+    guide, orders = answered(guide, pressed.at_s, value)
+    if scale != "discomfort" or not value:
+        return guide, orders
+    # As the verdict has it: any discomfort is a reason to stop for today.
+    guide, more = stop_for_today(guide, pressed.at_s)
+    return guide, [*orders, *more]
 
 
 def press_led(guide: Guide, pressed: Pressed) -> Step:
@@ -222,8 +221,6 @@ def press_led(guide: Guide, pressed: Pressed) -> Step:
         return stop_play(guide, at_s)
     if isinstance(phase, Resting | OnBreak):
         return press_in_rest(guide, pressed)
-    if isinstance(phase, Hurting):
-        return resume(guide, phase, at_s)
     return press_at_end(guide, phase, pressed) if isinstance(phase, Done) else (guide, [])
 
 
@@ -258,28 +255,16 @@ def close_phase(guide: Guide, at_s: float) -> Step:
 
 
 def hurt(guide: Guide, at_s: float) -> Step:
-    """Stop, say so, record it; for two minutes there is no way on but the end."""
-    phase = guide.phase
-    moved_on = isinstance(phase, CountingIn | Playing) and guide.script.plan is not None
+    """Stop whatever runs, say so, record it."""
     posture = guide.free.posture if guide.block is None else guide.block.posture
+    guide, orders = stop_for_today(guide, at_s)
+    return guide, [*orders, Task("rest", at_s), Begin(Event(0.0, 0.0, "hurt", "", posture), at_s)]
+
+
+def stop_for_today(guide: Guide, at_s: float) -> Step:
+    """From here there is no way on but the end; what was recorded is kept."""
     guide, orders = close_phase(guide, at_s)
-    guide = replace(guide, place=guide.place + moved_on, due_s=None, questions=(), counted=None)
-    back: SettingUp | Preparing | Ready = Ready()
-    if isinstance(phase, SettingUp):
-        back = phase
-    elif isinstance(phase, Preparing | Gesturing | Judging | Poor | Solving | Unsolved):
-        back = Preparing()
-    begun = Begin(Event(0.0, 0.0, "hurt", "", posture), at_s)
-    return enter(guide, Hurting(at_s + CALM_S, back)), [*orders, Task("rest", at_s), begun]
-
-
-def resume(guide: Guide, phase: Hurting, at_s: float) -> Step:
-    """It is gone: go on, with care, where it stopped."""
-    ended: list[Order] = [End(at_s)]
-    if isinstance(phase.back, SettingUp):
-        return enter(guide, phase.back), ended
-    guide, orders = next_gesture(guide, at_s) if isinstance(phase.back, Preparing) else go_on(guide, at_s)
-    return guide, [*ended, *orders]
+    return enter(replace(guide, due_s=None, questions=(), counted=None), Hurting()), orders
 
 
 def finish(guide: Guide, at_s: float) -> Step:

@@ -143,19 +143,7 @@ class Paused:
 
 @dataclass(frozen=True)
 class Hurting:
-    """Something hurts; ``calm``: it may go on, with care. ``back`` is the phase to go on with.
-
-    Attributes
-    ----------
-    may_go_on_s : float
-        The guide's time before which going on is not offered.
-    back : SettingUp or Preparing or Ready
-    calm : bool
-    """
-
-    may_go_on_s: float
-    back: SettingUp | Preparing | Ready
-    calm: bool = False
+    """Something hurts: the session can only end, and keeps what was recorded."""
 
 
 @dataclass(frozen=True)

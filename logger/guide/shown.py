@@ -191,7 +191,7 @@ class Click:
 class Block:
     """A block of play, to come (``starts_server_s`` null), running or just played.
 
-    ``zone_deg`` is the target of tilt, (least, most), null where no stroke is wanted. ``ends_server_s`` is null
+    ``target_deg`` is the target of tilt, (least, most), null where no stroke is wanted. ``ends_server_s`` is null
     where the player ends it.
 
     Attributes
@@ -203,7 +203,7 @@ class Block:
     notes_per_beat : float or None
     drill : str
     wanted : Wanted or None
-    zone_deg : (float, float) or None
+    target_deg : (float, float) or None
     note : str
         A sentence for the player, or empty.
     seconds : float or None
@@ -219,7 +219,7 @@ class Block:
     notes_per_beat: float | None
     drill: str
     wanted: Wanted | None
-    zone_deg: tuple[float, float] | None
+    target_deg: tuple[float, float] | None
     note: str
     seconds: float | None
     starts_server_s: float | None
@@ -315,25 +315,11 @@ class Rest:
 
 
 @dataclass(frozen=True)
-class Hurt:
-    """Words to show, and the time before which going on is not offered.
-
-    Attributes
-    ----------
-    words : tuple of str
-    may_go_on_server_s : float
-    """
-
-    words: tuple[str, ...]
-    may_go_on_server_s: float
-
-
-@dataclass(frozen=True)
 class View:
     """What there is to show of a state of the guide; see :func:`logger.guide.view.view`.
 
     ``title`` is one short line to be read from two metres, ``hint`` a sentence below it, ``notice`` a sentence that
-    stays until it is settled.
+    stays until it is settled, ``hurt`` what to read after something hurt.
     """
 
     step: Step
@@ -347,6 +333,6 @@ class View:
     click: Click | None = None
     rating: Rating | None = None
     rest: Rest | None = None
-    hurt: Hurt | None = None
+    hurt: tuple[str, ...] = ()
     break_due: str = ""
     coming: Coming | None = None

@@ -121,7 +121,7 @@ class Stretch:
             notes_per_beat=self.notes_per_beat,
             drill=self.drill,
             wanted=self.wanted,
-            zone_deg=zone_deg(self.wanted, dead_band_deg),
+            target_deg=target_deg(self.wanted, dead_band_deg),
             note=self.note,
             seconds=self.play_s,
             starts_server_s=times[0],
@@ -158,7 +158,7 @@ def free_stretch(free: FreePlay) -> Stretch:
     return Stretch(free.posture, free.tempo_bpm, notes, free.drill, free.wanted)
 
 
-def zone_deg(wanted: Wanted | None, dead_band_deg: float) -> tuple[float, float] | None:
+def target_deg(wanted: Wanted | None, dead_band_deg: float) -> tuple[float, float] | None:
     """The target of tilt: beyond the dead band, on the wanted side.
 
     Parameters
@@ -175,7 +175,7 @@ def zone_deg(wanted: Wanted | None, dead_band_deg: float) -> tuple[float, float]
 
     Examples
     --------
-    >>> zone_deg("up", 10.8)
+    >>> target_deg("up", 10.8)
     (-90.0, -10.8)
     """
     if wanted is None:

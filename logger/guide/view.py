@@ -29,11 +29,12 @@ from logger.guide.phases import (
     Unsolved,
 )
 from logger.guide.play_transitions import SCALES, coming_of
-from logger.guide.shown import Gesture, GestureLive, GesturePhase, Hurt, Key, Rating, Step, View
+from logger.guide.shown import Gesture, GestureLive, GesturePhase, Key, Rating, Step, View
 
 HURT_KEY = Key("hurt", "Something hurts")
 FINISH_KEY = Key("finish", "End the session")
 HURT_WORDS = f"Stop playing. {STOP} {NOT_MEDICAL}"
+KEPT_WORDS = "Everything you have recorded is kept. End the session here; play again only in a new one, on another day."
 REST_WORDS = "Hands down, shoulders loose."
 BREAK_WORDS = "Put the instrument down, stand up, shake out hands and shoulders."
 QUESTIONS = {
@@ -86,7 +87,7 @@ def view(guide: Guide) -> View:
         click=phase.click if isinstance(phase, CountingIn | Playing | Resting) else None,
         rating=question,
         rest=phase.rest if isinstance(phase, Resting | OnBreak) else None,
-        hurt=Hurt((HURT_WORDS, HURT), phase.may_go_on_s) if isinstance(phase, Hurting) else None,
+        hurt=(HURT_WORDS, HURT, KEPT_WORDS) if isinstance(phase, Hurting) else (),
         coming=coming_of(guide),
         break_due=guide.load.proposal if rests or playing or isinstance(phase, Ready) else "",
     )
@@ -235,7 +236,7 @@ def keys_of(guide: Guide) -> tuple[Key, ...]:
     """
     phase = guide.phase
     if isinstance(phase, Hurting):
-        return (FINISH_KEY, Key("skip", "It is gone: go on with care")) if phase.calm else (FINISH_KEY,)
+        return (FINISH_KEY,)
     if isinstance(phase, Done):
         close = Key("next", "Close the program")
         return (close, Key("again", "Save the plan for the next evening")) if phase.plan else (close,)

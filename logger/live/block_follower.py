@@ -11,7 +11,7 @@ import numpy as np
 
 from analysis.model.records import Event
 from analysis.tension.caution_level import TensionLevel
-from logger.guide.stretch import zone_deg
+from logger.guide.stretch import target_deg
 from logger.guide.view import borrowed_words
 from logger.live.block_result import PlayedBlock, block_session_result, held_share, judge_block
 from logger.live.estimator_thread import EstimatorThread
@@ -136,8 +136,8 @@ class BlockFollower:
         self._conclude_with(verdict, tension)
 
     def _tell(self, number: int, event: Event, judged: Judged, first: bool = False) -> None:
-        zone = zone_deg(event.wanted, self._dead_band_deg())
-        strokes = tuple(self._stroke(stroke, zone) for stroke in judged.strokes)
+        target = target_deg(event.wanted, self._dead_band_deg())
+        strokes = tuple(self._stroke(stroke, target) for stroke in judged.strokes)
         self._next_id = max([self._next_id, *(stroke.id + 1 for stroke in strokes)])
         for gone in judged.withdrawn:
             self._kept.pop(gone, None)
@@ -152,8 +152,8 @@ class BlockFollower:
             tilt_now_deg=float(tilts[-LAST:].mean()) if tilts.size else None,
             tilt_mean_deg=float(tilts.mean()) if tilts.size else None,
             strokes_per_s=judged.strokes_per_s,
-            held_share=held_share(tilts, zone),
-            outside=_outside(tilts, zone),
+            held_share=held_share(tilts, target),
+            outside=_outside(tilts, target),
             against_hand=self._against_hand(event.posture),
             borrowed_from=lender_of(self._estimator, event.posture),
         )
@@ -171,7 +171,7 @@ class BlockFollower:
         changes = [ChangeTold(mark.place, mark.verdict, mark.final, server_s(mark.end_s)) for mark in notes.changes]
         self._publish(Notes(number, tuple(changes), notes.missing, notes.added))
 
-    def _stroke(self, stroke: LiveStroke, zone: tuple[float, float] | None) -> Stroke:
+    def _stroke(self, stroke: LiveStroke, target: tuple[float, float] | None) -> Stroke:
         return Stroke(
             id=stroke.id,
             direction=stroke.direction,
@@ -181,7 +181,7 @@ class BlockFollower:
             span_mm=stroke.span_mm,
             lift_mm=stroke.lift_mm,
             clears=stroke.clears,
-            in_zone=None if zone is None else zone[0] <= stroke.tilt_deg <= zone[1],
+            in_target=None if target is None else target[0] <= stroke.tilt_deg <= target[1],
             provisional=stroke.provisional,
             path_mm=tuple((y, z) for y, z in stroke.path_mm.tolist()),
         )
@@ -206,15 +206,15 @@ def every_s(strokes_per_s: float | None) -> float:
     return min(max(SOONEST_S, cycle_s + PROMISED_S - SEEN_S), LATEST_S)
 
 
-def _outside(tilts_deg: np.ndarray, zone: tuple[float, float] | None) -> int:
-    """How many of the last tilts in a row lie outside a zone.
+def _outside(tilts_deg: np.ndarray, target: tuple[float, float] | None) -> int:
+    """How many of the last tilts in a row lie outside a target.
 
     Examples
     --------
     >>> _outside(np.array([12.0, 3.0, 15.0, 2.0, 1.0]), (10.0, 90.0))
     2
     """
-    if zone is None:
+    if target is None:
         return 0
-    inside = np.flatnonzero((tilts_deg >= zone[0]) & (tilts_deg <= zone[1]))
+    inside = np.flatnonzero((tilts_deg >= target[0]) & (tilts_deg <= target[1]))
     return int(tilts_deg.size - 1 - inside[-1]) if inside.size else int(tilts_deg.size)

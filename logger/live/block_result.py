@@ -17,7 +17,7 @@ from analysis.reference.session_reference import Reference
 from analysis.stroke.blocks import summarise_block
 from analysis.stroke.tip_claim import claim_tip, effective_strokes, tip_parts_deg
 from logger.guide.shown import Wanted
-from logger.guide.stretch import zone_deg
+from logger.guide.stretch import target_deg
 from logger.live.state import ChangeRow, Verdict
 from logger.sliding.estimator import LiveSettings
 
@@ -33,11 +33,11 @@ class PlayedBlock:
     offset_parts_deg: Mapping[str, float] | None
 
 
-def held_share(tilts_deg: FloatArray, zone: tuple[float, float] | None) -> float | None:
-    """Part of the tilts inside a zone; None without a zone or strokes."""
-    if zone is None or not len(tilts_deg):
+def held_share(tilts_deg: FloatArray, target: tuple[float, float] | None) -> float | None:
+    """Part of the tilts inside a target; None without a target or strokes."""
+    if target is None or not len(tilts_deg):
         return None
-    return float(((tilts_deg >= zone[0]) & (tilts_deg <= zone[1])).mean())
+    return float(((tilts_deg >= target[0]) & (tilts_deg <= target[1])).mean())
 
 
 def block_session_result(
@@ -91,7 +91,7 @@ def judge_block(result: SessionResult, number: int, metadata: Mapping[str, str])
     found = weigh_session(result, metadata)
     words, drills, problems = found.verdict, found.answers.drills, found.answers.drill_problems
     more = [words.certainty_words, words.action, *problems, *(" ".join(weakest_words(drill)) for drill in drills)]
-    zone = zone_deg(summary.wanted, result.instrument.dead_band_deg)
+    target = target_deg(summary.wanted, result.instrument.dead_band_deg)
     return Verdict(
         number=number,
         sentence=words.sentence,
@@ -101,7 +101,7 @@ def judge_block(result: SessionResult, number: int, metadata: Mapping[str, str])
         tilt_mean_deg=summary.tilt_mean_deg,
         tilt_ci95_deg=summary.tilt_ci95_deg,
         tilt_side=summary.tilt_side,
-        held_share=None if against_hand else held_share(result.strokes["tilt_deg"].to_numpy(), zone),
+        held_share=None if against_hand else held_share(result.strokes["tilt_deg"].to_numpy(), target),
         against_hand=against_hand,
         changes=tuple(row for drill in drills for row in _change_rows(drill)),
     )

@@ -107,7 +107,7 @@ class Trace:
 class Stroke:
     """One stroke. ``id`` rises; a stroke that comes again with the same id replaces what was said of it.
 
-    ``provisional``: judged at the edge of what is known, it will come again. ``in_zone`` is null where no stroke is
+    ``provisional``: judged at the edge of what is known, it will come again. ``in_target`` is null where no stroke is
     wanted. ``path_mm`` runs from turn to turn, its middle at the origin, nine points.
     """
 
@@ -119,7 +119,7 @@ class Stroke:
     span_mm: float
     lift_mm: float
     clears: bool
-    in_zone: bool | None
+    in_target: bool | None
     provisional: bool
     path_mm: tuple[tuple[float, float], ...]
 
@@ -130,7 +130,7 @@ class Strokes:
 
     ``first`` True: a block begins, forget the strokes before. ``withdrawn`` are ids of provisional strokes that turned
     out to be none. ``tilt_now_deg`` is the mean of the last strokes, ``held_share`` the part of all in the wanted
-    zone, ``outside`` how many of the last strokes in a row were outside it. ``borrowed_from`` is the posture whose
+    target, ``outside`` how many of the last strokes in a row were outside it. ``borrowed_from`` is the posture whose
     gestures measure this one's tilt, null where it has its own.
     """
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from logger.guide.shown import Block, Click, Coming, Gesture, Hurt, Key, PlanPlace, Rating, Rest, Step, Wanted
+from logger.guide.shown import Block, Click, Coming, Gesture, Key, PlanPlace, Rating, Rest, Step, Wanted
 from logger.sound.page_microphone import MicrophoneState
 
 SensorStatus = Literal["connecting", "ok", "lost", "failed", "none"]
@@ -156,7 +156,7 @@ class State:
     verdict: Verdict | None = None
     rating: Rating | None = None
     rest: Rest | None = None
-    hurt: Hurt | None = None
+    hurt: tuple[str, ...] = ()
     break_due: str = ""
     coming: Coming | None = None
     microphone: MicrophoneState | None = None

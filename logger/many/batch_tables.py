@@ -17,8 +17,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
-from analysis.model.cautions import HURT
-from analysis.model.stroke_columns import STROKE_COLUMNS, Column
+from analysis.model.cautions import HURT, SIMULATED
+from analysis.model.stroke_columns import STROKE_COLUMNS, SYNTHETIC_COLUMN, Column
 from analysis.report.block_answer_table import BLOCK_ANSWER_COLUMNS, tabulate_block_answers
 from logger.files.arrow_tables import build_schema, to_arrow
 from logger.files.atomic_file import open_atomic
@@ -39,8 +39,20 @@ SESSION_COLUMNS = (
     Column("session", "", "str", "name of the session's file, from the folder that was named"),
     Column("player", "", "str", "who plays"),
     Column("reference", "", "str", "gestures: tilt is against the strings; hand: only against the hand's own plane"),
+    SYNTHETIC_COLUMN,
 )
-FACT_NAMES = ("player", "reference", "rate_hz", "duration_s", "lost_samples", "strokes", "blocks", "hurt", "warnings")
+FACT_NAMES = (
+    "player",
+    "reference",
+    "synthetic",
+    "rate_hz",
+    "duration_s",
+    "lost_samples",
+    "strokes",
+    "blocks",
+    "hurt",
+    "warnings",
+)
 SESSIONS_HEAD = ("session", "log_hash", *FACT_NAMES, "problem")
 
 
@@ -198,6 +210,7 @@ def _facts(result: SessionResult) -> dict[str, object]:
     return {
         "player": result.player.name,
         "reference": result.reference.kind,
+        "synthetic": "true" if SIMULATED in result.cautions else "false",
         "rate_hz": round(result.rate_hz, 6),
         "duration_s": round(result.duration_s, 6),
         "lost_samples": result.lost_samples,

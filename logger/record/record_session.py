@@ -14,7 +14,7 @@ from logger.guide.machine import begin, step
 from logger.guide.orders import Begin, Chosen, End, FollowBlock, Happening, Mark, Order, Pressed, TimePassed
 from logger.guide.phases import Closed, Done, Finishing, Gesturing, Hurting, Paused, Phase, Playing, Preparing
 from logger.guide.stretch import FreePlay
-from logger.guide.view import HURT_WORDS, keys_of
+from logger.guide.view import HURT_WORDS, KEPT_WORDS, keys_of
 from logger.record.recorder import Recorder
 from logger.record.stroke_counter import StrokeCounter
 from logger.terminal.keys import LEFT, PAGE_DOWN, PAGE_UP, RIGHT
@@ -22,7 +22,7 @@ from logger.terminal.keys import LEFT, PAGE_DOWN, PAGE_UP, RIGHT
 KEYS_LINE = (
     "[g] next gesture  [u] repeat it  [space] start/stop a block\n"
     "[1-9] posture  [z] pause/resume  [t]/[d] tension/discomfort, then 0-9, x: 10\n"
-    "[h] something hurts  [s] it is gone  [q] end"
+    "[h] something hurts: stop for today  [q] end"
 )
 COMMANDS = {
     "g": "gesture",
@@ -32,7 +32,6 @@ COMMANDS = {
     "t": "tension",
     "d": "discomfort",
     "h": "hurt",
-    "s": "skip",
     "q": "finish",
     "\x03": "finish",
 }
@@ -145,7 +144,7 @@ class RecordSession:
 
     def tick(self) -> None:
         """End a gesture whose time is up; call this several times a second."""
-        if isinstance(self._guide.phase, Gesturing | Hurting):
+        if isinstance(self._guide.phase, Gesturing):
             self._happen(TimePassed(self._recorder.log_time_s()))
 
     def end(self) -> None:
@@ -170,7 +169,8 @@ class RecordSession:
             self.message = "No rating taken."
         else:
             self._press("rate", value)
-            self.message = f"{scale} {value} noted."
+            if not isinstance(self._guide.phase, Hurting):
+                self.message = f"{scale} {value} noted."
 
     def _choose_posture(self, place: int) -> None:
         postures = self._guide.script.postures
@@ -226,7 +226,7 @@ def message_between(was: Phase, guide: Guide, strokes: int) -> str:
     if isinstance(phase, Paused):
         return "Paused. z resumes."
     if isinstance(phase, Hurting):
-        return "If it is gone, s goes on, with care; q ends." if phase.calm else HURT_WORDS
+        return f"{HURT_WORDS} {KEPT_WORDS} Press q."
     if isinstance(was, Playing):
         return f"Block {guide.blocks} ended after {strokes} strokes or so. Rest."
     if not isinstance(phase, Preparing):

@@ -18,6 +18,7 @@ import click
 import numpy as np
 import pandas as pd
 
+from analysis.model.cautions import SIMULATED
 from analysis.model.errors import NotEnoughDataError
 from analysis.model.records import SessionResult
 from analysis.report.sections import Section, Table
@@ -130,7 +131,8 @@ def put_json(answer: Mapping[str, object], cautions: Sequence[str], json_path: P
         ``-`` is standard output.
     """
     head = {MADE_BY: made_by(), "version": version("strokeplane")}
-    document = json.dumps({**head, **plain(answer), "cautions": list(cautions)}, indent=2)
+    tail = {"synthetic": SIMULATED in cautions, "cautions": list(cautions)}
+    document = json.dumps({**head, **plain(answer), **tail}, indent=2)
     if json_path == STDOUT:
         show_document(document + "\n")
     else:

@@ -13,8 +13,9 @@ import numpy as np
 import pandas as pd
 
 from analysis.findings.arbiter import SessionFindings
+from analysis.model.cautions import SIMULATED
 from analysis.model.records import BlockSummary, Event, ReferenceSummary, SessionResult
-from analysis.model.stroke_columns import STROKE_COLUMNS, STROKE_CSV_COLUMNS, Column
+from analysis.model.stroke_columns import STROKE_COLUMNS, STROKE_CSV_COLUMNS, SYNTHETIC_COLUMN, Column
 from analysis.reference.reference_grade import grade_reference
 from analysis.sound.witness import Heard
 from logger.files.csv_cells import guard_table
@@ -30,6 +31,8 @@ TIMES = ("start_s", "end_s")
 def write_strokes_csv(result: SessionResult, path: Path) -> None:
     """Write one row a stroke, columns of ``STROKE_CSV_COLUMNS``; an empty cell is missing.
 
+    A simulated session carries its mark: one column more, ``synthetic``.
+
     Parameters
     ----------
     result : SessionResult
@@ -40,15 +43,16 @@ def write_strokes_csv(result: SessionResult, path: Path) -> None:
     OutputError
         The file cannot be written, or is there and no older table of ours.
     """
-    write_result(path, render_strokes_csv(result.strokes), STROKES_SIGN)
+    write_result(path, render_strokes_csv(result.strokes, SIMULATED in result.cautions), STROKES_SIGN)
 
 
-def render_strokes_csv(strokes: pd.DataFrame) -> str:
-    """The strokes table as CSV text."""
-    return render_table_csv(strokes, [column for column in STROKE_COLUMNS if column.name in STROKE_CSV_COLUMNS])
+def render_strokes_csv(strokes: pd.DataFrame, simulated: bool = False) -> str:
+    """The strokes table as CSV text, with the mark of a simulated session."""
+    columns = [column for column in STROKE_COLUMNS if column.name in STROKE_CSV_COLUMNS]
+    return render_table_csv(strokes, columns, simulated)
 
 
-def render_table_csv(table: pd.DataFrame, columns: Sequence[Column]) -> str:
+def render_table_csv(table: pd.DataFrame, columns: Sequence[Column], simulated: bool = False) -> str:
     """Some columns of a table as CSV text: times to the microsecond, other numbers to four decimals.
 
     Parameters
@@ -56,6 +60,8 @@ def render_table_csv(table: pd.DataFrame, columns: Sequence[Column]) -> str:
     table : DataFrame
     columns : sequence of Column
         Those to write, in order; each must be in the table.
+    simulated : bool
+        Adds the column that says so.
 
     Returns
     -------
@@ -67,6 +73,8 @@ def render_table_csv(table: pd.DataFrame, columns: Sequence[Column]) -> str:
         # Adding 0 turns -0.0 into 0.0.
         table[name] = table[name].round(TIME_DECIMALS if name in TIMES else VALUE_DECIMALS) + 0.0
         table.loc[~np.isfinite(table[name]), name] = np.nan
+    if simulated:
+        table[SYNTHETIC_COLUMN.name] = "true"
     return str(guard_table(table).to_csv(index=False, na_rep="", lineterminator="\n"))
 
 
@@ -128,6 +136,7 @@ def build_result(found: SessionFindings) -> dict[str, object]:
         },
         "blocks": [_block(block) for block in result.blocks],
         "checks": result.checks,
+        "synthetic": SIMULATED in result.cautions,
         "cautions": result.cautions,
         "settings": result.settings,
         "version": result.version,

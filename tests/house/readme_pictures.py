@@ -82,7 +82,7 @@ def _take_live(browser: Any, result: SessionResult) -> None:
             tempo_bpm=summary.tempo_bpm,
             notes_per_beat=summary.notes_per_beat,
             wanted="down",
-            zone_deg=(edge, 90.0),
+            target_deg=(edge, 90.0),
         )
         stage.show(replace(scene, setup=setup, block=block))
         page.goto(stage.url)
@@ -113,13 +113,13 @@ def _strokes(result: SessionResult, edge_deg: float, now_s: float) -> Strokes:
                 span_mm=float(row["span_mm"]),
                 lift_mm=float(row["lift_mm"]),
                 clears=bool(row["clears"]),
-                in_zone=edge_deg <= tilt <= 90.0,
+                in_target=edge_deg <= tilt <= 90.0,
                 provisional=False,
                 path_mm=tuple((float(y), float(z)) for y, z in nine),
             )
         )
     tilts = [stroke.tilt_deg for stroke in made]
-    held = sum(bool(stroke.in_zone) for stroke in made) / len(made)
+    held = sum(bool(stroke.in_target) for stroke in made) / len(made)
     speed = result.blocks[0].strokes_per_s or 0.0
     return Strokes(
         3, True, tuple(made), (), len(made), sum(tilts[-8:]) / 8, sum(tilts) / len(tilts), speed, held, 0, False

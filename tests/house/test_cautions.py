@@ -6,12 +6,15 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from analysis.model.cautions import CELL, HURT, NOT_MEDICAL, PLAYING, SIMULATED, SKIN, STOP, WEARING, session_cautions
+from analysis.model.stroke_columns import STROKE_COLUMNS
 from logger.exchange.bids_documents import dataset_documents, derivative_documents
 from logger.exchange.export_tables import ExportSource, about, provenance
 from logger.practice.plan import Plan, PlanBlock
+from logger.report.result_files import render_table_csv
 from logger.terminal.plan_text import show_plan
 from tests.house.test_house import ROOT
 from tests.logger.session.make import session as make_session
@@ -96,6 +99,9 @@ def test_exports_carry_the_cautions_and_the_simulators_mark(simulated: bool) -> 
     told = about(source, {})
     assert STOP in told["cautions"]
     assert told["synthetic"] is simulated
+    listed = STROKE_COLUMNS[:1]
+    table = render_table_csv(pd.DataFrame({listed[0].name: [1.0]}), listed, simulated)
+    assert table.splitlines() == (["start_s,synthetic", "1.0,true"] if simulated else ["start_s", "1.0"])
     for documents in (dataset_documents({"01": "right"}, simulated), derivative_documents(simulated)):
         assert STOP in documents["README.md"]
         assert ("simulated: nobody played them" in documents["README.md"]) is simulated

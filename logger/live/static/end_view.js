@@ -16,7 +16,7 @@ export class EndView {
     this.canvas = canvas;
     this.pen = canvas.getContext("2d");
     this.geometry = null;
-    this.zone_deg = null;
+    this.target_deg = null;
     this.wanted = null;
     this.tilt_deg = null;
     preferences.listeners.push(() => { this.colours = null; this.touch(); });
@@ -29,12 +29,12 @@ export class EndView {
 
   // The instrument and the target of a state.
   setScene(setup, block) {
-    const zone_deg = block?.zone_deg ?? null;
-    const scene = JSON.stringify([setup.courses_mm, setup.spacing_mm, setup.plectrum_depth_mm, setup.dead_band_deg, zone_deg]);
+    const target_deg = block?.target_deg ?? null;
+    const scene = JSON.stringify([setup.courses_mm, setup.spacing_mm, setup.plectrum_depth_mm, setup.dead_band_deg, target_deg]);
     if (scene === this.scene) return;
     this.scene = scene;
     this.geometry = setup;
-    this.zone_deg = zone_deg;
+    this.target_deg = target_deg;
     this.#half_mm = 1.75 * setup.spacing_mm;
     this.touch();
   }
@@ -119,8 +119,8 @@ export class EndView {
     const far = this.width + this.height;
     const dead = this.geometry.dead_band_deg;
     for (const side of [0, 180]) this.#wedge(side - dead, side + dead, far, colours.rule, "level");
-    if (!this.zone_deg) return;
-    const [least, most] = this.zone_deg;
+    if (!this.target_deg) return;
+    const [least, most] = this.target_deg;
     // A negative tilt leaves the strings at the end of the upstroke, to the left.
     const [from, to] = most > 0 ? [least, most] : [180 + least, 180 + most];
     this.#wedge(from, to, far, most > 0 ? colours.down : colours.up, "rising");

@@ -201,11 +201,10 @@ function toggleOptions() {
 
 // The stretch of time that runs now, [start_s, end_s, words before the time left], or null; one end may be open.
 function runningTime() {
-  const { step, gesture, block, rest, hurt } = state;
+  const { step, gesture, block, rest } = state;
   if (step === "gestures" && gesture?.phase === "running") return [gesture.starts_server_s, gesture.ends_server_s, ""];
   if (step === "play" && block?.starts_server_s != null) return [block.starts_server_s, block.ends_server_s, ""];
   if (step === "rest" && rest && rest.kind !== "open") return restTime(rest);
-  if (step === "hurt" && hurt?.may_go_on_server_s > connection.now_s()) return [null, hurt.may_go_on_server_s, "Rest at least"];
   return null;
 }
 

@@ -1,15 +1,15 @@
 // The large figures beside the picture while playing, and where the tilt stands, in words.
-import { AGAINST_HAND, END_VIEW, SIDE, ZONE } from "./words.js";
+import { AGAINST_HAND, END_VIEW, SIDE, TARGET } from "./words.js";
 
 export function setText(element, words) {
   if (element.textContent !== words) element.textContent = words;
 }
 
-// One of ZONE's keys: where a tilt stands to the target.
-export function zoneOf(tilt_deg, zone_deg) {
+// One of TARGET's keys: where a tilt stands to the target.
+export function targetPlace(tilt_deg, target_deg) {
   if (tilt_deg === null) return "unknown";
-  if (!zone_deg) return "free";
-  const [least, most] = zone_deg;
+  if (!target_deg) return "free";
+  const [least, most] = target_deg;
   if (tilt_deg >= least && tilt_deg <= most) return "inside";
   const side = Math.sign(least + most);
   if (Math.sign(tilt_deg) !== side && tilt_deg !== 0) return "other";
@@ -41,9 +41,9 @@ export function clock(seconds) {
 }
 
 export function showFigures(strokes, state, endView) {
-  const place = zoneOf(strokes.tilt_now_deg, state.block?.zone_deg ?? null);
-  const [mark, words] = ZONE[place];
-  const line = document.getElementById("zone-line");
+  const place = targetPlace(strokes.tilt_now_deg, state.block?.target_deg ?? null);
+  const [mark, words] = TARGET[place];
+  const line = document.getElementById("target-line");
   line.dataset.place = place;
   setText(line.querySelector(".mark"), mark);
   setText(line.querySelector(".text"), words);

@@ -194,8 +194,8 @@ export class Screen {
   }
 
   #showHurt({ step, hurt }) {
-    byId("hurt").hidden = step !== "hurt" || !hurt;
-    if (hurt) fillList(byId("hurt"), hurt.words.map((words) => makeItem("p", words)));
+    byId("hurt").hidden = step !== "hurt";
+    fillList(byId("hurt"), hurt.map((words) => makeItem("p", words)));
   }
 
   #showReport({ step, report, hint }) {
@@ -292,7 +292,7 @@ function whereWords({ step, gesture, plan, block }) {
 
 // A gesture's own words; after a poor one its verdict says what to do, once. So do the words after pain.
 function hintWords({ gesture, hint, hurt }) {
-  if (hurt?.words.includes(hint)) return "";
+  if (hurt.includes(hint)) return "";
   if (!gesture) return hint;
   if (gesture.phase !== "poor") return gesture.prompt;
   return gesture.last?.sentence === hint ? "" : hint;

@@ -7,7 +7,7 @@ export const KEYS = [
   { command: "pause", keys: ["p"], show: "P", names: "P", help: "Pause the block, or hold the rest." },
   { command: "skip", keys: ["s"], show: "S", names: "S", help: "Skip this gesture or question." },
   { command: "rate", keys: ["0", "1", "2", "3", "4", "5", "6", "7", "8", "9", "x"], show: "0", names: "0 to 9, X for 10", help: "Answer a rating. With a pedal: Left counts up, Space accepts." },
-  { command: "hurt", keys: ["h"], show: "H", names: "H", help: "Something hurts: stops at once." },
+  { command: "hurt", keys: ["h"], show: "H", names: "H", help: "Something hurts: stops at once, for today." },
   { command: "finish", keys: ["e"], show: "E", names: "E, twice", help: "End the session and write the report; after it, close the program." },
   { command: "mute", keys: ["m"], show: "M", names: "M", help: "Click on or off." },
   { command: "cue", keys: ["t"], show: "T", names: "T", help: "Tone when the tilt leaves the target, on or off." },
@@ -45,7 +45,7 @@ export const READ_ON = "Read on";
 export const READ_BACK = "Back";
 
 // Where the tilt stands: a mark (a shape, so that no colour is needed) and words.
-export const ZONE = {
+export const TARGET = {
   inside: ["●", "on target"],
   more: ["▲", "tilt more"],
   less: ["▼", "tilt less"],

@@ -92,6 +92,7 @@ def test_hold_answers_per_posture(folder: Path) -> None:
     assert by_posture["B"]["side"] == "up"
     assert by_posture["B"]["bound"] == "at least"
     assert document["cautions"]
+    assert document["synthetic"] is True
     shown = run("hold", folder / "two.mcap", "--posture", "A").output
     assert "at 4 notes a beat" in shown
     assert "see a clinician" in shown

@@ -22,7 +22,7 @@ from logger.cli import cli
 from logger.exchange.export_files import export_files, prepare_folder
 from logger.exchange.export_tables import COUNT_NAMES, SI_COLUMNS, SI_NAMES, ExportSource, load_source
 from logger.exchange.import_parquet import import_parquet
-from logger.files.events_csv import read_events
+from logger.files.events_csv import read_events, says_simulated
 from logger.session.session_file import read_session
 from tests.house.test_house import ROOT
 from tests.logger.exchange.make import saved, stored, with_gaps
@@ -186,6 +186,20 @@ def test_the_command_exports_a_shipped_log_and_reads_it_back(tmp_path: Path) -> 
     run = CliRunner().invoke(cli, ["import", signals, "-o", str(tmp_path / "back.mcap")])
     assert "30646 samples" in run.output
     assert equal_samples(read_session(tmp_path / "back.mcap").raw, read_session(LOG).raw)
+
+
+def test_every_row_of_a_simulated_session_says_so_and_its_events_bring_the_mark_back(tmp_path: Path) -> None:
+    run = CliRunner().invoke(cli, ["export", str(LOG), "--to", "csv", "-o", str(tmp_path / "out")])
+    assert run.exit_code == 0, run.output
+    for table in ("events", "strokes", "blocks"):
+        read = pd.read_csv(tmp_path / "out" / f"two_postures.{table}.csv")
+        assert list(read)[-1] == "synthetic"
+        assert read["synthetic"].all()
+    events = tmp_path / "out" / "two_postures.events.csv"
+    assert says_simulated(events)
+    assert len(read_events(events)) == len(read_session(LOG).events)
+    about = json.loads((tmp_path / "out" / "two_postures.about.json").read_text(encoding="utf-8"))
+    assert "nobody played" in about["columns"]["strokes"]["synthetic"]["meaning"]
 
 
 def test_without_play_the_rest_is_exported_and_the_reason_told(tmp_path: Path) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import pytest
 
-from logger.guide.machine import CALM_S
 from logger.guide.phases import Paused
 from tests.logger.guide.driving import Driven
 
@@ -75,14 +74,23 @@ def test_a_posture_has_its_gestures_once() -> None:
     assert "posture" not in driven.keys, "a block has one posture"
 
 
-def test_after_a_hurt_no_key_goes_on_for_two_minutes() -> None:
+def test_after_a_hurt_no_key_goes_on() -> None:
     driven = driven_by_keys()
     driven.press("block")
     driven.press("hurt")
     for command in ("block", "gesture", "pause", "skip"):
         driven.press(command)
-    assert driven.step == "hurt"
-    driven.wait(CALM_S)
-    driven.press("skip")
-    assert driven.step != "hurt"
+    driven.wait(600.0)
+    assert driven.keys == ["finish"]
+    driven.press("finish")
     assert driven.kinds() == ["play", "hurt"]
+
+
+def test_discomfort_rated_during_a_block_ends_it() -> None:
+    driven = driven_by_keys()
+    driven.press("block")
+    driven.press("discomfort")
+    driven.press("rate", 3)
+    assert driven.keys == ["finish"]
+    assert driven.kinds() == ["rating", "play"]
+    assert driven.open is None

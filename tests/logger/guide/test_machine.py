@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import pytest
 
+from analysis.model.cautions import HURT
 from logger.guide.asked_gestures import choose_gestures
 from logger.guide.guide_state import due_s
-from logger.guide.machine import CALM_S, step
+from logger.guide.machine import step
 from logger.guide.orders import (
     Close,
     FollowBlock,
@@ -238,7 +239,7 @@ def test_where_a_break_is_due_nothing_begins_by_itself() -> None:
 
 
 @pytest.mark.parametrize("where", ["gestures", "count_in", "play", "rest", "ready", "setup"])
-def test_hurt_stops_whatever_runs_and_goes_on_only_after_two_minutes(where: str) -> None:
+def test_hurt_stops_whatever_runs_and_only_the_end_is_left(where: str) -> None:
     driven = Driven(PLAN)
     if where != "setup":
         driven.press("next")
@@ -251,22 +252,40 @@ def test_hurt_stops_whatever_runs_and_goes_on_only_after_two_minutes(where: str)
         driven.press("next")
         driven.wait({"count_in": 1.0, "play": 5.0, "rest": 10.0}[where])
     assert driven.step == where
-    place = driven.guide.place
+    kept = len(driven.events)
     driven.press("hurt")
     assert driven.open is not None
     assert driven.open.kind == "hurt"
     assert driven.keys == ["finish"]
     if where == "gestures":
         assert driven.events[-1].kind == "rest", "half a gesture does not count"
-    driven.wait(CALM_S - 1.0)
-    driven.press("skip")
-    assert driven.step == "hurt"
-    driven.wait(1.0)
-    assert driven.keys == ["finish", "skip"], "no foot goes on by accident: the pedal's key comes first and ends"
-    driven.press("skip")
-    assert driven.step == {"setup": "setup", "gestures": "gestures"}.get(where, "ready")
-    assert driven.guide.place == place + (where in ("count_in", "play"))
+    for command in ("next", "skip", "again", "pause", "rate"):
+        driven.wait(600.0)
+        driven.press(command)
+        assert driven.step == "hurt", "the caution says stop for today: no key and no time goes on"
+    driven.press("finish")
+    assert driven.step == "done"
     assert driven.events[-1].kind == "hurt"
+    assert len(driven.events) > kept, "what was recorded is kept"
+
+
+@pytest.mark.parametrize("plan", [PLAN, None])
+def test_discomfort_that_is_rated_ends_the_evening_too(plan: Plan | None) -> None:
+    driven = Driven(plan)
+    driven.press("next")
+    driven.do_gestures()
+    driven.press("next")
+    driven.wait(LEAD_S + 2.0 + 6.0)
+    if plan is None:
+        driven.press("next")
+    driven.press("rate", 2)
+    driven.press("rate", 1)
+    assert driven.events[-1].kind == "rest"
+    assert [(e.label, e.rating) for e in driven.events if e.kind == "rating"] == [("tension", 2.0), ("discomfort", 1.0)]
+    assert driven.open is None
+    driven.wait(600.0)
+    assert driven.keys == ["finish"]
+    assert HURT in view(driven.guide).hurt, "the words of the report"
 
 
 def test_free_play_goes_from_block_to_block() -> None:

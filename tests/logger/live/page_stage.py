@@ -21,7 +21,6 @@ from logger.guide.shown import (
     Coming,
     Gesture,
     GestureLive,
-    Hurt,
     Key,
     PlanPlace,
     Rating,
@@ -208,7 +207,7 @@ def block(**more: Any) -> Block:
         "notes_per_beat": 4.0,
         "drill": "4:5-7 3:4-7",
         "wanted": "down",
-        "zone_deg": (10.8, 90.0),
+        "target_deg": (10.8, 90.0),
         "note": "",
         "seconds": 30.0,
         "starts_server_s": None,
@@ -233,7 +232,7 @@ def stroke(number: int, tilt_deg: float, now_s: float) -> Stroke:
 
 def strokes(tilts_deg: list[float], now_s: float, first: bool = True, outside: int = 0) -> Strokes:
     made = tuple(stroke(k, tilt, now_s) for k, tilt in enumerate(tilts_deg))
-    inside = [each.in_zone for each in made]
+    inside = [each.in_target for each in made]
     mean = sum(tilts_deg) / len(tilts_deg)
     return Strokes(3, first, made, (), len(made), mean, mean, 6.7, sum(map(bool, inside)) / len(made), outside, False)
 
@@ -257,7 +256,7 @@ def scenes(now_s: float) -> dict[str, State]:
     twin = Tab((4, 4, 4, 3, 3, 2, 2, 3), (5, 7, 9, 4, 7, 5, 7, 4), ("up", "down") * 4, **even)
     drilled = block(starts_server_s=now_s - 8, ends_server_s=now_s + 1.5, tab=phrase)
     to_play = block(tab=phrase)
-    after = block(number=4, posture="high", wanted="up", zone_deg=(-90.0, -10.8), tab=twin)
+    after = block(number=4, posture="high", wanted="up", target_deg=(-90.0, -10.8), tab=twin)
     coming_next = Coming(after, now_s - 0.9, Click.of(4, now_s + 2.1, 100.0, SectionBeats(0, 16, 1), 4))
     drill = {"plan": PLAN, "block": drilled, "click": click, "coming": coming_next}
     switch = drill | {"rest": Rest("switch", 0.6, now_s + 0.6, False, None)}
@@ -303,7 +302,7 @@ def scenes(now_s: float) -> dict[str, State]:
             rating=TENSION,
             **resting | LONG,
         ),
-        "hurt": state("hurt", "Stop", HURT_WORDS[0], hurt=Hurt(HURT_WORDS, now_s + 45), keys=(FINISH,)),
+        "hurt": state("hurt", "Stop", HURT_WORDS[0], hurt=HURT_WORDS, keys=(FINISH,)),
         "lost": state("play", "Play", sensor=LOST, keys=(PAUSE, HURT), **in_play),
         "finishing": state("finishing", "Writing the report", "This takes some seconds.", keys=()),
         "done": state("done", "Done for today", "Space opens it.", keys=(CLOSE, SAVE_PLAN), report=REPORT),

@@ -1,4 +1,4 @@
-"""Parts of the live session: what can be chosen, the zone, what goes to the pages."""
+"""Parts of the live session: what can be chosen, the target, what goes to the pages."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import pytest
 
 from analysis.model.errors import InputError
 from analysis.model.records import SOUNDBOARD, Instrument, Player
-from logger.live.block_result import held_share, zone_deg
+from logger.live.block_result import held_share, target_deg
 from logger.live.commands import Choose
 from logger.live.protocol import Pulse, encode
 from logger.live.set_up import SetUp
@@ -54,12 +54,12 @@ def test_two_minutes_for_a_truer_answer_are_offered_where_there_is_a_soundboard_
     assert SOUNDBOARD not in [gesture.label for gesture in set_up.chosen(0.0).gestures]
 
 
-def test_the_zone_is_beyond_the_dead_band() -> None:
+def test_the_target_is_beyond_the_dead_band() -> None:
     tilts = np.array([-20.0, -11.0, -10.0, 5.0, 10.9, 15.0])
-    assert held_share(tilts, zone_deg("down", 10.8)) == pytest.approx(2 / 6)
-    assert held_share(tilts, zone_deg("up", 10.8)) == pytest.approx(2 / 6)
-    assert held_share(tilts, zone_deg(None, 10.8)) is None
-    assert held_share(np.empty(0), zone_deg("up", 10.8)) is None
+    assert held_share(tilts, target_deg("down", 10.8)) == pytest.approx(2 / 6)
+    assert held_share(tilts, target_deg("up", 10.8)) == pytest.approx(2 / 6)
+    assert held_share(tilts, target_deg(None, 10.8)) is None
+    assert held_share(np.empty(0), target_deg("up", 10.8)) is None
 
 
 def test_what_is_no_number_is_null() -> None:

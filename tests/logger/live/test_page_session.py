@@ -86,7 +86,7 @@ def program(folder: Path, *words: object) -> Iterator[tuple[str, subprocess.Pope
 
 
 class Player:
-    """Presses the pedal whenever the page offers to go on, and rates with one digit; keeps what the page showed."""
+    """Presses the pedal whenever the page offers to go on, rates with 0 (discomfort would end it), and keeps it."""
 
     def __init__(self, page: Any) -> None:
         self.page = page
@@ -103,7 +103,7 @@ class Player:
         while (now := self.read())["step"] != step or where not in now["where"]:
             assert time.monotonic() < deadline, f"still {now}"
             if now["rating"]:
-                self.page.keyboard.press("2")
+                self.page.keyboard.press("0")
             elif now["pedal"] == "next":
                 self.page.keyboard.press("PageDown")
                 # Presses that follow each other faster are one press of a pedal that bounces.
@@ -116,7 +116,7 @@ class Player:
         while not (now := self.read())["changes"]:
             assert time.monotonic() < deadline, f"still {now}"
             if now["rating"]:
-                self.page.keyboard.press("2")
+                self.page.keyboard.press("0")
             self.page.wait_for_timeout(60)
 
 
@@ -148,7 +148,7 @@ def test_a_session_from_connecting_to_the_report_without_a_mouse(browser: Any, t
         check_changes(player.seen)
         player.play_until("play", "Block 2 of 2")
         wait_until(page, "document.getElementById('tilt-number').textContent.includes('°')", 30)
-        assert page.locator("#zone-line .text").text_content() != ""
+        assert page.locator("#target-line .text").text_content() != ""
         page.keyboard.press("Space")
         player.play_until("rest")
         wait_until(page, "!document.getElementById('verdict').hidden", 30)
@@ -221,8 +221,8 @@ def check_recording(path: Path) -> None:
     assert plays[0].end_s - plays[0].start_s == pytest.approx(16 * 0.6, abs=1.0)
     assert max(play.end_s - play.start_s for play in plays[1:]) < 290.0
     assert {(event.label, event.rating) for event in events if event.kind == "rating"} == {
-        ("tension", 2.0),
-        ("discomfort", 2.0),
+        ("tension", 0.0),
+        ("discomfort", 0.0),
     }
     assert kinds.index("hurt") > kinds.index("rating")
     assert path.with_suffix(".html").exists()

@@ -28,7 +28,8 @@ def drawn(seed: int) -> Session:
 def write_sessions(folder: Path, count: int) -> None:
     """Two players' sessions, every file with bytes of its own."""
     for i in range(count):
-        session = replace(drawn(4 + i % 2), player=Player(f"invented {i % 2}"), metadata={"number": str(i)})
+        made = drawn(4 + i % 2)
+        session = replace(made, player=Player(f"invented {i % 2}"), metadata={**made.metadata, "number": str(i)})
         place = folder / f"player {i % 2}" / f"{i:02d}.mcap"
         place.parent.mkdir(exist_ok=True, parents=True)
         write_session(place, session)

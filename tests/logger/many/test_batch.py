@@ -64,6 +64,7 @@ def test_every_stroke_and_block_of_every_session_is_there_once(sessions: Path, b
         mine = strokes[strokes["session"] == name].reset_index(drop=True)
         assert set(mine["player"]) == {result.player.name}
         assert set(mine["reference"]) == {"gestures"}
+        assert set(mine["synthetic"]) == {"true"}
         expected = result.strokes.reset_index(drop=True)
         pd.testing.assert_frame_equal(
             mine[[column.name for column in STROKE_COLUMNS]], expected, check_dtype=False, check_exact=True
@@ -112,6 +113,7 @@ def test_sessions_that_are_not_in_the_tables_are_listed_with_the_reason(sessions
     strokes = pd.read_parquet(by_one / STROKES_NAME)
     assert int(row["strokes"]) == (strokes["session"] == "player 1/01.mcap").sum()
     assert (row["player"], row["reference"], row["blocks"], row["hurt"]) == ("invented 1", "gestures", "2", "no")
+    assert row["synthetic"] == "true"
 
 
 def test_two_workers_make_the_same_files(sessions: Path, by_one: Path, tmp_path: Path) -> None:
