@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.model.number_words import clock, degrees, duration
 from analysis.model.records import BlockSummary, GestureQuality, Session, SessionResult
-from analysis.reference.reference_grade import USABLE_OFFSET_SE_DEG, grade_reference
+from analysis.reference.reference_grade import GOOD_OFFSET_SE_DEG, USABLE_OFFSET_SE_DEG, grade_reference
 from analysis.signal.clock_remarks import clock_remarks
 from analysis.signal.timebase import Timebase
 from analysis.signal.working_grid import ATTACK_MIN_RATE_HZ, Signals
@@ -22,6 +22,7 @@ MANY_LOST = 0.02
 GESTURE_ORDER = ("across", "along", "pivot")
 REPEATED = ("across", "pivot")
 """Gestures that leave most open, as a rule."""
+WATCHED = "Instrument watched"
 WORTH_REPEATING = 0.5
 """A gesture is worth repeating if it adds at least half of what the worst one adds."""
 
@@ -63,7 +64,7 @@ def describe_quality(result: SessionResult) -> tuple[QualityLine, ...]:
     lines += [line for line in (_silence(result), _contacts(result)) if line is not None]
     lines += [_gesture(gesture, result) for gesture in result.reference.gestures]
     lines += [_missing(kind, result) for kind in GESTURE_ORDER if result.reference.repetitions.get(kind, 0) == 0]
-    lines += [_all_gestures(result), *_doubts(result), _own_error(result)]
+    lines += [_all_gestures(result), *_doubts(result), _instrument(result), _own_error(result)]
     return tuple(lines)
 
 
@@ -223,6 +224,28 @@ def _doubts(result: SessionResult) -> list[QualityLine]:
         for doubt in result.doubts
         if doubt.about == "hand" and doubt.se_deg > 0
     ]
+
+
+def _instrument(result: SessionResult) -> QualityLine:
+    """What a sensor on the instrument told, or what is assumed without one."""
+    if result.witness is None:
+        assumed = [block.tip_parts_deg["instrument"] for block in result.blocks if block.tip_parts_deg]
+        cost = f"±{degrees(1.96 * max(assumed))} about the tip (95 %)" if assumed else "unknown"
+        return QualityLine("Instrument", "Nothing watches it: its roll since the gestures is assumed.", cost, "good")
+    seen = [block for block in result.witness.blocks if block.known]
+    what = {"board": "a sensor", "phone": "a phone"}[result.witness.kind]
+    if not seen:
+        return QualityLine(WATCHED, f"There is {what} on it, which told nothing of a block.", "unknown", "poor")
+    off, roll = (max(abs(getattr(block, name)) for block in seen) for name in ("without_deg", "roll_deg"))
+    part = "" if len(seen) == len(result.blocks) else f"In {len(seen)} of {len(result.blocks)} blocks: "
+    residue = max(block.residue_deg for block in seen)
+    return QualityLine(
+        WATCHED,
+        f"{part}{what[0].upper()}{what[1:]} on it saw it roll by up to {degrees(roll)} since the gestures. Unwatched, "
+        f"tilts would be up to {degrees(off)} off.",
+        f"±{degrees(1.96 * residue)} (95 %)",
+        "good" if residue < GOOD_OFFSET_SE_DEG else "usable" if residue < USABLE_OFFSET_SE_DEG else "poor",
+    )
 
 
 def _own_error(result: SessionResult) -> QualityLine:

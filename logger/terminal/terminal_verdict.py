@@ -12,6 +12,7 @@ from analysis.model.doubts import Certainty
 from analysis.model.glossary import TERMS, Explainer
 from analysis.model.number_words import block_number, clock, degrees, of_100, speed
 from analysis.model.records import SessionResult
+from analysis.report.data_quality import WATCHED
 from analysis.report.verdict import Verdict, by_posture
 from analysis.stroke.block_case import BlockCase, rows_of
 from analysis.stroke.mean_paths import PathBand, measure_band, paths_from_contact, string_places
@@ -23,6 +24,8 @@ ROW_MM, COLUMN_MM = 1.0, 0.5
 """A terminal's character is about twice as high as wide: one scale both ways."""
 DOWN, UP, BOTH, STRING = "\\", "/", "x", "O"
 MOST_BLOCKS = 12
+ALWAYS_SAID = ("Session offset", WATCHED)
+"""Lines about the data that are worth their place even where all is well."""
 
 
 def render_verdict(found: SessionFindings, width: int = 80) -> str:
@@ -72,7 +75,7 @@ def _words(verdict: Verdict, width: int) -> str:
 
 def _data(verdict: Verdict, width: int) -> str:
     """What is less than good about the data, and what the session offset is."""
-    worth_saying = [line for line in verdict.quality if line.grade != "good" or line.subject == "Session offset"]
+    worth_saying = [line for line in verdict.quality if line.grade != "good" or line.subject in ALWAYS_SAID]
     return "\n".join(_wrap(f"{line.subject}: {line.words} Cost: {line.cost}.", width) for line in worth_saying)
 
 

@@ -16,6 +16,7 @@ from analysis.model.doubts import Doubt
 from analysis.model.glossary import TERMS, Explainer
 from analysis.model.number_words import MINUS, degrees
 from analysis.model.records import Event, EventKind, Instrument
+from analysis.model.session_parts import WitnessedBlock, WitnessSummary
 from analysis.report.verdict import Verdict, judge_session
 from analysis.stroke.block_case import HOLD_SHARE, find_block, reach_mm
 from analysis.stroke.tilt import lift_mm
@@ -207,6 +208,21 @@ def test_poor_data_is_said_with_its_cost() -> None:
     assert lines["Session offset"].grade == "poor"
     across = next(line for subject, line in lines.items() if subject.startswith("Gesture across"))
     assert across.cost == f"±{degrees(1.96 * np.sqrt(4.5**2 - 0.14))} (95 %)"
+
+
+def test_a_sensor_on_the_instrument_says_what_it_saw_and_what_it_was_worth() -> None:
+    result = make_result(Play(), Play())
+    unwatched = {line.subject: line for line in judge_session(result).quality}["Instrument"]
+    assert unwatched.words.startswith("Nothing watches it")
+    seen = WitnessedBlock(0, True, roll_deg=-4.0, sway_deg=1.0, without_deg=3.5, residue_deg=0.5)
+    witness = WitnessSummary("phone", 60.0, True, 1.0, 8.0, 20.0, (seen, WitnessedBlock(1, False)))
+    watched = judge_session(replace(result, witness=witness)).quality
+    line = next(each for each in watched if each.subject == "Instrument watched")
+    assert line.words == (
+        "In 1 of 2 blocks: A phone on it saw it roll by up to 4.0° since the gestures. Unwatched, tilts would be up to "
+        "3.5° off."
+    )
+    assert (line.cost, line.grade) == ("±1.0° (95 %)", "good")
 
 
 def test_every_word_is_explained_once() -> None:
