@@ -18,8 +18,10 @@ from numpy.typing import NDArray
 from analysis.drills.phrases import read_phrase
 from analysis.findings.arbiter import weigh_session
 from analysis.model.records import Instrument, Player, SessionResult
+from analysis.synthesis.disturbance import Disturbance
+from analysis.synthesis.performance import Performance
 from analysis.synthesis.plucked_string import PluckedNotes, StringModel, pluck_strings
-from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Recording, Scenario
+from analysis.synthesis.scenario import GesturePlan, InstrumentSensor, PlayBlock, Posture, Recording, Scenario
 from analysis.synthesis.simulate import SimulatedSession, simulate
 from analysis.synthesis.sound_recording import RecordingChain, record
 from logger.exchange.simulated_texts import events_csv, imu_csv, map_toml, truth_json
@@ -65,12 +67,17 @@ LIFTED = Posture("hand lifted", yaw_deg=12.0, grip_change_mm=(3.0, -2.0, 2.0))
 
 @dataclass(frozen=True)
 class Sample:
-    """One shipped log: its file's name, the seed, what is played, how often the gestures are made at a time."""
+    """One shipped log: its file's name, the seed, what is played, how often the gestures are made at a time.
+
+    ``watch`` is a sensor on the instrument, ``lean_deg`` how far the instrument leans after the gestures.
+    """
 
     name: str
     seed: int
     blocks: tuple[PlayBlock, ...]
     repetitions: int = 2
+    watch: InstrumentSensor | None = None
+    lean_deg: float = 0.0
 
     @property
     def scenario(self) -> Scenario:
@@ -81,7 +88,8 @@ class Sample:
             player=Player(name="an invented mandolin player"),
             blocks=tuple(played_drill(block, MANDOLIN.courses) for block in self.blocks),
             postures=(RESTING, LIFTED),
-            gestures=GesturePlan(length="short", repetitions=self.repetitions),
+            gestures=GesturePlan(length="short", repetitions=self.repetitions, rock=self.watch is not None),
+            instrument_sensor=self.watch,
             # Short rests and no host times keep the files small.
             rest_s=(2.0, 3.0),
             recording=Recording(host_times=False, start_s=0.0),
@@ -111,6 +119,9 @@ SAMPLES = (
     Sample("steady_and_tilted", 1, (_block(112.0, 28.0, 10.0), _block(112.0, 28.0, 10.0, drill=TUNE))),
     Sample("level_at_speed", 2, tuple(_block(tempo, tilt, 6.0) for tempo, tilt in LADDER)),
     Sample("two_postures", 3, _in_turn("rllrrl"), repetitions=1),
+    Sample(
+        "leaning_instrument", 4, (_block(112.0, 10.0, 8.0),) * 2, watch=InstrumentSensor(rate_hz=100.0), lean_deg=7.0
+    ),
 )
 AS_CSV = SAMPLES[0]
 """The log that is shipped as CSV too, for ``strokeplane import``."""
@@ -120,7 +131,12 @@ WITH_SOUND = SAMPLES[0]
 
 def make_sample(sample: Sample) -> SimulatedSession:
     """Simulate one sample; ruler and stopwatch give whole millimetres and hundredths of a second."""
-    made = simulate(sample.scenario, sample.seed)
+
+    def leans(performance: Performance) -> Disturbance:
+        """The instrument leans before the first block."""
+        return Disturbance(at_s=float(performance.blocks[0].turns_s[0]) - 1.5, lean_deg=sample.lean_deg)
+
+    made = simulate(sample.scenario, sample.seed, disturbance=leans if sample.lean_deg else None)
     x, y, z = (float(round(value)) for value in made.session.lever_mm or ())
     events = tuple(
         replace(event, start_s=round(event.start_s, 2), end_s=round(event.end_s, 2)) for event in made.session.events

@@ -359,7 +359,9 @@ def _tip_words(certainty: Certainty, said: Sequence[BlockCase], result: SessionR
     if lowering:
         return [f"{certainty.capitalize()} about the tip: {lowering}"]
     spans = " and ".join(f"{degrees(low)} to {degrees(high)}" for low, high in known[:3])
-    return [f"{certainty.capitalize()} about the tip: {spans}, which allows for unseen fingers, skin and instrument."]
+    watched = result.witness is not None and all(block.known for block in result.witness.blocks)
+    unseen = "fingers and skin" if watched else "fingers, skin and instrument"
+    return [f"{certainty.capitalize()} about the tip: {spans}, which allows for unseen {unseen}."]
 
 
 def _action(result: SessionResult, focus: BlockCase, ladder: Sequence[BlockCase]) -> tuple[ActionKind, str]:
@@ -373,7 +375,8 @@ def _action(result: SessionResult, focus: BlockCase, ladder: Sequence[BlockCase]
     if slower is not None and focus.case != "unsure":
         return "slow", f"Slow down to {speed(slower.summary)}, the fastest at which it held."
     widening = _widening(result, [focus])
-    if focus.case == "unsure" or (focus.certainty == "open" and (widening is not None or not focus.held)):
+    doubtful = widening is not None and focus.certainty != "sure"
+    if doubtful or focus.case == "unsure" or (focus.certainty == "open" and not focus.held):
         return "repeat", repeat_gestures(focus.summary) if widening is None else _change(widening)
     return _cure(focus, ladder)
 

@@ -36,6 +36,12 @@ STDOUT = Path("-")
     show_default=True,
     help="Let three raps start and end a block where none is marked.",
 )
+@click.option(
+    "--instrument/--no-instrument",
+    default=True,
+    show_default=True,
+    help="Listen to the sensor on the instrument, where the session has one.",
+)
 @click.option("--remember/--no-remember", default=True, show_default=True, help="Keep the lever arm of a known player.")
 @sound_options
 def analyse_command(
@@ -45,6 +51,7 @@ def analyse_command(
     html: Path | None,
     light: bool,
     raps: bool,
+    instrument: bool,
     remember: bool,
     sound: Path | None,
     tuning: str | None,
@@ -64,7 +71,7 @@ def analyse_command(
     _check_outputs((session,) if sound is None else (session, sound), (strokes, json_path, html))
     take = None if sound is None else read_sound(sound)
     with show_progress() as progress:
-        found = analyse_file(session, progress, raps)
+        found = analyse_file(session, progress, raps, instrument)
         heard, silent = hear_or_say(take, tuning, session, found)
         progress("Writing", 1.0)
         findings = weigh_session(found.result, found.session.metadata, heard)

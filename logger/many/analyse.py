@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from analysis.model.errors import InputError, StrokeplaneError
@@ -66,7 +66,7 @@ def _with_damage(error: StrokeplaneError, warnings: Sequence[str]) -> Strokeplan
     return type(error)(error.problem, **facts)
 
 
-def analyse_file(path: Path, progress: Progress = _silent, raps: bool = True) -> Analysed:
+def analyse_file(path: Path, progress: Progress = _silent, raps: bool = True, instrument: bool = True) -> Analysed:
     """Read and analyse one session file, as :func:`analyse_recording`.
 
     Parameters
@@ -77,6 +77,8 @@ def analyse_file(path: Path, progress: Progress = _silent, raps: bool = True) ->
         Takes a stage's name and the share that is done, 0 to 1.
     raps : bool
         Whether three raps begin and end blocks where no marks do.
+    instrument : bool
+        Whether a sensor on the instrument, where there is one, is listened to.
 
     Returns
     -------
@@ -89,6 +91,8 @@ def analyse_file(path: Path, progress: Progress = _silent, raps: bool = True) ->
     """
     progress(f"Reading {path.name}", 0.0)
     session = read_session(path)
+    if not instrument:
+        session = replace(session, streams=tuple(each for each in session.streams if each.role != "instrument"))
     try:
         return analyse_recording(session, progress, raps)
     except StrokeplaneError as error:

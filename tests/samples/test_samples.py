@@ -14,7 +14,9 @@ import pytest
 from analysis.findings.arbiter import weigh_session
 from analysis.model.records import SessionResult
 from analysis.pipeline import analyse_session
+from analysis.report.verdict import judge_session
 from logger.exchange.import_csv import import_csv
+from logger.many.analyse import analyse_file
 from logger.report.result_files import render_result_json
 from logger.sample_logs import (
     AS_CSV,
@@ -93,10 +95,14 @@ def test_the_sound_made_anew_is_the_shipped_one() -> None:
 def test_made_anew_it_is_the_same_session_and_truth(sample: Sample) -> None:
     made = make_sample(sample)
     shipped = read_session(file(sample, ".mcap"))
-    assert np.array_equal(made.session.raw.counts, shipped.raw.counts)
-    assert np.array_equal(made.session.raw.ticks, shipped.raw.ticks)
-    assert np.array_equal(made.session.raw.sequence, shipped.raw.sequence)
-    assert replace(shipped, raw=made.session.raw, log_hash="") == made.session
+    raws = [(made.session.raw, shipped.raw)]
+    for one, other in zip(made.session.streams, shipped.streams, strict=True):
+        raws.append((one.raw, other.raw))
+        assert replace(other, raw=one.raw) == one
+    for ours, theirs in raws:
+        for name in ("counts", "ticks", "sequence"):
+            assert np.array_equal(getattr(ours, name), getattr(theirs, name))
+    assert replace(shipped, raw=made.session.raw, streams=made.session.streams, log_hash="") == made.session
     truth = pd.read_csv(file(sample, ".truth.csv"))
     pd.testing.assert_frame_equal(truth, made.truth.strokes, check_dtype=False, rtol=0, atol=1e-4)
 
@@ -137,12 +143,26 @@ def test_the_expected_answer_agrees_with_the_truth(sample: Sample) -> None:
 
 
 def test_the_logs_say_what_they_are_named_for(results: dict[str, SessionResult]) -> None:
-    steady, level, postures = (results[sample.name].blocks for sample in SAMPLES)
+    steady, level, postures, _ = (results[sample.name].blocks for sample in SAMPLES)
     assert [block.clearing_stroke for block in steady] == ["down", "down"]
     assert [block.clearing_stroke for block in level] == ["down", "down", "level", "level"]
     assert {(block.posture, block.clearing_stroke) for block in postures} == {
         ("hand resting", "down"), ("hand lifted", "up"),
     }  # fmt: skip
+
+
+def test_the_sensor_on_the_instrument_sees_what_the_hand_alone_takes_for_tilt() -> None:
+    sample = next(each for each in SAMPLES if each.watch is not None)
+    true = load(sample, ".truth.json")["blocks"]
+    watched = analyse_file(file(sample, ".mcap")).result
+    alone = analyse_file(file(sample, ".mcap"), instrument=False).result
+    assert watched.witness is not None
+    for block, hand, truth in zip(watched.blocks, alone.blocks, true, strict=True):
+        assert block.tilt_mean_deg == pytest.approx(truth["tilt_mean_deg"], abs=2.0)
+        assert hand.tilt_mean_deg == pytest.approx(truth["tilt_mean_deg"] + sample.lean_deg, abs=2.5)
+        low, high = block.tilt_ci95_deg or (0.0, 0.0)
+        assert low < truth["tilt_mean_deg"] < high
+    assert judge_session(alone).certainty != "sure"
 
 
 def test_string_changes_are_marked_where_the_drill_is_known(results: dict[str, SessionResult]) -> None:
