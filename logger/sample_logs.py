@@ -18,8 +18,7 @@ from numpy.typing import NDArray
 from analysis.drills.phrases import read_phrase
 from analysis.findings.arbiter import weigh_session
 from analysis.model.records import Instrument, Player, SessionResult
-from analysis.synthesis.disturbance import Disturbance
-from analysis.synthesis.performance import Performance
+from analysis.synthesis.disturbance import lean_before_play
 from analysis.synthesis.plucked_string import PluckedNotes, StringModel, pluck_strings
 from analysis.synthesis.scenario import GesturePlan, InstrumentSensor, PlayBlock, Posture, Recording, Scenario
 from analysis.synthesis.simulate import SimulatedSession, simulate
@@ -131,12 +130,8 @@ WITH_SOUND = SAMPLES[0]
 
 def make_sample(sample: Sample) -> SimulatedSession:
     """Simulate one sample; ruler and stopwatch give whole millimetres and hundredths of a second."""
-
-    def leans(performance: Performance) -> Disturbance:
-        """The instrument leans before the first block."""
-        return Disturbance(at_s=float(performance.blocks[0].turns_s[0]) - 1.5, lean_deg=sample.lean_deg)
-
-    made = simulate(sample.scenario, sample.seed, disturbance=leans if sample.lean_deg else None)
+    leans = lean_before_play(sample.lean_deg) if sample.lean_deg else None
+    made = simulate(sample.scenario, sample.seed, disturbance=leans)
     x, y, z = (float(round(value)) for value in made.session.lever_mm or ())
     events = tuple(
         replace(event, start_s=round(event.start_s, 2), end_s=round(event.end_s, 2)) for event in made.session.events

@@ -6,6 +6,7 @@ the strokes stays. Angles in degrees, lengths in millimetres, seconds of true ti
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -111,6 +112,21 @@ def disturb(performance: Performance, disturbance: Disturbance) -> DisturbedPerf
     """Return the same performance in a disturbed world."""
     same = {field.name: getattr(performance, field.name) for field in fields(Performance)}
     return DisturbedPerformance(**same, disturbance=disturbance)
+
+
+def lean_before_play(lean_deg: float) -> Callable[[Performance], Disturbance]:
+    """An instrument that leans a second and a half before the first block, as ``simulate`` takes it.
+
+    Parameters
+    ----------
+    lean_deg : float
+        Its roll about the strings; the hand follows.
+
+    Returns
+    -------
+    callable
+    """
+    return lambda performance: Disturbance(at_s=float(performance.blocks[0].turns_s[0]) - 1.5, lean_deg=lean_deg)
 
 
 def _smooth(share: FloatArray) -> FloatArray:
