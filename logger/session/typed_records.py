@@ -78,7 +78,7 @@ def build(kind: type[T], record: Any) -> T:
     for name, value in record.items():
         if not _fits(value, hints[name], BOUNDS.get(name, (-MOST, MOST))):
             raise SessionFileError(
-                expected=f"{name} of {kind.__name__} as docs/session-file.md says",
+                expected=f"{name} of {kind.__name__} {_wanted(name)}",
                 found=f"{value!r:.60}",
                 next_step="the file's writer is at fault",
             )
@@ -94,6 +94,14 @@ def build(kind: type[T], record: Any) -> T:
 @cache
 def _hints(kind: type) -> dict[str, Any]:
     return get_type_hints(kind)
+
+
+def _wanted(name: str) -> str:
+    """What a member must be, in words."""
+    if name not in BOUNDS:
+        return "as docs/session-file.md says"
+    low, high = BOUNDS[name]
+    return f"from {low:g} to {high:g}"
 
 
 def _fits(value: Any, hint: Any, bounds: tuple[float, float]) -> bool:

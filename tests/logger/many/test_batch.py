@@ -172,7 +172,10 @@ def test_a_key_that_stops_it_leaves_what_is_done(sessions: Path, tmp_path: Path)
     command = [str(program), "batch", str(folder), "-o", str(out), "-j", "2"]
     # A stranger's file in the present folder is no matter of the workers'.
     (tmp_path / "logger.py").write_text("raise RuntimeError('a stranger')", encoding="utf-8")
+    # A test run in the background of a shell ignores the key, and so would what it starts.
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
     running = subprocess.Popen(command, cwd=tmp_path, stderr=subprocess.PIPE, text=True, start_new_session=True)
+    signal.signal(signal.SIGINT, before)
     until = time.monotonic() + 60.0
     while kept_in(out) < 2:
         assert running.poll() is None
