@@ -130,7 +130,7 @@ def find_events(signals: Signals, settings: FindSettings | None = None) -> Found
     stills = _stills(windows, settings)
     straight = _straight(windows, settings)
     # What a hand does before it last holds still ahead of the gestures is the strapping on.
-    first_s = straight[0][0].event.start_s if straight else np.inf
+    first_s = straight[0].found.event.start_s if straight else np.inf
     ready_s = max((f.event.end_s for f in stills if f.event.end_s < first_s + 1.0), default=-np.inf)
     pivots = [p for p in _pivots(windows, settings) if p.event.start_s > ready_s - 1.0]
     pairs, unclear = _across_or_along(straight, settings)
@@ -245,7 +245,16 @@ def _useful_stills(stills: Sequence[FoundEvent], moving: Sequence[FoundEvent]) -
     return [*table, *(f for f in cut if _length_s(f.event) >= 1.0)]
 
 
-def _straight(windows: _Windows, settings: FindSettings) -> list[tuple[FoundEvent, float, float]]:
+@dataclass(frozen=True)
+class _Straight:
+    """A straight gesture, its way's angle from level, and how much it scrapes meanwhile."""
+
+    found: FoundEvent
+    elevation_deg: float
+    scrape: float
+
+
+def _straight(windows: _Windows, settings: FindSettings) -> list[_Straight]:
     """Straight gestures, with their way's elevation (deg) and the scraping meanwhile."""
     low, high = settings.straight_hz
     straight = (
@@ -267,7 +276,8 @@ def _straight(windows: _Windows, settings: FindSettings) -> list[tuple[FoundEven
             cycle = float(np.median(windows.cycle_hz[first:last]))
             why = f"straight, {cycle:.1f} a second, {elevation:.0f} deg from level"
             scrape = float(np.median(windows.scrape[first:last]))
-            found.append((FoundEvent(event, _margin(settings.straight_ratio, ratio, 1.6), why), elevation, scrape))
+            sure = _margin(settings.straight_ratio, ratio, 1.6)
+            found.append(_Straight(FoundEvent(event, sure, why), elevation, scrape))
     return found
 
 
@@ -298,16 +308,15 @@ def _pivots(windows: _Windows, settings: FindSettings) -> list[FoundEvent]:
     return found
 
 
-def _across_or_along(
-    straight: Sequence[tuple[FoundEvent, float, float]], settings: FindSettings
-) -> tuple[list[FoundEvent], bool]:
+def _across_or_along(straight: Sequence[_Straight], settings: FindSettings) -> tuple[list[FoundEvent], bool]:
     """Tell both by the vertical, else by the scraping over the strings, and then say that it is unclear."""
-    steep = any(elevation >= settings.upright_deg for _, elevation, _ in straight)
-    scrapes = [scrape for _, _, scrape in straight]
+    steep = any(each.elevation_deg >= settings.upright_deg for each in straight)
+    scrapes = [each.scrape for each in straight]
     middle = 0.5 * (min(scrapes) + max(scrapes)) if scrapes else 0.0
     found: list[FoundEvent] = []
     unclear = False
-    for item, elevation, scrape in straight:
+    for each in straight:
+        item, elevation, scrape = each.found, each.elevation_deg, each.scrape
         kind: EventKind = "along"
         if elevation >= settings.upright_deg:
             kind, told = "across", _margin(settings.upright_deg, elevation, 1.25)

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.model.records import PHONE, FloatArray, RawSamples, Stream
+from analysis.model.records import PHONE, BoolArray, FloatArray, RawSamples, Stream
 from analysis.model.session_parts import ClockRelation
 from analysis.synthesis.grades import CHEAP, GRADES
 from analysis.synthesis.performance import Performance
@@ -96,7 +96,10 @@ def record_companion(
         counts[rows] = electronics.counts(t[rows], signal)
     true = ClockRelation(hand.start_s - hand.tick_scale / sensor.tick_scale * sensor.start_s,
                          hand.tick_scale / sensor.tick_scale)  # fmt: skip
-    raw = _stamped(rng, wanted, sensor, t, (profile.tick_hz, counts))
+    at, seen = _stamps(rng, wanted, sensor, t)
+    ticks = np.rint(at * profile.tick_hz).astype(np.int64)
+    sequence, host = np.arange(t.size, dtype=np.int64), np.full(t.size, np.nan)
+    raw = RawSamples(ticks[seen], sequence[seen], host[seen], counts[seen])
     return Stream("instrument", raw, profile, clock=_met(rng, wanted, true)), CompanionTruth(
         mounting, place, sensor, true
     )
@@ -108,15 +111,13 @@ def _slipped(wanted: InstrumentSensor, t_s: FloatArray) -> FloatArray:
     return np.outer(np.radians(wanted.slip_deg), u**2 * (3 - 2 * u))
 
 
-def _stamped(
-    rng: np.random.Generator,
-    wanted: InstrumentSensor,
-    sensor: SensorTruth,
-    t: FloatArray,
-    sent: tuple[float, np.ndarray],
-) -> RawSamples:
-    """Samples with their clock's ticks: a board's own are even, a phone's are the browser's, late and uneven."""
-    tick_hz, counts = sent
+def _stamps(
+    rng: np.random.Generator, wanted: InstrumentSensor, sensor: SensorTruth, t: FloatArray
+) -> tuple[FloatArray, BoolArray]:
+    """The sensor's own time of each sample, and which arrive.
+
+    A board's stamps are even; a phone's are the browser's, late and uneven.
+    """
     late = 3e-6 * np.abs(rng.normal(size=t.size))
     if wanted.phone:
         keep = np.exp(-1.0 / (0.5 * wanted.rate_hz))
@@ -133,10 +134,7 @@ def _stamped(
     at = np.maximum.accumulate(sensor.start_s + sensor.tick_scale * (t + late))
     if wanted.jump_s:
         at = at + wanted.jump_s * (t > wanted.jump_at_s)
-    ticks = np.rint(at * tick_hz).astype(np.int64)
-    host = np.full(t.size, np.nan)
-    sequence = np.arange(t.size, dtype=np.int64)
-    return RawSamples(ticks[seen], sequence[seen], host[seen], counts[seen])
+    return at, seen
 
 
 def _met(rng: np.random.Generator, wanted: InstrumentSensor, true: ClockRelation) -> ClockRelation:

@@ -176,7 +176,7 @@ def call_witness(
     lever = _rough_lever(hand, session, reference)
     angle = drift.mean_rad(hand.grid.time_at(np.arange(hand.grid.size))) + (heading.value[0] if heading else 0.0)
     free = share_world(whole, angle, session.events, hand, np.zeros(3))
-    point, more = _point(motion, (placed, free, heading), lever, session.events, settings.place_m)
+    point, more = _point(motion, _Seen(placed, free, heading), lever, session.events, settings.place_m)
     if heading is not None:
         heading = Estimate(heading.value + more.value, more.covariance)
         angle = angle + more.value[0]
@@ -284,9 +284,18 @@ def _rough_lever(hand: Signals, session: Session, settings: ReferenceSettings) -
     )
 
 
+@dataclass(frozen=True)
+class _Seen:
+    """The instrument's signals, the world that both sensors share, and what is left to turn between their headings."""
+
+    instrument: Signals
+    world: SharedWorld
+    heading: Estimate | None
+
+
 def _point(
     motion: Motion,
-    seen: tuple[Signals, SharedWorld, Estimate | None],
+    seen: _Seen,
     lever_m: FloatArray,
     events: Sequence[Event],
     place_m: float,
@@ -296,7 +305,7 @@ def _point(
     Only where the tip stays on its spot: one that goes to and fro while the instrument gives way in step would pass for
     another place. Attitudes are integrated anew there, since a filter takes some of the rocking for gravity.
     """
-    placed, world, heading = seen
+    placed, world, heading = seen.instrument, seen.world, seen.heading
     rate_hz, w = motion.grid.rate_hz, motion.gyro_radps
     arm = np.cross(slope(w, rate_hz), lever_m) + np.cross(w, np.cross(w, lever_m))
     windows = []

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
@@ -21,20 +21,28 @@ if TYPE_CHECKING:
     from logger.sources.stream import DeviceInfo
     from logger.terminal.keys import Keys
 
+
+class Step(NamedTuple):
+    """What is asked for, and for how long."""
+
+    prompt: str
+    seconds: float
+
+
 # What the player does, and for how many seconds; a minute with the pauses between.
 STEPS = {
-    "still": ("Lay the sensor on a level table with its z mark up, and do not touch table or cable.", 15.0),
-    "turn": (
+    "still": Step("Lay the sensor on a level table with its z mark up, and do not touch table or cable.", 15.0),
+    "turn": Step(
         "Take it up, rock it slowly about all its axes, then turn it until its x mark points up. Hold it there.",
         9.0,
     ),
-    "strokes": ("Strap it on. Play the hardest strokes that you ever play.", 8.0),
-    "flick": ("Flick the hand hard once, as if to shake off water, then hold it still in the air.", 5.0),
+    "strokes": Step("Strap it on. Play the hardest strokes that you ever play.", 8.0),
+    "flick": Step("Flick the hand hard once, as if to shake off water, then hold it still in the air.", 5.0),
 }
 INSTRUMENT_STEPS = {
     "still": STEPS["still"],
     "turn": STEPS["turn"],
-    "strokes": (
+    "strokes": Step(
         "Clamp it to the head of the instrument, or put it into a pouch on the strap, never taped on lacquer. Play the "
         "hardest strokes that you ever play.",
         8.0,
@@ -96,7 +104,7 @@ class _Steps:
     pace: float
     no_wait: bool
 
-    def run(self, steps: Mapping[str, tuple[str, float]]) -> dict[str, RawSamples]:
+    def run(self, steps: Mapping[str, Step]) -> dict[str, RawSamples]:
         """Collect the stretch of each step."""
         from logger.record.collect import wait_for_key
         from logger.terminal.progress_bar import show_progress

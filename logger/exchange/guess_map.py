@@ -68,9 +68,9 @@ def guess_map(tables: Sequence[LooseTable], path: Path) -> GuessedMap:
                 f"{', '.join(map(repr, tables[triple.table].columns[:12]))}",
                 next_step="name it with --columns",
             )
-    draft = _draft(tables, guess, (accel, gyro, gravity), path)
-    values = _excerpt(tables, draft)
-    return _with_units(draft, guess, (accel, gyro, gravity), values, tables)
+    sensors = _Sensors(accel, gyro, gravity)
+    draft = _draft(tables, guess, sensors, path)
+    return _with_units(draft, guess, sensors, _excerpt(tables, draft), tables)
 
 
 def split_by_label(table: LooseTable) -> list[LooseTable]:
@@ -116,14 +116,34 @@ def _missing(guess: Guess, tables: Sequence[LooseTable], path: Path) -> str:
     )
 
 
-def _draft(
-    tables: Sequence[LooseTable], guess: Guess, triples: tuple[Triple, Triple, Triple | None], path: Path
-) -> ColumnMap:
+@dataclass(frozen=True)
+class _Sensors:
+    """The three columns of each sensor, and of gravity where the acceleration lacks it."""
+
+    accel: Triple
+    gyro: Triple
+    gravity: Triple | None
+
+    @property
+    def triples(self) -> list[Triple]:
+        return [each for each in (self.accel, self.gyro, self.gravity) if each is not None]
+
+
+@dataclass(frozen=True)
+class _Excerpt:
+    """Acceleration and turning rate (n, 3) in the columns' own units, and their rate."""
+
+    accel: FloatArray
+    gyro: FloatArray
+    rate_hz: float
+
+
+def _draft(tables: Sequence[LooseTable], guess: Guess, sensors: _Sensors, path: Path) -> ColumnMap:
     """The map without units of the sensors yet: counts of one."""
-    accel, gyro, gravity = triples
+    accel, gyro, gravity = sensors.accel, sensors.gyro, sensors.gravity
     main = guess.times[accel.table]
-    units = {guess.times[t.table].unit for t in triples if t is not None}
-    several = len({t.table for t in triples if t is not None}) > 1
+    units = {guess.times[t.table].unit for t in sensors.triples}
+    several = len({t.table for t in sensors.triples}) > 1
     if len(units) > 1:
         raise InputError(
             expected="one unit of time in all files",
@@ -145,7 +165,7 @@ def _draft(
     )  # fmt: skip
 
 
-def _excerpt(tables: Sequence[LooseTable], draft: ColumnMap) -> tuple[FloatArray, FloatArray, float]:
+def _excerpt(tables: Sequence[LooseTable], draft: ColumnMap) -> _Excerpt:
     """Acceleration and turning rate in the columns' own units over some minutes, and their rate."""
     by_name = {table.name: table for table in tables}
     parts = []
@@ -157,7 +177,7 @@ def _excerpt(tables: Sequence[LooseTable], draft: ColumnMap) -> tuple[FloatArray
         done = settle(read_stream(table, (draft.accel, draft.gyro), draft)[0])
         rate = done.stream.tick_hz / float(np.median(np.diff(done.stream.ticks)) or 1.0)
         rate = done.base.grid.rate_hz if done.base else rate
-        return done.stream.values[:, :3], done.stream.values[:, 3:], rate
+        return _Excerpt(done.stream.values[:, :3], done.stream.values[:, 3:], rate)
     for triad in draft.triads:
         table = by_name[triad.file] if triad.file else one
         parts.append(settle(read_stream(table, (triad,), draft)[0]))
@@ -169,17 +189,17 @@ def _excerpt(tables: Sequence[LooseTable], draft: ColumnMap) -> tuple[FloatArray
         )
     both, _ = join_streams(accel, parts[1])
     rate = both.base.grid.rate_hz if both.base else 1.0
-    return both.stream.values[:ENOUGH_ROWS, :3], both.stream.values[:ENOUGH_ROWS, 3:], rate
+    return _Excerpt(both.stream.values[:ENOUGH_ROWS, :3], both.stream.values[:ENOUGH_ROWS, 3:], rate)
 
 
 def _with_units(
     draft: ColumnMap,
     guess: Guess,
-    triples: tuple[Triple, Triple, Triple | None],
-    values: tuple[FloatArray, FloatArray, float],
+    sensors: _Sensors,
+    values: _Excerpt,
     tables: Sequence[LooseTable],
 ) -> GuessedMap:
-    accel, gyro, rate_hz = values
+    accel, gyro, rate_hz = values.accel, values.gyro, values.rate_hz
     if not rate_hz <= MOST_HZ:
         raise InputError(
             expected=f"times of at most {MOST_HZ:g} samples/s",
@@ -191,9 +211,9 @@ def _with_units(
     second = max(1, round(rate_hz))
     whole = accel[: len(accel) // second * second].reshape(-1, second, 3).mean(axis=1)
     usual = float(np.median(np.linalg.norm(whole if len(whole) else accel, axis=1)))
-    accel_unit, accel_per_g, why_accel = _accel_unit(triples[0].unit, usual, accel, draft.path)
+    accel_unit, accel_per_g, why_accel = _accel_unit(sensors.accel.unit, usual, accel, draft.path)
     turns = check_turns(accel, gyro, rate_hz)
-    gyro_unit, gyro_per_dps, why_gyro = _gyro_unit(triples[1].unit, turns, gyro, accel_unit, draft.path)
+    gyro_unit, gyro_per_dps, why_gyro = _gyro_unit(sensors.gyro.unit, turns, gyro, accel_unit, draft.path)
     if turns is None:
         notes.append("the sensor hardly turned: whether its axes belong together could not be checked")
     elif turns.agreement < AGREES:

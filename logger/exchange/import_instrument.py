@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from analysis.model.errors import InputError, TimebaseError
-from analysis.model.records import RawSamples, SensorProfile, Session, Stream
+from analysis.model.records import Session, Stream
 from analysis.model.session_parts import ClockRelation
 from analysis.stroke.raps import Raps, find_session_raps
 from logger.exchange.guess_map import GuessedMap
@@ -66,7 +66,7 @@ def add_instrument(
     """
     read = read_log(path, map_path, progress=progress)
     other = read.session
-    clock = raps_clock(hand, other) or date_clock((hand.raw, hand.profile), (other.raw, other.profile))
+    clock = raps_clock(hand, other) or date_clock(hand, other)
     if clock is not None:
         check_common_time(hand, other, clock, path)
     stream = Stream("instrument", other.raw, other.profile, other.calibration, clock, other.sensor)
@@ -125,10 +125,10 @@ def _pairs(felt: Sequence[Raps], beside: Sequence[Raps], offset_s: float) -> lis
     ]
 
 
-def date_clock(hand: tuple[RawSamples, SensorProfile], other: tuple[RawSamples, SensorProfile]) -> ClockRelation | None:
+def date_clock(hand: Session, other: Session) -> ClockRelation | None:
     """Own time of the other log on the hand's, where both know when their first sample was taken; else None."""
     zeros = []
-    for raw, profile in (hand, other):
+    for raw, profile in ((each.raw, each.profile) for each in (hand, other)):
         known = np.flatnonzero(np.isfinite(raw.host_time_s))
         if not known.size:
             return None
