@@ -96,6 +96,22 @@ def begins_with(*lines: str) -> Sign:
     return sign
 
 
+def begins_with_one(*headers: str) -> Sign:
+    """Sign of a table whose header is one of these.
+
+    Parameters
+    ----------
+    *headers : str
+        Each a whole first line.
+
+    Returns
+    -------
+    Sign
+    """
+    signs = [begins_with(header) for header in headers]
+    return lambda head: any(sign(head) for sign in signs)
+
+
 def contains(words: bytes) -> Sign:
     """Sign of a file that says near its beginning who made it.
 

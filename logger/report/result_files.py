@@ -19,12 +19,13 @@ from analysis.model.stroke_columns import STROKE_COLUMNS, STROKE_CSV_COLUMNS, SY
 from analysis.reference.reference_grade import grade_reference
 from analysis.sound.witness import Heard
 from logger.files.csv_cells import guard_table
-from logger.files.own_result import MADE_BY, begins_with, is_json, made_by, write_result
+from logger.files.own_result import MADE_BY, begins_with_one, is_json, made_by, write_result
 
 TIME_DECIMALS = 6
 VALUE_DECIMALS = 4
-STROKES_SIGN = begins_with(",".join(column.name for column in STROKE_COLUMNS if column.name in STROKE_CSV_COLUMNS))
-"""How an older table of strokes begins."""
+HEADER = ",".join(column.name for column in STROKE_COLUMNS if column.name in STROKE_CSV_COLUMNS)
+STROKES_SIGN = begins_with_one(HEADER, f"{HEADER},{SYNTHETIC_COLUMN.name}")
+"""How an older table of strokes begins; that of a simulated session has its mark."""
 TIMES = ("start_s", "end_s")
 
 

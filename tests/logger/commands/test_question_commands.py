@@ -171,7 +171,7 @@ def result(folder: Path) -> SessionResult:
         (("clears", "two.mcap", "other.mcap"), "one player, found another, invented"),
         (("compare", "two.mcap", "other.mcap"), "one player, found another, invented"),
         (("tension", "other.mcap"), "found 0 minutes with 1"),
-        (("tension", "rated.mcap"), "rating of Event as docs/session-file.md says, found 12"),
+        (("tension", "rated.mcap"), "rating of Event from 0 to 10, found 12"),
         (("drill", "check", "two.mcap"), "no block names a drill"),
         (("drill", "check", "two.mcap", "--json", "two.mcap"), "one of the files to read"),
     ],
