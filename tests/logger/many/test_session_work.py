@@ -39,7 +39,7 @@ def test_a_session_that_ends_its_worker_takes_no_other_with_it(tmp_path: Path) -
     assert "ended the worker process" in found["ends"].sentence("ends")
     assert not found["ends"].lasting
     # One thread each for linear algebra, unless the environment says otherwise, and not in this process.
-    threads = " ".join(os.environ.get(name, "1") for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"))
+    threads = " ".join(os.environ.get(name, "1") for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"))
     pids = {str(found[name].content).split()[0] for name in (*good, "ends once")}
     assert str(os.getpid()) not in pids
     assert {str(found[name].content).split(maxsplit=1)[1] for name in good} == {threads}
