@@ -88,6 +88,16 @@ def test_ports_names_what_is_there_and_what_to_do() -> None:
     assert "Bluetooth" in output or "ble:" in output
 
 
+def check_along(tmp_path: Path, moves: np.ndarray) -> tuple[int, str]:
+    """Check a board whose movement begins with the program's first word, not with the test's."""
+    with plugged(tmp_path, moves) as device:
+        process = Program(tmp_path, "check", "--source", device.port, "--pace", "0.2", "--no-wait", "--json")
+        wait_for(lambda: device.board.running, 20.0)
+        device.board._born_s, device.board._next = time.monotonic(), 0
+        device.board.hello = device.board.hello.__class__(**{**device.board.hello.__dict__, "boot": 77})
+        return process.end()
+
+
 def test_check_of_a_good_sensor(tmp_path: Path) -> None:
     """The four steps at a fifth of their length, on a board that moves along with them."""
     still = counts_of(*resting(3.3))
@@ -95,16 +105,15 @@ def test_check_of_a_good_sensor(tmp_path: Path) -> None:
     hold = counts_of(*resting(0.45, (1, 0, 0)))
     play = counts_of(*strokes(1.55))
     shake = counts_of(*[part[round(0.75 * RATE) :] for part in flick(4.0, 1.0, 45.0, 0.02)])
-    with plugged(tmp_path, np.concatenate([still, turn, hold, play, shake])) as device:
-        arguments = ("--source", device.port, "--pace", "0.2", "--no-wait", "--json")
-        process = Program(tmp_path, "check", *arguments)
-        # The board's time starts with the program's first word, not with the test's.
-        wait_for(lambda: device.board.running, 20.0)
-        device.board._born_s, device.board._next = time.monotonic(), 0
-        device.board.hello = device.board.hello.__class__(**{**device.board.hello.__dict__, "boot": 77})
-        code, output = process.end()
-    result = json.loads(next(line for line in output.splitlines() if line.startswith("{")))
-    found = {finding["name"]: finding for finding in result["findings"]}
+    moves = np.concatenate([still, turn, hold, play, shake])
+    # The board moves by its own clock: where a busy machine lets a step begin late, it is on to the next, so once more.
+    for attempt in range(3):
+        (tmp_path / str(attempt)).mkdir()
+        code, output = check_along(tmp_path / str(attempt), moves)
+        result = json.loads(next(line for line in output.splitlines() if line.startswith("{")))
+        found = {finding["name"]: finding for finding in result["findings"]}
+        if "still" not in found:
+            break
     verdicts = {name: finding["verdict"] for name, finding in found.items()}
     assert verdicts["noise"] == verdicts["mark +z"] == verdicts["gravity"] == "ok", found
     assert verdicts["mark +x"] == verdicts["streams agree"] == "ok", found
