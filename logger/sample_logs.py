@@ -111,7 +111,7 @@ def _in_turn(order: str) -> tuple[PlayBlock, ...]:
     return tuple(kinds[letter] for letter in order)
 
 
-LADDER = ((76.0, 26.0), (100.0, 22.0), (124.0, 6.0), (148.0, 1.0))
+LADDER = ((76.0, 26.0), (97.0, 22.0), (121.0, 6.0), (148.0, 1.0))
 """Tempo in beats a minute, tilt in degrees: steady while it is slow, level when it gets fast."""
 
 SAMPLES = (

@@ -317,8 +317,8 @@ def read_degrees(text: str) -> tuple[int, ...]:
 
     Examples
     --------
-    >>> read_degrees("1 b3 4 5 b7")
-    (0, 3, 5, 7, 10)
+    >>> read_degrees("1 2 b3 5 6")
+    (0, 2, 3, 7, 9)
     """
     semitones = set()
     for word in text.split():

@@ -189,7 +189,7 @@ def _quickly(text: str, layout: TableLayout) -> tuple[FloatArray, Words] | None:
 
 
 def _seconds(cells: pd.Series) -> FloatArray:
-    """Dates as seconds since 1970; without a zone they are taken as UTC."""
+    """Dates as seconds since 1970; those without a time zone are taken as UTC."""
     stamps = pd.to_datetime(cells.str.replace(",", "."), utc=True, format="ISO8601", errors="coerce")
     nanoseconds = stamps.astype("datetime64[ns, UTC]").astype(np.int64).to_numpy()
     return np.where(stamps.isna().to_numpy(), np.nan, nanoseconds / 1e9)

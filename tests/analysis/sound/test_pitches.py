@@ -21,7 +21,7 @@ from analysis.synthesis.sound_recording import RecordingChain
 from tests.analysis.sound.takes import ACROSS, GUITAR, take
 from tests.optional import need_module
 
-LOW = read_phrase("6:5-8 5:5-7 6:8-5 5:7-5", 6)
+LOW = read_phrase("6:3-7 5:3-5 6:7-3 5:5-3", 6)
 SETTINGS = PitchSettings()
 
 

@@ -446,7 +446,7 @@ PLAN_RECORD = {
             "drill": "4x2 3x2",
             "wanted": "down",
         },
-        {"tempo_bpm": 100, "seconds": 15, "rest_s": 30, "posture": "B", "note": "x"},
+        {"tempo_bpm": 93, "seconds": 15, "rest_s": 30, "posture": "B", "note": "x"},
     ],
 }
 

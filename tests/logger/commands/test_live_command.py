@@ -70,7 +70,7 @@ def test_a_connection_that_failed_is_tried_again_with_a_new_player(
 
 
 def test_each_place_of_a_plan_is_played_as_it_asks() -> None:
-    drill = PlanBlock(posture="high", tempo_bpm=96.0, notes_per_beat=4.0, drill="up 3x2 2x2", repeats=4)
+    drill = PlanBlock(posture="high", tempo_bpm=96.0, notes_per_beat=4.0, drill="up 3x2 2x2", repeats=3)
     rest = PlanBlock(kind="rest", seconds=30.0)
     plan = Plan("invented", (BLOCK, drill, rest, BLOCK, PlanBlock(posture="high", seconds=5.0)))
     plays = plays_of(plan)

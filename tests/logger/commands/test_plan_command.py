@@ -53,7 +53,7 @@ def test_check_names_the_mistake_and_the_remarks(tmp_path: Path) -> None:
     bad.write_text("[[block]]\nseconds = 0\n")
     with pytest.raises(InputError, match=r"bad\.toml, line 2, block 1: seconds must be"):
         run("check", bad)
-    blocks = [f'[[block]]\nposture = "{posture}"\ntempo_bpm = 100\nseconds = 10\n' for posture in "AABB"]
+    blocks = [f'[[block]]\nposture = "{posture}"\ntempo_bpm = 93\nseconds = 10\n' for posture in "AABB"]
     poor.write_text("\n".join(blocks))
     assert "Note: Posture A comes earlier" in run("check", poor).replace("\n", " ")
 

@@ -208,7 +208,7 @@ def test_record_guided_by_keys(tmp_path: Path) -> None:
     with plugged(tmp_path, counts) as device:
         program = Program(
             tmp_path, "record", "--source", device.port, "-o", "s.mcap", "--setup", "setup.toml",
-            "--posture", "resting", "--posture", "free", "--tempo", "100", "--notes-per-beat", "4", "--wanted", "up",
+            "--posture", "resting", "--posture", "free", "--tempo", "93", "--notes-per-beat", "4", "--wanted", "up",
         )  # fmt: skip
         wait_for(lambda: "Press g" in program.said(), 20.0)
         program.press("g")
@@ -239,7 +239,7 @@ def test_record_guided_by_keys(tmp_path: Path) -> None:
         ("hurt", "", "free"),
     ]
     plays = [e for e in session.events if e.kind == "play"]
-    assert {(e.tempo_bpm, e.notes_per_beat, e.wanted) for e in plays} == {(100.0, 4.0, "up")}
+    assert {(e.tempo_bpm, e.notes_per_beat, e.wanted) for e in plays} == {(93.0, 4.0, "up")}
     ordered = sorted((e for e in session.events if e.kind != "rating"), key=lambda e: e.start_s)
     for before, after in itertools.pairwise(ordered):
         assert before.end_s <= after.start_s + 1e-9

@@ -549,7 +549,7 @@ def test_missing_files_are_named(log: Log) -> None:
         ('["ax", "ay", "az"]', '["ax", "ay"]', r"\[accel\]: columns must name three columns, x, y, z, not 2"),
         ('["ax", "ay", "az"]', '["ax", "ay", "gx"]', r"column 'gx' is used twice"),
         ('column = "time"', 'colum = "time"', r"\[time\]: column is missing"),
-        ('column = "time"', 'column = "time"\nzone = "x"', r"\[time\]: key 'zone' is not known; remove"),
+        ('column = "time"', 'column = "time"\nplace = "x"', r"\[time\]: key 'place' is not known; remove"),
         ("[time]", 'colour = "x"\n[time]', r"map\.toml: key 'colour' is not known"),
         ("[gyro]", "[player]\nhands = 2\n[gyro]", r"\[player\]: key 'hands' is not known"),
         ("[gyro]", "[extra]\na = 2\n[gyro]", r"map\.toml: key 'extra' is not known"),

@@ -133,7 +133,7 @@ def test_simulate_leaves_strangers_beside_alone_and_renews_its_own(tmp_path: Pat
 
 
 def test_drill_write_renews_its_own_files_and_no_others(tmp_path: Path) -> None:
-    words = ("drill", "write", DRILL, "--tempo", "100", "-o", tmp_path)
+    words = ("drill", "write", DRILL, "--tempo", "93", "-o", tmp_path)
     assert run(*words).exit_code == 0
     done = run(*words)
     assert isinstance(done.exception, OutputError)

@@ -29,7 +29,7 @@ from logger.practice.plan import Plan, PlanBlock
 from tests.logger.guide.driving import Driven
 
 BLOCK = PlanBlock(posture="A", tempo_bpm=120.0, notes_per_beat=4.0, bars=2, rest_s=10.0, wanted="down")
-QUICK = replace(BLOCK, posture="B", rest_s=None, rest_beats=1, count_in_beats=0)
+QUICK = replace(BLOCK, posture="B", rest_s=None, rest_beats=2, count_in_beats=0)
 PLANS = (None, Plan("all", (QUICK, BLOCK, PlanBlock(kind="rest", seconds=130.0), QUICK, QUICK)))
 COMMANDS = (*get_args(SimpleName), "rate", "gesture", "block", "posture", "tension", "discomfort")
 PRESSES = st.tuples(st.sampled_from(COMMANDS), st.integers(0, 10), st.floats(0.0, 20.0))

@@ -191,7 +191,7 @@ def test_a_rest_is_held_and_a_block_played_again() -> None:
 
 
 def test_short_rests_ask_nothing_and_leave_the_last_strokes_time() -> None:
-    quick = replace(BLOCK, rest_s=None, rest_beats=1, count_in_beats=0)
+    quick = replace(BLOCK, tempo_bpm=240.0, bars=6, rest_s=None, rest_beats=2, count_in_beats=0)
     driven = ready(Plan("quick", (quick, quick)))
     driven.press("next")
     driven.wait(LEAD_S + 6.1)
@@ -301,9 +301,9 @@ def test_free_play_goes_from_block_to_block() -> None:
     driven.press("skip")
     assert driven.step == "ready"
     assert "again" not in driven.keys
-    driven.happen(driven.chosen(FreePlay("B", "up", 100.0, 4.0)))
+    driven.happen(driven.chosen(FreePlay("B", "up", 93.0, 4.0)))
     assert view(driven.guide).hint.startswith("Posture B has no gestures of its own")
-    assert view(driven.guide).title == "Posture B, 100 BPM, 4 notes a beat"
+    assert view(driven.guide).title == "Posture B, 93 BPM, 4 notes a beat"
     driven.happen(driven.chosen(driven.guide.free, refused="There is no such tempo."))
     assert view(driven.guide).hint == "There is no such tempo."
     driven.press("again")
@@ -386,7 +386,7 @@ def test_a_sensor_that_moved_is_asked_for_one_full_pivot() -> None:
     assert {wanted.count for wanted in driven.guide.wanted} == {8}
 
 
-DRILL = replace(BLOCK, drill="4:5-7 3:5", bars=None, repeats=4, rest_s=None, rest_beats=2, count_in_beats=4)
+DRILL = replace(BLOCK, drill="4:5-7 3:5", bars=None, repeats=3, rest_s=None, rest_beats=2, count_in_beats=4)
 SWITCHES = Plan(
     "switching",
     (DRILL, replace(DRILL, posture="B", count_in_beats=0), replace(DRILL, count_in_beats=0), BLOCK),
@@ -487,9 +487,9 @@ def test_a_drill_that_the_instrument_cannot_play_is_said() -> None:
 
 def test_most_of_a_switch_evening_is_play() -> None:
     """Known lever, two postures, a switch block of three minutes: gestures, leads and rests against play."""
-    phrase = replace(BLOCK, drill="4x2 3x2 2x2 3x2", bars=None, repeats=2, rest_s=None, rest_beats=1, count_in_beats=0)
+    phrase = replace(BLOCK, drill="4x2 3x2 2x2 3x2", bars=None, repeats=3, rest_s=None, rest_beats=2, count_in_beats=0)
     pair = (phrase, replace(phrase, posture="B", wanted="up"))
-    plan = Plan("evening", (replace(phrase, count_in_beats=4), *(pair * 36)[1:]))
+    plan = Plan("evening", (replace(phrase, count_in_beats=4), *(pair * 24)[1:]))
     driven = Driven(plan)
     driven.happen(replace(driven.chosen(), gestures=choose_gestures(3.0)))
     begun_s = driven.now_s
@@ -501,7 +501,7 @@ def test_most_of_a_switch_evening_is_play() -> None:
             driven.press("next")
         driven.wait(0.25)
     took_s = driven.now_s - begun_s
-    assert driven.guide.blocks == 72
+    assert driven.guide.blocks == 48
     assert 170.0 < took_s < 240.0
     assert driven.guide.load.played_s / took_s > 0.6
 

@@ -203,7 +203,7 @@ def block(**more: Any) -> Block:
     values = {
         "number": 3,
         "posture": "low",
-        "tempo_bpm": 100.0,
+        "tempo_bpm": 97.0,
         "notes_per_beat": 4.0,
         "drill": "4:5-7 3:4-7",
         "wanted": "down",
@@ -216,7 +216,7 @@ def block(**more: Any) -> Block:
     return Block(**(values | more))
 
 
-PLAN = PlanPlace("Two postures", 2, 8, 312.0, "Posture high, 100 BPM, 30 s")
+PLAN = PlanPlace("Two postures", 2, 8, 312.0, "Posture high, 97 BPM, 30 s")
 
 
 def stroke(number: int, tilt_deg: float, now_s: float) -> Stroke:
@@ -240,7 +240,7 @@ def strokes(tilts_deg: list[float], now_s: float, first: bool = True, outside: i
 def scenes(now_s: float) -> dict[str, State]:
     """One state for every step, as the program would send it."""
     playing = block(starts_server_s=now_s - 8, ends_server_s=now_s + 22)
-    click = Click.of(3, now_s - 0.3, 100.0, SectionBeats(4, 50), 4)
+    click = Click.of(3, now_s - 0.3, 97.0, SectionBeats(4, 50), 4)
     resting = {"plan": PLAN, "block": block(), "verdict": VERDICT, "rest": Rest("rest", 20.0, now_s + 14, False, 14.0)}
     in_play = {"plan": PLAN, "block": playing, "click": click}
     coming = block(starts_server_s=now_s + 2)
@@ -257,16 +257,16 @@ def scenes(now_s: float) -> dict[str, State]:
     drilled = block(starts_server_s=now_s - 8, ends_server_s=now_s + 1.5, tab=phrase)
     to_play = block(tab=phrase)
     after = block(number=4, posture="high", wanted="up", target_deg=(-90.0, -10.8), tab=twin)
-    coming_next = Coming(after, now_s - 0.9, Click.of(4, now_s + 2.1, 100.0, SectionBeats(0, 16, 1), 4))
+    coming_next = Coming(after, now_s - 0.9, Click.of(4, now_s + 2.1, 97.0, SectionBeats(0, 16, 1), 4))
     drill = {"plan": PLAN, "block": drilled, "click": click, "coming": coming_next}
     switch = drill | {"rest": Rest("switch", 0.6, now_s + 0.6, False, None)}
     return {
         "play_drill": state("play", "Play", keys=(PAUSE, HURT, FINISH), **drill),
-        "switch": state("rest", "Posture high, 100 BPM, 4 notes a beat", keys=(PAUSE, AGAIN, HURT, FINISH), **switch),
+        "switch": state("rest", "Posture high, 97 BPM, 4 notes a beat", keys=(PAUSE, AGAIN, HURT, FINISH), **switch),
         "ready_drill": state(
-            "ready", "Posture low, 100 BPM, 30 s", "Space starts.", setup=PLANNED, plan=PLAN, block=to_play
+            "ready", "Posture low, 97 BPM, 30 s", "Space starts.", setup=PLANNED, plan=PLAN, block=to_play
         ),
-        "no_sensor": state("play", "Posture low, 100 BPM", keys=(PAUSE, HURT), **drill | {"sensor": NO_SENSOR}),
+        "no_sensor": state("play", "Posture low, 97 BPM", keys=(PAUSE, HURT), **drill | {"sensor": NO_SENSOR}),
         "connect": state("connect", "Looking for the sensor", "Switch it on.", sensor=replace(OK, status="connecting")),
         "setup": state("setup", "Who plays, and on what?", "Space goes on with what is shown."),
         "setup_phone": state(
@@ -281,7 +281,7 @@ def scenes(now_s: float) -> dict[str, State]:
         "poor": state("gestures", "Once more, please", BAD.sentence, gesture=poor, keys=(NEXT, SKIP, HURT)),
         "ready": state(
             "ready",
-            "Posture low, 100 BPM, 30 s",
+            "Posture low, 97 BPM, 30 s",
             "Space starts.",
             setup=PLANNED,
             plan=PLAN,
@@ -337,7 +337,7 @@ OFFER = PlanOffer(
     "21 blocks in postures low, high, 22:00 of play, 31:10 altogether (minutes:seconds).",
     (
         "Posture low: of those played last its hold tempo is the lowest, 104 BPM.",
-        "Up to 105 BPM: one rung at most above the 100 that held; the hold tempo is put at 104.",
+        "Up to 103 BPM: one rung at most above the 98 that held; the hold tempo is put at 102.",
         "16 switches between low and high: from low to high 11 of 16 were made, the fewest. At 94 BPM: as last time.",
     ),
 )

@@ -83,7 +83,7 @@ def test_an_inlet_gets_every_sample_and_mark_with_its_time(tmp_path: Path) -> No
     with plugged(tmp_path, random_counts(5000, 9)) as device:
         program = Program(
             tmp_path, "record", "--source", device.port, "-o", "s.mcap", "--lsl", "--posture", "resting",
-            "--tempo", "100", "--wanted", "up",
+            "--tempo", "93", "--wanted", "up",
         )  # fmt: skip
         wait_for(lambda: "Press g" in program.said(), 30.0)
         inlet.wait_until_listening()
@@ -131,8 +131,8 @@ def assert_description(xml: str, session: Any) -> None:
 def assert_marks(heard: dict[str, Any], samples: dict[str, Any], session: Any) -> None:
     marks = [json.loads(value) for (value,) in heard["values"]]
     assert marks == [
-        {"edge": "begin", "kind": "play", "label": "block 1", "posture": "resting", "tempo_bpm": 100, "wanted": "up"},
-        {"edge": "end", "kind": "play", "label": "block 1", "posture": "resting", "tempo_bpm": 100, "wanted": "up"},
+        {"edge": "begin", "kind": "play", "label": "block 1", "posture": "resting", "tempo_bpm": 93, "wanted": "up"},
+        {"edge": "end", "kind": "play", "label": "block 1", "posture": "resting", "tempo_bpm": 93, "wanted": "up"},
         {"edge": "begin", "kind": "rest", "posture": "resting"},
         {"edge": "at", "kind": "rating", "label": "tension", "posture": "resting", "rating": 4},
         {"edge": "end", "kind": "rest", "posture": "resting"},

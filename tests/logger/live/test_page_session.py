@@ -30,7 +30,7 @@ name = "A short invented plan"
 
 [[block]]
 posture = "low"
-tempo_bpm = 100
+tempo_bpm = 93
 notes_per_beat = 4
 drill = "4x2 3x2 2x2 3x2"
 bars = 4

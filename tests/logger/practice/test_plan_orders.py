@@ -23,7 +23,7 @@ from logger.practice.plan_orders import (
     plan_practice,
 )
 
-BLOCK = PlanBlock(tempo_bpm=100, notes_per_beat=4, seconds=30, rest_s=20)
+BLOCK = PlanBlock(tempo_bpm=93, notes_per_beat=4, seconds=30, rest_s=20)
 SEEDS = range(64)
 
 
@@ -111,14 +111,14 @@ def test_two_postures_differ_in_nothing_else() -> None:
 
 
 def test_the_ladder_rises() -> None:
-    plan = plan_ladder(BLOCK, tempo_ladder(100, 124, 8))
-    assert [block.tempo_bpm for block in plan.blocks] == [100, 108, 116, 124]
+    plan = plan_ladder(BLOCK, tempo_ladder(93, 117, 8))
+    assert [block.tempo_bpm for block in plan.blocks] == [93, 101, 109, 117]
 
 
 def test_switch_over_takes_the_times_of_the_written_practice() -> None:
     """The plan lasts as long as the click of the same practice, whose beats are laid out elsewhere."""
     phrase = read_phrase("4:5-7 3:4-7 2:5-8", 6)
-    practice = lay_out(phrase, make_twin(phrase), PracticeForm(tempi_bpm=(100.0, 120.0), rest_beats=2))
+    practice = lay_out(phrase, make_twin(phrase), PracticeForm(tempi_bpm=(93.0, 120.0), rest_beats=2))
     plan = plan_practice(practice, "x")
     assert [block.posture for block in plan.blocks] == ["A", "B", "A", "B"]
     assert [block.wanted for block in plan.blocks] == ["up", "down", "up", "down"]

@@ -30,7 +30,7 @@ from tests.optional import need_module
 
 GUITAR = read_tuning("guitar")
 PHRASE = read_phrase("4:5-7 3:4-7 2:5-8 3:7-4", 6)
-FORM = PracticeForm(tempi_bpm=(100.0, 104.0, 137.0), repeats=4, rest_beats=1, postures=("wrist bent", "Übung ş"))
+FORM = PracticeForm(tempi_bpm=(93.0, 104.0, 137.0), repeats=3, rest_beats=2, postures=("wrist bent", "Übung ş"))
 
 
 def practice_of(form: PracticeForm = FORM, phrase=PHRASE):
@@ -170,9 +170,9 @@ def test_tempo_map_and_names_byte_by_byte() -> None:
     names = [event[2].decode() for _, _, event in events if event[:2] == ("meta", 0x03)]
     assert names == ["Übung ş", "phrase", "twin", "click"]
     tempi = [int.from_bytes(event[2], "big") for _, _, event in events if event[:2] == ("meta", 0x51)]
-    assert tempi == [600000, 576923, 437956]
+    assert tempi == [645161, 576923, 437956]
     markers = [event[2].decode() for track, _, event in events if track == 0 and event[:2] == ("meta", 0x06)]
-    assert markers[:3] == ["100 BPM, count-in", "100 BPM, phrase, posture wrist bent", "100 BPM, twin, posture Übung ş"]
+    assert markers[:3] == ["93 BPM, count-in", "93 BPM, phrase, posture wrist bent", "93 BPM, twin, posture Übung ş"]
     assert len(markers) == 9
 
 
@@ -198,7 +198,7 @@ def test_a_midi_file_has_its_time_signature_and_its_bars(
     phrase = read_phrase(text, 6)
     metre = phrase.metre
     rate = Fraction(4) if metre is None else metre.units_per_beat
-    form = PracticeForm(tempi_bpm=(120.0,), notes_per_beat=rate, repeats=4, beats_per_bar=bar)
+    form = PracticeForm(tempi_bpm=(120.0,), notes_per_beat=rate, repeats=3, beats_per_bar=bar)
     practice = lay_out(phrase, phrase, form)
     path = tmp_path / "practice.mid"
     path.write_bytes(render_midi(practice, GUITAR, "name"))
@@ -275,7 +275,7 @@ def test_every_click_of_a_track_is_within_a_sample_of_its_time() -> None:
 def test_all_files_are_written_and_the_tab_reads_back(tmp_path: Path) -> None:
     practice = practice_of()
     paths = write_material(tmp_path / "new" / "folder", practice, GUITAR, "An invented practice")
-    tracks = ["track-01-100-bpm.wav", "track-02-104-bpm.wav", "track-03-137-bpm.wav"]
+    tracks = ["track-01-93-bpm.wav", "track-02-104-bpm.wav", "track-03-137-bpm.wav"]
     assert [track_name(practice, place) for place in range(3)] == tracks
     names = sorted([*FILE_NAMES.values(), *tracks])
     assert sorted(path.name for path in paths.values()) == names
@@ -298,7 +298,7 @@ def test_nothing_is_written_where_it_cannot_be_or_the_phrase_does_not_fit(tmp_pa
 
 
 def test_ladders() -> None:
-    assert tempo_ladder(100, 100, 8) == (100.0,)
+    assert tempo_ladder(93, 93, 8) == (93.0,)
     assert tempo_ladder(120, 100, -10) == (120.0, 110.0, 100.0)
     assert tempo_ladder(60, 60.3, 0.1) == pytest.approx((60, 60.1, 60.2, 60.3))
     for first, last, step in ((100, 120, 0), (100, 120, -5), (100, 4000, 1), (float("nan"), 120, 5)):

@@ -107,7 +107,7 @@ def test_events_stand_on_the_log_s_own_time(tmp_path: Path) -> None:
     recorder.begin(mark("still", "off hand"))
     time.sleep(0.3)
     second_sent = source.sent
-    recorder.begin(Event(0, 0, "play", posture="A", tempo_bpm=100.0, wanted="up"))  # ends the one that is open
+    recorder.begin(Event(0, 0, "play", posture="A", tempo_bpm=93.0, wanted="up"))  # ends the one that is open
     time.sleep(0.2)
     ended = recorder.end()
     recorder.add(Event(0.1, 0.1, "rating", "tension", rating=3.0))
