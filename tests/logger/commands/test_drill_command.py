@@ -78,9 +78,7 @@ def test_generate_is_the_same_for_the_same_seed() -> None:
 
 def test_write_makes_the_files(tmp_path: Path) -> None:
     folder = tmp_path / "material"
-    text = shown(
-        "write", "4:5-7 3:4-7", "-o", str(folder), "--tempo", "91", "--to", "107", "--postures", "low", "high"
-    )
+    text = shown("write", "4:5-7 3:4-7", "-o", str(folder), "--tempo", "91", "--to", "107", "--postures", "low", "high")
     assert len(text.splitlines()) == 3 + 3
     plan = tomllib.loads((folder / "plan.toml").read_text(encoding="utf-8"))
     assert [block["tempo_bpm"] for block in plan["block"]] == [91, 91, 99, 99, 107, 107]
