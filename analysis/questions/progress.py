@@ -39,13 +39,27 @@ Change = Literal["better", "worse", "changed", "no change shown", "too few sessi
 
 @dataclass(frozen=True)
 class Point:
-    """One session's value of a measure; ``bound`` is ``at least`` or ``below`` for a hold tempo beyond the ladder."""
+    """One session's value of a measure.
+
+    Attributes
+    ----------
+    started_s : float
+        Seconds since the epoch.
+    value : float
+    low, high : float or None
+        Ends of the 95 % interval.
+    bound : str
+        ``at least`` or ``below`` for a hold tempo beyond the ladder, else empty.
+    notes_per_beat : float or None
+        Of the session's play, where all of it has one.
+    """
 
     started_s: float
     value: float
     low: float | None
     high: float | None
     bound: str = ""
+    notes_per_beat: float | None = None
 
 
 @dataclass(frozen=True)
@@ -115,6 +129,8 @@ class _Measure:
     unit: str
     better: int
     take: Callable[[GroupSummary], tuple[float | None, float | None, float | None]]
+    in_frame: bool = False
+    """Whether it says nothing of a session without reference gestures."""
 
 
 @dataclass(frozen=True)
@@ -133,9 +149,9 @@ def _around(value: float | None, se: float | None) -> tuple[float | None, float 
 
 MEASURES = (
     _Measure("hold tempo", "strokes/s", 1, lambda g: (g.hold_strokes_per_s, g.hold_low, g.hold_high)),
-    _Measure("share clearing", "%", 1, lambda g: _around(_percent(g.share_clearing), None)),
+    _Measure("share clearing", "%", 1, lambda g: _around(_percent(g.share_clearing), None), True),
     _Measure("spread of tilt", "deg", -1, lambda g: _around(g.spread_deg, None)),
-    _Measure("mean tilt", "deg", 0, lambda g: _around(g.tilt_deg, g.tilt_se_deg)),
+    _Measure("mean tilt", "deg", 0, lambda g: _around(g.tilt_deg, g.tilt_se_deg), True),
     _Measure("span", "mm", 0, lambda g: _around(g.span_mm, None)),
     _Measure("unevenness of timing", "%", -1, lambda g: _around(g.timing_pct, None)),
 )
@@ -180,9 +196,7 @@ def follow_progress(summaries: Sequence[SessionSummary], now_s: float | None = N
         own = sorted((s for s in summaries if s.player == player), key=lambda s: (s.started_s or 0.0, s.name))
         known = tuple(s for s in own if s.started_s is not None)
         trends = _trends(known)
-        worse = [t.name for t in trends if t.verdict == "worse"]
-        better = [t.name for t in trends if t.verdict == "better"]
-        attention = judge_attention(own, worse, better, now, _falling(trends))
+        attention = judge_attention(own, trends, now)
         players.append(PlayerProgress(player, tuple(own), trends, attention, len(own) - len(known)))
     return tuple(sorted(players, key=lambda p: (-p.attention.urgency, p.player)))
 
@@ -204,18 +218,6 @@ def _trends(sessions: Sequence[SessionSummary]) -> tuple[MeasureTrend, ...]:
         if points:
             found.append(_trend(whole, "", "", points))
     return tuple(found)
-
-
-def _falling(trends: Sequence[MeasureTrend]) -> list[str]:
-    """Mean tilts that come nearer to level, beyond the error between sessions."""
-    found = []
-    for trend in trends:
-        if trend.name == "mean tilt" and trend.verdict == "changed" and trend.change is not None:
-            first = trend.points[0].value
-            if first * trend.change.value < 0:
-                last = abs(trend.points[-1].value)
-                found.append(f"mean tilt is falling toward level, from {abs(first):.0f} to {last:.0f} deg")
-    return found
 
 
 def _by_setup(sessions: Sequence[SessionSummary]) -> list[tuple[str, list[SessionSummary]]]:
@@ -250,10 +252,12 @@ def _points(sessions: Sequence[SessionSummary], drill: str, posture: str, measur
     found = []
     for session in sessions:
         for group in session.groups:
+            if measure.in_frame and not session.frame_known:
+                continue
             value, low, high = measure.take(group)
             if (group.drill, group.posture) == (drill, posture) and value is not None and session.started_s is not None:
                 bound = group.hold_bound if measure.name == "hold tempo" and group.hold_bound != "inside" else ""
-                found.append(Point(session.started_s, value, low, high, bound))
+                found.append(Point(session.started_s, value, low, high, bound, group.notes_per_beat))
     return tuple(found)
 
 

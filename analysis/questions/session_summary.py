@@ -83,6 +83,9 @@ class SessionSummary:
         Its name, strings, spacing and plectrum depth: sessions of two instruments are never one series.
     lever_mm : tuple of float or None
         From sensor to plectrum tip, which says where the sensor sat.
+    dead_band_deg : float or None
+        Tilt below which a straight stroke clears neither way on that instrument.
+    simulated : bool
     """
 
     name: str
@@ -99,3 +102,5 @@ class SessionSummary:
     groups: tuple[GroupSummary, ...]
     instrument: str = ""
     lever_mm: tuple[float, float, float] | None = None
+    dead_band_deg: float | None = None
+    simulated: bool = False

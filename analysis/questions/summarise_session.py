@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from analysis.model.cautions import discomfort
+from analysis.model.cautions import SIMULATED, discomfort
 from analysis.model.errors import InputError, NotEnoughDataError
 from analysis.model.records import Event, Instrument, SessionResult
 from analysis.questions.block_table import tabulate_blocks
@@ -55,6 +55,8 @@ def summarise_session(result: SessionResult, name: str, started_s: float | None)
         groups=_groups(result),
         instrument=_name_instrument(result.instrument),
         lever_mm=result.lever_mm,
+        dead_band_deg=result.instrument.dead_band_deg,
+        simulated=SIMULATED in result.cautions,
     )
 
 

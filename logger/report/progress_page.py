@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
-from analysis.model.cautions import BREAKS, NOT_MEDICAL, STOP
+from analysis.model.cautions import BREAKS, NOT_MEDICAL, SIMULATED, STOP
 from analysis.model.errors import InputError
-from analysis.model.number_words import signed
 from analysis.questions.progress import PlayerProgress, follow_progress
-from analysis.report.progress_sections import progress_sections, say_progress
+from analysis.report.progress_sections import in_bpm, progress_sections, say_notes, say_progress, show_name
 from analysis.report.sections import Section, Table
 from logger.many.session_cache import FolderSummaries
-
-NO_NAME = "(no name)"
 
 
 def put_out_progress(
@@ -44,8 +42,8 @@ def put_out_progress(
 
     summaries = found.summaries
     if player is not None:
-        names = sorted({s.player or NO_NAME for s in summaries})
-        summaries = tuple(s for s in summaries if player in (s.player, s.player or NO_NAME))
+        names = sorted({show_name(s.player) for s in summaries})
+        summaries = tuple(s for s in summaries if player in (s.player, show_name(s.player)))
         if not summaries:
             raise InputError(
                 expected=f"a player of this folder ({', '.join(names)})",
@@ -55,7 +53,8 @@ def put_out_progress(
     players = follow_progress(summaries, now_s)
     sections = progress_page(players, found, pictures=outputs[1] is not None)
     answer = {"players": players, "problems": found.problems, "computed": found.computed, "kept": found.kept}
-    put_out("Progress", sections, answer, (STOP, BREAKS, NOT_MEDICAL), outputs)
+    mark = (SIMULATED,) if any(s.simulated for s in summaries) else ()
+    put_out("Progress", sections, answer, (STOP, BREAKS, NOT_MEDICAL, *mark), outputs)
 
 
 def progress_page(players: Sequence[PlayerProgress], found: FolderSummaries, pictures: bool) -> list[Section]:
@@ -72,8 +71,8 @@ def progress_page(players: Sequence[PlayerProgress], found: FolderSummaries, pic
     sections = [players_section(players)]
     if pictures or len(players) == 1:
         for number, player in enumerate(players):
-            own = progress_sections(player, f"player-{number}", pictures)
-            head = f"{player.player or NO_NAME}: " if len(players) > 1 else ""
+            own = progress_sections(player, f"player-{number}", pictures, local_day)
+            head = f"{show_name(player.player)}: " if len(players) > 1 else ""
             sections += [Section(s.id, head + s.title, s.sentence, s.choices, s.table, s.notes) for s in own]
     if found.problems:
         count = len(found.problems)
@@ -83,40 +82,38 @@ def progress_page(players: Sequence[PlayerProgress], found: FolderSummaries, pic
 
 
 def players_section(players: Sequence[PlayerProgress]) -> Section:
-    """One row a player, who needs attention first, with the reason."""
-    rows = tuple(_row(player) for player in players)
-    columns = ("Player", "Attention", "Sessions", "Last", "Minutes", "Rated, of 10", "Hold tempo, /s")
+    """One row a player, who needs attention first; below, the one thing to do for each, and why."""
+    columns = ("Player", "Attention", "Last", "Rated, of 10", "Hold tempo")
+    notes = tuple(say_progress(player, local_day) for player in players)
     if len(players) == 1:
-        sentence = say_progress(players[0])
+        sentence, notes = notes[0], ()
     else:
         urgent = sum(player.attention.urgency >= 3 for player in players)
         verb = "needs" if urgent == 1 else "need"
-        said = f"{urgent} of them {verb} attention soon or at once, and stand first" if urgent else "none needs it soon"
-        sentence = f"{len(players)} players; {said}."
+        first = f"{urgent} of them {verb} attention soon or at once, and stand first" if urgent else ""
+        sentence = f"{len(players)} players; {first or 'none needs it soon'}."
     undated = sum(player.undated for player in players)
-    why = [(p.player or NO_NAME, "; ".join(p.attention.reasons)) for p in players if len(players) > 1]
-    notes = [f"{name}: {reasons}." for name, reasons in why if reasons]
     if undated:
-        notes.append(
-            f"Sessions without a date: {undated}. They are in no trend; sessions recorded with the logger hold theirs."
-        )
-    return Section(
-        "players",
-        "Who needs attention",
-        sentence,
-        table=Table("Players", columns, rows),
-        notes=tuple(notes),
-    )
+        told = "They are in no trend; sessions recorded with the logger hold theirs."
+        notes = (*notes, f"Sessions without a date: {undated}. {told}")
+    simulated = [session.simulated for player in players for session in player.sessions]
+    if any(simulated):
+        notes = (*notes, f"Simulated sessions, which nobody played: {sum(simulated)} of {len(simulated)}.")
+    table = Table("Players, as of their last session", columns, tuple(_row(player) for player in players))
+    return Section("players", "Who needs attention", sentence, table=table, notes=notes)
+
+
+def local_day(started_s: float) -> str:
+    """The date of a moment where this computer stands."""
+    return datetime.fromtimestamp(started_s).strftime("%Y-%m-%d")
 
 
 def _row(player: PlayerProgress) -> tuple[str, ...]:
     dated = [s.started_s for s in player.sessions if s.started_s is not None]
     return (
-        player.player or NO_NAME,
+        show_name(player.player),
         player.attention.word,
-        str(len(player.sessions)),
-        datetime.fromtimestamp(max(dated)).strftime("%Y-%m-%d") if dated else "",
-        f"{sum(s.minutes_played for s in player.sessions):.0f}",
+        local_day(max(dated)) if dated else "",
         _rated_now(player),
         _hold_now(player),
     )
@@ -129,10 +126,13 @@ def _rated_now(player: PlayerProgress) -> str:
 
 
 def _hold_now(player: PlayerProgress) -> str:
-    """The newest hold tempo, strokes a second."""
-    holds = [t.points[-1] for t in player.trends if t.name == "hold tempo"]
+    """The newest hold tempo: beats a minute and notes a beat where they are known, else strokes a second."""
+    holds = [trend for trend in player.trends if trend.name == "hold tempo"]
     if not holds:
         return ""
-    newest = max(holds, key=lambda point: point.started_s)
-    bound = {"at least": "≥ ", "below": "< "}.get(newest.bound, "")
-    return f"{bound}{signed(newest.value)}"
+    newest = max((replace(t, points=t.points[-1:]) for t in holds), key=lambda trend: trend.points[0].started_s)
+    (point,), unit = in_bpm(newest).points, in_bpm(newest).unit
+    bound = {"at least": "≥ ", "below": "< "}.get(point.bound, "")
+    if point.notes_per_beat is None:
+        return f"{bound}{point.value:.1f} {unit}"
+    return f"{bound}{point.value:.0f} BPM, {say_notes(point.notes_per_beat)}"

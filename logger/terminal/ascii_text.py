@@ -1,7 +1,8 @@
-"""Texts for a terminal that may know nothing but ASCII."""
+"""Texts for a terminal that may know nothing but ASCII: our own signs are spelt out, names stay as they were typed."""
 
 from __future__ import annotations
 
+import sys
 import textwrap
 
 ASCII = str.maketrans(
@@ -11,7 +12,9 @@ ASCII = str.maketrans(
 
 
 def plain_text(text: str) -> str:
-    """A text in ASCII; what has no likeness there becomes a question mark.
+    """A text with our own signs in ASCII; of names, what the terminal cannot show stands as its number.
+
+    A question mark in its place would make two players of one length look like one.
 
     Parameters
     ----------
@@ -26,11 +29,12 @@ def plain_text(text: str) -> str:
     >>> plain_text("tilt \N{MINUS SIGN}3°")
     'tilt -3 deg'
     """
-    return text.translate(ASCII).encode("ascii", "replace").decode("ascii")
+    encoding = sys.stdout.encoding or "ascii"
+    return text.translate(ASCII).encode(encoding, "backslashreplace").decode(encoding)
 
 
 def wrap_plain(text: str, width: int, head: str = "") -> str:
-    """A text in ASCII, in lines of ``width``, the first begun by ``head``, the others as far in.
+    """The same in lines of ``width``, the first begun by ``head``, the others as far in.
 
     Parameters
     ----------

@@ -10,11 +10,13 @@ import pytest
 from statsmodels.regression.mixed_linear_model import MixedLM
 
 from analysis.model.errors import InputError, NotEnoughDataError
+from analysis.model.number_words import MINUS
 from analysis.model.records import Event
+from analysis.questions.attention import SET_ANEW
 from analysis.questions.progress import DAY_S, WEEK_S, MeasureTrend, PlayerProgress, follow_progress
 from analysis.questions.session_summary import GroupSummary, SessionSummary
 from analysis.questions.summarise_session import check_ratings, summarise_session
-from analysis.report.progress_sections import progress_sections, say_progress, say_trend
+from analysis.report.progress_sections import in_bpm, progress_sections, say_progress, say_trend
 from benchmarks.question_players import SpeedPlayer, draw_ladder
 from benchmarks.question_tables import Drawing, DrawnBlock, draw_session
 
@@ -111,16 +113,96 @@ def test_two_instruments_or_two_places_of_the_sensor_are_never_one_series() -> N
         assert len({t.setup for t in holds}) == 2
 
 
-def test_a_tilt_that_falls_toward_level_is_not_on_course() -> None:
-    tilts = 18.0 - 1.2 * np.arange(8)
-    sessions = [
-        replace(s, groups=(replace(GROUP, tilt_deg=float(tilt)),))
-        for s, tilt in zip(weeks([9.0] * 8), tilts, strict=True)
+def tilts(values: Sequence[float], **more: object) -> list[SessionSummary]:
+    """One session a week with these mean tilts, each known to 0.8 deg."""
+    sessions = weeks([9.0] * len(values))
+    return [
+        replace(s, dead_band_deg=10.8, groups=(replace(GROUP, tilt_deg=float(tilt), **more),))  # type: ignore[arg-type]
+        for s, tilt in zip(sessions, values, strict=True)
     ]
-    (player,) = follow_progress(sessions)
+
+
+@pytest.mark.parametrize(
+    ("values", "said"),
+    [
+        (18.0 - 0.6 * np.arange(8), "falls toward the dead band, from 18.0° to 13.8°"),
+        (-18.0 + 0.6 * np.arange(8), f"falls toward the dead band, from {MINUS}18.0° to {MINUS}13.8°"),
+        (18.0 - 1.2 * np.arange(8), "has fallen into the dead band, from 18.0° to 9.6°"),
+        ((24.0, 14.0), "falls toward the dead band, from 24.0° to 14.0°"),
+        ((20.0, 21.0, 20.5, 19.5, 20.2, 20.4, 13.0), "falls toward the dead band"),
+        ((20.0, -15.0), f"turned over to the other side, from 20.0° to {MINUS}15.0°"),
+    ],
+)
+def test_a_tilt_that_falls_toward_the_dead_band_is_not_on_course(values: Sequence[float], said: str) -> None:
+    (player,) = follow_progress(tilts(values))
     assert player.attention.word == "look"
-    assert player.attention.reasons[0] == "mean tilt is falling toward level, from 18 to 10 deg"
-    assert player.attention.next_step
+    assert said in player.attention.reasons[0]
+    assert player.attention.next_step == SET_ANEW
+    assert f"Next: {SET_ANEW}." in say_progress(player)
+
+
+@pytest.mark.parametrize("values", [(14.0, 24.0), (20.0, 21.0, 20.5, 19.6), -18.0 - 1.2 * np.arange(8)])
+def test_a_tilt_that_stays_or_grows_is_on_course(values: Sequence[float]) -> None:
+    (player,) = follow_progress(tilts(values))
+    assert player.attention.word == "on course"
+
+
+def test_a_steady_tilt_is_hardly_ever_said_to_fall() -> None:
+    """Each session's error is drawn from the standard error that it states; five of 100 is what 95 % lets pass."""
+    rng = np.random.default_rng(11)
+    called = sum(
+        "tilt" in " ".join(player.attention.reasons)
+        for count in (2, 3, 4, 6)
+        for _ in range(150)
+        for player in follow_progress(tilts(20.0 + 0.8 * rng.normal(size=count)))
+    )
+    assert called <= 0.05 * 600 + 2 * (600 * 0.05 * 0.95) ** 0.5
+
+
+def test_a_tilt_in_the_dead_band_is_seen_where_clearing_cannot_be_told() -> None:
+    (player,) = follow_progress(tilts([6.0], share_clearing=None))
+    assert player.attention.word == "look"
+    assert player.attention.reasons[0].startswith("the tilt lay in the dead band in the last session")
+
+
+def test_without_reference_gestures_no_tilt_is_followed() -> None:
+    """Against the hand's own mean plane every tilt is near zero: that is no fall."""
+    sessions = tilts([20.0, 21.0, 20.0, 0.1])
+    sessions[-1] = replace(sessions[-1], frame_known=False)
+    (player,) = follow_progress(sessions)
+    assert player.attention.reasons == ("no usable reference gestures in the last session",)
+    assert len(trend(player, "mean tilt").points) == 3
+
+
+REASONS = {
+    "discomfort was reported": {"hurt": True},
+    "rated 8 of 10": {"ratings": (("tension", 8.0),)},
+    "clears too seldom": {"groups": (replace(GROUP, share_clearing=0.3),)},
+    "no usable reference gestures": {"frame_known": False},
+    "without a break": {"longest_play_min": 45.0},
+    "samples were lost": {"lost_share": 0.2},
+}
+
+
+@pytest.mark.parametrize("said", REASONS)
+def test_every_reason_has_one_thing_to_do_that_fits_it(said: str) -> None:
+    """The step belongs to the reason itself; none falls back on that of another."""
+    (player,) = follow_progress(weeks([9.0] * 2, **REASONS[said]))
+    assert said in player.attention.reasons[0]
+    steps = {follow_progress(weeks([9.0] * 2, **more))[0].attention.next_step for more in REASONS.values()}
+    assert len(steps) == len(REASONS)
+    assert say_progress(player).count("Next: ") == 1
+
+
+def test_a_hold_tempo_is_said_in_beats_a_minute_with_its_notes_a_beat_and_since_when() -> None:
+    (player,) = follow_progress(weeks([8.0, 8.4, 8.9, 9.4, 9.9]))
+    said = say_trend(in_bpm(trend(player, "hold tempo")))
+    assert "148.5 BPM at 4 notes a beat on 2025-07-13" in said
+    assert "since 2025-06-15" in said
+    mixed = weeks([8.0, 8.4, 8.9, 9.4])
+    mixed[0] = replace(mixed[0], groups=(replace(mixed[0].groups[0], notes_per_beat=3.0),))
+    (player,) = follow_progress(mixed)
+    assert "9.4 strokes/s" in say_trend(in_bpm(trend(player, "hold tempo")))
 
 
 def test_three_sessions_are_too_few_and_say_so() -> None:
