@@ -24,7 +24,8 @@ import numpy as np
 
 from analysis.model.records import Calibration, Event, Player, RawSamples, SensorProfile, Session
 from logger.exchange import export_files, import_bids, import_parquet
-from logger.exchange.export_bids import BidsSettings, export_bids
+from logger.exchange.bids_recording import BidsSettings
+from logger.exchange.export_bids import export_bids
 from logger.exchange.export_tables import load_source
 from logger.files.arrow_tables import need_pyarrow
 from logger.session.session_file import read_session, write_session

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,8 +14,9 @@ from logger.commands.answer_options import session_arguments
 from logger.terminal.say import say
 
 if TYPE_CHECKING:
-    from logger.exchange.export_bids import BidsSettings
+    from logger.exchange.bids_recording import BidsSettings
     from logger.exchange.export_files import FileKind
+    from logger.exchange.without_names import Alias
 
 
 @click.command("export")
@@ -44,7 +46,12 @@ if TYPE_CHECKING:
     "participants",
     metavar="NAME=LABEL",
     multiple=True,
-    help="Call a player by another label (BIDS); NAME is empty for sessions without a name.",
+    help="Call a player by another label (BIDS, or with --without-names); NAME is empty for sessions without a name.",
+)
+@click.option(
+    "--without-names",
+    is_flag=True,
+    help="Call the players p01, p02, ..., and their files so, too; what was typed of a name goes, and the sound.",
 )
 @click.option("--sound", is_flag=True, help="Copy the sound that the session's page recorded, too (CSV and Parquet).")
 @click.option("--replace", is_flag=True, help="Write over what an earlier export wrote there.")
@@ -56,6 +63,7 @@ def export_command(
     strokes: bool,
     task: str | None,
     participants: tuple[str, ...],
+    without_names: bool,
     sound: bool,
     replace: bool,
 ) -> None:
@@ -63,21 +71,27 @@ def export_command(
 
     SESSION... are session files (.mcap). Signals are calibrated. docs/export.md describes every file and column.
     """
-    from logger.exchange.export_bids import BidsSettings
+    from logger.exchange.bids_recording import BidsSettings
     from logger.terminal.progress_bar import show_progress
 
-    if kind != "bids" and (task is not None or participants):
+    if kind != "bids" and (task is not None or (participants and not without_names)):
         raise click.UsageError("--task and --participant are for --to bids only")
+    if without_names and sound:
+        raise click.UsageError("--sound is not for --without-names: a voice is a name")
     if kind == "bids" and sound:
         raise click.UsageError("--sound is for csv and parquet; a BIDS data set holds motion only")
     if kind == "bids" and raw:
         raise click.UsageError("--raw is for csv and parquet; a BIDS data set gives the counts back without it")
     with show_progress() as progress:
         if kind == "bids":
-            settings = BidsSettings(task or "picking", _labels(participants), strokes, replace)
+            settings = BidsSettings(task or "picking", _labels(participants), strokes, replace, without_names)
             notes, said = _export_bids(sessions, output, settings, progress)
         else:
             choice = _Choice("csv" if kind == "csv" else "parquet", raw, strokes, sound, replace)
+            if without_names:
+                from logger.exchange.without_names import make_aliases
+
+                choice = dataclasses.replace(choice, aliases=tuple(make_aliases(sessions, _labels(participants))))
             notes, said = _export_files(sessions, output, choice, progress)
     for note in notes:
         say(f"Note: {note}", err=True)
@@ -105,6 +119,7 @@ class _Choice:
     strokes: bool
     sound: bool
     replace: bool
+    aliases: tuple[Alias, ...] = ()
 
 
 def _export_files(
@@ -122,11 +137,13 @@ def _export_files(
 
     if choice.kind == "parquet":
         need_pyarrow()
-    prepare_folder(output, sessions, choice.kind, choice.replace)
+    aliases = choice.aliases or (None,) * len(sessions)
+    shown = [path if alias is None else alias.path for path, alias in zip(sessions, aliases, strict=True)]
+    prepare_folder(output, shown, choice.kind, choice.replace)
     notes, said = [], []
     for number, path in enumerate(sessions):
         part = part_of(progress, number / len(sessions), (number + 1) / len(sessions), path.name)
-        source = load_source(path, choice.strokes, part_of(part, 0.0, 0.6))
+        source = load_source(path, choice.strokes, part_of(part, 0.0, 0.6), aliases[number])
         written = export_files(source, output, choice.kind, choice.raw, part_of(part, 0.6, 1.0))
         said.append(f"Wrote into {output}: {', '.join(file.name for file in written)}")
         if choice.sound:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -27,12 +27,38 @@ from logger.exchange.check_bids import MOTION
 from logger.exchange.export_files import time_column
 from logger.exchange.export_tables import load_source
 from logger.exchange.motion_bids import MISSING, Place, channels, hand_point
+from logger.exchange.without_names import Alias
 from logger.files.decimal_text import DecimalColumn, render_rows
 from logger.session.heads import stream_names
 from logger.terminal.progress_bar import part_of
 
 ROWS_PER_TEXT = 1 << 14
 DERIVATIVES = "derivatives/strokeplane"
+
+
+@dataclass(frozen=True)
+class BidsSettings:
+    """What a user chooses.
+
+    ``participants`` gives labels to use in place of players' names. ``replace`` lets a data set of ours be replaced.
+
+    Attributes
+    ----------
+    task : str
+        Label of what was done.
+    participants : mapping of str to str
+    strokes : bool
+        Whether strokes are found and written, too.
+    replace : bool
+    without_names : bool
+        Whether players are numbered, and their names stand nowhere.
+    """
+
+    task: str = "picking"
+    participants: Mapping[str, str] = field(default_factory=dict)
+    strokes: bool = True
+    replace: bool = False
+    without_names: bool = False
 
 
 @dataclass(frozen=True)
@@ -63,10 +89,12 @@ def started_s(session: Session | Stream) -> float:
 
 
 def export_recording(
-    path: Path, place: Place, top: Path, strokes: bool, told: Callable[[str, float], None]
+    path: Path, place: Place, top: Path, settings: BidsSettings, told: Callable[[str, float], None]
 ) -> ExportedRecording:
     """Write one session's files."""
-    source = load_source(path, strokes, part_of(told, 0.0, 0.6))
+    alias = Alias(place.participant, Path(f"{place.participant}-{place.session}.mcap"))
+    called = alias if settings.without_names else None
+    source = load_source(path, settings.strokes, part_of(told, 0.0, 0.6), called)
     session = source.session
     try:
         timebase = fit_timebase(session.raw, session.profile)

@@ -9,8 +9,8 @@ from __future__ import annotations
 import contextlib
 import secrets
 import shutil
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from analysis.model.cautions import is_simulated
@@ -20,34 +20,20 @@ from logger.exchange.bids_documents import (
     dataset_documents,
     derivative_documents,
 )
-from logger.exchange.bids_recording import DERIVATIVES, ExportedRecording, export_recording, started_s, write_documents
+from logger.exchange.bids_recording import (
+    DERIVATIVES,
+    BidsSettings,
+    ExportedRecording,
+    export_recording,
+    started_s,
+    write_documents,
+)
 from logger.exchange.check_bids import DESCRIPTION, check_dataset, read_json
 from logger.exchange.motion_bids import Place, make_label, participant_labels, session_labels
+from logger.exchange.without_names import number_players
 from logger.files.atomic_file import reason
 from logger.session.session_file import read_session
 from logger.terminal.progress_bar import part_of
-
-
-@dataclass(frozen=True)
-class BidsSettings:
-    """What a user chooses.
-
-    ``participants`` gives labels to use in place of players' names. ``replace`` lets a data set of ours be replaced.
-
-    Attributes
-    ----------
-    task : str
-        Label of what was done.
-    participants : mapping of str to str
-    strokes : bool
-        Whether strokes are found and written, too.
-    replace : bool
-    """
-
-    task: str = "picking"
-    participants: Mapping[str, str] = field(default_factory=dict)
-    strokes: bool = True
-    replace: bool = False
 
 
 @dataclass(frozen=True)
@@ -97,16 +83,17 @@ def export_bids(
         )
     _check_folder(folder, settings.replace)
     known = _look_at(sessions, progress)
-    labels = participant_labels(
-        [(k.player, str(path)) for k, path in zip(known, sessions, strict=True)], settings.participants
-    )
+    chosen = settings.participants
+    if settings.without_names:
+        chosen = number_players([(k.player.name, k.log_hash) for k in known], chosen)
+    labels = participant_labels([(k.player, str(path)) for k, path in zip(known, sessions, strict=True)], chosen)
     numbers = session_labels(labels, [k.started_s for k in known])
     hands = {label: k.player.handed for label, k in zip(labels, known, strict=True)}
     exported = []
     with _staged(folder) as top:
         for at, (path, label, number) in enumerate(zip(sessions, labels, numbers, strict=True)):
             part = part_of(progress, at / len(sessions), (at + 1) / len(sessions), path.name)
-            exported.append(export_recording(path, Place(label, number, settings.task), top, settings.strokes, part))
+            exported.append(export_recording(path, Place(label, number, settings.task), top, settings, part))
         write_documents(top, dataset_documents(hands, any(k.synthetic for k in known)))
         if (top / DERIVATIVES).exists():
             write_documents(top / DERIVATIVES, derivative_documents(any(k.synthetic for k in known)))

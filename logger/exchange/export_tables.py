@@ -19,6 +19,7 @@ from analysis.model.records import Event, FloatArray, RawSamples, Session, Sessi
 from analysis.model.stroke_columns import STROKE_COLUMNS, Column
 from analysis.report.block_answer_table import BLOCK_ANSWER_COLUMNS, tabulate_block_answers
 from analysis.signal.si_units import counts_to_si
+from logger.exchange.without_names import Alias, without_name
 from logger.files.events_csv import COLUMNS as EVENT_NAMES
 from logger.many.analyse import analyse_recording
 from logger.report.answer_output import plain
@@ -93,7 +94,10 @@ class ExportSource:
 
 
 def load_source(
-    path: Path, strokes: bool = True, progress: Callable[[str, float], None] = lambda _stage, _share: None
+    path: Path,
+    strokes: bool = True,
+    progress: Callable[[str, float], None] = lambda _stage, _share: None,
+    alias: Alias | None = None,
 ) -> ExportSource:
     """Read a session and, if wanted, find its strokes.
 
@@ -107,6 +111,8 @@ def load_source(
         Whether to find strokes.
     progress : callable
         Takes a stage's name and the share that is done, 0 to 1.
+    alias : Alias, optional
+        What player and file are called where the player's name is to stand nowhere.
 
     Returns
     -------
@@ -126,6 +132,8 @@ def load_source(
             next_step="there is nothing to export",
             file=str(path),
         )
+    if alias is not None:
+        path, session = alias.path, without_name(session, path, alias)
     if not strokes:
         return ExportSource(path, session)
     try:

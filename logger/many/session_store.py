@@ -226,6 +226,43 @@ def _modules(name: str, folder: Traversable) -> Iterator[tuple[str, Traversable]
             yield inner, entry
 
 
+def forget_sessions(path: Path, digests: Iterable[str]) -> int:
+    """Take what is kept of sessions out of a store, so that not even its free pages hold it.
+
+    Parameters
+    ----------
+    path : Path
+        Of the store; there may be none.
+    digests : iterable of str
+        SHA-256 of the sessions' files.
+
+    Returns
+    -------
+    int
+        Entries that are gone.
+
+    Raises
+    ------
+    OutputError
+        The store is damaged or cannot be written.
+    """
+    if not path.is_file():
+        return 0
+    try:
+        with contextlib.closing(sqlite3.connect(path, timeout=10.0)) as base:
+            base.execute("PRAGMA secure_delete = ON")
+            before = base.total_changes
+            base.executemany("DELETE FROM summed_sessions WHERE hash = ?", [(digest,) for digest in digests])
+            base.commit()
+            gone = base.total_changes - before
+            base.execute("VACUUM")
+            return gone
+    except sqlite3.Error as error:
+        raise OutputError(
+            f"{path} cannot be written on ({error})", next_step="delete it, every session is then analysed again"
+        ) from error
+
+
 def hash_file(path: Path) -> str:
     """SHA-256 of a file's bytes, as ``log_hash`` is."""
     with path.open("rb") as stream:

@@ -6,7 +6,7 @@ Kept are the evenings, not what was made of them: a newer rule reads the same ev
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from datetime import date
 from pathlib import Path
@@ -98,7 +98,34 @@ def keep_evenings(player: str, ability: Ability) -> Path:
     OutputError
         If it cannot be written.
     """
-    known = _load() | {player: ability.evenings}
+    return _save(_load() | {player: ability.evenings})
+
+
+def forget_evenings(player: str) -> Path | None:
+    """Forget a player's evenings, and keep the others'.
+
+    Parameters
+    ----------
+    player : str
+        Name.
+
+    Returns
+    -------
+    Path or None
+        The file; None where it held nothing of the player.
+
+    Raises
+    ------
+    InputError
+        The file that is there is damaged or of a newer version.
+    OutputError
+        It cannot be written.
+    """
+    known = _load()
+    return None if known.pop(player, None) is None else _save(known)
+
+
+def _save(known: Mapping[str, Sequence[Evening]]) -> Path:
     path = ability_path()
     path.parent.mkdir(parents=True, exist_ok=True)
     players = {name: [asdict(evening) for evening in evenings] for name, evenings in known.items()}

@@ -128,6 +128,21 @@ class Players:
         others = tuple(p for p in self.profiles if p.player.name != name)
         return Players((*others, profile), name if active else self.active)
 
+    def without(self, name: str) -> Players:
+        """The others; nobody is active where this one was.
+
+        Parameters
+        ----------
+        name : str
+
+        Returns
+        -------
+        Players
+        """
+        return Players(
+            tuple(p for p in self.profiles if p.player.name != name), "" if self.active == name else self.active
+        )
+
 
 def combine_levers(seen: list[LeverSeen]) -> RememberedLever:
     r"""Mean of what sessions found, and the spread to expect of one more.

@@ -19,8 +19,9 @@ from analysis.model.records import Event, Player, RawSamples, Session
 from analysis.pipeline import analyse_session
 from analysis.signal.si_units import counts_to_si
 from logger.cli import cli
+from logger.exchange.bids_recording import BidsSettings
 from logger.exchange.check_bids import check_dataset
-from logger.exchange.export_bids import BidsSettings, export_bids
+from logger.exchange.export_bids import export_bids
 from logger.exchange.import_bids import import_bids
 from logger.exchange.motion_bids import make_label, participant_labels, session_labels
 from logger.session.session_file import read_session

@@ -19,7 +19,8 @@ from analysis.model.records import Player, RawSamples, SensorProfile, Session, S
 from analysis.model.session_parts import ClockRelation, SensorIdentity
 from analysis.signal.si_units import counts_to_si
 from logger.cli import cli
-from logger.exchange.export_bids import BidsSettings, export_bids
+from logger.exchange.bids_recording import BidsSettings
+from logger.exchange.export_bids import export_bids
 from logger.exchange.import_bids import import_bids
 from logger.exchange.import_instrument import raps_clock
 from logger.exchange.import_parquet import import_parquet

@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from logger.exchange.bids_recording import BidsSettings
 from logger.exchange.check_bids import check_dataset
-from logger.exchange.export_bids import BidsSettings, export_bids
+from logger.exchange.export_bids import export_bids
 from tests.house.test_house import ROOT
 from tests.logger.exchange.make import saved, with_gaps
 from tests.logger.exchange.test_bids import edit, with_header, without_channels, wrong_unit
