@@ -46,11 +46,11 @@ def alignment_row(
 
 def print_slips(seeds: range) -> None:
     """Print the verdicts of drills with slips, with and without the hand's travel, and the reliability diagram."""
-    print("\n| drills with slips | changes | verdicts right | cannot tell | strings right |\n|---|---|---|---|---|")
+    print("\n| drills with slips | changes | verdicts right | not known | strings right |\n|---|---|---|---|---|")
     by_travel = judge_players(seeds)
     for name, changes in (("with travel", by_travel), ("by counting", judge_players(seeds, travel=False))):
         row = slip_scores(changes)
-        shares = " | ".join(f"{100 * row[key]:.1f} %" for key in ("right", "cannot tell", "strings right"))
+        shares = " | ".join(f"{100 * row[key]:.1f} %" for key in ("right", "not known", "strings right"))
         print(f"| {name} | {row['changes']:.0f} | {shares} |", flush=True)
     print("\n| said | found | verdicts |\n|---|---|---|")
     for said, found, count in reliability(by_travel):

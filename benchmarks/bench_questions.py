@@ -231,8 +231,8 @@ def bench_slips(players: int, first: int) -> None:
     """Drill check with slips, and how often verdicts of a said probability are right."""
     changes = judge_players(range(first, first + players))
     scores = slip_scores(changes)
-    print("| drill check with slips | changes | right % | cannot tell % | strings right % |\n|" + " --- |" * 5)
-    shares = " | ".join(f"{100 * scores[key]:.1f}" for key in ("right", "cannot tell", "strings right"))
+    print("| drill check with slips | changes | right % | not known % | strings right % |\n|" + " --- |" * 5)
+    shares = " | ".join(f"{100 * scores[key]:.1f}" for key in ("right", "not known", "strings right"))
     print(f"| {players} players | {scores['changes']:.0f} | {shares} |")
     print("| said % | right % | verdicts |\n|" + " --- |" * 3)
     for said, right, count in reliability(changes):

@@ -143,13 +143,13 @@ def judged(players: Sequence[tuple[DrillPlayer, int]], seconds: float) -> pd.Dat
             suffixes=("_true", ""),
         )
         parts.append(both.assign(seed=seed, notes_per_s=player.notes_per_s))
-    return pd.concat(parts, ignore_index=True).fillna({"verdict": "cannot tell", "reason": "not found"})
+    return pd.concat(parts, ignore_index=True).fillna({"verdict": "not known", "reason": "not found"})
 
 
 def scores(changes: pd.DataFrame) -> dict[str, float]:
     """Return share told, share right of those, and the error of the heights, of changes whose truth is known."""
     known = changes[changes["true_mm"].notna()]
-    told = known[known["verdict"] != "cannot tell"]
+    told = known[known["verdict"] != "not known"]
     right = (told["verdict"] == "cleared") == (told["true_mm"] > 0)
     error = (known["height_mm"] - known["true_mm"]).dropna()
     return {

@@ -54,7 +54,7 @@ def judge_players(seeds: Iterable[int], travel: bool = True) -> pd.DataFrame:
         both = truth.merge(found, on="time_s", how="left")
         both = both[(both["true_from"] != both["true_to"]) | both["verdict"].notna()]
         parts.append(both.assign(seed=seed))
-    table = pd.concat(parts, ignore_index=True).fillna({"verdict": "cannot tell"})
+    table = pd.concat(parts, ignore_index=True).fillna({"verdict": "not known"})
     real = table["true_from"] != table["true_to"]
     over = table["true_mm"] > 0
     # A path that crosses no string between two contacts touches none.
@@ -65,19 +65,19 @@ def judge_players(seeds: Iterable[int], travel: bool = True) -> pd.DataFrame:
 
 def slip_scores(changes: pd.DataFrame) -> dict[str, float]:
     """Shares over all players."""
-    told = changes[changes["verdict"] != "cannot tell"]
+    told = changes[changes["verdict"] != "not known"]
     real = changes[changes["real"]]
     return {
         "changes": float(len(real)),
         "right": float(told["right"].mean()),
-        "cannot tell": float((real["verdict"] == "cannot tell").mean()),
+        "not known": float((real["verdict"] == "not known").mean()),
         "strings right": float(real["strings"].mean()),
     }
 
 
 def reliability(changes: pd.DataFrame, fewest: int = 200) -> list[tuple[float, float, int]]:
     """Reliability diagram: (said, found, verdicts) of bins with so many verdicts, by rank of what was said."""
-    told = changes[changes["verdict"] != "cannot tell"].sort_values("probability")
+    told = changes[changes["verdict"] != "not known"].sort_values("probability")
     places = np.array_split(np.arange(len(told)), max(1, min(10, len(told) // fewest)))
     bins = [told.iloc[place] for place in places]
     return [(float(b["probability"].mean()), float(b["right"].mean()), len(b)) for b in bins]

@@ -199,7 +199,7 @@ def _postures(path: Path, gap: float, spread: float) -> list[Check]:
 def _drill() -> list[Check]:
     """A drill of hers: as many verdicts are right as their probabilities say."""
     changes = judged([(draw_player(SEED), SEED)], 10.0)
-    told = changes[changes["true_mm"].notna() & (changes["verdict"] != "cannot tell")]
+    told = changes[changes["true_mm"].notna() & (changes["verdict"] != "not known")]
     chance = told["probability"].to_numpy(np.float64)
     right = float(((told["verdict"] == "cleared") == (told["true_mm"] > 0)).mean())
     # At least one may go wrong, however sure all are.

@@ -99,7 +99,7 @@ def verdicts(session: HeardSession, by_sound: bool) -> pd.DataFrame:
         tolerance=0.45 / session.notes_per_s,
         suffixes=("", "_true"),
     )
-    told = both["verdict"] != "cannot tell"
+    told = both["verdict"] != "not known"
     named = (both["from_string"] == both["true_from"]) & (both["to_string"] == both["true_to"])
     named &= both["after"] == both["true_after"]
     cleared = (both["verdict"] == "cleared") == (both["true_mm"] > 0)
@@ -119,7 +119,7 @@ def judge_sessions(first: int, count: int) -> None:
             parts.append(verdicts(session, by_sound))
     print(
         f"\nWhole sessions at 20 dB, one note in thirty a slip, {count} players; no answer from sound in {closed}\n\n"
-        "| answer from | string changes played | told | strings and stroke right | and cleared or caught right |\n"
+        "| answer from | string changes played | told | strings and stroke right | and cleared or touched right |\n"
         "|---|---|---|---|---|"
     )
     for by_sound, name in ((False, "motion alone"), (True, "motion and sound")):

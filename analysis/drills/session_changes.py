@@ -66,11 +66,11 @@ class DrillBlock:
         """Share of the changes with a verdict; None without changes."""
         if self.changes.empty:
             return None
-        return float((self.changes["verdict"] != "cannot tell").mean())
+        return float((self.changes["verdict"] != "not known").mean())
 
 
 def pair_cells(pairs: pd.DataFrame) -> list[tuple[str, ...]]:
-    """Texts of a table of string pairs: from, to, after, changes, cleared, caught, cannot tell, height, how sure.
+    """Texts of a table of string pairs: from, to, after, changes, cleared, touched, not known, height, how sure.
 
     Height in mm; how sure the verdicts are on average, of 100.
 
@@ -87,7 +87,7 @@ def pair_cells(pairs: pd.DataFrame) -> list[tuple[str, ...]]:
     cells = []
     for pair in pairs.to_dict("records"):
         height = "" if pd.isna(pair["height_mm"]) else f"{pair['height_mm']:+.1f}"
-        numbers = (str(pair[key]) for key in ("changes", "cleared", "caught", "cannot_tell"))
+        numbers = (str(pair[key]) for key in ("changes", "cleared", "touched", "not_known"))
         sure = "" if pd.isna(pair["probability"]) else in_100(pair["probability"])
         strings = (str(pair["from_string"]), str(pair["to_string"]))
         cells.append((*strings, f"{pair['after']}stroke", *numbers, height, sure))
@@ -130,10 +130,10 @@ def weakest_words(block: DrillBlock) -> tuple[str, ...]:
     if pairs.empty:
         return ()
     if weakest is None:
-        if (pairs["cleared"] + pairs["caught"]).max() < LEAST_TOLD:
+        if (pairs["cleared"] + pairs["touched"]).max() < LEAST_TOLD:
             return ("No string pair has three verdicts yet, so none can be named the weakest: play the drill longer.",)
         return ("No string pair with three verdicts or more was caught even once.",)
-    told = weakest["cleared"] + weakest["caught"]
+    told = weakest["cleared"] + weakest["touched"]
     advice = "Practise that change alone, large and oblique first."
     if block.suits is False and weakest["cleared"] == 0:
         other = "the twin" if block.demand.kind != "mixed" else "a phrase whose changes all follow the other stroke"

@@ -11,7 +11,7 @@ slow, so it is handed out evenly over the time between the attacks:
 Wherever ``q`` crosses the line of a string between the two attacks, the tip's height over that string's top is
 ``q_z - depth - z_string``. A change that goes the stroke's own way crosses the next string before it comes back to
 it; one that goes against it crosses this string a second time. The lowest of these heights decides: cleared above 0,
-caught below.
+touched below.
 
 Which two strings a stroke and the next one play is itself not certain. Every pair of strings has its probability over
 all ways to match strokes with notes, and its own height ``h`` with standard error ``s``; a verdict is as probable as
@@ -21,7 +21,7 @@ all ways to match strokes with notes, and its own height ``h`` with standard err
 with Student's distribution of four degrees of freedom, as nobody knows how much the depth of this player's plectrum
 differs from note to note,
 
-and cannot be told where neither verdict reaches a bound, or without an attack. Where one of the two attacks was not
+and is not known where neither verdict reaches a bound, or without an attack. Where one of the two attacks was not
 seen, its contact is placed as those of the block's other strokes, with their scatter as its error. A slip leads to
 other strings than the phrase's; the strings, and the stroke, are then those that were played.
 
@@ -45,7 +45,7 @@ from analysis.model.errors import InputError
 from analysis.model.records import Instrument
 from analysis.model.stroke_columns import Column
 
-CLEARED, CAUGHT, CANNOT_TELL = "cleared", "caught", "cannot tell"
+CLEARED, TOUCHED, NOT_KNOWN = "cleared", "touched", "not known"
 LONGEST_WAIT = 1.5
 """Between the strokes of a change, as a share of the first one's time."""
 ERROR_DF = 4.0
@@ -60,9 +60,9 @@ CHANGE_COLUMNS: tuple[Column, ...] = (
     Column("after", "", "str", "stroke that precedes the change: down or up"),
     Column("height_mm", "mm", "float64", "lowest height of the tip over a string that it crosses; above 0 is clear"),
     Column("height_se_mm", "mm", "float64", "its standard error"),
-    Column("verdict", "", "str", "cleared, caught or cannot tell"),
+    Column("verdict", "", "str", "cleared, touched or not known"),
     Column("probability", "", "float64", "probability of that verdict; empty where none is given"),
-    Column("reason", "", "str", "why it cannot be told; else empty"),
+    Column("reason", "", "str", "why it is not known; else empty"),
 )
 
 PAIR_COLUMNS: tuple[Column, ...] = (
@@ -71,9 +71,9 @@ PAIR_COLUMNS: tuple[Column, ...] = (
     Column("after", "", "str", "stroke that precedes the change"),
     Column("changes", "", "int64", "changes played"),
     Column("cleared", "", "int64", "of these, cleared"),
-    Column("caught", "", "int64", "of these, caught"),
-    Column("cannot_tell", "", "int64", "of these, cannot tell"),
-    Column("share_cleared", "", "float64", "cleared, as a share of cleared and caught; empty without either"),
+    Column("touched", "", "int64", "of these, touched"),
+    Column("not_known", "", "int64", "of these, not known"),
+    Column("share_cleared", "", "float64", "cleared, as a share of cleared and touched; empty without either"),
     Column("height_mm", "mm", "float64", "median height of the tip over the lowest crossing"),
     Column("probability", "", "float64", "mean probability of the verdicts; empty without any"),
 )
@@ -157,7 +157,7 @@ def judge_changes(
         before, after = max(pairs, key=lambda pair: pairs[pair]) if pairs else _next_strings(alignment, phrase, int(i))
         if before == after:
             continue
-        verdict, chance, height, se, reason = CANNOT_TELL, np.nan, np.nan, np.nan, _obstacle(table, pairs, int(i))
+        verdict, chance, height, se, reason = NOT_KNOWN, np.nan, np.nan, np.nan, _obstacle(table, pairs, int(i))
         if not reason:
             tilt_se_rad = np.radians(np.hypot(played.offset_se_deg, table["tilt_se_deg"].iloc[i : i + 2].max()))
             judge = _Judge(places, instrument.plectrum_depth_mm, float(tilt_se_rad), settings)
@@ -196,7 +196,7 @@ class _Judge:
 
     def weigh(self, crossing: Crossing, pairs: dict[tuple[int, int], float]) -> tuple[str, float, float, float, str]:
         """Verdict, its probability (2), height of the likeliest pair with its error, and what stands in the way."""
-        cleared = caught = 0.0
+        cleared = touched = 0.0
         shown = (np.nan, np.nan)
         likeliest = max(pairs, key=lambda pair: pairs[pair])
         for pair, chance in pairs.items():
@@ -209,14 +209,14 @@ class _Judge:
                 shown = (height, se)
             if np.isfinite(height):
                 over = float(special.stdtr(ERROR_DF, height / se))
-                cleared, caught = cleared + chance * over, caught + chance * (1 - over)
+                cleared, touched = cleared + chance * over, touched + chance * (1 - over)
         if not np.isfinite(shown[0]):
-            return CANNOT_TELL, np.nan, *shown, "the path crosses no string"
-        verdict, chance = (CLEARED, cleared) if cleared >= caught else (CAUGHT, caught)
+            return NOT_KNOWN, np.nan, *shown, "the path crosses no string"
+        verdict, chance = (CLEARED, cleared) if cleared >= touched else (TOUCHED, touched)
         if chance >= self.settings.least_probability:
             return verdict, min(chance, 1.0), *shown, ""
         unsure = pairs[likeliest] < self.settings.least_probability
-        return CANNOT_TELL, np.nan, *shown, "alignment unsure" if unsure else "too close"
+        return NOT_KNOWN, np.nan, *shown, "alignment unsure" if unsure else "too close"
 
 
 def _obstacle(table: pd.DataFrame, pairs: dict[tuple[int, int], float], i: int) -> str:
@@ -246,11 +246,11 @@ def summarise_pairs(changes: pd.DataFrame) -> pd.DataFrame:
     """
     rows = []
     for (before, after, stroke), group in changes.groupby(["from_string", "to_string", "after"], sort=True):
-        cleared, caught = (int((group["verdict"] == verdict).sum()) for verdict in (CLEARED, CAUGHT))
-        told = cleared + caught
+        cleared, touched = (int((group["verdict"] == verdict).sum()) for verdict in (CLEARED, TOUCHED))
+        told = cleared + touched
         share = cleared / told if told else np.nan
         height, sure = group["height_mm"].median(), group["probability"].mean()
-        rows.append((before, after, stroke, len(group), cleared, caught, len(group) - told, share, height, sure))
+        rows.append((before, after, stroke, len(group), cleared, touched, len(group) - told, share, height, sure))
     pairs = pd.DataFrame(rows, columns=[column.name for column in PAIR_COLUMNS])
     return pairs.astype({column.name: column.dtype for column in PAIR_COLUMNS})
 
@@ -260,7 +260,7 @@ def find_weakest(pairs: pd.DataFrame) -> pd.Series | None:
 
     None where no string pair has :data:`LEAST_TOLD` verdicts, or all changes cleared.
     """
-    told = pairs[pairs["cleared"] + pairs["caught"] >= LEAST_TOLD]
+    told = pairs[pairs["cleared"] + pairs["touched"] >= LEAST_TOLD]
     weak = told[told["share_cleared"] < 1].sort_values(["share_cleared", "height_mm"])
     return None if weak.empty else weak.iloc[0]
 

@@ -176,14 +176,14 @@ def _changes(result: SessionResult, answers: SessionAnswers) -> list[Finding]:
         if drill.changes.empty:
             continue
         verdicts = drill.changes["verdict"]
-        cleared, caught = (int((verdicts == verdict).sum()) for verdict in ("cleared", "caught"))
+        cleared, touched = (int((verdicts == verdict).sum()) for verdict in ("cleared", "touched"))
         told = drill.share_told or 0.0
         posture = next((b.posture for b in result.blocks if b.index == drill.index), "")
         found.append(
             Finding(
                 topic="string changes",
-                claim=f"Of {len(verdicts)} string changes {cleared} cleared, {caught} were caught, and "
-                f"{len(verdicts) - cleared - caught} cannot be told.",
+                claim=f"Of {len(verdicts)} string changes {cleared} cleared, {touched} touched, and "
+                f"{len(verdicts) - cleared - touched} are not known.",
                 certainty=cap_certainty("likely" if told > 0.5 else "open", result.doubts, (drill.index,)),
                 scope=Scope(f"block {block_number(drill.index)}", (drill.index,), posture),
             )

@@ -16,8 +16,8 @@ COLUMNS = (
     "After",
     "Changes",
     "Cleared",
-    "Caught",
-    "Cannot tell",
+    "Touched",
+    "Not known",
     "Height, mm",
     "Sure, of 100",
 )
@@ -43,10 +43,10 @@ def drill_sections(answers: SessionAnswers) -> tuple[Section, ...]:
         return ()
     changes = pd.concat([block.changes for block in played], ignore_index=True)
     verdicts = changes["verdict"]
-    cleared, caught = (int((verdicts == verdict).sum()) for verdict in ("cleared", "caught"))
+    cleared, touched = (int((verdicts == verdict).sum()) for verdict in ("cleared", "touched"))
     sentence = (
-        f"Of {verdicts.size} string changes {cleared} cleared, {caught} were caught, and "
-        f"{verdicts.size - cleared - caught} cannot be told. {sure_words(changes)}"
+        f"Of {verdicts.size} string changes {cleared} cleared, {touched} touched, and "
+        f"{verdicts.size - cleared - touched} are not known. {sure_words(changes)}"
     ).rstrip()
     rows = tuple((str(block_number(b.index)), *cells) for b in played for cells in pair_cells(b.pairs))
     table = Table("String changes by block, pair of strings and stroke before", COLUMNS, rows)

@@ -112,7 +112,7 @@ def _change_rows(drill: DrillBlock) -> list[ChangeRow]:
     rows = []
     for place, pair in enumerate(drill.pairs.to_dict("records")):
         after: Wanted = "down" if pair["after"] == "down" else "up"
-        counts = (pair["cleared"], pair["caught"], pair["cannot_tell"])
+        counts = (pair["cleared"], pair["touched"], pair["not_known"])
         weakest = drill.weakest is not None and bool(drill.weakest.name == drill.pairs.index[place])
         rows.append(ChangeRow(pair["from_string"], pair["to_string"], after, *counts, weakest))
     return rows

@@ -152,12 +152,12 @@ class Strokes:
 class ChangeTold:
     """A string change after the note at a 0-based place of the drill's cycle, ``end_server_s`` its stroke's end.
 
-    ``verdict`` is ``cleared``, ``caught`` or ``cannot tell``. ``final`` false: judged by that stroke alone, and at the
+    ``verdict`` is ``cleared``, ``touched`` or ``not known``. ``final`` false: judged by that stroke alone, and at the
     edge of what is known; it may come out otherwise.
     """
 
     place: int
-    verdict: Literal["cleared", "caught", "cannot tell"]
+    verdict: Literal["cleared", "touched", "not known"]
     final: bool
     end_server_s: float
 

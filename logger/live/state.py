@@ -91,8 +91,8 @@ class ChangeRow:
     to_string: int
     after: Wanted
     cleared: int
-    caught: int
-    cannot_tell: int
+    touched: int
+    not_known: int
     weakest: bool = False
 
 

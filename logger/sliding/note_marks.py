@@ -28,7 +28,7 @@ OFFSET_SE_DEG = 1.2
 TOLD = 48
 """Marks told, from the last back."""
 
-Verdict = Literal["cleared", "caught", "cannot tell"]
+Verdict = Literal["cleared", "touched", "not known"]
 
 
 @dataclass(frozen=True)
@@ -175,7 +175,7 @@ class NoteFollower:
         clears = rows["clears"].tolist()
         marks = []
         for at in changed:
-            alone: Verdict = "cleared" if clears[at] else "caught"
+            alone: Verdict = "cleared" if clears[at] else "touched"
             final = at in settled
             verdict = self._decided[ends_s[at]] if final else alone
             marks.append(ChangeMark(self._place(int(alignment.note[at])), verdict, final, ends_s[at]))
@@ -199,4 +199,4 @@ class NoteFollower:
         judged = judge_changes(strokes, near, self._phrase, self._instrument)
         verdicts = dict(zip(judged["time_s"].tolist(), judged["verdict"].tolist(), strict=True))
         contacts_s, ends_s = rows["contact_s"].tolist(), rows["end_s"].tolist()
-        self._decided |= {ends_s[each]: verdicts.get(contacts_s[each], "cannot tell") for each in at}
+        self._decided |= {ends_s[each]: verdicts.get(contacts_s[each], "not known") for each in at}

@@ -215,12 +215,12 @@ def describe_block(block: DrillBlock) -> str:
     if changes.empty:
         return "\n".join([*lines, "  No string change was played."])
     counts = changes["verdict"].value_counts()
-    cleared, caught, open_ = (int(counts.get(key, 0)) for key in ("cleared", "caught", "cannot tell"))
-    lines.append(f"  {len(changes)} string changes: {cleared} cleared, {caught} caught, {open_} cannot be told.")
+    cleared, touched, open_ = (int(counts.get(key, 0)) for key in ("cleared", "touched", "not known"))
+    lines.append(f"  {len(changes)} string changes: {cleared} cleared, {touched} touched, {open_} not known.")
     lines += [f"  {sure_words(changes)}"] if open_ < len(changes) else []
     if open_:
-        reasons = changes.loc[changes["verdict"] == "cannot tell", "reason"].value_counts()
-        lines.append("  Cannot be told: " + ", ".join(f"{name} ({n})" for name, n in reasons.items()) + ".")
+        reasons = changes.loc[changes["verdict"] == "not known", "reason"].value_counts()
+        lines.append("  Not known: " + ", ".join(f"{name} ({n})" for name, n in reasons.items()) + ".")
     lines += ["", *_pairs_table(block.pairs), ""]
     lines += [f"  {sentence}" for sentence in weakest_words(block)]
     return "\n".join(lines)
@@ -257,7 +257,7 @@ def tell_block(block: DrillBlock) -> dict[str, object]:
 
 
 def _pairs_table(pairs: pd.DataFrame) -> list[str]:
-    head = ("from", "to", "after", "changes", "cleared", "caught", "open", "height, mm", "sure, %")
+    head = ("from", "to", "after", "changes", "cleared", "touched", "not known", "height, mm", "sure, %")
     return _columns([head, *pair_cells(pairs)])
 
 

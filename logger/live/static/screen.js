@@ -361,12 +361,12 @@ function makePair(name, value) {
 }
 
 // A row of the drill's table. The weakest change is named by a word beside its mark.
-function makeChange({ from_string, to_string, after, cleared, caught, cannot_tell, weakest }) {
+function makeChange({ from_string, to_string, after, cleared, touched, not_known, weakest }) {
   const row = document.createElement("tr");
   row.dataset.weakest = String(weakest);
   const head = makeItem("th", `${from_string} → ${to_string}`);
   head.scope = "row";
-  row.append(head, ...[`${after}stroke`, cleared, caught, cannot_tell].map((words) => makeItem("td", String(words))));
+  row.append(head, ...[`${after}stroke`, cleared, touched, not_known].map((words) => makeItem("td", String(words))));
   if (weakest) head.append(" ", makeItem("small", WEAKEST));
   return row;
 }

@@ -3,7 +3,7 @@
 import { TAB } from "./words.js";
 
 const WIDEST_NOTES = 16;
-const MARKS = { cleared: "✓", caught: "✕", "cannot tell": "?" };
+const MARKS = { cleared: "✓", touched: "✕", "not known": "?" };
 
 // The note of the tab that is due at a time, as a number that runs on between two; negative before the first one, null
 // without a tempo. After the last note of a cycle the first one behind the pickup comes.
@@ -166,7 +166,7 @@ export class TabView {
   #mark(x, y, text, { verdict, final }) {
     const { pen, colours } = this;
     const size = 0.56 * text;
-    const colour = { cleared: colours.clear, caught: colours.up, "cannot tell": colours.soft }[verdict];
+    const colour = { cleared: colours.clear, touched: colours.up, "not known": colours.soft }[verdict];
     pen.lineWidth = 2;
     pen.strokeStyle = colour;
     pen.fillStyle = colour;

@@ -89,8 +89,8 @@ def test_heights_of_straight_strokes_against_a_closed_form(radius_mm: float | No
                     assert change["reason"] == "the path crosses no string"
                     continue
                 assert change["height_mm"] == pytest.approx(expected, abs=0.02)
-                if change["verdict"] != "cannot tell":
-                    assert change["verdict"] == ("cleared" if expected > 0 else "caught")
+                if change["verdict"] != "not known":
+                    assert change["verdict"] == ("cleared" if expected > 0 else "touched")
                 compared += 1
     assert compared > 20
 
@@ -111,7 +111,7 @@ def test_a_clearing_stroke_clears_whichever_way_the_hand_goes() -> None:
             (5, 4),
         }
         verdicts[tilt] = set(found["verdict"])
-    assert verdicts == {-26.0: {"cleared"}, 26.0: {"caught"}}
+    assert verdicts == {-26.0: {"cleared"}, 26.0: {"touched"}}
 
 
 def test_what_cannot_be_told_says_why() -> None:
@@ -132,7 +132,7 @@ def test_what_cannot_be_told_says_why() -> None:
         7: "next note not found",
         9: "",
     }
-    assert (found["verdict"] == "cannot tell").tolist() == [True, False, True, True, False]
+    assert (found["verdict"] == "not known").tolist() == [True, False, True, True, False]
     flat = judge_changes(straight_play(phrase, instrument, -13.0, 28.0, 12), sure(12), phrase, instrument)
     assert set(flat["reason"]) == {"too close"}
 
@@ -172,13 +172,13 @@ def test_the_weakest_change_is_named() -> None:
     rows = []
     for pair, verdicts in {(4, 3): "ccccx", (3, 4): "ccxx?", (2, 1): "xx", (3, 2): "cc?"}.items():
         for k, letter in enumerate(verdicts):
-            verdict = {"c": "cleared", "x": "caught", "?": "cannot tell"}[letter]
+            verdict = {"c": "cleared", "x": "touched", "?": "not known"}[letter]
             rows.append((0.0, k, *pair, "up", 1.0 if letter == "c" else -1.0, 0.4, verdict, 0.9, ""))
     pairs = summarise_pairs(pd.DataFrame(rows, columns=[column.name for column in CHANGE_COLUMNS]))
     weakest = find_weakest(pairs)
     assert (weakest["from_string"], weakest["to_string"]) == (3, 4)  # string 2 to 1 was told twice only
     assert weakest["share_cleared"] == 0.5
-    assert pairs[["changes", "cleared", "caught", "cannot_tell"]].to_numpy().tolist() == [
+    assert pairs[["changes", "cleared", "touched", "not_known"]].to_numpy().tolist() == [
         [2, 0, 2, 0],
         [3, 2, 0, 1],
         [5, 2, 2, 1],
@@ -260,7 +260,7 @@ def test_a_session_marks_its_string_changes_and_says_what_it_cannot_judge() -> N
     assert (len(blocks), problems) == (2, ())
     assert [block.suits for block in blocks] == [True, False]
     assert (blocks[0].changes["verdict"] == "cleared").mean() > 0.7
-    assert (blocks[1].changes["verdict"] == "caught").mean() > 0.9
+    assert (blocks[1].changes["verdict"] == "touched").mean() > 0.9
     # The report says the same: every change is counted once, and both blocks' weakest changes are named.
     found = weigh_session(result)
     (section,) = drill_sections(found.answers)

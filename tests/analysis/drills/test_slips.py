@@ -17,8 +17,8 @@ def test_verdicts_of_drills_with_slips() -> None:
     scores = slip_scores(changes)
     assert scores["changes"] > 700
     assert scores["right"] >= 0.9
-    assert scores["cannot tell"] <= 0.18
-    told = changes[changes["verdict"] != "cannot tell"]
+    assert scores["not known"] <= 0.18
+    told = changes[changes["verdict"] != "not known"]
     found, said = calibration_curve(told["right"].astype(int), told["probability"], n_bins=3, strategy="quantile")
     assert np.abs(found - said).max() < 0.07
 

@@ -676,7 +676,7 @@ def test_an_announcement_waits_for_its_bar(browser: Any, stage: PageStage) -> No
 def test_notes_missing_and_added_are_counted_beside_the_picture(browser: Any, stage: PageStage) -> None:
     with open_page(browser, viewport={"width": 1366, "height": 768}) as (page, watch):
         opened(page, stage, "play_drill")
-        told = [(1, "cleared", True), (3, "caught", True), (5, "cannot tell", False), (7, "cleared", False)]
+        told = [(1, "cleared", True), (3, "touched", True), (5, "not known", False), (7, "cleared", False)]
         changes = tuple(ChangeTold(place, verdict, final, stage.now_s()) for place, verdict, final in told)
         before = inked(page)
         stage.push(Notes(3, changes, 2, 1))

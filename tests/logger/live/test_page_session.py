@@ -208,7 +208,7 @@ def check_changes(seen: list[dict[str, Any]]) -> None:
     assert {row[1] for row in rows} == {"upstroke"}
     assert sum(int(row[2]) for row in rows) >= 25
     assert sum(int(row[3]) for row in rows) <= 2
-    assert "caught" in tables[-1]["more"] or "Weakest change" in tables[-1]["more"]
+    assert "touched" in tables[-1]["more"] or "Weakest change" in tables[-1]["more"]
 
 
 def check_recording(path: Path) -> None:

@@ -230,7 +230,7 @@ def test_the_table_of_a_drills_string_changes_agrees_with_the_batch_analysis(tmp
     result = analyse_session(recording)
     batch, problems = judge_drills(result, recording.metadata)
     assert problems == ()
-    names = ("from_string", "to_string", "after", "cleared", "caught", "cannot_tell")
+    names = ("from_string", "to_string", "after", "cleared", "touched", "not_known")
     for verdict, drill in zip(told, batch, strict=True):
         shown = {tuple(row[n] for n in names[:3]): np.array([row[n] for n in names[3:]]) for row in verdict["changes"]}
         whole = {
@@ -245,9 +245,9 @@ def test_the_table_of_a_drills_string_changes_agrees_with_the_batch_analysis(tmp
         assert verdict["tilt_mean_deg"] == pytest.approx(result.blocks[drill.index].tilt_mean_deg, abs=0.3)
     clear, both = (verdict["changes"] for verdict in told)
     assert sum(row["cleared"] for row in clear) >= 20
-    assert sum(row["caught"] for row in clear) <= 1
+    assert sum(row["touched"] for row in clear) <= 1
     assert {row["after"] for row in clear} == {"up"}
-    assert all(row["caught"] == 0 for row in both if row["after"] == "up")
+    assert all(row["touched"] == 0 for row in both if row["after"] == "up")
     assert all(row["cleared"] == 0 for row in both if row["after"] == "down")
     (weakest,) = (row for row in both if row["weakest"])
     assert weakest["after"] == "down"

@@ -64,7 +64,7 @@ def test_a_provisional_mark_comes_with_the_stroke_alone(played) -> None:  # type
     assert [mark.place for mark in notes.changes] == [1, 3, 5, 7, 1]
     assert not any(mark.final for mark in notes.changes)
     assert [mark.verdict for mark in notes.changes] == [
-        "cleared" if clears else "caught" for clears in strokes["clears"].iloc[[1, 3, 5, 7, 9]]
+        "cleared" if clears else "touched" for clears in strokes["clears"].iloc[[1, 3, 5, 7, 9]]
     ]
 
 
