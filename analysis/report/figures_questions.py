@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 import textwrap
 from typing import Any
 
@@ -26,6 +27,7 @@ from analysis.report.figures import (
     UP_COLOUR,
     axis,
     lay_out,
+    nice_step,
     note,
     single,
 )
@@ -229,39 +231,68 @@ def draw_differences(comparison: PostureComparison) -> go.Figure:
 
 
 def draw_switches(found: SwitchSuccess) -> go.Figure:
-    """Every switch over the evening: strokes until the new tilt holds; missed ones above the line."""
-    missed_at = 1 + max(4, *(t.strokes or 0 for t in found.tries))
+    """Every switch over the evening: strokes until the new tilt holds; missed ones in a lane of their own above."""
+    counts = [t.strokes for t in found.tries if t.strokes is not None]
+    step = max(1, int(nice_step(max([4, *counts]), 5)))
+    top = step * math.ceil(max([4, *counts]) / step)
+    missed_at = top + step
     figure = go.Figure()
-    names = list(dict.fromkeys((t.from_posture, t.to_posture) for t in found.tries))
-    for (old, new), symbol, colour in zip(
-        names, itertools.cycle(("circle", "diamond", "square")), itertools.cycle((DOWN_COLOUR, UP_COLOUR, INK))
+    ways = list(dict.fromkeys((t.from_posture, t.to_posture) for t in found.tries))
+    for way, symbol, colour in zip(
+        ways, itertools.cycle(("circle", "diamond", "square")), itertools.cycle((DOWN_COLOUR, UP_COLOUR, INK))
     ):
-        own = [t for t in found.tries if (t.from_posture, t.to_posture) == (old, new)]
+        own = [t for t in found.tries if (t.from_posture, t.to_posture) == way]
         figure.add_scatter(
             x=[t.minute for t in own],
             y=[missed_at if t.strokes is None else t.strokes for t in own],
             mode="markers",
-            marker={
-                "color": colour,
-                "size": 10,
-                "symbol": [f"{symbol}{'' if t.made and not t.lost else '-open'}" for t in own],
-            },
-            name=f"{old} to {new} (open: missed, or lost again)",
+            marker={"color": colour, "size": 10, "symbol": [f"{symbol}{'-open' if t.lost else ''}" for t in own]},
+            name=" to ".join(way),
             customdata=["missed" if not t.made else "lost again by accident" if t.lost else "made" for t in own],
             hovertemplate="minute %{x:.1f}: %{customdata}<extra></extra>",
             showlegend=True,
         )
-    edge = missed_at - 0.5
+    if found.lost.count:
+        hollow = {"color": INK, "size": 10, "symbol": "circle-open"}
+        figure.add_scatter(x=[None], y=[None], mode="markers", marker=hollow, name="open: lost again", showlegend=True)
+    ticks = list(range(0, top + 1, step))
     figure.update_layout(
         lay_out(
             HEIGHT,
             xaxis=axis("minute of the evening"),
-            yaxis=axis("strokes until it holds", range=[-0.5, missed_at + 0.7]),
-            shapes=[_level(edge, SOFT, 1.0, "dot")],
-            annotations=[note(0.0, edge, " missed", xref="paper", xanchor="left", yanchor="bottom")],
+            yaxis=axis(
+                "strokes until it holds",
+                range=[-0.5 * step, missed_at + 1.2 * step],
+                tickvals=[*ticks, missed_at],
+                ticktext=[*map(str, ticks), "missed"],
+            ),
+            shapes=[_level(missed_at - 0.5 * step, SOFT, 1.0, "dot"), *_tempo_edges(found)],
+            annotations=_tempo_names(found, missed_at + 0.7 * step),
         )
     )
     return figure
+
+
+def _tempo_starts(found: SwitchSuccess) -> list[tuple[float, float | None]]:
+    """Minute and tempo wherever the tempo is another than before; empty where it never changes."""
+    starts = [(t.minute, t.tempo_bpm) for t in found.tries]
+    starts = [now for k, now in enumerate(starts) if k == 0 or now[1] != starts[k - 1][1]]
+    return starts if len(starts) > 1 else []
+
+
+def _tempo_edges(found: SwitchSuccess) -> list[dict[str, Any]]:
+    minutes = [t.minute for t in found.tries]
+    halfway = [(minutes[minutes.index(at) - 1] + at) / 2 for at, _ in _tempo_starts(found)[1:]]
+    return [_upright(at, RULE, "dash") for at in halfway]
+
+
+def _tempo_names(found: SwitchSuccess, y: float) -> list[dict[str, Any]]:
+    """Tempo over each stretch; where the page is narrow the bare number."""
+    return [
+        note(at, y, f"{tempo:.0f} BPM", name=f"{tempo:.0f}", xanchor="left", yanchor="middle")
+        for at, tempo in _tempo_starts(found)
+        if tempo is not None
+    ]
 
 
 def _around(values: list[float]) -> list[float]:

@@ -228,7 +228,7 @@ def switch_section(found: SwitchSuccess) -> Section:
         )
         for g in found.groups
     )
-    columns = ("From, to", "Tempo", "Made", "95 % interval", "Lost by accident", "Strokes until it holds")
+    columns = ("Switch", "Tempo", "Made", "95 % interval", "Lost by accident", "Strokes until it holds")
     notes = []
     if found.changes_inside:
         notes.append(f"Inside single blocks the tilt changed {found.changes_inside} times by groups of strokes.")

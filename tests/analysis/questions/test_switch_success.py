@@ -76,7 +76,13 @@ def test_they_stand_in_the_report_and_among_the_findings() -> None:
     assert section.sentence.startswith("Of 24 switches of posture 22 were made (74 to 97 of 100")
     assert section.table is not None
     assert len(section.table.rows) == 4
-    assert len(section.choices[0].pictures[0].figure.data) == 2
+    picture = section.choices[0].pictures[0].figure
+    assert [trace.name for trace in picture.data] == ["high to low", "low to high", "open: lost again"]
+    missed_at = picture.layout.yaxis.tickvals[-1]
+    assert picture.layout.yaxis.ticktext[-1] == "missed"
+    assert sum(y == missed_at for trace in picture.data for y in trace.y) == 2
+    assert max(y for trace in picture.data for y in trace.y if y not in (None, missed_at)) == 6 < missed_at
+    assert [text.text for text in picture.layout.annotations] == ["96 BPM", "108 BPM"]
     findings = [f for f in question_findings(result, answers) if f.topic == "switching"]
     assert [f.claim for f in findings] == [section.sentence]
 
