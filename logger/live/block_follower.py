@@ -30,6 +30,8 @@ SEEN_S = 0.12
 """Until the turn at a stroke's end is seen, and the window that shows it is worked out."""
 SOONEST_S, LATEST_S = 0.2, 0.5
 """Between the beginnings of two windows, whatever the tempo."""
+TURN_S = 0.04
+"""After the end of a stroke before a string change, until a window surely shows it."""
 LEAST_PAUSE_S = 0.1
 """Where the computer is so busy that a window takes as long."""
 KEPT = 60
@@ -107,9 +109,12 @@ class BlockFollower:
             judged, notes = await self._worker.run(lambda: (estimator.update(), estimator.notes()))
             self._tell(number, event, judged)
             self._tell_notes(number, notes)
-            left_s = begun_s + every_s(judged.strokes_per_s) - time.monotonic()
+            change_s = None
+            if notes is not None and notes.next_end_s is not None:
+                change_s = self._log.server_s(notes.next_end_s) - time.time()
+            left_s = wait_s(judged.strokes_per_s, time.monotonic() - begun_s, change_s)
             try:
-                await asyncio.wait_for(ended.wait(), max(LEAST_PAUSE_S, left_s))
+                await asyncio.wait_for(ended.wait(), left_s)
             except TimeoutError:
                 continue
         if self._end is not None:
@@ -204,6 +209,28 @@ def every_s(strokes_per_s: float | None) -> float:
     """
     cycle_s = 2.0 / (strokes_per_s or 8.0)
     return min(max(SOONEST_S, cycle_s + PROMISED_S - SEEN_S), LATEST_S)
+
+
+def wait_s(strokes_per_s: float | None, took_s: float, change_s: float | None) -> float:
+    """From the end of one window's work to the beginning of the next: sooner where a string change is due.
+
+    Parameters
+    ----------
+    strokes_per_s : float or None
+    took_s : float
+        Since the beginning of the window that is done.
+    change_s : float or None
+        From now until the stroke before the next change is due to end.
+
+    Examples
+    --------
+    >>> [round(wait_s(8.0, 0.05, due), 2) for due in (None, 0.2, 0.06, -0.1)]
+    [0.33, 0.24, 0.15, 0.15]
+    """
+    left_s = every_s(strokes_per_s) - took_s
+    if change_s is not None:
+        left_s = min(left_s, max(change_s + TURN_S, SOONEST_S - took_s))
+    return max(LEAST_PAUSE_S, left_s)
 
 
 def _outside(tilts_deg: np.ndarray, target: tuple[float, float] | None) -> int:

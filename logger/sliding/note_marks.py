@@ -3,11 +3,14 @@
 The batch code decides (:mod:`analysis.drills.alignment`, :mod:`analysis.drills.string_changes`), on the last strokes.
 A change is first judged by its own stroke alone, as soon as that has ended: provisional. With the stroke after it, and
 once both are settled, the path between them decides: final.
+
+Matching all strokes anew costs three times what finding them costs. In between, new strokes are counted on from the
+last one matched, which is right but for a slip, and only provisional marks rest on it.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -25,6 +28,10 @@ MOST_STROKES = 40
 """So many are matched with the notes each time; what lies before stays as it was counted."""
 OFFSET_SE_DEG = 1.2
 """Standard error of tilt common to a block, as usual after good gestures; its own is known at its end."""
+MATCH_EVERY_S = 0.35
+"""Between two matches of all strokes."""
+SAME_S = 0.03
+"""A stroke of which a later window says another contact by more is another stroke."""
 TOLD = 48
 """Marks told, from the last back."""
 
@@ -50,11 +57,23 @@ class NoteMarks:
     changes : tuple of ChangeMark
     missing, added : int
         Notes without a stroke, strokes without a note.
+    next_end_s : float or None
+        Log time at which the stroke before the next change is due to end; None where nothing more is expected.
     """
 
     changes: tuple[ChangeMark, ...]
     missing: int
     added: int
+    next_end_s: float | None = field(default=None, compare=False)
+
+
+@dataclass(frozen=True)
+class _Matched:
+    """Strokes as last matched with notes: their contacts, what was found, and when."""
+
+    contacts_s: FloatArray
+    alignment: DrillAlignment
+    at_s: float
 
 
 class NoteFollower:
@@ -80,6 +99,7 @@ class NoteFollower:
         self._from_s, self._due_s = -np.inf, block.start_s + self._before_pickup_s()
         self._lead = 0 if self._phrase is None else len(self._phrase.lead)
         self._left = 0
+        self._matched: _Matched | None = None
 
     def mark(self, strokes: pd.DataFrame, paths_mm: FloatArray, settled_s: float) -> NoteMarks | None:
         """Mark the block's strokes so far.
@@ -101,17 +121,47 @@ class NoteFollower:
         if phrase is None or len(strokes) < 2:
             return None
         rows, paths = self._since(strokes, paths_mm)
-        try:
-            alignment = self._match(rows, paths, phrase)
-            if len(rows) > MOST_STROKES + phrase.cycle_notes and self._leave(rows, paths, alignment, phrase):
-                phrase = self._phrase or phrase
-                rows, paths = self._since(strokes, paths_mm)
+        now_s = float(strokes["end_s"].iloc[-1])
+        alignment = self._count_on(rows, now_s)
+        if alignment is None:
+            try:
                 alignment = self._match(rows, paths, phrase)
-        except NotEnoughDataError:
-            return None
+                if len(rows) > MOST_STROKES + phrase.cycle_notes and self._leave(rows, paths, alignment, phrase):
+                    phrase = self._phrase or phrase
+                    rows, paths = self._since(strokes, paths_mm)
+                    alignment = self._match(rows, paths, phrase)
+            except NotEnoughDataError:
+                return None
+            self._matched = _Matched(rows["contact_s"].to_numpy(), alignment, now_s)
         missing, added = self._counted
         changes = self._changes(rows, paths, alignment, settled_s)
-        return NoteMarks(changes[-TOLD:], missing + alignment.missed, added + alignment.extra)
+        return NoteMarks(
+            changes[-TOLD:], missing + alignment.missed, added + alignment.extra, _next_end_s(rows, alignment, phrase)
+        )
+
+    def _count_on(self, rows: pd.DataFrame, now_s: float) -> DrillAlignment | None:
+        """The last match with later strokes counted on; None where it is time for another."""
+        last = self._matched
+        if last is None or now_s - last.at_s >= MATCH_EVERY_S:
+            return None
+        contacts_s, known = rows["contact_s"].to_numpy(), last.contacts_s
+        both = min(len(contacts_s), len(known))
+        moved = np.abs(contacts_s[:both] - known[:both]) > SAME_S
+        same = int(np.argmax(moved)) if moved.any() else both
+        note = last.alignment.note[:same]
+        if same < 2 or note[-1] == EXTRA or last.alignment.piece[same - 1]:
+            return None
+        more = len(contacts_s) - same
+        # Nothing is known of them but their number: no pairs, no certainty.
+        return replace(
+            last.alignment,
+            note=np.append(note, note[-1] + 1 + np.arange(more)),
+            confidence=np.append(last.alignment.confidence[:same], np.zeros(more)),
+            turned=np.append(last.alignment.turned[:same], np.repeat(last.alignment.turned[same - 1], more)),
+            pairs=(*last.alignment.pairs[:same], *({} for _ in range(more))),
+            piece=np.append(last.alignment.piece[:same], np.zeros(more, np.int64)),
+            period_s=np.append(last.alignment.period_s[:same], np.repeat(last.alignment.period_s[same - 1], more)),
+        )
 
     def _before_pickup_s(self) -> float:
         """Time from the block's first beat to a pickup: the phrase's first bar begins on a whole beat."""
@@ -170,7 +220,8 @@ class NoteFollower:
             if note != EXTRA and phrase.string_at(note) != phrase.string_at(note + 1)
         ]
         ends_s = rows["end_s"].tolist()
-        settled = [at for at in changed if at + 1 < len(rows) and ends_s[at + 1] <= settled_s]
+        last = len(rows) if self._matched is None else len(self._matched.contacts_s)
+        settled = [at for at in changed if at + 1 < min(len(rows), last) and ends_s[at + 1] <= settled_s]
         self._decide(rows, paths_mm, alignment, [at for at in settled if ends_s[at] not in self._decided])
         clears = rows["clears"].tolist()
         marks = []
@@ -200,3 +251,20 @@ class NoteFollower:
         verdicts = dict(zip(judged["time_s"].tolist(), judged["verdict"].tolist(), strict=True))
         contacts_s, ends_s = rows["contact_s"].tolist(), rows["end_s"].tolist()
         self._decided |= {ends_s[each]: verdicts.get(contacts_s[each], "not known") for each in at}
+
+
+def _next_end_s(rows: pd.DataFrame, alignment: DrillAlignment, phrase: Phrase) -> float | None:
+    """When the stroke before the next change is due to end, after the last stroke that had its whole length."""
+    contacts_s, ends_s = rows["contact_s"].to_numpy(), rows["end_s"].to_numpy()
+    met = np.flatnonzero(alignment.note != EXTRA)
+    if not met.size or len(rows) < 3:
+        return None
+    after_contact_s = float(np.median(ends_s - contacts_s))
+    at = int(met[-1])
+    note, whole = int(alignment.note[at]), ends_s[at] - contacts_s[at] > 0.7 * after_contact_s
+    coming = range(note + 1 if whole else note, note + 1 + phrase.cycle_notes)
+    changing = next((each for each in coming if phrase.string_at(each) != phrase.string_at(each + 1)), None)
+    if changing is None:
+        return None
+    onset = phrase.onset_units(changing + 1)
+    return float(contacts_s[at] + (onset[changing] - onset[note]) * alignment.period_s[at] + after_contact_s)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import time
 
 import numpy as np
@@ -66,6 +67,26 @@ def test_a_provisional_mark_comes_with_the_stroke_alone(played) -> None:  # type
     assert [mark.verdict for mark in notes.changes] == [
         "cleared" if clears else "touched" for clears in strokes["clears"].iloc[[1, 3, 5, 7, 9]]
     ]
+
+
+def test_between_two_matches_strokes_are_counted_on_and_the_next_change_is_foreseen(played) -> None:  # type: ignore[no-untyped-def]
+    session, result, play, _ = played
+    strokes, paths = result.strokes, result.paths_mm
+    follower = NoteFollower(play, session.instrument)
+    off_s, told = [], []
+    for count in range(4, 80):
+        notes = follower.mark(strokes.iloc[:count], paths[:count], 0.0)
+        assert notes is not None
+        told.append([mark.place for mark in notes.changes])
+        if notes.next_end_s is not None:
+            coming = strokes["end_s"].iloc[count : count + 2].to_numpy()
+            off_s.append(float(np.abs(coming - notes.next_end_s).min()))
+    assert len(off_s) > 70
+    assert np.percentile(off_s, 90) < 0.03
+    assert all(later[: len(one)] == one or len(later) < len(one) for one, later in itertools.pairwise(told))
+    fresh = NoteFollower(play, session.instrument).mark(strokes.iloc[:40], paths[:40], 0.0)
+    assert fresh is not None
+    assert told[36] == [mark.place for mark in fresh.changes]
 
 
 def test_missing_and_added_notes_are_counted(played) -> None:  # type: ignore[no-untyped-def]
