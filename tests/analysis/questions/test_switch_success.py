@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
 from analysis.findings.question_findings import question_findings
 from analysis.model.errors import NotEnoughDataError
@@ -92,12 +93,15 @@ def test_they_stand_in_the_report_and_among_the_findings() -> None:
     [(81, 263, 0.2553, 0.3662), (15, 148, 0.0624, 0.1605), (0, 20, 0.0, 0.1611), (1, 29, 0.0061, 0.1718)],
 )
 def test_wilson_against_the_published_table(count: int, of: int, low: float, high: float) -> None:
-    """Newcombe 1998, Statistics in Medicine 17, 857-872, table I, score method (values from memory)."""
+    """Newcombe 1998, Statistics in Medicine 17, 857-872, table I, score method (values from memory); statsmodels."""
     found = wilson(count, of)
     assert (found.low, found.high) == pytest.approx((low, high), abs=6e-5)
+    assert (found.low, found.high) == pytest.approx(proportion_confint(count, of, method="wilson"), abs=1e-12)
 
 
 def test_difference_against_the_published_table() -> None:
-    """Newcombe 1998, Statistics in Medicine 17, 873-890, table II, method 10 (values from memory)."""
-    assert newcombe_difference(wilson(56, 70), wilson(48, 80)) == pytest.approx((0.0524, 0.3339), abs=6e-5)
-    assert newcombe_difference(wilson(9, 10), wilson(3, 10)) == pytest.approx((0.1705, 0.8090), abs=6e-5)
+    """Newcombe 1998, Statistics in Medicine 17, 873-890, table II, method 10 (values from memory); statsmodels."""
+    for (a, n), (b, m), published in (((56, 70), (48, 80), (0.0524, 0.3339)), ((9, 10), (3, 10), (0.1705, 0.8090))):
+        found = newcombe_difference(wilson(a, n), wilson(b, m))
+        assert found == pytest.approx(published, abs=6e-5)
+        assert found == pytest.approx(confint_proportions_2indep(a, n, b, m, method="newcomb"), abs=1e-12)

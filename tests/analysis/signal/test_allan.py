@@ -22,7 +22,7 @@ def handbook_numbers() -> np.ndarray:
 
 
 # NIST SP 1065 (Riley 2008), section 12.4, table 31: averaging factors 1, 10, 100;
-# the same digits stand in an open test suite.
+# compared with two open programs that quote the table.
 @pytest.mark.parametrize(
     ("function", "expected"),
     [

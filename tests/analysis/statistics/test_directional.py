@@ -16,8 +16,8 @@ from analysis.statistics.directional import (
     v_test,
 )
 
-# Zar, Biostatistical Analysis, 5th ed. 2010: numbers of the examples and their data from memory, but for the data of
-# example 27.2, which an open implementation of its tests quotes too. scipy and astropy check the same below.
+# Zar, Biostatistical Analysis, 5th ed. 2010. The data of all four examples and the mean of 26.2 were compared with open
+# implementations that quote them; the other digits are from memory. scipy and astropy check the same below.
 EXAMPLE_26_2 = (45, 55, 81, 96, 110, 117, 132, 154)
 EXAMPLE_26_5 = (range(15, 360, 30), (0, 6, 9, 13, 15, 22, 17, 12, 8, 3, 0, 0))
 EXAMPLE_26_7 = (35, 40, 40, 45, 45, 55, 60, 215, 220, 225, 225, 235, 235, 240, 245)

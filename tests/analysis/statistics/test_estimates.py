@@ -17,9 +17,11 @@ from analysis.statistics.estimates import adjusted_slope, equivalence_test, hedg
 from analysis.statistics.permutation import label_test, sign_flip_test
 
 # Darwin, The Effects of Cross and Self Fertilisation, 1876: 15 pairs of maize, difference in eighths of an inch. The
-# permutation test of these data is that of Fisher, The Design of Experiments, 1935, section 21.
+# permutation test of these data, and its count of 1726 in 32768, is Fisher's (The Design of Experiments, 1935,
+# section 21; Ernst, Statistical Science 19, 2004, 676-685), as an open implementation of the test quotes both.
 DARWIN = np.array([49, -67, 8, 16, 6, 23, 28, 41, 14, 29, 56, 24, 75, 60, -48]) / 8
-# Student, Biometrika 6, 1908, 1-25: hours of sleep gained by ten patients with two drugs.
+# Student, Biometrika 6, 1908, 1-25: hours of sleep gained by ten patients with two drugs. The t statistic, its degrees
+# of freedom and its interval are those that R prints for this data set, `sleep`.
 STUDENT = np.array([0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0]) - np.array(
     [1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4]
 )

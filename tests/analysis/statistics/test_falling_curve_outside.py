@@ -10,8 +10,8 @@ from scipy.stats import norm
 from analysis.statistics.monotone_regression import PointErrors, crossing, draw_falling
 
 # Finney, Probit Analysis, 3rd ed. 1971, chapter 3: insects (Macrosiphoniella sanborni) sprayed with rotenone, mg/l, how
-# many of each batch, how many of them affected; the fitted dose for half of them is 4.85 mg/l. Data and result are
-# from memory; statsmodels fits the same data below.
+# many of each batch, how many of them affected: the data were compared with open programs that quote them, and say
+# "about 4.8 mg/l" for half of them. The third figure of 4.85 is from memory; statsmodels fits the same data below.
 DOSE = np.array([2.6, 3.8, 5.1, 7.7, 10.2])
 BATCH = np.array([50, 48, 46, 49, 50])
 AFFECTED = np.array([6, 16, 24, 42, 44])

@@ -17,7 +17,8 @@ def minimum_jerk(points: int) -> np.ndarray:
 
 
 def test_the_published_example() -> None:
-    """Speed exp(-5 t^2), 100 Hz: Balasubramanian et al., J. NeuroEng. Rehab. 12:112, 2015, with their own program."""
+    """Speed exp(-5 t^2), 100 Hz: Balasubramanian et al., J. NeuroEng. Rehab. 12:112, 2015; the first
+    figure as the authors' open program states it, the second found with that program."""
     speed = np.exp(-5 * T[None] ** 2)
     assert spectral_arc_length(speed, 100.0, 10.0)[0] == pytest.approx(-1.41403, abs=1e-4)
     assert log_dimensionless_jerk(speed, 100.0)[0] == pytest.approx(-5.81636, abs=1e-5)
