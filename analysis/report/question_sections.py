@@ -60,13 +60,13 @@ def question_sections(answers: SessionAnswers) -> tuple[Section, ...]:
         sections.append(clearing_section(answers.clears))
     if isinstance(answers.comparison, str):
         sentence = f"The postures cannot be compared here: {answers.comparison}."
-        sections.append(Section("postures", "Which posture", sentence))
+        sections.append(Section("postures", "Which posture?", sentence))
     elif answers.comparison is not None:
         sections.append(comparison_section(answers.comparison))
     if answers.switches is not None:
         sections.append(switch_section(answers.switches))
     if isinstance(answers.tension, str):
-        sections.append(Section("tension", "Does tension grow", f"This cannot be told here: {answers.tension}."))
+        sections.append(Section("tension", "Is tension building up?", f"This cannot be told here: {answers.tension}."))
     elif answers.tension is not None:
         sections.append(tension_section(answers.tension))
     return tuple(sections)
@@ -102,7 +102,7 @@ def hold_section(holds: Sequence[HoldTempo]) -> Section:
     columns = ("Block at", "Posture", "Tilt", "Scatter", "Hold, of 100", "Clear, of 100")
     return Section(
         "hold",
-        "Does it stay tilted at speed",
+        "Does it stay tilted at speed?",
         " ".join(say_hold(hold) for hold in holds),
         choices,
         Table("Tilt by speed", columns, tuple(rows)),
@@ -132,12 +132,13 @@ def consistency_section(steady: Sequence[Consistency]) -> Section:
     for s in steady:
         for e in s.evenness:
             d = e.difference
+            unit = "°" if e.unit == "deg" else f" {e.unit}"
             ends = TOO_FEW if d.df < LEAST_DF else f"{signed(d.low, 2)} to {signed(d.high, 2)}"
-            rows.append((e.name, s.posture, f"{signed(d.value, 2)} {e.unit}", ends))
+            rows.append((e.name, s.posture, f"{signed(d.value, 2)}{unit}", ends))
     columns = ("Difference in", "Posture", "Downstroke less upstroke", "95 % interval")
     return Section(
         "steady",
-        "Is it consistent",
+        "Is it consistent?",
         " ".join(say_consistency(s) for s in steady),
         choices,
         Table("Evenness of both strokes", columns, tuple(rows)) if rows else None,
@@ -168,7 +169,7 @@ def clearing_section(clears: Sequence[Clearing]) -> Section:
     columns = ("From", "Posture", "Stroke", "Pass, of 100", "Margin, mm", "95 % interval")
     return Section(
         "room",
-        "Will it clear, and how small may it become",
+        "Will it clear, and how small may the stroke be?",
         " ".join(say_clearing(c) for c in clears),
         choices,
         Table("Height at the next string", columns, tuple(rows)),
@@ -207,7 +208,7 @@ def comparison_section(comparison: PostureComparison) -> Section:
     notes += [say_switching(comparison.switching), *(f"{r[:1].upper()}{r[1:]}." for r in comparison.remarks)]
     return Section(
         "postures",
-        "Which posture",
+        "Which posture?",
         say_comparison(comparison),
         (Choice("", tuple(pictures)),),
         Table("Differences between the postures", columns, rows) if rows else None,
@@ -236,7 +237,7 @@ def switch_section(found: SwitchSuccess) -> Section:
         notes.append(f"{found.untold} more switches cannot be told: the two postures tilt too much alike.")
     return Section(
         "switches",
-        "Do switches come",
+        "Do the switches come off?",
         say_switches(found),
         (Choice("", (Picture(draw_switches(found), say_switches(found)),)),),
         Table("Switches by direction and tempo", columns, rows),

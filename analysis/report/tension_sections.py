@@ -42,7 +42,7 @@ def tension_section(tension: Tension, pictures: bool = True) -> Section:
     columns = ("Trend of", "At first", "At last", "Change", "95 % interval", "Step", *more)
     return Section(
         "tension",
-        "Does tension grow",
+        "Is tension building up?",
         say_level(tension.level),
         choices,
         Table("Medians of the first and last ten minutes, and the trend", columns, rows) if rows else None,

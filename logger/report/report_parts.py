@@ -126,7 +126,8 @@ def render_table(table: Table) -> str:
     head = "".join(f'<th role="columnheader" scope="col">{text(name)}</th>' for name in table.columns)
     body = []
     for row in table.rows:
-        first = f'<th role="rowheader" scope="row">{text(table.columns[0])} {text(row[0])}</th>'
+        kind = f'<span class="stub">{text(table.columns[0])}</span>'
+        first = f'<th role="rowheader" scope="row">{kind} {text(row[0])}</th>'
         rest = "".join(
             f'<td role="cell" data-name="{text(name)}">{text(cell)}</td>'
             for name, cell in zip(table.columns[1:], row[1:], strict=True)

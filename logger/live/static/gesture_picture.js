@@ -66,9 +66,9 @@ export class GesturePicture {
   #drawSoundboard(down) {
     this.hand = null;
     STRINGS.forEach((y, k) => this.#add("line", { x1: 10, y1: y, x2: 390, y2: y, class: "string", "stroke-width": 1.5 + 0.5 * k }));
-    this.#add("rect", { x: 172, y: 250, width: 60, height: 32, rx: 3, class: "sensor" });
-    if (!down) this.#add("circle", { cx: 220, cy: 266, r: 5, class: "lamp" });
-    this.#add("text", { x: 250, y: 272, class: "now" }, down ? "upper face down" : "flat");
+    this.#add("rect", { x: 70, y: 250, width: 60, height: 32, rx: 3, class: "sensor" });
+    if (!down) this.#add("circle", { cx: 118, cy: 266, r: 5, class: "lamp" });
+    this.#add("text", { x: 150, y: 272, class: "now" }, down ? "upper face down" : "flat");
   }
 
   #drawTable() {

@@ -285,7 +285,7 @@ function whereWords({ step, gesture, plan, block }) {
   if (!["ready", "count_in", "play", "rest"].includes(step)) return "";
   const at = plan ? `Block ${Math.min(plan.position + 1, plan.count)} of ${plan.count}` : block ? `Block ${block.number}` : "";
   if (step === "play" && block) {
-    return [at, block.posture && `posture ${block.posture}`, block.tempo_bpm && `at ${block.tempo_bpm}`].filter(Boolean).join(", ");
+    return [at, block.posture && `posture ${block.posture}`, block.tempo_bpm && `${block.tempo_bpm} BPM`].filter(Boolean).join(", ");
   }
   return plan ? `${at}, ${clock(plan.left_s)} to go` : at;
 }
