@@ -29,9 +29,23 @@ def still_gyro_bias(signals: Signals, events: Sequence[Event]) -> Signals:
     -------
     Signals
     """
+    return replace(signals, gyro_radps=signals.gyro_radps - bias_of(signals, events))
+
+
+def bias_of(signals: Signals, events: Sequence[Event]) -> FloatArray:
+    """The gyroscope's bias, rad/s: what :func:`still_gyro_bias` takes off.
+
+    Parameters
+    ----------
+    signals : Signals
+    events : sequence of Event
+
+    Returns
+    -------
+    float64 (3,)
+    """
     part = stillest_window(signals, events)
-    bias = signals.gyro_radps[part].mean(axis=0) if part.stop > part.start else np.zeros(3)
-    return replace(signals, gyro_radps=signals.gyro_radps - bias)
+    return signals.gyro_radps[part].mean(axis=0) if part.stop > part.start else np.zeros(3)
 
 
 def stillest_window(signals: Signals, events: Sequence[Event]) -> slice:

@@ -22,7 +22,7 @@ from analysis.motion.hand_motion import Motion, build_motion
 from analysis.motion.rotation import rotate
 from analysis.motion.stillness import still_gyro_bias
 from analysis.motion.tip_path import GRAVITY_MPS2, Band
-from analysis.signal.sensor_errors import ERRORS, SensorErrors
+from analysis.signal.sensor_errors import SensorErrors
 from analysis.signal.working_grid import Signals
 
 CORE_SHARE = 0.55
@@ -123,7 +123,7 @@ def find_events(signals: Signals, settings: FindSettings | None = None) -> Found
         Empty where nothing is told apart; nothing is claimed of what lies between.
     """
     settings = settings or FindSettings()
-    motion = build_motion(still_gyro_bias(signals, []), SensorErrors.from_vector(np.zeros(ERRORS)))
+    motion = build_motion(still_gyro_bias(signals, []), SensorErrors.none())
     if motion.grid.duration_s < 2 * settings.window_s:
         return FoundEvents((), False)
     windows = _windows(motion, settings)

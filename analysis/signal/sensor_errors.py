@@ -58,6 +58,16 @@ class SensorErrors:
     skew_s: float
 
     @staticmethod
+    def none() -> SensorErrors:
+        """A sensor without any.
+
+        Returns
+        -------
+        SensorErrors
+        """
+        return SensorErrors.from_vector(np.zeros(ERRORS))
+
+    @staticmethod
     def from_vector(x: FloatArray) -> SensorErrors:
         """Unpack the first :data:`ERRORS` unknowns.
 

@@ -62,7 +62,18 @@ class Claims:
 
 @dataclass(frozen=True)
 class BlockStrokes:
-    """One block with its strokes: its number, its event, its rows of the table, their paths."""
+    """One block with its strokes.
+
+    Attributes
+    ----------
+    index : int
+        Its number.
+    event : Event
+    table : DataFrame
+        Its rows.
+    strokes : TracedStrokes
+        Their paths.
+    """
 
     index: int
     event: Event

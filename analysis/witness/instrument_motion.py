@@ -7,11 +7,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import signal
 
-from analysis.consistency.stills import BiasHistory, follow_bias, less_drift
+from analysis.consistency.stills import follow_bias, less_drift
 from analysis.model.records import BoolArray, FloatArray, Session, Stream
 from analysis.model.session_parts import ClockRelation
 from analysis.motion.orientation import estimate_orientation
-from analysis.motion.rotation import rotate
+from analysis.motion.rotation import rotate, turned_about_vertical, yaw_matrix
 from analysis.motion.stillness import still_gyro_bias
 from analysis.motion.tip_path import GRAVITY_MPS2
 from analysis.signal.grid import Grid
@@ -47,32 +47,84 @@ class InstrumentMotion:
     quat_wxyz: FloatArray
     valid: BoolArray
 
+    def turned(self, angle_rad: float) -> InstrumentMotion:
+        """The same with its world's heading turned.
 
-def read_instrument(session: Session, stream: Stream) -> tuple[Signals, BiasHistory]:
+        Parameters
+        ----------
+        angle_rad : float
+            Counterclockwise as seen from above.
+
+        Returns
+        -------
+        InstrumentMotion
+        """
+        turn = yaw_matrix(angle_rad).T
+        quat = turned_about_vertical(self.quat_wxyz, angle_rad)
+        return InstrumentMotion(self.accel_mps2 @ turn, self.rate_radps @ turn, quat, self.valid)
+
+
+@dataclass(frozen=True)
+class OwnSamples:
+    """The instrument's samples in its own time.
+
+    Attributes
+    ----------
+    signals : Signals
+        m/s2 and rad/s, less the gyroscope's bias and its drift.
+    bias_radps : float64 (3,)
+        What was taken off at the end.
+    bias_se_dps : float
+        Standard error of the still's bias about the vertical.
+    """
+
+    signals: Signals
+    bias_radps: FloatArray
+    bias_se_dps: float
+
+
+def read_instrument(stream: Stream) -> OwnSamples:
     """Signals of the instrument's sensor on a grid of its own, less the gyroscope's bias and its drift.
 
     Parameters
     ----------
-    session : Session
     stream : Stream
         Of the instrument.
 
     Returns
     -------
-    Signals
-        m/s2 and rad/s, in its own time.
-    BiasHistory
-        How well the bias is known.
+    OwnSamples
 
     Raises
     ------
     InputError
         As for the hand's samples.
     """
-    own = replace(session, raw=stream.raw, profile=stream.profile, calibration=stream.calibration)
-    signals = still_gyro_bias(prepare_signals(own, fit_timebase(stream.raw, stream.profile)), ())
+    prepared = prepare_instrument(stream)
+    signals = still_gyro_bias(prepared, ())
     history = follow_bias(signals, ())
-    return less_drift(signals, history), history
+    less = less_drift(signals, history)
+    return OwnSamples(less, (prepared.gyro_radps - less.gyro_radps)[-1], history.start_se_dps)
+
+
+def prepare_instrument(stream: Stream) -> Signals:
+    """Signals of the instrument's sensor on a grid of its own, the gyroscope's bias still in.
+
+    Parameters
+    ----------
+    stream : Stream
+
+    Returns
+    -------
+    Signals
+
+    Raises
+    ------
+    InputError
+        As for the hand's samples.
+    """
+    own = Session(stream.raw, stream.profile, stream.calibration)
+    return prepare_signals(own, fit_timebase(stream.raw, stream.profile))
 
 
 def highest_frequency_hz(rate_hz: float, clock_doubt_s: float) -> float:
@@ -136,6 +188,29 @@ def place_instrument(own: Signals, clock: ClockRelation, grid: Grid, highest_hz:
         sound[gap] = False
     valid = inside & sound[base]
     return Signals(replace(grid, valid=valid), placed[:, :3], placed[:, 3:], None, None, 1, 0)
+
+
+def on_own_clock(grid: Grid, clock: ClockRelation) -> Grid:
+    """The hand's grid as the instrument's clock has it.
+
+    Parameters
+    ----------
+    grid : Grid
+        Of the hand.
+    clock : ClockRelation
+
+    Returns
+    -------
+    Grid
+        The same samples at the instrument's times.
+
+    Examples
+    --------
+    >>> on_own_clock(Grid.steady(100.0, 500, start_s=7.0), ClockRelation(2.0)).time_at(100)
+    6.0
+    """
+    lag_s = grid.lag_s / np.array([[1.0], [clock.rate]])
+    return Grid((grid.start_s - clock.offset_s) / clock.rate, grid.rate_hz * clock.rate, grid.valid, lag_s)
 
 
 def follow_instrument(placed: Signals) -> InstrumentMotion:

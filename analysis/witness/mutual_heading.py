@@ -40,6 +40,9 @@ INDEPENDENT_PER_S = 2.0
 BIAS_MPS2 = 0.3
 """Both accelerometers' biases, an axis."""
 LEAST_MPS2 = 0.02
+UNTOLD_RAD = 0.2
+"""Known no better than this, it is not known: so much agreement comes about by chance where nothing is shared."""
+POINT_ROUNDS = 3
 SLID_M = 0.012
 """How far, an axis, the plectrum may slide with the rocking, or play elsewhere than it rested."""
 SKIN_RAD = 0.04
@@ -124,7 +127,7 @@ def shared_heading(
     Returns
     -------
     Estimate or None
-        Radians; None where they share nothing.
+        Radians; None where they share nothing, or too little to tell.
     """
     cut = signal.butter(2, SHARED_HZ, fs=rate_hz, output="sos")
     total, weight = 0.0 + 0.0j, 0.0
@@ -132,7 +135,7 @@ def shared_heading(
         if part.stop - part.start < 2 * rate_hz:
             continue
         hand, instrument = (
-            signal.sosfiltfilt(cut, values[part, :2], axis=0) @ np.array([1.0, 1.0j])
+            signal.sosfiltfilt(cut, values[part, :2] - values[part, :2].mean(axis=0), axis=0) @ np.array([1.0, 1.0j])
             for values in (hand_radps, instrument_radps)
         )
         power = float((np.abs(instrument) ** 2).mean())
@@ -144,6 +147,8 @@ def shared_heading(
         return None
     # Each independent pair of parts holds half of the noise across the direction.
     variance = 0.5 * weight / abs(total) ** 2
+    if variance > UNTOLD_RAD**2:
+        return None
     return Estimate(np.array([np.angle(total)]), np.array([[float(variance)]]))
 
 
@@ -185,14 +190,30 @@ def point_of_play(
     heading : Estimate
         Radians, to be added to the turn of the instrument's world.
     """
+    prior = np.diag([prior_sd_m**-2] * 3 + [BIAS_MPS2**-2] * 3 + [heading_sd_rad**-2])
+    found, covariance = np.zeros(7), np.linalg.inv(prior)
+    for _ in range(POINT_ROUNDS):
+        found, covariance = _solve_point(windows, rate_hz, prior, found[:3])
+    slid = SLID_M**2 * np.eye(3)
+    return Estimate(found[:3], covariance[:3, :3] + slid), Estimate(found[6:], covariance[6:, 6:])
+
+
+def _solve_point(
+    windows: Sequence[RockedWindow], rate_hz: float, prior: FloatArray, point_m: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Solution (7,) of equation (3) with its covariance: point, biases, turn; linear about a point.
+
+    What a turn of the instrument's world changes is the motion that the instrument itself makes there. Taken from the
+    hand instead, an instrument at rest would seem to tell its heading.
+    """
     band = signal.butter(2, PLACE_HZ, "bandpass", fs=rate_hz, output="sos")
-    prior = [prior_sd_m**-2] * 3 + [BIAS_MPS2**-2] * 3 + [heading_sd_rad**-2]
-    information, pulled = np.diag(prior), np.zeros(7)
+    information, pulled = prior.copy(), np.zeros(7)
     for window in windows:
         n = len(window.rotation)
         turn = window.rotation - window.rotation.mean(axis=0)
-        aside = np.cross([0.0, 0.0, 1.0], window.tip_mps2)[:, :, None]
-        columns = np.concatenate([slope(slope(turn, rate_hz), rate_hz), turn, aside], axis=2).reshape(n, -1)
+        swung = slope(slope(turn, rate_hz), rate_hz)
+        aside = np.cross([0.0, 0.0, 1.0], window.sensor_mps2 + swung @ point_m)[:, :, None]
+        columns = np.concatenate([swung, turn, aside], axis=2).reshape(n, -1)
         filtered = signal.sosfiltfilt(band, columns, axis=0).reshape(n, 3, 7)
         seen = signal.sosfiltfilt(band, window.tip_mps2 - window.sensor_mps2, axis=0)
         gram = np.einsum("nik,nil->kl", filtered, filtered) / n
@@ -202,10 +223,8 @@ def point_of_play(
         independent = 2 * (PLACE_HZ[1] - PLACE_HZ[0]) * n / rate_hz
         information += gram * independent / variance
         pulled += moment * independent / variance
-    covariance = np.linalg.inv(information)
-    found = covariance @ pulled
-    slid = SLID_M**2 * np.eye(3)
-    return Estimate(found[:3], covariance[:3, :3] + slid), Estimate(found[6:], covariance[6:, 6:])
+    covariance = np.asarray(np.linalg.inv(information), dtype=np.float64)
+    return covariance @ pulled, covariance
 
 
 def slope(values: FloatArray, rate_hz: float) -> FloatArray:

@@ -15,7 +15,7 @@ the clock lets through, and the instrument's own roll,
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -76,7 +76,7 @@ def witness_block(witness: Witness, motion: Motion, strokes: SeenStrokes, index:
     if witness.known[first:last].mean() < KNOWN_SHARE:
         return WitnessedBlock(index, False)
     back = witness.world.back[first:last]
-    roll = _roll_deg(back, strokes.axes)
+    roll = roll_deg(back, strokes.axes)
     moved = _chord_changes(witness, motion, strokes)
     chord = strokes.axes.T @ strokes.chord_m
     unseen = _tilt_deg(strokes.axes @ (chord + moved.point)) + float(roll.mean())
@@ -175,8 +175,12 @@ def _angles(rate_radps: FloatArray, rate_hz: float) -> FloatArray:
 
 def _cut(world: SharedWorld, first: int, last: int) -> SharedWorld:
     part = slice(first, last)
-    return SharedWorld(
-        world.rotation[part], world.rate_radps[part], world.accel_mps2[part], world.back[part], world.point_m
+    return replace(
+        world,
+        rotation=world.rotation[part],
+        rate_radps=world.rate_radps[part],
+        accel_mps2=world.accel_mps2[part],
+        back=world.back[part],
     )
 
 
@@ -198,8 +202,19 @@ def levelled(back: FloatArray) -> FloatArray:
     return np.asarray(turn @ back)
 
 
-def _roll_deg(back: FloatArray, axes: FloatArray) -> FloatArray:
-    """The instrument's roll about its strings since the gestures, at each sample: by how it lies to gravity."""
+def roll_deg(back: FloatArray, axes: FloatArray) -> FloatArray:
+    """The instrument's roll about its strings since the gestures, at each sample: by how it lies to gravity.
+
+    Parameters
+    ----------
+    back : float64 (n, 3, 3)
+    axes : float64 (3, 3)
+        Of the instrument, in the world of the gestures.
+
+    Returns
+    -------
+    float64 (n,)
+    """
     up, then = back[:, :, 2] @ axes.T, axes[:, 2]
     turned = np.arctan2(then[2], then[1]) - np.arctan2(up[:, 2], up[:, 1])
     return np.asarray(np.degrees(np.remainder(turned + np.pi, 2 * np.pi) - np.pi))

@@ -46,6 +46,8 @@ class SharedWorld:
         ``D``.
     point_m : float64 (3,)
         ``r``.
+    reference : float64 (3, 3)
+        ``R_0``, its mean attitude in the gestures.
     """
 
     rotation: FloatArray
@@ -53,6 +55,7 @@ class SharedWorld:
     accel_mps2: FloatArray
     back: FloatArray
     point_m: FloatArray
+    reference: FloatArray
 
 
 def share_world(
@@ -61,6 +64,7 @@ def share_world(
     events: Sequence[Event],
     signals: Signals,
     point_m: FloatArray,
+    reference: FloatArray | None = None,
 ) -> SharedWorld:
     """Turn the instrument's world into the hand's.
 
@@ -73,6 +77,8 @@ def share_world(
     signals : Signals
         Of the hand, for its grid.
     point_m : float64 (3,)
+    reference : float64 (3, 3), optional
+        The instrument's attitude in the gestures, where they lie outside of these samples.
 
     Returns
     -------
@@ -92,8 +98,9 @@ def share_world(
     rate, accel = (
         np.einsum("nij,nj->ni", turn, v) * known[:, None] for v in (instrument.rate_radps, instrument.accel_mps2)
     )
-    reference = _reference(rotation, events, signals, known)
-    return SharedWorld(rotation, rate, accel, reference @ np.swapaxes(rotation, 1, 2), point_m)
+    if reference is None:
+        reference = _reference(rotation, events, signals, known)
+    return SharedWorld(rotation, rate, accel, reference @ np.swapaxes(rotation, 1, 2), point_m, reference)
 
 
 def _held(known: np.ndarray) -> np.ndarray:

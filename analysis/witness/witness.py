@@ -12,13 +12,12 @@ from analysis.model.records import PHONE, BoolArray, Event, FloatArray, Session,
 from analysis.model.session_parts import ClockRelation
 from analysis.motion.hand_motion import Motion, build_motion
 from analysis.motion.heading_drift import HeadingDrift, HeadingSettings
-from analysis.motion.orientation import integrate_rotation
 from analysis.motion.rotation import matrices, rotate
 from analysis.motion.stillness import still_gyro_bias
 from analysis.reference.hand_yaw import fit_heading, see_yaws
 from analysis.reference.lever import PivotWindow, fit_levers
 from analysis.reference.pivots import ReferenceSettings, lever_prior, usable_pivots
-from analysis.signal.sensor_errors import ERRORS, SensorErrors
+from analysis.signal.sensor_errors import SensorErrors
 from analysis.signal.working_grid import Signals
 from analysis.witness.felt_clock import ClockRefinement, refine_clock
 from analysis.witness.instrument_motion import (
@@ -31,12 +30,11 @@ from analysis.witness.instrument_motion import (
 from analysis.witness.mutual_heading import (
     Estimate,
     RelativeOrientation,
-    RockedWindow,
-    point_of_play,
     relative_orientation,
     shared_heading,
     slope,
 )
+from analysis.witness.play_point import SeenRocking, find_point, parts_of
 from analysis.witness.roles import refuse_exchanged
 from analysis.witness.seen_from_instrument import SharedWorld, see_from, share_world
 
@@ -47,7 +45,6 @@ ROCK_CLOCK_S = 0.002
 LAG_ROUNDS = 3
 LEAST_ROCKING_DPS = 3.0
 """RMS rate about the second axis of a ``rock``: less, and one direction is not told."""
-PART_S = 10.0
 AT_STRINGS = ("across", "along", "pivot", "rock", "play")
 ROCKED_SHARE = 0.5
 """While hand and instrument are rocked as one, no more than this part of the hand's rate is its own."""
@@ -81,6 +78,14 @@ class Witness:
     ----------
     signals : Signals
         The hand's, as if the instrument stood still.
+    hand_quat_wxyz : float64 (n, 4)
+        The hand's attitude by its own signals, in a world that both share.
+    lever_m : float64 (3,)
+        From the hand's sensor to the tip, roughly.
+    instrument : InstrumentMotion
+        In a world whose heading is its own.
+    bias_radps : float64 (3,)
+        Of the instrument's gyroscope, as it was last.
     world : SharedWorld
         The instrument as far as its clock tells it.
     whole : SharedWorld
@@ -108,6 +113,10 @@ class Witness:
     """
 
     signals: Signals
+    hand_quat_wxyz: FloatArray
+    lever_m: FloatArray
+    instrument: InstrumentMotion
+    bias_radps: FloatArray
     world: SharedWorld
     whole: SharedWorld
     known: BoolArray
@@ -122,6 +131,20 @@ class Witness:
     heading_rate_dps: float
     settings: WitnessSettings
     warnings: tuple[str, ...] = field(default=())
+
+    def angle_rad(self, time_s: FloatArray) -> FloatArray:
+        """Turn from the instrument's world to the hand's at times.
+
+        Parameters
+        ----------
+        time_s : float64 (m,)
+            Log time.
+
+        Returns
+        -------
+        float64 (m,)
+        """
+        return self.drift.mean_rad(time_s) + (self.heading.value[0] if self.heading else 0.0)
 
 
 def instrument_stream(session: Session) -> Stream | None:
@@ -157,26 +180,26 @@ def call_witness(
     if stream is None or stream.clock is None:
         return None
     try:
-        own, history = read_instrument(session, stream)
+        samples = read_instrument(stream)
     except StrokeplaneError as error:
         raise type(error)(f"the sensor on the instrument cannot be used: {error}") from error
-    phone = stream.profile.part == PHONE
+    own, phone = samples.signals, stream.profile.part == PHONE
     doubt = UNKNOWN_CLOCK_S if stream.clock.residual_s is None else stream.clock.residual_s
     refuse_exchanged(hand, place_instrument(own, stream.clock, hand.grid), session.events)
     refined = refine_clock(hand, own, stream.clock, doubt)
     hand = still_gyro_bias(hand, session.events)
-    motion = build_motion(hand, SensorErrors.from_vector(np.zeros(ERRORS)))
+    motion = build_motion(hand, SensorErrors.none())
     rocked, refined = _rock(motion, own, session.events, refined)
     doubt = max(refined.clock.residual_s or UNKNOWN_CLOCK_S, PHONE_CLOCK_S if phone else 0.0)
     highest_hz = highest_frequency_hz(own.grid.rate_hz, doubt)
     placed = place_instrument(own, refined.clock, hand.grid)
     whole = follow_instrument(placed)
-    rate_dps = float(np.hypot(reference.heading.rate_dps, history.start_se_dps))
+    rate_dps = float(np.hypot(reference.heading.rate_dps, samples.bias_se_dps))
     drift, heading = _headings(motion, whole, session.events, replace(reference.heading, rate_dps=rate_dps))
     lever = _rough_lever(hand, session, reference)
     angle = drift.mean_rad(hand.grid.time_at(np.arange(hand.grid.size))) + (heading.value[0] if heading else 0.0)
     free = share_world(whole, angle, session.events, hand, np.zeros(3))
-    point, more = _point(motion, _Seen(placed, free, heading), lever, session.events, settings.place_m)
+    point, more = find_point(motion, SeenRocking(placed, free, heading), lever, session.events, settings.place_m)
     if heading is not None:
         heading = Estimate(heading.value + more.value, more.covariance)
         angle = angle + more.value[0]
@@ -185,7 +208,8 @@ def call_witness(
     slow = follow_instrument(place_instrument(own, refined.clock, hand.grid, highest_hz))
     world = share_world(slow, angle, session.events, hand, point.value)
     return Witness(
-        signals=see_from(world, hand, motion.quat_wxyz, lever),
+        signals=see_from(world, hand, motion.quat_wxyz, lever), hand_quat_wxyz=motion.quat_wxyz, lever_m=lever,
+        instrument=whole, bias_radps=samples.bias_radps,
         world=world, whole=whole_world, known=whole.valid, heading=heading, drift=drift, point=point, rocked=rocked,
         clock=replace(refined, clock=replace(refined.clock, residual_s=doubt)), highest_hz=highest_hz, phone=phone,
         rate_hz=own.grid.rate_hz * own.factor, heading_rate_dps=rate_dps, settings=settings,
@@ -252,22 +276,11 @@ def _headings(
     turned_u = np.stack(
         [np.cos(angle) * u[:, 0] - np.sin(angle) * u[:, 1], np.sin(angle) * u[:, 0] + np.cos(angle) * u[:, 1]], axis=1
     )
-    return drift, shared_heading(hand, turned_u, _parts(motion, instrument.valid, events, AT_STRINGS), rate_hz)
+    return drift, shared_heading(hand, turned_u, parts_of(motion, instrument.valid, events, AT_STRINGS), rate_hz)
 
 
 def _twist(rotation: FloatArray) -> float:
     return float(np.arctan2(rotation[1, 0] - rotation[0, 1], rotation[0, 0] + rotation[1, 1]))
-
-
-def _parts(motion: Motion, known: BoolArray, events: Sequence[Event], kinds: tuple[str, ...]) -> list[slice]:
-    """Ten seconds at most of each time of these kinds."""
-    parts = []
-    for event in (e for e in events if e.kind in kinds):
-        for start in np.arange(event.start_s, event.end_s - 2.0, PART_S):
-            part = motion.grid.slice_of(float(start), min(float(start) + PART_S, event.end_s))
-            if (motion.grid.valid[part] & known[part]).mean() > 0.95:
-                parts.append(part)
-    return parts
 
 
 def _rough_lever(hand: Signals, session: Session, settings: ReferenceSettings) -> FloatArray:
@@ -282,45 +295,3 @@ def _rough_lever(hand: Signals, session: Session, settings: ReferenceSettings) -
         if windows
         else prior.mean_m
     )
-
-
-@dataclass(frozen=True)
-class _Seen:
-    """The instrument's signals, the world that both sensors share, and what is left to turn between their headings."""
-
-    instrument: Signals
-    world: SharedWorld
-    heading: Estimate | None
-
-
-def _point(
-    motion: Motion,
-    seen: _Seen,
-    lever_m: FloatArray,
-    events: Sequence[Event],
-    place_m: float,
-) -> tuple[Estimate, Estimate]:
-    """Where the plectrum plays, and what is left to turn between both worlds, from accelerations while both rock.
-
-    Only where the tip stays on its spot: one that goes to and fro while the instrument gives way in step would pass for
-    another place. Attitudes are integrated anew there, since a filter takes some of the rocking for gravity.
-    """
-    placed, world, heading = seen.instrument, seen.world, seen.heading
-    rate_hz, w = motion.grid.rate_hz, motion.gyro_radps
-    arm = np.cross(slope(w, rate_hz), lever_m) + np.cross(w, np.cross(w, lever_m))
-    windows = []
-    for part in _parts(motion, placed.grid.valid, events, ("rock", "pivot")):
-        hand = _integrated(w[part], matrices(motion.quat_wxyz[part]), rate_hz)
-        instrument = _integrated(placed.gyro_radps[part], world.rotation[part], rate_hz)
-        tip = np.einsum("nij,nj->ni", hand, (motion.accel_mps2 + arm)[part])
-        sensor = np.einsum("nij,nj->ni", instrument, placed.accel_mps2[part])
-        windows.append(RockedWindow(tip, sensor, instrument))
-    heading_sd = float(np.sqrt(heading.covariance[0, 0])) if heading is not None else np.pi
-    return point_of_play(windows, rate_hz, place_m, heading_sd)
-
-
-def _integrated(gyro_radps: FloatArray, rotation: FloatArray, rate_hz: float) -> FloatArray:
-    """Attitude (n, 3, 3) by the gyroscope alone, nearest to a filter's in the mean."""
-    alone = matrices(integrate_rotation(gyro_radps, rate_hz))
-    left, _, right = np.linalg.svd((rotation @ np.swapaxes(alone, 1, 2)).mean(axis=0))
-    return np.asarray(left @ np.diag([1.0, 1.0, np.linalg.det(left @ right)]) @ right @ alone)

@@ -86,7 +86,7 @@ def live_command(
     with the space bar, the arrow keys or a page-turner pedal. With the source 'simulated' an invented player does what
     it is asked; with 'none' plan, tab and click serve without a sensor, and nothing is recorded. With --instrument
     phone the page shows how a phone on the instrument becomes a second sensor: it sees what the hand's does not, the
-    instrument's own lean and sway.
+    instrument's own lean and sway. With --instrument simulated the invented player has one, and leans.
     """
     from analysis.model.cautions import SKIN, STOP
     from analysis.model.errors import OutputError
@@ -111,7 +111,7 @@ def live_command(
     setup = read_setup(setup_path)
     pace = Pace(speed if source_text.startswith(SIMULATED) else 1.0)
     open_source, follow = (
-        _simulated_source(source_text, planned, setup.instrument, pace, clumsy)
+        _simulated_source(source_text, planned, setup.instrument, pace, clumsy, instrument_text == SIMULATED)
         if source_text.startswith(SIMULATED)
         else (None, None)
     )
@@ -175,9 +175,9 @@ async def _ended(
 
 
 def _simulated_source(
-    text: str, plan: Plan | None, instrument: Instrument, pace: Pace, clumsy: tuple[str, ...]
+    text: str, plan: Plan | None, instrument: Instrument, pace: Pace, clumsy: tuple[str, ...], watched: bool
 ) -> tuple[Callable[[], Source], Callable[[Task], None]]:
-    """A simulated player who does what the guide says."""
+    """A simulated player who does what the guide says, ``watched`` by a second sensor on the instrument."""
     from analysis.model.errors import DeviceError
     from logger.live.simulated_player import SimulatedPlayer, player_session, plays_of
 
@@ -188,7 +188,7 @@ def _simulated_source(
             found=f"{text!r}",
         )
     plays = plays_of(plan, instrument.courses)
-    simulated = functools.cache(lambda: player_session(plays.blocks, int(seed or 1), instrument=instrument))
+    simulated = functools.cache(lambda: player_session(plays.blocks, int(seed or 1), 400.0, instrument, watched))
     players: list[SimulatedPlayer] = []
 
     def open_player() -> Source:

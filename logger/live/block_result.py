@@ -15,7 +15,7 @@ from analysis.model.cautions import session_cautions
 from analysis.model.records import Event, FloatArray, ReferenceSummary, Session, SessionResult
 from analysis.reference.session_reference import Reference
 from analysis.stroke.blocks import summarise_block
-from analysis.stroke.tip_claim import claim_tip, effective_strokes, tip_parts_deg
+from analysis.stroke.tip_claim import INSTRUMENT, claim_tip, effective_strokes, tip_parts_deg
 from logger.guide.shown import Wanted
 from logger.guide.stretch import target_deg
 from logger.live.state import ChangeRow, Verdict
@@ -53,7 +53,9 @@ def block_session_result(
     strokes = block.strokes.assign(string_change=marks)
     summary = summarise_block(0, block.event, strokes, offset, from_gestures)
     independent = effective_strokes(summary.strokes, summary.tilt_sd_deg, summary.tilt_mean_se_deg)
-    tip = tip_parts_deg(summary.span_mm, session.instrument.mean_spacing_mm, independent, settings.chain.tip)
+    tip = {**tip_parts_deg(summary.span_mm, session.instrument.mean_spacing_mm, independent, settings.chain.tip)}
+    if parts is not None and INSTRUMENT in parts:  # what is left of it is in the hand's own offset
+        tip[INSTRUMENT] = 0.0
     qualities = () if reference is None else reference.qualities
     kinds = ("across", "along", "pivot")
     repetitions = {kind: sum(1 for q in qualities if q.kind == kind and q.usable) for kind in kinds}

@@ -17,7 +17,7 @@ from analysis.reference.gesture_directions import measure_direction
 from analysis.reference.lever import LeverPrior, PivotWindow, fit_levers
 from analysis.reference.pivots import judge_pivot, lever_prior
 from analysis.reference.session_reference import settings_for_strings
-from analysis.signal.sensor_errors import ERRORS, SensorErrors, lever_of
+from analysis.signal.sensor_errors import SensorErrors, lever_of
 from analysis.signal.timebase import fit_timebase
 from analysis.signal.working_grid import Signals, prepare_signals
 from logger.guide.shown import GestureLive
@@ -118,7 +118,7 @@ class GestureCheck:
         wanted = (
             settings_for_strings(settings.gestures, session) if known and event.kind == "across" else settings.gestures
         )
-        motion = build_motion(signals, SensorErrors.from_vector(np.zeros(ERRORS)))
+        motion = build_motion(signals, SensorErrors.none())
         found = measure_direction(motion, event, prior.mean_m if known else np.zeros(3), wanted)
         quality = found.quality
         played_s = max(event.end_s - event.start_s - 2 * wanted.trim_s, 0.1)

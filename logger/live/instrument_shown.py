@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import io
 from collections import deque
+from dataclasses import replace
 
 from logger.live.state import Sensor
 from logger.record.second_sensor import SecondState
+from logger.sliding.estimator import LiveEstimator
 
 RECENT_S = 3.0
 FEW_HZ = 25.0
+STEADY_DEG = 0.8
 
 
 class InstrumentWatch:
@@ -51,8 +54,33 @@ LOST = "No samples come from the instrument's sensor. The hand's recording goes 
 FEW = "The instrument's sensor sends few samples: it sees a lean, hardly a sway."
 
 
+def with_estimate(shown: Sensor, estimator: LiveEstimator, before: Sensor | None) -> Sensor:
+    """The sensor with what it takes out of the tilt, or why it takes out nothing.
+
+    Parameters
+    ----------
+    shown : Sensor
+    estimator : LiveEstimator
+    before : Sensor or None
+        As it was shown: a degree that trembles is no news.
+
+    Returns
+    -------
+    Sensor
+    """
+    follower, rolled_deg = estimator.instrument, estimator.rolled_deg
+    if follower is not None and follower.fault:
+        return replace(shown, sentence=f"{shown.sentence} {_sentence(follower.fault)}".strip())
+    if rolled_deg is None:
+        return shown
+    last_deg = None if before is None else before.taken_out_deg
+    if last_deg is None or abs(rolled_deg - last_deg) > STEADY_DEG:
+        last_deg = float(round(rolled_deg))
+    return replace(shown, taken_out_deg=last_deg)
+
+
 def _sentence(reason: str) -> str:
-    return f"{reason[0].upper()}{reason[1:]}." if reason else ""
+    return f"{reason[0].upper()}{reason[1:].removesuffix('.')}." if reason else ""
 
 
 def qr_svg(address: str) -> bytes:

@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import TypeVar
 
 from analysis.model.errors import DeviceError, InputError, SessionFileError, StrokeplaneError
-from analysis.model.records import RawSamples, Session
+from analysis.model.records import RawSamples, Session, Stream
 from analysis.signal.timebase import fit_timebase
 from analysis.signal.working_grid import prepare_signals
 from logger.guide.orders import SensorChecked, SensorFound, SensorMissing
-from logger.live.instrument_shown import InstrumentWatch
+from logger.live.instrument_shown import InstrumentWatch, with_estimate
 from logger.live.lsl_streams import LslStreams
 from logger.live.pace import Pace
 from logger.live.protocol import Pulse, ServerMessage, Trace
@@ -22,6 +22,7 @@ from logger.live.state import Sensor
 from logger.practice.plan import Plan
 from logger.record.recorder import Recorder, RecorderSettings
 from logger.sliding.estimator import LiveEstimator
+from logger.sliding.instrument_follower import InstrumentFollower
 from logger.sources.base import Source
 from logger.sources.messages import Battery
 from logger.sources.stream import DeviceInfo, Item, empty_samples
@@ -135,6 +136,9 @@ class SensorLink:
         self._heard_s = self._pace.now_s()
         setup, sensor = self._session.set_up.recorded, info.profile.sensor
         self.estimator = LiveEstimator(Session(empty_samples(), sensor, setup.calibration(sensor)))
+        if recorder.second is not None:
+            self.estimator.instrument = InstrumentFollower(lambda: _stream_of(recorder))
+            recorder.second.heard = self._hear_instrument
         await off_loop(lambda: self._offer(recorder, source, info))
         return SensorFound(self._pace.now_s())
 
@@ -227,6 +231,8 @@ class SensorLink:
             return
         part = recorder.second.info.profile.sensor.part
         shown = self._watch_instrument.shown(recorder.second.state(), part, self._pace.now_s())
+        if self.estimator is not None and shown.status == "ok":
+            shown = with_estimate(shown, self.estimator, self.instrument)
         if self.instrument is None or not _alike(shown, self.instrument):
             self.instrument = shown
             self._changed()
@@ -247,6 +253,12 @@ class SensorLink:
         if self._loop is not None and not self._loop.is_closed():
             self._loop.call_soon_threadsafe(self._take, items)
 
+    def _hear_instrument(self, samples: RawSamples) -> None:
+        """On its source's thread."""
+        follower = None if self.estimator is None else self.estimator.instrument
+        if follower is not None and samples.ticks.size and self._loop is not None and not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(follower.take, samples)
+
     def _take(self, items: Sequence[Item]) -> None:
         for item in items:
             if isinstance(item, RawSamples) and len(item.ticks):
@@ -266,6 +278,14 @@ class SensorLink:
         newest_s = float(raw.ticks[-1]) / estimator.context.profile.tick_hz
         self._publish(Trace(self.server_s(newest_s), tuple(self._points)))
         self._points = []
+
+
+def _stream_of(recorder: Recorder) -> Stream | None:
+    """The instrument's stream as the recorder knows it now, without its samples."""
+    if recorder.second is None or recorder.second.info is None:
+        return None
+    head = recorder.second.head(recorder.clock_fit)
+    return Stream(head.role, empty_samples(), head.profile, head.calibration, head.clock, head.sensor)
 
 
 def _alike(shown: Sensor, before: Sensor) -> bool:

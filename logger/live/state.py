@@ -13,7 +13,11 @@ SensorStatus = Literal["connecting", "ok", "lost", "failed", "none"]
 
 @dataclass(frozen=True)
 class Sensor:
-    """The sensor and its link. ``sentence`` says what is wrong and what to do; empty where all is well."""
+    """The sensor and its link. ``sentence`` says what is wrong and what to do; empty where all is well.
+
+    ``taken_out_deg``: of the instrument's sensor, the instrument's roll about its strings since the gestures, which is
+    taken out of the tilt; null while nothing is.
+    """
 
     status: SensorStatus
     name: str
@@ -21,6 +25,7 @@ class Sensor:
     rate_hz: float | None
     sentence: str
     battery_pct: float | None = None
+    taken_out_deg: float | None = None
 
 
 @dataclass(frozen=True)

@@ -66,6 +66,8 @@ class SecondSensor:
         The latest that the device said of itself.
     changed : callable
         Called when the device says something new of itself, before the samples that it holds for.
+    heard : callable
+        Gets every batch of samples, on the source's thread; must not block.
     """
 
     def __init__(
@@ -76,6 +78,7 @@ class SecondSensor:
     ) -> None:
         self.info: DeviceInfo | None = None
         self.changed: Callable[[], None] = lambda: None
+        self.heard: Callable[[RawSamples], None] = lambda _samples: None
         self._source = source
         self._keep = keep
         self._calibration = calibration
@@ -143,6 +146,7 @@ class SecondSensor:
                     self._last_host_s = float(item.host_time_s[-1])
                 if not self._keep(item):
                     self._lost.queue += item.ticks.size
+                self.heard(item)
             elif isinstance(item, LinkChange):
                 self._gaps += self._link.up and not item.up
                 self._link = item

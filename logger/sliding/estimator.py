@@ -20,24 +20,34 @@ import pandas as pd
 from analysis.model.errors import InputError, NotEnoughDataError
 from analysis.model.records import Event, FloatArray, RawSamples, Session
 from analysis.motion.hand_motion import Motion, build_motion
-from analysis.motion.stillness import accel_noise_mps2_rthz, attack_threshold, still_gyro_bias
+from analysis.motion.rotation import matrices
+from analysis.motion.stillness import accel_noise_mps2_rthz, attack_threshold, bias_of
 from analysis.pipeline import Settings, measure_window
+from analysis.reference.frame import Frame
 from analysis.reference.hand_yaw import HandYaws, fit_heading, see_yaws
 from analysis.reference.session_reference import Gestures, Reference, complete_reference, measure_gestures
+from analysis.signal.sensor_errors import SensorErrors
 from analysis.signal.si_units import counts_to_si
 from analysis.signal.timebase import fit_timebase
 from analysis.signal.working_grid import Signals, prepare_signals
+from analysis.stroke.block_claims import BlockStrokes as Played
+from analysis.stroke.block_claims import Claims, see_blocks
 from analysis.stroke.play import turned_axes
 from analysis.stroke.play_intervals import order_events
 from analysis.stroke.play_strokes import PlayContext, TableSettings
 from analysis.stroke.stroke_paths import TracedStrokes
+from analysis.stroke.tip_claim import INSTRUMENT
 from analysis.stroke.uncertainty import block_chord, offset_parts_deg
+from analysis.witness.residue import roll_deg
+from analysis.witness.witness import Witness
 from logger.sliding.block_strokes import NAMES, BlockStrokes, Judged
 from logger.sliding.heading_anchor import KEEP_S, HeadingAnchor
+from logger.sliding.instrument_follower import InstrumentFollower
 from logger.sliding.note_marks import NoteFollower, NoteMarks
 from logger.sliding.sample_store import SampleStore
 from logger.sliding.tip_trace import TipTrace
 
+NO_ROWS = pd.DataFrame()
 FOLLOW_S = 0.018
 """So many seconds of samples are waited for before the tip is followed on."""
 
@@ -73,15 +83,28 @@ class LiveSettings:
 
 @dataclass(frozen=True)
 class Foundation:
-    """What the gestures gave, and what is needed to give it anew when the heading is known better."""
+    """What the gestures gave, and what is needed to give it anew when the heading is known better.
+
+    ``gyro_bias_radps`` is taken off the hand's signals; ``watched_bias_radps`` after that, once these are seen from the
+    instrument.
+    """
 
     motion: Motion
     session: Session
     gestures: Gestures
     reference: Reference
     gyro_bias_radps: FloatArray
+    watched_bias_radps: FloatArray
     attack_mps2: float | None
     table: TableSettings
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """A window's corrected motion in the session's heading, and the sensor on the instrument in it."""
+
+    motion: Motion
+    witness: Witness | None
 
 
 class LiveEstimator:
@@ -94,6 +117,14 @@ class LiveEstimator:
     context : Session
         Sensor, calibration, player, instrument, lever; its samples and events do not matter.
     settings : LiveSettings, optional
+
+    Attributes
+    ----------
+    instrument : InstrumentFollower or None
+        The sensor on the instrument, to be set before the gestures where there is one.
+    rolled_deg : float or None
+        The instrument's roll about its strings since the gestures, as taken out of the last window; None where nobody
+        watches it.
     """
 
     def __init__(self, context: Session, settings: LiveSettings | None = None) -> None:
@@ -101,6 +132,8 @@ class LiveEstimator:
         self.context = context
         self.settings = settings or LiveSettings()
         self.foundation: Foundation | None = None
+        self.instrument: InstrumentFollower | None = None
+        self.rolled_deg: float | None = None
         self._anchor: HeadingAnchor | None = None
         self._trace: TipTrace | None = None
         self._yaws: HandYaws | None = None
@@ -112,7 +145,7 @@ class LiveEstimator:
         self._notes: NoteFollower | None = None
         self._block: Event | None = None
         self._strokes = BlockStrokes()
-        self._last: tuple[Motion, TracedStrokes] | None = None
+        self._last: tuple[_Seen, TracedStrokes] | None = None
 
     @property
     def reference(self) -> Reference | None:
@@ -173,7 +206,9 @@ class LiveEstimator:
         coming = tuple(Event(end_s, end_s, "play", posture=posture) for posture in postures)
         session = replace(self.context, raw=raw, events=order_events((*events, *coming)))
         signals = prepare_signals(session, timebase)
-        bias = (signals.gyro_radps - still_gyro_bias(signals, session.events).gyro_radps)[0]
+        bias = bias_of(signals, session.events)
+        witness = None if self.instrument is None else self.instrument.learn(signals, session, chain)
+        signals = signals if witness is None else witness.signals
         motion, gestures = measure_gestures(signals, session, chain.reference)
         yaws = see_yaws(motion, session.events, gestures.heading)
         drift = fit_heading(yaws, gestures.directions, motion.grid.start_s, gestures.heading)
@@ -186,10 +221,13 @@ class LiveEstimator:
         anchor = HeadingAnchor(profile.tick_hz, timebase.grid.rate_hz, gestures.lever_fit.errors)
         recent = self.store.since(int(raw.ticks[-1] - 20.0 * profile.tick_hz))
         anchor.feed(recent.ticks, *self._calibrated(recent, bias))
-        anchor.agree_with(motion)
+        anchor.agree_with(motion if witness is None else replace(motion, quat_wxyz=witness.hand_quat_wxyz))
+        if self.instrument is not None:
+            self.instrument.settle(motion, session.events)
         self._yaws, self._reference = yaws, reference
         self._gap_times_s = [time_s for time_s in self._gap_times_s if time_s > end_s]
-        self.foundation = Foundation(motion, session, gestures, reference, bias, threshold, table)
+        watched = np.zeros(3) if witness is None else bias_of(signals, session.events)
+        self.foundation = Foundation(motion, session, gestures, reference, bias, watched, threshold, table)
         self._aim_trace(postures[0] if postures else "")
         self._anchor = anchor
         return gestures
@@ -224,10 +262,11 @@ class LiveEstimator:
         block, settings = self._block, self.settings
         if block is None:
             return Judged()
-        motion = self._window_motion(block)
-        reference = None if motion is None else self._reference_for(block, motion)
-        if motion is None or reference is None or self.foundation is None:
+        seen = self._window_motion(block)
+        reference = None if seen is None else self._reference_for(block, seen.motion)
+        if seen is None or reference is None or self.foundation is None:
             return self._strokes.judged()
+        motion = seen.motion
         known_s = motion.grid.end_s
         begun_s = max(block.start_s, motion.grid.start_s)
         event = replace(block, start_s=begun_s, end_s=known_s if end_s is None else end_s)
@@ -241,9 +280,10 @@ class LiveEstimator:
         rows = np.flatnonzero((columns["block"] >= 0) & late)
         columns, traced = {name: columns[name][rows] for name in NAMES}, traced.select(rows)
         if rows.size:
-            self._last = (motion, traced)
+            self._last = (seen, traced)
         middles_s = 0.5 * (columns["start_s"] + columns["end_s"])
         axes = turned_axes(reference.frame(block.posture), middles_s, reference.drift)
+        self._look_from_instrument(seen, reference.frame(block.posture), reference)
         settle_s = self._settle_s(columns["end_s"] - columns["start_s"])
         settled = known_s - settle_s if end_s is None else np.inf
         self._final_s = settled
@@ -283,14 +323,25 @@ class LiveEstimator:
             self._strokes.judge_anew(reference, block.posture, self.context.instrument)
         table, paths_mm = self._strokes.table()
         if self._last is not None and foundation is not None and reference is not None and block is not None:
-            motion, traced = self._last
-            frame = reference.frame(block.posture)
-            if frame.from_gestures:
-                chord = block_chord(motion, traced, frame, reference.drift, self.settings.chain.table.bands)
-                wanted = self.settings.chain.reference.gestures
-                parts = offset_parts_deg(chord, frame, reference.lever_fit, reference.drift, wanted)
+            parts = self._offset_parts(*self._last, block, reference)
         self._block = None
         return judged, table, paths_mm, parts
+
+    def _offset_parts(
+        self, seen: _Seen, traced: TracedStrokes, block: Event, reference: Reference
+    ) -> dict[str, float] | None:
+        """What gestures, heading and the sensor on the instrument leave open, by the block's last strokes."""
+        frame, chain = reference.frame(block.posture), self.settings.chain
+        if not frame.from_gestures:
+            return None
+        bands, wanted = chain.table.bands, chain.reference.gestures
+        chord = block_chord(seen.motion, traced, frame, reference.drift, bands)
+        parts = offset_parts_deg(chord, frame, reference.lever_fit, reference.drift, wanted)
+        if seen.witness is not None:
+            claims = Claims(seen.motion, reference, self.context.instrument, bands, wanted, chain.tip)
+            (told,) = see_blocks(seen.witness, claims, (Played(0, block, NO_ROWS, traced),))
+            parts |= {INSTRUMENT: told.residue_deg} if told.known else {}
+        return parts
 
     def window_signals(self, seconds: float) -> Signals | None:
         """Signals of the last seconds, as the batch run prepares them; None while they cannot be used.
@@ -322,7 +373,7 @@ class LiveEstimator:
             return self.settings.settled_s
         return max(self.settings.settled_s, self.settings.settled_strokes * float(np.median(strokes_s)))
 
-    def _window_motion(self, block: Event) -> Motion | None:
+    def _window_motion(self, block: Event) -> _Seen | None:
         """Corrected motion of the last seconds, in the session's heading; None while no frame is known."""
         last_s = float(self.store.last_tick or 0) / self.context.profile.tick_hz
         if self.foundation is None and last_s > block.start_s + self.settings.window_s:
@@ -331,8 +382,41 @@ class LiveEstimator:
         foundation, anchor = self.foundation, self._anchor
         behind_s = last_s - self._settled_s + self.settings.edge_s
         reach_s = min(max(self.settings.window_s, behind_s), self.settings.longest_s)
-        motion = None if foundation is None else self._corrected(foundation, reach_s)
-        return None if motion is None or anchor is None else anchor.align(motion)
+        if foundation is None or anchor is None:
+            return None
+        if self.instrument is not None and self.instrument.witness is not None:
+            return self._watched(self.instrument, foundation, anchor, reach_s)
+        motion = self._corrected(foundation, reach_s)
+        return None if motion is None else _Seen(anchor.align(motion), None)
+
+    def _watched(
+        self, instrument: InstrumentFollower, foundation: Foundation, anchor: HeadingAnchor, seconds: float
+    ) -> _Seen | None:
+        """Corrected motion of the last seconds as seen from the instrument, in the heading of the gestures."""
+        hand, reference = self.window_signals(seconds), self._reference
+        if hand is None or reference is None:
+            return None
+        hand = replace(hand, gyro_radps=hand.gyro_radps - foundation.gyro_bias_radps)
+        attitude = anchor.align(build_motion(hand, SensorErrors.none())).quat_wxyz
+        witness = instrument.see(hand, attitude, reference.drift)
+        if witness is None:
+            return None
+        watched = replace(witness.signals, gyro_radps=witness.signals.gyro_radps - foundation.watched_bias_radps)
+        motion = build_motion(watched, foundation.gestures.lever_fit.errors)
+        return _Seen(instrument.turned(motion, witness, reference.drift), witness)
+
+    def _look_from_instrument(self, seen: _Seen, frame: Frame, reference: Reference) -> None:
+        """Note the instrument's roll over the last second of which it is known, and turn the picture with it."""
+        self.rolled_deg = None
+        witness, motion = seen.witness, seen.motion
+        if witness is None or not witness.known.any():
+            return
+        known = np.flatnonzero(witness.known)[-round(motion.grid.rate_hz) :]
+        axes = turned_axes(frame, np.array([motion.grid.time_at(float(known.mean()))]), reference.drift)[0]
+        self.rolled_deg = float(roll_deg(witness.world.back[known], axes).mean())
+        if self._trace is not None:
+            now = matrices(motion.quat_wxyz[known]), matrices(witness.hand_quat_wxyz[known])
+            self._trace.seen_from(np.einsum("nij,nkj->ik", *now) / known.size)
 
     def _corrected(self, foundation: Foundation, seconds: float) -> Motion | None:
         """Corrected motion of the last seconds, in a heading of its own."""

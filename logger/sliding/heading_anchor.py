@@ -153,10 +153,14 @@ class HeadingAnchor:
 
     def align(self, motion: Motion) -> Motion:
         """The motion, turned about the vertical to the heading of the parts that are trusted."""
+        return replace(motion, quat_wxyz=turned_about_vertical(motion.quat_wxyz, self.turn_rad(motion)))
+
+    def turn_rad(self, motion: Motion) -> float:
+        """Turn (rad) about the vertical from a motion's heading to that of the parts that are trusted."""
         with self._lock:
             known = [each for each in self._kept if each.part in self._trusted]
         first = bisect(known, motion.grid.start_s, key=lambda each: each.times_s[-1])
-        return replace(motion, quat_wxyz=turned_about_vertical(motion.quat_wxyz, -self._turn_to(motion, known[first:])))
+        return -self._turn_to(motion, known[first:])
 
     def _turn_part(self, motion: Motion) -> None:
         with self._lock:

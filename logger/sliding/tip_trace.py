@@ -39,12 +39,22 @@ class TipTrace:
     """
 
     def __init__(self, frame: Frame, drift: HeadingDrift, time_s: float, rate_hz: float) -> None:
-        self._axes = turned_axes(frame, np.array([time_s]), drift)[0]
+        self._frame_axes = self._axes = turned_axes(frame, np.array([time_s]), drift)[0]
         self._lever_m = frame.lever_m
         self._rate_hz = rate_hz
         self._state: FloatArray | None = None
         self._step = max(1, round(rate_hz / POINTS_HZ))
         self._phase = 0
+
+    def seen_from(self, back: FloatArray) -> None:
+        """From now on the instrument is taken to have turned since the gestures.
+
+        Parameters
+        ----------
+        back : float64 (3, 3)
+            Turns it back to where it was.
+        """
+        self._axes = self._frame_axes @ back
 
     def follow(self, quat_wxyz: FloatArray, accel_mps2: FloatArray) -> list[tuple[float, float]]:
         """Points (y, z) in millimetres of new samples."""

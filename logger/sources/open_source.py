@@ -105,11 +105,11 @@ def open_instrument(
         There is no such source, or it is the hand's.
     """
     from logger.sources.replay import ReplaySource
-    from logger.sources.simulated import SimulatedSource
+    from logger.sources.simulated import WireSource
 
     if text == NONE:
         return None
-    together = hand.companion() if isinstance(hand, ReplaySource | SimulatedSource) else None
+    together = hand.companion() if isinstance(hand, ReplaySource | WireSource) else None
     kind, _, rest = text.partition(":")
     if not text or (kind == "replay" and isinstance(hand, ReplaySource) and Path(rest) == hand.path and together):
         return together
@@ -132,11 +132,13 @@ def _simulated_instrument(text: str, hand: Source, together: Source | None) -> S
     from logger.sources.simulated import SimulatedSource
 
     rest = text.partition(":")[2]
+    if together is not None and not rest:
+        return together
     if not isinstance(hand, SimulatedSource) or rest not in ("", "phone"):
         raise DeviceError(
             expected="simulated or simulated:phone on the instrument, beside a simulated sensor on the hand",
             found=f"{text!r} beside {hand.name}",
-            next_step="name simulated for both (a guided session's invented player has one sensor), or real ones",
+            next_step="name simulated for both (a guided session's invented player has no phone), or real ones",
         )
     if together is not None:
         return together

@@ -64,6 +64,15 @@ class WireSource(ABC):
         """See :class:`logger.sources.base.Source`."""
         return ()
 
+    def companion(self) -> WireSource | None:
+        """The sensor on the instrument, to be sent together with this one; None where there is none.
+
+        Returns
+        -------
+        WireSource or None
+        """
+        return None
+
     def start(self, sink: Sink) -> DeviceInfo:
         """See :class:`logger.sources.base.Source`.
 

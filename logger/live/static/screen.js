@@ -3,6 +3,7 @@ import { OWN_CONTROLS, pedalCommand, shownKey } from "./keys.js";
 import { clock, degrees, setText, share } from "./play_figures.js";
 import {
   FIELDS, HANDED, HURT_LABEL, INSTRUMENT, METERS, OPEN_REPORT, PHONE, READ_BACK, READ_ON, SENSOR, TRUER, WANTED, WEAKEST,
+  takenOut,
 } from "./words.js";
 
 const PICTURES = { setup: "end", gestures: "gesture", ready: "end", count_in: "end", play: "end", rest: "end" };
@@ -76,11 +77,12 @@ export class Screen {
   #showInstrument(instrument) {
     byId("instrument-line").hidden = !instrument;
     if (!instrument) return;
-    const { status, rate_hz } = instrument;
+    const { status, rate_hz, taken_out_deg: roll } = instrument;
     const [mark, words] = INSTRUMENT[status] ?? INSTRUMENT.connecting;
     byId("instrument-line").dataset.status = status;
     setText(byId("instrument-mark"), mark);
-    setText(byId("instrument-words"), status === "ok" && rate_hz ? `${words}, ${Math.round(rate_hz)} a second` : words);
+    const facts = status !== "ok" ? [] : [rate_hz && `${Math.round(rate_hz)} a second`, roll !== null && takenOut(roll)];
+    setText(byId("instrument-words"), [words, ...facts.filter(Boolean)].join(", "));
   }
 
   // The picture for the phone's camera, while player and instrument are chosen and before blocks, until it sends.

@@ -130,6 +130,8 @@ export const INSTRUMENT = {
   lost: ["✕", "Instrument: silent"],
   failed: ["✕", "Instrument: silent"],
 };
+// The instrument's roll about its strings since the gestures, as its sensor takes it out of the tilt.
+export const takenOut = (deg) => `${Math.round(Math.abs(deg))}° of roll taken out`;
 export const PHONE = {
   waiting: "Point the phone's camera at this picture. Clamp the phone to the instrument's head, or put it into a tight pouch on the strap, never taped on lacquer; then press Start on it.",
   warning: "Its browser will warn: this computer made its certificate itself, so nobody else vouches for it. In your own network you may go on. Without a phone, go on here.",

@@ -168,7 +168,17 @@ def test_without_rocking_the_place_is_stated_to_be_unknown() -> None:
 
 def test_the_instruments_own_bias_is_taken_off() -> None:
     session = made().session
-    signals, history = read_instrument(session, session.streams[0])
+    own = read_instrument(session.streams[0])
+    signals = own.signals
     still = np.degrees(signals.gyro_radps[: int(3 * signals.grid.rate_hz)].mean(axis=0))
     assert np.abs(still).max() < 0.1
-    assert history.start_se_dps < 0.05
+    assert own.bias_se_dps < 0.05
+
+
+def test_an_instrument_at_rest_that_nobody_rocked_tells_no_heading() -> None:
+    """What the hand does by itself must not pass for a motion that both share; a lean then leaves a doubt."""
+    session = made(what="lean", rock=False)
+    result = analyse_session(session.session)
+    assert result.witness is not None
+    assert result.witness.heading_se_deg is None
+    assert any("how the sensor on the instrument lies" in fault for fault in witness_faults(result))

@@ -33,13 +33,13 @@ PATIENCE_S = 40.0
 
 
 @functools.cache
-def simulated(postures: str = "A", seed: int = 3, seconds: float = 20.0) -> SimulatedSession:
+def simulated(postures: str = "A", seed: int = 3, seconds: float = 20.0, watched: bool = False) -> SimulatedSession:
     """A session to play from: tilted to the downstroke's side in A, to the upstroke's in B."""
     blocks = [
         PlayBlock(duration_s=seconds, posture=posture, tilt_deg=15.0 if posture == "A" else -14.0)
         for posture in postures
     ]
-    return player_session(blocks, seed)
+    return player_session(blocks, seed, watched=watched)
 
 
 def known_setup(session: SimulatedSession, short: bool = True) -> Setup:
@@ -164,12 +164,13 @@ async def running(
     places: Sequence[int] = (),
     open_instrument: Callable[[Source], Source | None] = lambda _hand: None,
     phone_address: str = "",
+    watched: bool = False,
 ) -> AsyncIterator[Running]:
     """Run a session at a free port of the loopback."""
     pace = pace or Pace(speed)
     player = SimulatedPlayer(session, pace, mistakes, places)
     pages, path = Pages(), folder / "session.mcap"
-    set_up = SetUp(known_setup(session), Players(), plan.postures if plan else ())
+    set_up = SetUp(known_setup(session), Players(), plan.postures if plan else (), watched)
 
     def follow(task: Task) -> None:
         player.follow(task)

@@ -7,14 +7,19 @@ from pathlib import Path
 
 from analysis.model.errors import DeviceError
 from analysis.model.records import PHONE
+from analysis.pipeline import analyse_session
 from logger.live.instrument_shown import FEW, InstrumentWatch
+from logger.live.simulated_player import LEAN_DEG
 from logger.record.second_sensor import SecondState
 from logger.session.session_file import read_session
 from logger.sources.base import Source
+from logger.sources.device_profile import load_profile
+from logger.sources.open_source import open_instrument
 from logger.sources.stream import Losses
 from tests.logger.live.running import running, simulated
 from tests.logger.record.test_two_sensors import PacedSource
 
+PROFILE = load_profile("frames")
 ADDRESS = "https://192.0.2.7:8766/#token=invented"
 
 
@@ -46,6 +51,46 @@ def test_a_second_sensor_is_shown_recorded_and_may_be_lost(tmp_path: Path) -> No
         (stream,) = recorded.streams
         assert stream.raw.ticks.size > 100
         assert stream.clock is not None
+
+    asyncio.run(scenario())
+
+
+def test_what_it_takes_out_is_shown_while_a_simulated_player_leans(tmp_path: Path) -> None:
+    """The invented player leans the instrument after the gestures, by what the simulation says."""
+    played = simulated(watched=True)
+
+    async def scenario() -> None:
+        async with (
+            running(
+                tmp_path,
+                played,
+                speed=6.0,
+                open_instrument=lambda hand: open_instrument("", hand, PROFILE),
+                watched=True,
+            ) as session,
+            session.page() as page,
+        ):
+            await page.set_up()
+            await page.gestures()
+            assert any(state["gesture"] and state["gesture"]["kind"] == "rock" for state in page.of("state"))
+            assert page.state["instrument"]["sentence"] == ""
+            await page.press("next")
+            shown = await page.until(lambda state: state["instrument"]["taken_out_deg"] is not None)
+            await asyncio.sleep(1.0)
+            shown = page.state
+            assert abs(abs(shown["instrument"]["taken_out_deg"]) - LEAN_DEG) <= 1.0
+            await page.press("next")
+            verdict = await page.verdict(1)
+            assert abs(verdict["tilt_mean_deg"] - 15.0) < 2.5
+            await page.press("finish")
+            await page.step("done")
+        recorded = read_session(tmp_path / "session.mcap")
+        result = analyse_session(recorded)
+        assert result.witness is not None
+        assert result.witness.rocked
+        (block,) = result.blocks
+        assert block.tilt_ci95_deg is not None
+        assert block.tilt_ci95_deg[0] < verdict["tilt_mean_deg"] < block.tilt_ci95_deg[1]
 
     asyncio.run(scenario())
 
