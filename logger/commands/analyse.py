@@ -19,7 +19,7 @@ STDOUT = Path("-")
 @click.command("analyse")
 @click.argument("session", metavar="SESSION", type=click.Path(path_type=Path))
 @click.option(
-    "--strokes", metavar="FILE.csv", type=click.Path(path_type=Path), help="Write one row a stroke to this file."
+    "--strokes", metavar="FILE.csv", type=click.Path(path_type=Path), help="Write one row for each stroke to this file."
 )
 @click.option(
     "--json",
@@ -42,7 +42,9 @@ STDOUT = Path("-")
     show_default=True,
     help="Listen to the sensor on the instrument, where the session has one.",
 )
-@click.option("--remember/--no-remember", default=True, show_default=True, help="Keep the lever arm of a known player.")
+@click.option(
+    "--remember/--no-remember", default=True, show_default=True, help="Remember the lever arm of a known player."
+)
 @sound_options
 def analyse_command(
     session: Path,
@@ -56,7 +58,7 @@ def analyse_command(
     sound: Path | None,
     tuning: str | None,
 ) -> None:
-    """Say on which side the stroke leaves the strings, how far, how steadily, and how sure that is.
+    """Find out on which side your stroke leaves the strings, by how much, how steadily, and how sure that is.
 
     SESSION is a session file (.mcap). The verdict is printed; the options write more.
     """

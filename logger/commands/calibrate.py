@@ -28,19 +28,28 @@ EDGE_POSITIONS = 6
 @click.command("calibrate")
 @sensor_options
 @role_option
-@click.option("--positions/--still-only", default=True, help="Six resting positions, or the turning bias alone.")
+@click.option("--positions/--still-only", default=True, help="Six resting positions, or only the turning bias.")
 @click.option("--edges", is_flag=True, help="Six more positions on edges and corners: sharper cross-axis terms.")
 @click.option(
-    "--latitude", type=click.FloatRange(-90, 90), default=45.0, show_default=True, help="Of this place, degrees."
+    "--latitude",
+    type=click.FloatRange(-90, 90),
+    default=45.0,
+    show_default=True,
+    help="Latitude of this place, degrees.",
 )
 @click.option(
-    "--height", "height_m", type=click.FloatRange(-500, 9000), default=100.0, show_default=True, help="Metres."
+    "--height",
+    "height_m",
+    type=click.FloatRange(-500, 9000),
+    default=100.0,
+    show_default=True,
+    help="Height above the sea, metres.",
 )
 @click.option(
     "--allan", "allan_s", type=click.FloatRange(10), help="Then record a still of so many seconds for its noise."
 )
 @click.option("--pace", type=click.FloatRange(0.05, 10), default=1.0, help="Stretch (or shorten) the steps.")
-@click.option("--dry-run", is_flag=True, help="Show the result and keep nothing.")
+@click.option("--dry-run", is_flag=True, help="Show the result, and keep nothing.")
 def calibrate_command(
     source_text: str,
     profile_name: str,

@@ -69,7 +69,7 @@ def check_command(
 ) -> None:
     """Check a sensor, its strap and its link in about a minute.
 
-    Tells true rate, losses, noise, range, axis marks, strap, delay and battery, each with what it costs in degrees of
+    Reports true rate, losses, noise, range, axis marks, strap, delay and battery, each with what it costs in degrees of
     tilt where that can be said. Exit code 1 if the sensor is not usable. A sensor for the instrument is judged by what
     it is to see there: with --role instrument.
     """

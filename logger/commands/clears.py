@@ -13,12 +13,12 @@ from logger.commands.answer_options import output_options, session_arguments
 @click.command("clears")
 @session_arguments
 @click.option("--posture", help="Only this posture; all of them if left out.")
-@click.option("--stroke", type=click.Choice(["down", "up"]), help="The stroke to judge, where blocks do not say.")
+@click.option("--stroke", type=click.Choice(["down", "up"]), help="The stroke to judge, if the blocks do not say.")
 @output_options
 def command(
     sessions: tuple[Path, ...], posture: str | None, stroke: Any, json_path: Path | None, html: Path | None
 ) -> None:
-    """Say how many strokes pass the next string, by how much, and how small the stroke may become.
+    """See how many strokes pass the next string, by how much, and how small your stroke may be.
 
     SESSION... are session files of one player on one instrument.
     """

@@ -64,7 +64,7 @@ def command(
     json_path: Path | None,
     html: Path | None,
 ) -> None:
-    """Say which of two postures to play: tilt, spread, size, lift, clearing, timing, hold tempo, and their switches.
+    """Compare two postures and find out which to play: tilt, spread, size, lift, clearing, timing, hold, switches.
 
     SESSION... are session files of one player with blocks of both postures in mixed order (ABBA), the reference
     gestures repeated in each posture.

@@ -15,7 +15,7 @@ from logger.terminal.say import say
 @click.option(
     "--player",
     metavar="NAME",
-    help="Delete all of this player: SESSION... may be folders then, and what is kept of the player here goes, too.",
+    help="Delete everything of this player: SESSION... may then be folders, and what is kept here goes too.",
 )
 @click.option("--yes", is_flag=True, help="Do not ask.")
 def command(sessions: tuple[Path, ...], player: str | None, yes: bool) -> None:

@@ -61,23 +61,23 @@ def phrase_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 @click.group("drill")
 def command() -> None:
-    """Work on phrases: which stroke comes before each string change, and did it clear.
+    """Work on phrases: which stroke comes before each string change, and whether it cleared.
 
     A PHRASE is one line of text: '4x2 3x2' is two notes on string 4, then two on string 3; '4:5-7 3:4-7' names the
-    frets. String 1 is the top line of a tab. Put 'up' in front to start on an upstroke, 'once' behind if it does not
-    loop. '4:5h7 r 3:4' slurs and rests. Or bring a file with --from: text tab, MIDI, MusicXML.
+    frets. String 1 is the top line of a tab. Put 'up' in front to start on an upstroke, and 'once' at the end if it
+    does not loop. '4:5h7 r 3:4' has a slur and a rest. Or bring a file with --from: text tab, MIDI, MusicXML.
     """
 
 
-@command.command("show", short_help="Say which stroke a PHRASE demands, and whether it suits you.")
+@command.command("show", short_help="See which stroke a PHRASE demands, and whether it suits you.")
 @phrase_options
 @click.option(
     "--clearing",
     type=click.Choice(["down", "up", "both", "level"]),
-    help="The stroke that clears in your hand; without it all four are told.",
+    help="The stroke that clears in your hand; if left out, you are told about all four.",
 )
 def show_command(read: Phrase, strings: Tuning, clearing: Any) -> None:
-    """Say which stroke a PHRASE demands at its string changes, and whether that suits your hand."""
+    """See which stroke a PHRASE demands at its string changes, and whether that suits your hand."""
     from analysis.drills.phrases import read_demand
     from logger.terminal.drill_text import describe_phrase, describe_suit
 
@@ -87,7 +87,7 @@ def show_command(read: Phrase, strings: Tuning, clearing: Any) -> None:
 
 @command.command("twin", short_help="Show the twins of a PHRASE, which demand the other stroke.")
 @phrase_options
-@click.option("--way", type=click.Choice(WAYS), help="Only the twin made in this way, in full.")
+@click.option("--way", type=click.Choice(WAYS), help="Show only the twin made in this way, in full.")
 def twin_command(read: Phrase, strings: Tuning, way: Any) -> None:
     """Show the twins of a PHRASE, the smallest musical change first: in each, every change follows the other stroke."""
     from analysis.drills.twins import find_twin, list_twins
@@ -105,14 +105,16 @@ def twin_command(read: Phrase, strings: Tuning, way: Any) -> None:
 @click.option("--part", type=click.IntRange(min=1), help="Track or part of the file, from 1.")
 @click.option("--clearing", type=click.Choice(["down", "up"]), help="The stroke that clears in your hand.")
 @click.option("--once", is_flag=True, help="The phrase is played once, not looped.")
-@click.option("-o", "--output", type=click.Path(path_type=Path), help="Write the tab here: change it, and bring it.")
+@click.option(
+    "-o", "--output", type=click.Path(path_type=Path), help="Write the tab here, for you to change and bring back."
+)
 def read_command(
     source: Path, tuning: str | None, part: int | None, clearing: Any, once: bool, output: Path | None
 ) -> None:
-    """Read a FILE of tab, MIDI or MusicXML; say what was not read, with its line.
+    """Read a FILE of tab, MIDI or MusicXML, and list the lines that it could not read.
 
-    Where the file has only notes, strings and frets are chosen for the fewest string changes after the stroke that does
-    not clear. The tab that is written keeps every line that was not read as a remark.
+    If the file has only notes, strings and frets are chosen for the fewest string changes after the stroke that does
+    not clear. The tab that it writes keeps every line that was not read, as a remark.
     """
     from logger.files.atomic_file import check_absent, write_text_atomic
     from logger.practice.music_reading import read_music

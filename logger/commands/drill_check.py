@@ -11,17 +11,19 @@ from logger.commands.sound_options import sound_options
 from logger.terminal.say import say
 
 
-@click.command("check", short_help="Say which string changes of a SESSION cleared.")
+@click.command("check", short_help="See which string changes of a SESSION cleared.")
 @click.argument("session", metavar="SESSION", type=click.Path(path_type=Path))
-@click.option("--changes", metavar="FILE.csv", type=click.Path(path_type=Path), help="Write one row a string change.")
+@click.option(
+    "--changes", metavar="FILE.csv", type=click.Path(path_type=Path), help="Write one row for each string change."
+)
 @json_option
 @sound_options
 def check_command(
     session: Path, changes: Path | None, json_path: Path | None, sound: Path | None, tuning: str | None
 ) -> None:
-    """Say which string changes of a SESSION cleared the strings, and which change is the weakest.
+    """See which string changes of a SESSION cleared the strings, and which one is the weakest.
 
-    A block's drill is a PHRASE, or a name that the session knows one for.
+    The drill of a block is a PHRASE, or a name whose phrase the session knows.
     """
     from analysis.drills.session_changes import judge_drills
     from analysis.model.cautions import HURT, NOT_MEDICAL, STOP, discomfort

@@ -15,7 +15,7 @@ from logger.commands.answer_options import output_options, session_arguments
 @click.option("--posture", help="Only this posture; all of them if left out.")
 @click.option("--drill", help="Only blocks of this drill.")
 @click.option(
-    "--wanted", type=click.Choice(["down", "up"]), help="The stroke that should clear, where blocks do not say."
+    "--wanted", type=click.Choice(["down", "up"]), help="The stroke that should clear, if the blocks do not say."
 )
 @output_options
 def command(
@@ -26,7 +26,7 @@ def command(
     json_path: Path | None,
     html: Path | None,
 ) -> None:
-    """Say up to which tempo the stroke stays tilted, and how it fails beyond.
+    """Find out up to what tempo your stroke stays tilted, and how it fails beyond that.
 
     SESSION... are session files of one player with blocks at three speeds or more.
     """

@@ -33,7 +33,7 @@ MOTION = "_motion.tsv"
     "events_path",
     metavar="EVENTS.csv",
     type=click.Path(path_type=Path),
-    help="What was done when: reference gestures, play, rest, ratings. For a table.",
+    help="What you did when: reference gestures, play, rest, ratings. For a table.",
 )
 @click.option(
     "--instrument",
@@ -57,7 +57,7 @@ MOTION = "_motion.tsv"
     type=click.Path(path_type=Path),
     help="The session file to write, for a whole BIDS data set a folder; for a table, beside it if left out.",
 )
-@click.option("--replace", is_flag=True, help="Write over session files that are there.")
+@click.option("--replace", is_flag=True, help="Write over existing session files.")
 def import_command(
     source: Path,
     map_path: Path | None,

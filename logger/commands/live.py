@@ -49,16 +49,16 @@ POLL_S = 0.1
 @truer_option
 @session_options
 @click.option("--port", type=click.IntRange(0, 65535), default=8765, show_default=True, help="Port; 0: any free one.")
-@click.option("--lan", is_flag=True, help="Let a phone or tablet in the same network be the screen, by a token.")
-@click.option("--browser/--no-browser", default=True, show_default=True, help="Open the page.")
+@click.option("--lan", is_flag=True, help="Let a phone or tablet on the same network be the screen, by a token.")
+@click.option("--browser/--no-browser", default=True, show_default=True, help="Open the page by itself.")
 @click.option("--seconds", type=click.FloatRange(0.1), help="End by itself after so long.")
-@click.option("--raps/--no-raps", default=True, show_default=True, help="Three raps on the body press the pedal.")
+@click.option("--raps/--no-raps", default=True, show_default=True, help="Three raps on the body act as the pedal.")
 @click.option("--lsl", is_flag=True, help="Also stream samples, marks and strokes (Lab Streaming Layer).")
 @click.option(
     "--clumsy",
     multiple=True,
     type=click.Choice(["still", "across", "along", "pivot"]),
-    help="A simulated player who does nothing at the first try of this gesture.",
+    help="A simulated player who does nothing on the first try of this gesture.",
 )
 def live_command(
     plan: Path | None,

@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 @click.option("--tempo", "tempo_bpm", type=click.FloatRange(20, 400), help="Fastest tempo, BPM.")
 @click.option("--minutes", type=click.FloatRange(1, 180), help="Minutes of play.")
 @click.option("--size", "span_mm", type=click.FloatRange(2, 100), help="Size of the stroke, mm.")
-@click.option("--switches/--no-switches", default=None, help="Switch postures, or do not.")
-@click.option("--player", help="Whose evenings, where no session says [default: who plays now].")
+@click.option("--switches/--no-switches", default=None, help="Switch postures, or not.")
+@click.option("--player", help="Whose evenings, if no session says [default: who plays now].")
 @click.option("--keep/--no-keep", default=True, show_default=True, help="Remember the evening for the next time.")
 @output_option
 def command(
@@ -39,7 +39,7 @@ def command(
     keep: bool,
     output: Path | None,
 ) -> None:
-    """Plan the next evening from what was played, with a reason for every choice.
+    """Plan the next evening from what you played, with a reason for every choice.
 
     SESSION... are evenings of one player, in the order played; of a FOLDER the newest session is taken. With neither,
     the plan follows from the evenings kept. Every choice can be overruled by an option.

@@ -178,9 +178,11 @@ WAYS = ("first stroke", "slur", "pickup", "one note more", "rest", "one note lat
 def practice_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add what says how a phrase and its twin are practised."""
     for option in (
-        click.option("--postures", nargs=2, default=("A", "B"), show_default=True, help="Postures of phrase and twin."),
-        click.option("--way", type=click.Choice(WAYS), help="How the twin is made [default: the smallest change]."),
-        click.option("--bar", "beats_per_bar", type=int, help="Beats of a bar [default: the phrase's metre, or 4]."),
+        click.option(
+            "--postures", nargs=2, default=("A", "B"), show_default=True, help="Postures for phrase and twin."
+        ),
+        click.option("--way", type=click.Choice(WAYS), help="How to make the twin [default: the smallest change]."),
+        click.option("--bar", "beats_per_bar", type=int, help="Beats in a bar [default: the phrase's metre, or 4]."),
         click.option("--count-in", "count_in_beats", type=int, help="Beats of count-in [default: a bar]."),
         click.option("--rest", "rest_beats", type=int, help="Beats of rest between phrase and twin [default: a bar]."),
         click.option("--repeats", type=int, help="Passes before the switch, instead of seconds."),

@@ -32,7 +32,7 @@ def output_option(command: Callable[..., Any]) -> Callable[..., Any]:
     )
     # Kept beside the parameters: all else that a command gets goes into its blocks.
     over = click.option(
-        "--replace", is_flag=True, expose_value=False, callback=_keep_replace, help="Write over a plan that is there."
+        "--replace", is_flag=True, expose_value=False, callback=_keep_replace, help="Write over an existing plan."
     )
     return where(over(command))
 
@@ -44,10 +44,10 @@ def _keep_replace(ctx: click.Context, _option: click.Parameter, given: bool) -> 
 def block_options(seconds: float) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
     """Add what all blocks of a made plan share; so many seconds of play unless the player says otherwise."""
     options = (
-        click.option("--wanted", type=click.Choice(["down", "up"]), help="Stroke that should clear the strings."),
+        click.option("--wanted", type=click.Choice(["down", "up"]), help="The stroke that should clear the strings."),
         click.option("--drill", default="", help="Phrase to play, such as '4x2 3x2'."),
         click.option(
-            "--bar", "beats_per_bar", default=4, show_default=True, help="Beats of a bar: the click's accents."
+            "--bar", "beats_per_bar", default=4, show_default=True, help="Beats in a bar: the click's accents."
         ),
         click.option("--count-in", "count_in_beats", default=4, show_default=True, help="Beats of count-in."),
         click.option("--notes-per-beat", default=4.0, show_default=True, help="Strokes on each beat."),
@@ -89,7 +89,7 @@ def ladder_command(
     output: Path | None,
     **same: Any,
 ) -> None:
-    """Tempo ladder: the same block at rising tempi, for the question how fast the stroke holds."""
+    """Tempo ladder: the same block at rising tempi, to find how fast the stroke holds."""
     from logger.practice.plan_orders import plan_ladder
 
     tempi = find_tempi(LADDER, same["notes_per_beat"], tempo, hold, last, step)
@@ -100,7 +100,7 @@ def ladder_command(
 @click.option("--seconds", default=20.0, show_default=True, help="Seconds of play.")
 @output_option
 def free_command(seconds: float, output: Path | None) -> None:
-    """Free play without a click, at a speed that is easy: its session gives --hold a tempo to begin with."""
+    """Free play without a click, at an easy speed: its session gives --hold a tempo to start from."""
     from logger.practice.plan import Plan
 
     _give(Plan("Free play", (_block(seconds=seconds, note="Play what you like, at a speed that stays easy."),)), output)
@@ -126,7 +126,7 @@ def postures_command(
     output: Path | None,
     **same: Any,
 ) -> None:
-    """Two POSTURES in balanced order with equal rests, so that order and fatigue do not decide between them."""
+    """Two POSTURES in balanced order with equal rests, so that neither order nor fatigue favours one."""
     import secrets
 
     from logger.practice.plan_orders import plan_postures
@@ -141,7 +141,7 @@ def postures_command(
 @practice_options
 @output_option
 def switch_command(phrase: str, output: Path | None, **chosen: Any) -> None:
-    """Switch-over: a PHRASE for some seconds, a bar of rest, then its twin with the other posture."""
+    """Switch-over: a PHRASE for some seconds, a bar of rest, then its twin in the other posture."""
     from analysis.drills.phrases import read_phrase
     from analysis.drills.practice_form import lay_out
     from logger.practice.plan import MOST_STRINGS
@@ -169,7 +169,7 @@ def long_command(
     output: Path | None,
     **same: Any,
 ) -> None:
-    """Long session: many blocks with breaks, the instrument put down."""
+    """Long session: many blocks, with breaks away from the instrument."""
     from logger.practice.plan_orders import plan_long
 
     (bpm,) = find_tempi(LONG, same["notes_per_beat"], tempo, hold)
@@ -179,7 +179,7 @@ def long_command(
 @command.command("check")
 @click.argument("plans", metavar="PLAN...", nargs=-1, required=True, type=click.Path(path_type=Path))
 def check_command(plans: tuple[Path, ...]) -> None:
-    """Say whether PLANs can be played, and what they would hardly answer."""
+    """Check whether PLANs can be played, and what they would hardly answer."""
     from logger.practice.plan import read_plan
     from logger.practice.plan_orders import find_remarks
     from logger.terminal.plan_text import describe_plan, wrap

@@ -22,9 +22,9 @@ if TYPE_CHECKING:
     "--scan", "scan_s", type=click.FloatRange(0.1, 60), default=4.0, show_default=True, help="Seconds to listen."
 )
 def ports_command(profile_name: str, with_ble: bool, scan_s: float) -> None:
-    """List serial ports and Bluetooth sensors that are there.
+    """List the serial ports and Bluetooth sensors that are there.
 
-    Nothing is opened or changed. Name what you find with --source in the other commands.
+    Nothing is opened or changed. Give what you find to the other commands with --source.
     """
     from logger.sources.device_profile import load_profile
     from logger.sources.serial import list_serial_ports

@@ -29,7 +29,7 @@ def command(
     json_path: Path | None,
     html: Path | None,
 ) -> None:
-    """Say what changed over the weeks beyond the difference that any two sessions have.
+    """See what has changed over the weeks, beyond the difference between any two sessions.
 
     DIR holds session files, in folders or not. Their summaries are kept in it, so that only new and changed sessions
     are analysed.

@@ -39,12 +39,17 @@ DRAW_S = 0.2
 @truer_option
 @session_options
 @click.option(
-    "--posture", "postures", multiple=True, default=("A",), show_default=True, help="Label; several for several."
+    "--posture",
+    "postures",
+    multiple=True,
+    default=("A",),
+    show_default=True,
+    help="Label of the posture; repeat it for more postures.",
 )
-@click.option("--tempo", "tempo_bpm", type=click.FloatRange(10, 600), help="Beats a minute of the blocks.")
+@click.option("--tempo", "tempo_bpm", type=click.FloatRange(10, 600), help="Beats a minute in the blocks.")
 @click.option("--notes-per-beat", type=click.FloatRange(0.25, 16), help="Strokes on each beat.")
 @click.option("--drill", default="", help="Drill that the blocks play: a name, or a phrase such as '4x2 3x2'.")
-@click.option("--wanted", type=click.Choice(["down", "up"]), help="Stroke that should clear the strings.")
+@click.option("--wanted", type=click.Choice(["down", "up"]), help="The stroke that should clear the strings.")
 @click.option("--seconds", type=click.FloatRange(0.1), help="End by itself after so long.")
 @click.option("--lsl", is_flag=True, help="Also stream samples and marks to other programs (Lab Streaming Layer).")
 def record_command(

@@ -40,8 +40,16 @@ def sensor_options(function: F) -> F:
             show_default=True,
             help=f"How the sensor talks: {', '.join(shipped_profiles())}, or the path of a .toml file.",
         ),
-        click.option("--rate", "rate_hz", type=click.FloatRange(1, 8000), help="Ask the sensor for this sample rate."),
-        click.option("--range", "ranges", type=(int, int), metavar="G DPS", help="Ask the sensor for these ranges."),
+        click.option(
+            "--rate", "rate_hz", type=click.FloatRange(1, 8000), help="Ask the sensor for this sample rate, Hz."
+        ),
+        click.option(
+            "--range",
+            "ranges",
+            type=(int, int),
+            metavar="G DPS",
+            help="Ask the sensor for these ranges, g and degrees a second.",
+        ),
         click.option("--speed", type=click.FloatRange(0.01), default=1.0, help="Pace of a replay or simulation."),
     )
     for option in reversed(options):
@@ -56,7 +64,7 @@ def role_option(function: F) -> F:
         type=click.Choice(["hand", "instrument"]),
         default="hand",
         show_default=True,
-        help="Where the sensor is to sit: on the picking hand, or a second one on the instrument.",
+        help="Where the sensor will sit: on the picking hand, or, as a second one, on the instrument.",
     )(function)
 
 
@@ -88,7 +96,7 @@ def truer_option(function: F) -> F:
     return click.option(
         "--truer",
         is_flag=True,
-        help="Two minutes for a truer answer: stills with the sensor on a flat soundboard before it is strapped on.",
+        help="Spend two minutes on a truer answer: stills with the sensor on a flat soundboard before you strap it on.",
     )(function)
 
 
@@ -96,7 +104,10 @@ def session_options(function: F) -> F:
     """Add --output and --setup: the session that is recorded, and who plays what."""
     options = (
         click.option(
-            "-o", "--output", type=click.Path(dir_okay=False, path_type=Path), help="Session to write; default by date."
+            "-o",
+            "--output",
+            type=click.Path(dir_okay=False, path_type=Path),
+            help="Session file to write; if left out, named by the date.",
         ),
         click.option(
             "--setup",

@@ -59,12 +59,16 @@ PER_BLOCK = ("tilt", "rate", "tempo", "span", "seconds", "bow", "wanted")
 @click.option("--span", type=float, multiple=True, default=(15.0,), show_default=True, help="Length of a stroke, mm.")
 @click.option("--bow", type=float, multiple=True, default=(0.0,), show_default=True, help="Bend of the path, mm.")
 @click.option("--seconds", type=float, multiple=True, default=(30.0,), show_default=True, help="Length of a block.")
-@click.option("--wanted", type=click.Choice(["down", "up"]), multiple=True, help="Wanted clearing stroke.")
+@click.option("--wanted", type=click.Choice(["down", "up"]), multiple=True, help="The stroke that should clear.")
 @click.option("--string-change-every", type=click.IntRange(0), default=0, help="Strokes on each string; 0: one string.")
 @click.option(
-    "--attacks", type=click.FloatRange(0, 1), default=1.0, show_default=True, help="Share with a pick attack."
+    "--attacks",
+    type=click.FloatRange(0, 1),
+    default=1.0,
+    show_default=True,
+    help="Share of strokes with a pick attack.",
 )
-@click.option("--times", type=click.IntRange(1), default=1, show_default=True, help="Play all blocks so many times.")
+@click.option("--times", type=click.IntRange(1), default=1, show_default=True, help="How often to play all blocks.")
 @click.option(
     "--rest-still", type=click.FloatRange(0), default=0.0, help="Seconds for which the hand rests before each block."
 )
@@ -85,7 +89,9 @@ PER_BLOCK = ("tilt", "rate", "tempo", "span", "seconds", "bow", "wanted")
     show_default=True,
     help="Length of the reference gestures.",
 )
-@click.option("--repetitions", type=click.IntRange(0), default=1, show_default=True, help="Of the reference gestures.")
+@click.option(
+    "--repetitions", type=click.IntRange(0), default=1, show_default=True, help="Repetitions of the reference gestures."
+)
 @click.option("--sway", type=click.FloatRange(0), default=0.0, help="Slow sway of the instrument, degrees RMS.")
 @click.option(
     "--handed", type=click.Choice(["right", "left"]), default="right", show_default=True, help="The player's hand."
@@ -105,15 +111,17 @@ PER_BLOCK = ("tilt", "rate", "tempo", "span", "seconds", "bow", "wanted")
     help="Quality of the sensor; ideal has no errors.",
 )
 @click.option("--rate-hz", type=click.FloatRange(20, 8000), default=400.0, show_default=True, help="Sample rate.")
-@click.option("--lost-share", type=click.FloatRange(0, 0.9), default=2e-4, show_default=True, help="Lost samples.")
+@click.option(
+    "--lost-share", type=click.FloatRange(0, 0.9), default=2e-4, show_default=True, help="Share of samples lost."
+)
 @click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Another seed, another player.")
 @click.option("--csv", "with_csv", is_flag=True, help="Also write the files that `strokeplane import` reads.")
-@click.option("--replace", "may_replace", is_flag=True, help="Write over a session file that is there.")
+@click.option("--replace", "may_replace", is_flag=True, help="Write over an existing session file.")
 def command(output: Path, seed: int, with_csv: bool, may_replace: bool, **options: Any) -> None:
-    """Write a session of an invented player with known strokes.
+    """Write a session of an invented player whose strokes are known.
 
     Writes SESSION.mcap, and the truth beside it as SESSION.truth.csv and SESSION.truth.json. Options that describe
-    a block may be given several times, once for each block. Everything is synthetic and marked so.
+    a block may be given several times, once for each block. Everything is synthetic, and marked as such.
     """
     check_session_target(output, may_replace)
     beside = {suffix: output.with_suffix(suffix) for suffix in SIGNS if with_csv or ".truth" in suffix}

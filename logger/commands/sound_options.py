@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from logger.many.analyse import Analysed
 
 TUNING_HELP = (
-    "Name of a usual tuning, or open strings such as 'E2 A2 D3 G3 B3 E4', the string that a downstroke meets first "
-    "in front [default: the instrument's usual one]."
+    "Name of a usual tuning, or open strings such as 'E2 A2 D3 G3 B3 E4', starting with the one that a downstroke "
+    "meets first [default: the instrument's usual one]."
 )
 
 
@@ -28,7 +28,7 @@ def sound_options(command: Callable[..., Any]) -> Callable[..., Any]:
             metavar="FILE",
             type=click.Path(path_type=Path),
             help="Hear this recording of the session (WAV, FLAC, OGG): notes counted, timed, and told apart by pitch "
-            "[default: the one that the session's page recorded, if it did].",
+            "[default: the one that the page of the session recorded, if any].",
         ),
     ):
         command = option(command)

@@ -33,7 +33,7 @@ DEMO_SECONDS = 20.0
 
 
 @click.command("start")
-@click.option("--name", help="Your label, of your own choice.")
+@click.option("--name", help="A label of your own choice.")
 @click.option("--handed", type=click.Choice(["right", "left"]), help="The hand that holds the plectrum.")
 @click.option("--instrument", "preset", help="Short name of an instrument; --list shows them.")
 @click.option(
@@ -41,7 +41,7 @@ DEMO_SECONDS = 20.0
 )
 @click.option("--strap", help="Your label for how the sensor is fixed.")
 @click.option("--list", "list_only", is_flag=True, help="List the instruments to choose from, and end.")
-@click.option("--demo/--no-demo", default=None, help="Show a report of an invented session, or do not ask.")
+@click.option("--demo/--no-demo", default=None, help="Show a report of an invented session, or do not offer one.")
 @click.option(
     "--demo-to", type=click.Path(dir_okay=False, path_type=Path), default=Path(DEMO_NAME), show_default=True,
     help="Where the demo's report goes.",
@@ -56,7 +56,7 @@ def start_command(
     demo: bool | None,
     demo_to: Path,
 ) -> None:
-    """Set up in five minutes: who plays, on what, how the sensor is worn.
+    """Set up in five minutes: who plays, on what, and how the sensor is worn.
 
     No account, nothing leaves this computer. What options do not say is asked; without a terminal the usual is
     taken. Run it again to change something, or for another player.

@@ -14,7 +14,7 @@ from logger.commands.answer_options import output_options, session_arguments
 @click.option("--posture", help="Only this posture; all of them if left out.")
 @output_options
 def command(sessions: tuple[Path, ...], posture: str | None, json_path: Path | None, html: Path | None) -> None:
-    """Say how far strokes scatter, how even both strokes are, and which change could be seen at all.
+    """See how far your strokes scatter, how evenly matched they are, and what change could be seen at all.
 
     SESSION... are session files of one player.
     """

@@ -27,7 +27,7 @@ from logger.commands.answer_options import output_options
 )
 @output_options
 def command(session: Path, break_every: float, break_minutes: float, json_path: Path | None, html: Path | None) -> None:
-    """Say whether tremor, smoothness, evenness, timing or attack drift away from the first minutes of a long session.
+    """See whether tremor, smoothness, evenness, timing or attack drift away from how a long session began.
 
     SESSION is a session file of twenty minutes or more. Reported discomfort outranks whatever the markers say.
     """

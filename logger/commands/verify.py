@@ -19,10 +19,10 @@ if TYPE_CHECKING:
     "--repair",
     metavar="NEW.mcap",
     type=click.Path(path_type=Path),
-    help="Write all that is sound of the one FILE into this new file.",
+    help="Write everything that is sound in FILE to this new file.",
 )
 def command(files: tuple[Path, ...], repair: Path | None) -> None:
-    """Say of session files whether they are whole: versions, checksums, chunks, gaps, clock.
+    """Check whether session files are whole: versions, checksums, chunks, gaps, clock.
 
     The exit code is 1 if one is damaged or cannot be read. Nothing is ever changed in FILE.
     """
