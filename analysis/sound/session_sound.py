@@ -6,15 +6,18 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 
+from analysis.drills.alignment import EXTRA, DrillTiming, align_strokes
 from analysis.drills.phrases import Phrase, find_drill
+from analysis.drills.session_changes import timing_of
 from analysis.drills.tuning import TUNINGS, Tuning, read_tuning
 from analysis.model.errors import StrokeplaneError
 from analysis.model.number_words import block_number
 from analysis.model.records import BlockSummary, FloatArray, Instrument, SessionResult
 from analysis.sound.clock import Raps
 from analysis.sound.records import Sound
-from analysis.sound.witness import AskedBlock, Felt, Heard, ListenSettings, listen
+from analysis.sound.witness import AskedBlock, Felt, Heard, HeardBlock, ListenSettings, listen
 
 
 def hear_session(
@@ -52,22 +55,55 @@ def hear_session(
     )
     blocks = [_ask(block, result.instrument, metadata, tuning) for block in result.blocks]
     heard = listen(sound, felt, blocks, settings)
-    slurred = [block.index for block in result.blocks if _has_slurs(block, result.instrument, metadata)]
-    return replace(heard, remarks=(*heard.remarks, *map(_slur_words, slurred)))
+    found = [_leave_slurs_out(block, result, metadata) for block in heard.blocks]
+    return replace(heard, blocks=tuple(found), remarks=(*heard.remarks, *(_slur_words(b) for b in found if b.slurred)))
 
 
-def _has_slurs(block: BlockSummary, instrument: Instrument, metadata: Mapping[str, str]) -> bool:
+def _leave_slurs_out(block: HeardBlock, result: SessionResult, metadata: Mapping[str, str]) -> HeardBlock:
+    """A session's block without the slurred notes of its drill among those that the motion missed."""
+    played = next(each for each in result.blocks if each.index == block.index)
     try:
-        phrase = find_drill(block.drill, instrument.courses, metadata) if block.drill else None
-    except StrokeplaneError:
-        return False
-    return phrase is not None and any(note.slurs for note in phrase.played)
+        phrase = find_drill(played.drill, result.instrument.courses, metadata) if played.drill else None
+    except StrokeplaneError:  # The drill's own answer says what is wrong with it.
+        return block
+    rows = result.strokes[result.strokes["block"] == block.index]
+    return block if phrase is None else leave_slurs_out(block, rows, phrase, timing_of(played))
 
 
-def _slur_words(index: int) -> str:
+def leave_slurs_out(block: HeardBlock, strokes: pd.DataFrame, phrase: Phrase, timing: DrillTiming) -> HeardBlock:
+    """Take slurred notes away from those that the motion missed: they sound without a stroke.
+
+    After each stroke as many as the note that it plays is slurred into.
+
+    Parameters
+    ----------
+    block : HeardBlock
+    strokes : DataFrame
+        The block's rows of the stroke table.
+    phrase : Phrase
+    timing : DrillTiming
+
+    Returns
+    -------
+    HeardBlock
+    """
+    slurs = np.array([len(note.slurs) for note in phrase.played])
+    if not slurs.any() or len(strokes) < 2 or not block.unseen:
+        return block
+    note = align_strokes(strokes, phrase, timing, heard=block.emission).note
+    lead = len(phrase.lead)
+    place = np.where(note < lead, note, lead + (note - lead) % phrase.cycle_notes)
+    expected = np.where(note == EXTRA, 0, slurs[place])
+    after = np.searchsorted(strokes["contact_s"].to_numpy(), block.unseen_s) - 1
+    heard = np.bincount(after[after >= 0], minlength=len(strokes))
+    slurred = int(np.minimum(heard, expected).sum())
+    return replace(block, unseen=block.unseen - slurred, slurred=slurred)
+
+
+def _slur_words(block: HeardBlock) -> str:
     return (
-        f"Block {block_number(index)}: the phrase has slurred notes, which sound without a stroke; those that are "
-        "heard stand among the notes that the motion missed."
+        f"Block {block_number(block.index)}: {block.slurred} of the notes heard without a stroke are slurred in the "
+        "phrase, and are not counted as missed."
     )
 
 

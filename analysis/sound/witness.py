@@ -97,8 +97,12 @@ class HeardBlock:
     pitch_of_note : int64 (notes of the phrase,) or None
     onset_s : float64 (strokes,)
         Log time of each stroke's onset; NaN without one.
+    unseen_s : float64 (unseen,)
+        Log time of the onsets without a stroke.
     clicks : int
         Clicks taken away.
+    slurred : int
+        Onsets without a stroke that the phrase slurs; they are not among ``unseen``.
     """
 
     index: int
@@ -112,7 +116,9 @@ class HeardBlock:
     pitch: FloatArray | None
     pitch_of_note: IntArray | None
     onset_s: FloatArray
+    unseen_s: FloatArray
     clicks: int = 0
+    slurred: int = 0
 
 
 @dataclass(frozen=True)
@@ -346,17 +352,19 @@ def _hear_pitches(spectra: NoteSpectra, part: _Part, tuned: Tuned, settings: Lis
 
 def _describe(part: _Part, clock: SoundClock, pitches: _Pitches | None, clicks: int) -> HeardBlock:
     heard = int(np.count_nonzero(part.has_onset))
+    unseen_s = clock.to_log(np.setdiff1d(part.onset_s, part.moment_s[part.has_onset]))
     return HeardBlock(
         index=part.block.index,
         strokes=part.contact_s.size,
         notes=part.onset_s.size,
         unheard=part.contact_s.size - heard,
-        unseen=max(0, part.onset_s.size - heard),
+        unseen=unseen_s.size,
         evenness=measure_evenness(part.onset_s),
         felt_evenness=measure_evenness(part.contact_s),
         emission=None if pitches is None else pitches.emission,
         pitch=None if pitches is None else pitches.posterior,
         pitch_of_note=None if pitches is None else pitches.of_note,
         onset_s=np.where(part.has_onset, clock.to_log(part.moment_s), np.nan),
+        unseen_s=unseen_s,
         clicks=clicks,
     )

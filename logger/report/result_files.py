@@ -154,7 +154,7 @@ def build_sound(heard: Heard) -> dict[str, object]:
         "clock": heard.clock,
         "tuning": heard.tuned,
         "blocks": [
-            {name: getattr(block, name) for name in ("index", "notes", "strokes", "unseen", "unheard", "clicks")}
+            {name: getattr(block, name) for name in ("index", "notes", "strokes", "unseen", "unheard", "slurred", "clicks")}
             | {"evenness": block.evenness, "felt_evenness": block.felt_evenness}
             for block in heard.blocks
         ],

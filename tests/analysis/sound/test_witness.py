@@ -5,13 +5,16 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
+from analysis.drills.alignment import DrillTiming
 from analysis.drills.phrases import read_phrase
 from analysis.drills.session_changes import LEAST_AGREED, share_agreed
 from analysis.model.errors import InputError
 from analysis.report.sound_sections import sound_sections, sound_sentences
 from analysis.sound.evenness import measure_evenness
+from analysis.sound.session_sound import leave_slurs_out
 from analysis.sound.witness import AskedBlock, Felt, listen
 from analysis.synthesis.plucked_string import StringModel
 from analysis.synthesis.sound_recording import RecordingChain
@@ -155,3 +158,30 @@ def test_what_was_heard_must_fit_the_strokes() -> None:
     heard = hear(ACROSS, 8, 51)
     with pytest.raises(InputError, match="same block and phrase"):
         align_block(play, plan, ACROSS, 0, heard)
+
+
+def test_slurred_notes_are_not_missed_by_motion() -> None:
+    """Two of eight sounds are hammered on: they are heard, and have no stroke; three strokes the motion did miss."""
+    sounded, slurred = ACROSS, read_phrase("4:5h7 3:4-7 2:5-8 3:7p4", 6)
+    play, plan = take(sounded, 6, 44, unseen=0.0)
+    picked = ~np.isin(play.stroke_place, (1, 7))
+    picked[np.flatnonzero(picked)[[40, 90, 170]]] = False
+    rows = np.flatnonzero(picked)
+    felt = replace(felt_of(play), contact_s=play.contact_s[rows], block=felt_of(play).block[rows])
+    heard = listen(sound_of(play), felt, [replace(each, midi=None) for each in asked(play, plan, sounded)])
+    assert heard.obstacle == ""
+    assert sum(block.unseen for block in heard.blocks) > 80
+    told = []
+    for block in heard.blocks:
+        own = felt.block == block.index
+        strokes = pd.DataFrame(
+            {
+                "contact_s": felt.contact_s[own],
+                "direction": np.where(np.isin(play.stroke_place[rows][own], (0, 3, 5)), "down", "up"),
+                "attack": True,
+            }
+        )
+        told.append(leave_slurs_out(block, strokes, slurred, DrillTiming(1 / 6)))
+    hammered = np.count_nonzero(np.isin(play.stroke_place, (1, 7)))
+    assert sum(block.slurred for block in told) == pytest.approx(hammered, abs=4)
+    assert sum(block.unseen for block in told) == pytest.approx(3, abs=2)

@@ -48,15 +48,6 @@ def test_drill_check_hears_the_sessions_own_sound_without_being_told(with_sound:
     assert "with the help of the sound" not in done.output
 
 
-def test_slurred_notes_that_are_heard_are_told_apart_from_missed_strokes(with_sound: Path) -> None:
-    session = read_session(with_sound)
-    events = tuple(replace(e, drill="4:5h7 3:4-7") if e.kind == "play" and e.drill else e for e in session.events)
-    write_session(with_sound, replace(session, events=events))
-    done = run("analyse", str(with_sound), "--no-remember")
-    assert done.exception is None
-    assert "the phrase has slurred notes, which sound without a stroke" in " ".join(done.output.split())
-
-
 def test_an_export_leaves_the_sound_out_unless_it_is_asked_for(with_sound: Path, tmp_path: Path) -> None:
     plain, asked = tmp_path / "plain", tmp_path / "asked"
     assert run("export", str(with_sound), "--to", "csv", "-o", str(plain), "--no-strokes").exception is None
