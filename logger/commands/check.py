@@ -50,6 +50,12 @@ INSTRUMENT_STEPS = {
 }
 
 
+PRETENDED = (
+    "Note: the simulated sensor plays its session from the start and does none of the following. What it says of "
+    "link, rate and losses is so; that it is not still, and that no flick is seen, is what is expected of it."
+)
+
+
 @click.command("check")
 @sensor_options
 @role_option
@@ -82,6 +88,8 @@ def check_command(
     show(f"Looking for {source.name} ...", err=True)
     with ended_by_signals() as stopping, collecting(source) as (collector, info), open_keys() as keys:
         say_offer(source)
+        if source_text.partition(":")[0] == "simulated":
+            say(PRETENDED, err=True)
         steps = _Steps(collector, keys, stopping, pace, no_wait)
         stretches = steps.run(STEPS if role == "hand" else INSTRUMENT_STEPS)
         findings = _find(collector, info, stretches, role, at_pace=speed == 1.0)

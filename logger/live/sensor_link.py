@@ -202,6 +202,10 @@ class SensorLink:
             metadata=setup.metadata,
         )
 
+    def end(self) -> None:
+        """The recording is about to be closed: a sensor that is silent from now on is no fault."""
+        self._show(replace(self.shown, status="ended", sentence=""))
+
     async def watch(self, failed: Callable[[str], None]) -> None:
         """Tell of a sensor that is silent and of losses; say when disk or source end the session, and why."""
         pulsed_s = 0.0

@@ -418,6 +418,7 @@ class SessionRun:
             if self._blocks is not None:
                 await self._blocks.wait()
             await off_loop(self.microphone.close)
+            self.link.end()
             failure = await off_loop(lambda: end_recording(recorder))
             ended = await self._worker.run(lambda: write_session_report(recorder.path))
             report, self._tomorrow = ended.report, ended.tomorrow

@@ -8,7 +8,7 @@ from typing import Literal
 from logger.guide.shown import Block, Click, Coming, Gesture, Key, PlanPlace, Rating, Rest, Step, Wanted
 from logger.sound.page_microphone import MicrophoneState
 
-SensorStatus = Literal["connecting", "ok", "lost", "failed", "none"]
+SensorStatus = Literal["connecting", "ok", "lost", "failed", "ended", "none"]
 
 
 @dataclass(frozen=True)

@@ -145,6 +145,9 @@ def build_result(found: SessionFindings) -> dict[str, object]:
     }
 
 
+SOUND_COUNTS = ("index", "notes", "strokes", "unseen", "unheard", "slurred", "clicks")
+
+
 def build_sound(heard: Heard) -> dict[str, object]:
     """What the sound says, or why it says nothing, as nested dictionaries; times of notes are left out."""
     return {
@@ -154,7 +157,7 @@ def build_sound(heard: Heard) -> dict[str, object]:
         "clock": heard.clock,
         "tuning": heard.tuned,
         "blocks": [
-            {name: getattr(block, name) for name in ("index", "notes", "strokes", "unseen", "unheard", "slurred", "clicks")}
+            {name: getattr(block, name) for name in SOUND_COUNTS}
             | {"evenness": block.evenness, "felt_evenness": block.felt_evenness}
             for block in heard.blocks
         ],

@@ -52,6 +52,18 @@ def test_from_the_box_to_a_report(tmp_path: Path) -> None:
     assert (tmp_path / "first.html").exists()
 
 
+def test_without_a_board_the_check_says_what_to_expect_of_the_simulated_sensor(tmp_path: Path) -> None:
+    command = next(words for words in shown() if words[0] == "check")
+    code, said = Program(tmp_path, *command, "--source", "simulated", "--no-wait", "--pace", "0.3").end()
+    page, words = " ".join(PAGE.read_text(encoding="utf-8").split()), " ".join(said.split())
+    assert "does none of the following" in words
+    assert code == 1
+    for told in ("not usable", "not still"):
+        assert told in words
+        assert f"`{told}`" in page
+    assert "flick is seen" in page
+
+
 def said_on_the_page(sentence: str) -> None:
     """One of the table's first columns must be in a sentence that the program says."""
     marks = [mark for row in PAGE.read_text(encoding="utf-8").splitlines() if row.startswith("| `") for mark in

@@ -21,6 +21,7 @@ export const SENSOR = {
   ok: ["●", "Sensor is sending"],
   lost: ["✕", "Sensor is silent"],
   failed: ["✕", "No sensor"],
+  ended: ["○", "Recording ended"],
   none: ["○", "Without a sensor: plan, tab and click"],
 };
 

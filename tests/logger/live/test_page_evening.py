@@ -92,6 +92,9 @@ def test_an_evening_of_switching(tmp_path: Path) -> None:
         page.keyboard.press("e")
         wait_until(page, "document.getElementById('stage').dataset.step === 'done'", 60)
         assert watch.errors == []
+        time.sleep(1.5)
+        assert "Recording ended" in page.locator("#sensor-line").inner_text(), "a sensor that was let go is no fault"
+        assert "No samples are coming" not in page.locator("body").inner_text()
         reasons = page.locator("#tomorrow-reasons").inner_text()
         assert find_violations(page) == []
         page.keyboard.press("ArrowLeft")
