@@ -21,7 +21,7 @@ from analysis.model.errors import InputError
 from analysis.model.records import Event, Session
 from analysis.motion.stillness import still_gyro_bias
 from analysis.signal.timebase import Timebase, fit_timebase
-from analysis.signal.working_grid import Signals, prepare_signals
+from analysis.signal.working_grid import SLOW_BRIDGED_S, Signals, prepare_signals
 
 UNTESTED = "sensor axes untested"
 WIDE_DELAY_S = 0.2
@@ -103,7 +103,8 @@ def judge_sensor(session: Session, timebase: Timebase, signals: Signals) -> Sens
         The doubts, the strictest first.
     """
     signals = still_gyro_bias(signals, session.events)
-    windows = cut_windows(signals.accel_mps2, signals.gyro_radps, signals.grid.valid, signals.grid.rate_hz)
+    whole = signals.grid.whole(SLOW_BRIDGED_S)
+    windows = cut_windows(signals.accel_mps2, signals.gyro_radps, whole, signals.grid.rate_hz)
     agreement = compare_streams(windows)
     # A dead axis, or exchanged ones, spoil every further measure: the first cause is named alone.
     doubts = frozen_axes(session) or _axes(agreement)
@@ -160,7 +161,8 @@ def _jumps(signals: Signals, events: Sequence[Event]) -> list[Doubt]:
     plays = [event for event in events if event.kind == "play"]
     gestures = [event for event in events if event.kind in GESTURES]
     doubts = []
-    for jump in find_gravity_jumps(signals.accel_mps2, signals.gyro_radps, signals.grid.valid, signals.grid.rate_hz):
+    whole = signals.grid.whole(SLOW_BRIDGED_S)
+    for jump in find_gravity_jumps(signals.accel_mps2, signals.gyro_radps, whole, signals.grid.rate_hz):
         at = signals.grid.time_at(jump.index)
         before = [gesture for gesture in gestures if gesture.start_s < at]
         after = tuple(i for i, event in enumerate(plays) if event.end_s > at)

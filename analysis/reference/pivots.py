@@ -14,7 +14,7 @@ from analysis.motion.rotation import matrices
 from analysis.reference.gesture_directions import GestureSettings
 from analysis.reference.lever import LeverPrior, LeverSettings, PivotWindow, fit_levers
 from analysis.reference.mounting import MountingSettings
-from analysis.signal.working_grid import Signals
+from analysis.signal.working_grid import SLOW_BRIDGED_S, Signals
 
 MIN_PIVOT_S = 2.0
 
@@ -129,9 +129,9 @@ def usable_pivots(
 
 
 def _gapless(signals: Signals, first: int, last: int) -> list[slice]:
-    """Parts of ``first:last`` of at least 2 s without a gap; two samples beside a gap are left out with it."""
+    """Parts of ``first:last`` of at least 2 s without a long gap; two samples beside one are left out with it."""
     sound = np.ones(max(0, last - first), dtype=np.int8)
-    for gap in np.flatnonzero(~signals.grid.valid[first:last]):
+    for gap in np.flatnonzero(~signals.grid.whole(SLOW_BRIDGED_S)[first:last]):
         sound[max(0, gap - 2) : gap + 3] = 0
     edges = np.flatnonzero(np.diff(np.concatenate([[0], sound, [0]]))).reshape(-1, 2)
     return [slice(first + int(a), first + int(b)) for a, b in edges if b - a >= MIN_PIVOT_S * signals.grid.rate_hz]

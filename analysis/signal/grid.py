@@ -181,6 +181,28 @@ class Grid:
         long = edges[edges[:, 1] - edges[:, 0] > longest_s * self.rate_hz]
         return [slice(a, b) for a, b in long.tolist()]
 
+    def whole(self, longest_s: float) -> BoolArray:
+        """Where a sample came, or is missing in a gap of ``longest_s`` at most.
+
+        Parameters
+        ----------
+        longest_s : float
+            What is still no gap.
+
+        Returns
+        -------
+        bool (n,)
+
+        Examples
+        --------
+        >>> Grid(0.0, 100.0, np.repeat([True, False, True, False], [1, 2, 1, 3])).whole(0.02).tolist()
+        [True, True, True, True, False, False, False]
+        """
+        whole = np.ones(self.size, dtype=bool)
+        for gap in self.gaps(longest_s):
+            whole[gap] = False
+        return whole
+
     @cached_property
     def _gap_edges(self) -> IntArray:
         """First missing sample and the one after the last (k, 2) of each gap; asked for at every chain of strokes."""

@@ -26,6 +26,8 @@ ATTACK_HIGHPASS_HZ = 60.0
 ATTACK_MIN_RATE_HZ = 150.0
 BRIDGED_S = 0.1
 """A straight line fills longer gaps. Which strokes bear a bridge, :mod:`analysis.stroke.gaps` tells."""
+SLOW_BRIDGED_S = 0.06
+"""Gaps whose bridge is as good as samples where the hand moves at 2 Hz at most: a tenth of that cycle."""
 TURNED_ROWS = 8192
 """Rows turned to channels at a time: they stay in the cache."""
 GRAVITY_LIMITS_MPS2 = (7.5, 12.5)

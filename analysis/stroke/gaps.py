@@ -47,7 +47,8 @@ def is_whole(gaps: IntArray, start: FloatArray, end: FloatArray, rate_hz: float)
     last = np.clip(np.ceil(end).astype(np.int64), first + 1, gaps.size)
     borders = np.stack([first, last], axis=1).ravel()
     longest = np.maximum.reduceat(np.append(gaps, 0), borders)[::2]
-    return np.asarray(longest <= np.maximum(BORNE_S * rate_hz, BORNE_SHARE * (end - start)))
+    # Gaps are whole samples: half a one keeps rounding from deciding.
+    return np.asarray(longest <= np.maximum(BORNE_S * rate_hz, BORNE_SHARE * (end - start)) + 0.5)
 
 
 def is_cut_off(gaps: IntArray, start: FloatArray, end: FloatArray, run: IntArray, least: int) -> BoolArray:

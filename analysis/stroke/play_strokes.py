@@ -199,7 +199,8 @@ class _Judge:
         """Of each part the strokes that are play."""
         strokes = join(parts)
         look = self.look_at(strokes)
-        seen = None if self._threshold is None else look.attack
+        # In a gap an attack may be lost: inside the marked blocks its absence says nothing there.
+        seen = None if self._threshold is None else look.attack | (self.bridged(strokes) & (look.block >= 0))
         keep = accept_strokes(look.run, look.block, seen, bool(self._blocks), self._settings)
         borders = np.cumsum([part.start.size for part in parts])[:-1]
         return [part.select(mine) for part, mine in zip(parts, np.split(keep, borders), strict=True)] if parts else []

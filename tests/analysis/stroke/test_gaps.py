@@ -11,7 +11,7 @@ from analysis.signal.working_grid import _cubic_weights
 from analysis.stroke.gaps import gap_lengths, is_cut_off, is_whole
 from analysis.synthesis.draw import random_scenario
 from analysis.synthesis.scenario import Recording
-from tests.analysis.pipeline.played import of_scenario
+from tests.analysis.pipeline.played import of_scenario, play
 
 
 def test_a_stroke_bears_thirty_milliseconds_or_a_tenth_of_itself() -> None:
@@ -49,3 +49,22 @@ def test_packets_lost_all_over_cost_few_strokes() -> None:
     assert played.score.matched > 0.96 * played.score.true_strokes
     assert np.sqrt((played.score.error_deg**2).mean()) < 2.0
     assert 0.2 < table["bridged"].mean() < 0.8
+
+
+def test_two_packets_lost_together_spoil_no_gesture() -> None:
+    """Sixteen samples in a row, 40 ms, lost every 1.3 s: every pivot used to be left out, and with it the strings."""
+    whole = play(641, 8.0, 12.0)
+    raw = whole.session.raw
+    kept = (np.arange(len(raw.ticks)) % 520) >= 16
+    thinned = replace(
+        raw,
+        ticks=raw.ticks[kept],
+        sequence=raw.sequence[kept],
+        host_time_s=raw.host_time_s[kept],
+        counts=raw.counts[kept],
+    )
+    lossy = whole.spoilt(lambda session: replace(session, raw=thinned))
+    usable = {gesture.kind for gesture in lossy.result.reference.gestures if gesture.usable}
+    assert usable >= {"across", "along", "pivot"}
+    assert lossy.block.tilt_mean_deg == pytest.approx(whole.block.tilt_mean_deg, abs=1.0)
+    assert not any("tested" in doubt.fault for doubt in lossy.result.doubts)
