@@ -10,7 +10,8 @@ turns on its arm; only that it is too large for one. With windows of play before
 .. math:: \hat\psi = \bar y_{after} - \bar y_{before}, \qquad
           \sigma^2 = 2 \left( s_v^2 \, k^{-1} + s_u^2 (1 - e^{-T / \tau_u}) \right)                            (9)
 
-for ``k`` windows on either side, ``T`` apart, with the wander of :mod:`analysis.motion.heading_drift`.
+for ``k`` windows on either side, ``T`` apart, with the wander of :mod:`analysis.motion.heading_drift`. Between the
+gestures and a block the hand leaves the strings and comes back: there it must point elsewhere by ``away_deg``.
 
 References
 ----------
@@ -55,6 +56,8 @@ class BodySettings:
     turn_sd : float
     turn_windows : int
         Windows on each side by which a turn is judged, at most.
+    away_deg : float
+        Least turn of a block against its gestures worth a word: hands that find their place to 4 deg stay below 13.
     oblique : float
         Part of a turn that reaches the tilt because strokes run obliquely over the strings.
     """
@@ -66,6 +69,7 @@ class BodySettings:
     turn_deg: float = 10.0
     turn_sd: float = 4.0
     turn_windows: int = 3
+    away_deg: float = 15.0
     oblique: float = 0.36
 
 
@@ -103,13 +107,14 @@ def doubt_body(
         fault = f"the body moved up and down as in walking in block{'s' * (len(walked) > 1)} {names}"
         evidence = f"the hand was shaken upright at step rate by more than {settings.walk_mps2:g} m/s2"
         doubts.append(Doubt("walking", "open", fault, evidence, "stand or sit still while you play", tuple(walked)))
+    turned: set[int] = set()
     for index, event in enumerate(blocks):
         found = find_turn(motion, event, reference.drift, settings)
         if found is not None:
-            doubts.append(
-                _turn_doubt(found, blocks, index, reference.frame(event.posture, event.start_s), motion.grid.start_s)
-            )
-    return tuple(doubts)
+            frame = reference.frame(event.posture, event.start_s)
+            doubts.append(_turn_doubt(found, blocks, index, frame, motion.grid.start_s))
+            turned.update(doubts[-1].blocks or ())
+    return (*doubts, *_away_doubts(motion, reference, blocks, settings, turned))
 
 
 def step_frequency_hz(motion: Motion, block: Event, strokes_per_s: float, settings: BodySettings) -> float | None:
@@ -150,11 +155,7 @@ def find_turn(motion: Motion, block: Event, drift: HeadingDrift, settings: BodyS
     starts = np.arange(block.start_s + 0.5, end_s - 0.5 - width_s, width_s)
     if starts.size < 2:
         return None
-    step = max(1, int(motion.grid.rate_hz // 25))
-    means = []
-    for start in starts:
-        first, last = motion.grid.index_at(float(start)), motion.grid.index_at(float(start) + width_s)
-        means.append(matrices(motion.quat_wxyz[first:last:step]).mean(axis=0))
+    means = [_mean_rotation(motion, float(start), float(start) + width_s) for start in starts]
     middle_s = starts + 0.5 * width_s
     yaw = np.unwrap([float(np.arctan2(*_twist(mean @ means[0].T))) for mean in means])
     yaw = np.degrees(yaw - drift.mean_rad(middle_s))
@@ -170,6 +171,13 @@ def find_turn(motion: Motion, block: Event, drift: HeadingDrift, settings: BodyS
     return best
 
 
+def _mean_rotation(motion: Motion, start_s: float, end_s: float) -> FloatArray:
+    """Mean attitude (3, 3); it changes slowly, so 25 samples a second are enough."""
+    first = min(motion.grid.index_at(start_s), motion.grid.size - 1)
+    last = max(motion.grid.index_at(end_s), first + 1)
+    return np.asarray(matrices(motion.quat_wxyz[first : last : max(1, int(motion.grid.rate_hz // 25))]).mean(axis=0))
+
+
 def _twist(rotation: FloatArray) -> tuple[float, float]:
     return float(rotation[1, 0] - rotation[0, 1]), float(rotation[0, 0] + rotation[1, 1])
 
@@ -181,6 +189,52 @@ def _turn_sd_deg(windows: int, heading: HeadingSettings) -> float:
     return float(np.sqrt(2 * (heading.unrest_deg**2 / windows + wander2)))
 
 
+def _away_doubts(
+    motion: Motion, reference: Reference, blocks: Sequence[Event], settings: BodySettings, known: set[int]
+) -> list[Doubt]:
+    """Blocks in which the hand points elsewhere about the vertical than in their posture's latest gestures.
+
+    A turn that came in a rest shows in nothing else. Blocks that a turn within a block touches are left out.
+    """
+    away: dict[int, float] = {}
+    for index, block in enumerate(blocks):
+        turned_deg = 0.0 if index in known else _turned_since_gestures_deg(motion, reference, blocks, block)
+        if abs(turned_deg) >= settings.away_deg:
+            away[index] = turned_deg
+    if not away:
+        return []
+    most_deg = max(map(abs, away.values()))
+    worth = max(_worth_deg(deg, reference.frame(blocks[i].posture, blocks[i].start_s)) for i, deg in away.items())
+    names = f"block{'s' * (len(away) > 1)} " + ", ".join(str(index + 1) for index in away)
+    fault = f"in {names} the hand points {most_deg:.0f} deg away, about the vertical, from where it did in the gestures"
+    evidence = (
+        "a hand that comes back to its place turns less: player and instrument may have turned with it, and tilts may "
+        f"be {worth:.1f} deg off"
+    )
+    change = "keep the chair where it is, or repeat across and along"
+    return [Doubt("turn", "likely", fault, evidence, change, tuple(away), se_deg=worth / 1.96)]
+
+
+def _turned_since_gestures_deg(motion: Motion, reference: Reference, blocks: Sequence[Event], block: Event) -> float:
+    """Turn of a block about the vertical against the latest gestures, drift taken out; 0 without any."""
+    before = [q for q in reference.qualities if q.posture in (block.posture, "") and q.end_s <= block.start_s]
+    before = [q for q in before if q.posture == block.posture] or before
+    played_s = max((b.end_s for b in blocks if before and b.end_s <= before[-1].start_s), default=-np.inf)
+    latest = [gesture for gesture in before if gesture.start_s >= played_s]
+    if not latest:
+        return 0.0
+    pose = np.mean([_mean_rotation(motion, g.start_s + 0.5, g.end_s - 0.5) for g in latest], axis=0)
+    middle_s = [0.5 * (block.start_s + block.end_s), np.mean([0.5 * (g.start_s + g.end_s) for g in latest])]
+    drift_rad = reference.drift.mean_rad(np.array(middle_s))
+    yaw = np.arctan2(*_twist(_mean_rotation(motion, block.start_s + 0.5, block.end_s - 0.5) @ pose.T))
+    return float((np.degrees(yaw - (drift_rad[0] - drift_rad[1])) + 180.0) % 360.0 - 180.0)
+
+
+def _worth_deg(turned_deg: float, frame: Frame) -> float:
+    """The frame turns about the vertical: by the neck's elevation, and by how obliquely strokes run to the strings."""
+    return abs(turned_deg) * float(np.hypot(frame.axes[0, 2], BodySettings.oblique * frame.axes[1, 2]))
+
+
 def _turn_doubt(turn: Turn, blocks: Sequence[Event], index: int, frame: Frame, start_s: float) -> Doubt:
     """The turn touches its own block and those of its posture after it, until the heading is known again."""
     posture = blocks[index].posture
@@ -189,8 +243,7 @@ def _turn_doubt(turn: Turn, blocks: Sequence[Event], index: int, frame: Frame, s
     touched = tuple(
         i for i, event in enumerate(blocks) if i >= index and event.posture == posture and event.start_s < until
     )
-    # The frame turns about the vertical: by the neck's elevation, and by how obliquely strokes run to the strings.
-    worth = abs(turn.turned_deg) * float(np.hypot(frame.axes[0, 2], BodySettings.oblique * frame.axes[1, 2]))
+    worth = _worth_deg(turn.turned_deg, frame)
     return Doubt(
         "turn",
         "likely",

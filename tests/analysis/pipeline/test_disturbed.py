@@ -71,6 +71,27 @@ def test_a_fault_takes_the_sure_away_and_is_named(fault: str) -> None:
         assert len(doubt.sentence) < 300
 
 
+@pytest.mark.parametrize("before", [0, 1])
+def test_a_chair_that_turns_in_a_rest_is_seen_in_the_blocks_after_it(before: int) -> None:
+    """No block has a turn in it: only where the hand points, against the gestures, tells."""
+    scenario = random_scenario(SEED, 8.0, 10.0, blocks=2)
+    assert scenario.hand is not None
+    scenario = replace(
+        scenario,
+        gestures=GesturePlan(repetitions=2),
+        hand=replace(scenario.hand, settle_deg=1.5, posture_drift_deg=1.5),
+    )
+    turned = simulate(
+        scenario, SEED, disturbance=lambda p: Disturbance(at_s=rest_before(p, before), over_s=1.5, chair_deg=24.0)
+    )
+    result = analyse_session(turned.session)
+    (doubt,) = (doubt for doubt in result.doubts if doubt.kind == "turn")
+    assert doubt.blocks == tuple(range(before, 2))
+    for block, true_deg in zip(result.blocks, turned.truth.blocks["tilt_mean_deg"], strict=True):
+        assert block.tilt_ci95_deg is not None
+        assert block.tilt_ci95_deg[0] <= true_deg <= block.tilt_ci95_deg[1]
+
+
 @pytest.mark.parametrize(("repetitions", "missing"), [(1, ()), (2, ("pivot",))])
 def test_a_gesture_that_was_left_out_caps_certainty(repetitions: int, missing: tuple[str, ...]) -> None:
     result, verdict = judged("", repetitions, missing)
