@@ -8,11 +8,12 @@ from typing import Literal
 import numpy as np
 
 from analysis.model.number_words import clock, degrees, duration
-from analysis.model.records import BlockSummary, GestureQuality, Session, SessionResult
+from analysis.model.records import BlockSummary, GestureQuality, Session, SessionResult, TruthCheck
 from analysis.reference.reference_grade import GOOD_OFFSET_SE_DEG, USABLE_OFFSET_SE_DEG, grade_reference
 from analysis.signal.clock_remarks import clock_remarks
 from analysis.signal.timebase import Timebase
 from analysis.signal.working_grid import ATTACK_MIN_RATE_HZ, Signals
+from analysis.stroke.truth_checks import angle_words, latest_checks, side_words
 
 Grade = Literal["good", "usable", "poor"]
 
@@ -64,6 +65,7 @@ def describe_quality(result: SessionResult) -> tuple[QualityLine, ...]:
     lines += [line for line in (_silence(result), _contacts(result)) if line is not None]
     lines += [_gesture(gesture, result) for gesture in result.reference.gestures]
     lines += [_missing(kind, result) for kind in GESTURE_ORDER if result.reference.repetitions.get(kind, 0) == 0]
+    lines += [_check(check, result) for check in latest_checks(result.checks)]
     lines += [_all_gestures(result), *_doubts(result), _instrument(result), _own_error(result)]
     return tuple(lines)
 
@@ -186,6 +188,15 @@ def _missing(kind: str, result: SessionResult) -> QualityLine:
             f"Gesture {kind}", words, "in the session offset: only the ruler's lever arm is known", "usable"
         )
     return QualityLine(f"Gesture {kind}", words, "no string plane without it", "poor")
+
+
+def _check(check: TruthCheck, result: SessionResult) -> QualityLine:
+    subject = f"{check.kind.capitalize()} at {clock(check.start_s - result.start_s)}"
+    words = side_words(check) if check.kind == "side check" else angle_words(check)
+    cost = "0°" if check.passed else "nothing is sure" if check.kind == "side check" else "see the doubt"
+    return QualityLine(
+        subject, words, cost if check.passed is not None else "not judged", "good" if check.passed else "poor"
+    )
 
 
 def _all_gestures(result: SessionResult) -> QualityLine:

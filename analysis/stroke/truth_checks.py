@@ -24,13 +24,52 @@ from analysis.reference.session_reference import Reference
 from analysis.stroke.uncertainty import BlockChord, offset_parts_deg
 
 EDGE = re.compile(r"^\s*([+-]?\d+(?:\.\d+)?)\s*/\s*(\d+(?:\.\d+)?)\s*$")
-MOST_EDGE_DEG = 45.0
+EDGE_NOTE = "An edge shows the hand, not free picking."
+
+
+def edge_sides_mm(label: str) -> tuple[float, float]:
+    """Height and length of an edge from the label of its check, as ``20/100``.
+
+    Parameters
+    ----------
+    label : str
+
+    Returns
+    -------
+    height_mm, length_mm : float
+        The height is positive where the end that a downstroke reaches is the raised one, negative for the other.
+
+    Raises
+    ------
+    InputError
+    """
+    found = EDGE.match(label)
+    if found is None or float(found[2]) == 0.0:
+        raise InputError(
+            expected="the label of an angle check as height/length in millimetres, as 20/100",
+            found=f"{label!r}",
+            next_step="correct the label",
+        )
+    height, length = float(found[1]), float(found[2])
+    if abs(height) > length:
+        raise InputError(
+            expected="an edge raised by at most its length",
+            found=f"{label!r}",
+            next_step="correct the label",
+        )
+    return height, length
 
 
 def edge_angle_deg(label: str) -> float:
     """Angle of an edge from the label of its check: height over length, ``20/100``.
 
-    Positive where the end that a downstroke reaches is the raised one, negative for the other.
+    Parameters
+    ----------
+    label : str
+
+    Returns
+    -------
+    float
 
     Raises
     ------
@@ -41,21 +80,7 @@ def edge_angle_deg(label: str) -> float:
     >>> round(edge_angle_deg("20/100"), 1), round(edge_angle_deg("-20 / 100"), 1)
     (11.3, -11.3)
     """
-    found = EDGE.match(label)
-    if found is None or float(found[2]) == 0.0:
-        raise InputError(
-            expected="the label of an angle check as height/length in millimetres, as 20/100",
-            found=f"{label!r}",
-            next_step="correct the label",
-        )
-    angle = float(np.degrees(np.arctan2(float(found[1]), float(found[2]))))
-    if abs(angle) > MOST_EDGE_DEG:
-        raise InputError(
-            expected="an edge raised by at most its length",
-            found=f"{label!r}, {angle:.0f} deg",
-            next_step="correct the label",
-        )
-    return angle
+    return float(np.degrees(np.arctan2(*edge_sides_mm(label))))
 
 
 def read_checks(
@@ -117,6 +142,68 @@ def _read(
     return TruthCheck(kind, event.start_s, event.posture, stated, read, se, passed, remark)
 
 
+def latest_checks(checks: Sequence[TruthCheck]) -> tuple[TruthCheck, ...]:
+    """Of a check that was made again the latest: a player who is told that one failed makes it anew.
+
+    Parameters
+    ----------
+    checks : sequence of TruthCheck
+        In any order.
+
+    Returns
+    -------
+    tuple of TruthCheck
+        In time order; the side is one for the evening, an angle belongs to its posture.
+    """
+    found = {
+        (check.kind, check.posture if check.kind == "angle check" else ""): check
+        for check in sorted(checks, key=lambda check: check.start_s)
+    }
+    return tuple(sorted(found.values(), key=lambda check: check.start_s))
+
+
+def side_words(check: TruthCheck) -> str:
+    """What a side check came to, in a sentence or two; for one that failed, what to do and what going on costs.
+
+    Parameters
+    ----------
+    check : TruthCheck
+
+    Returns
+    -------
+    str
+    """
+    if check.passed and check.read_deg is not None:
+        return f"Your downstroke left the strings, and a tilt of {degrees(check.read_deg)} was read: down."
+    found = (
+        f"its strokes could not be read: {check.remark}"
+        if check.read_deg is None
+        else f"a tilt of {degrees(check.read_deg)} was read, which is not plainly down"
+    )
+    return f"Side check: {found}. Make it once more; without it nothing is called sure tonight."
+
+
+def angle_words(check: TruthCheck) -> str:
+    """What an angle check read, beside the edge; empty for a side check.
+
+    Parameters
+    ----------
+    check : TruthCheck
+
+    Returns
+    -------
+    str
+    """
+    if check.kind != "angle check":
+        return ""
+    if check.read_deg is None or check.stated_deg is None:
+        return f"Angle check: nothing was read, {check.remark}."
+    return (
+        f"Angle check: the edge stood at {degrees(check.stated_deg)}, {degrees(check.read_deg)} was read "
+        f"(±{degrees(1.96 * (check.se_deg or 0.0))}, 95 %). {EDGE_NOTE}"
+    )
+
+
 def doubt_checks(checks: Sequence[TruthCheck], blocks: Sequence[Event], start_s: float) -> tuple[Doubt, ...]:
     """A side that is not found takes every ``Sure`` from the session; an angle that is not, from its posture.
 
@@ -133,7 +220,7 @@ def doubt_checks(checks: Sequence[TruthCheck], blocks: Sequence[Event], start_s:
         Empty where every check came out.
     """
     doubts = []
-    for check in checks:
+    for check in latest_checks(checks):
         at, read = clock(check.start_s - start_s), check.read_deg
         if check.kind == "side check" and not check.passed:
             evidence = (

@@ -219,6 +219,42 @@ def lay_rock(line: Timeline, rng: np.random.Generator, posture: str) -> None:
     _mark(line, rng, "rock", start, posture)
 
 
+def lay_checks(line: Timeline, seed: int, posture: str) -> None:
+    """Big strokes whose downstroke plainly leaves the strings; the tip along an edge, which gives under it a little."""
+    plan = line.scenario.gestures
+    if plan.side_check:
+        rng = np.random.default_rng([seed, 0x51DE])
+        slope, span_m, per_s = np.radians(rng.normal(32.0, 5.0)), rng.uniform(0.05, 0.09), rng.normal(1.0, 0.08)
+        start = _lay_slanted(line, rng, posture, slope, span_m, per_s)
+        _mark(line, rng, "side check", start, posture)
+    if plan.edge_mm is not None:
+        rng = np.random.default_rng([seed, 0xED6E])
+        height_mm, length_mm = plan.edge_mm
+        slope = np.arctan2(height_mm, length_mm) + np.radians(0.4) * rng.normal()
+        start = _lay_slanted(line, rng, posture, slope, 0.6e-3 * length_mm, rng.normal(1.5, 0.1))
+        event = Event(start, line.now_s, "angle check", f"{height_mm:g}/{length_mm:g}", posture)
+        line.mark(rng, event, plan.edge_sd_s * plan.sloppiness)
+
+
+def _lay_slanted(
+    line: Timeline, rng: np.random.Generator, posture: str, slope: float, span_m: float, per_s: float
+) -> float:
+    """Lay nine strokes to and fro at a slope out of the string plane; return when they begin."""
+    line.now_s += rng.uniform(1.0, 1.6)
+    start, count = line.now_s, 18
+    half = 0.5 / per_s * (1 + 0.05 * np.clip(rng.normal(size=count), -2.5, 2.5))
+    turns = start + np.concatenate(([0.0], np.cumsum(half)))
+    oblique = np.radians(line.scenario.gestures.across_oblique_sd_deg) * rng.normal()
+    direction = np.array([np.sin(oblique), np.cos(oblique) * np.cos(slope), np.sin(slope)])
+    # A player begins on the strings: the first stroke goes down.
+    reach = 0.5 * span_m * _sides(turns.size, True) * (1 + 0.06 * rng.normal(size=turns.size))
+    values = np.array([rng.normal(0.0, 10e-3), 0.0, 0.5 * span_m * abs(np.sin(slope))]) + reach[:, None] * direction
+    values += 1.0e-3 * rng.normal(size=values.shape)
+    _, path = _smooth_path(turns, values, rng.uniform(0.4, 1.0))
+    _lay_drag(line, rng, turns, path, _swing(rng, reach, direction), posture)
+    return start
+
+
 LAY = {"across": lay_across, "along": lay_along, "pivot": lay_pivot}
 
 

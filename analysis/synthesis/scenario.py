@@ -339,6 +339,10 @@ class GesturePlan:
     rock_deg : float
     soundboard : bool
         Whether stills with the sensor lying on the soundboard come before it is strapped on.
+    side_check : bool
+        Whether big strokes whose downstroke leaves the strings come after the first gestures.
+    edge_mm : (float, float) or None
+        Height and length of an edge along which the tip then slides; a downstroke climbs it.
     across_lift_deg : float
         Slope out of the string plane that the player gives to every ``across`` alike.
     poor_across : bool
@@ -361,6 +365,8 @@ class GesturePlan:
     rock: bool = False
     rock_deg: float = 8.0
     soundboard: bool = False
+    side_check: bool = False
+    edge_mm: tuple[float, float] | None = None
     across_lift_deg: float = 0.0
     poor_across: bool = False
     poor_pivot: bool = False

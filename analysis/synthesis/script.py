@@ -9,7 +9,7 @@ from scipy.spatial.transform import Rotation
 
 from analysis.model.records import FACE_DOWN, SOUNDBOARD, Event, FloatArray
 from analysis.synthesis.draw import hand_matrix, instrument_quat, string_heights_mm
-from analysis.synthesis.gestures import lay_gestures, lay_off_hand, lay_rock
+from analysis.synthesis.gestures import lay_checks, lay_gestures, lay_off_hand, lay_rock
 from analysis.synthesis.irregular import lay_irregular_block
 from analysis.synthesis.performance import Performance
 from analysis.synthesis.play import lay_block
@@ -83,6 +83,7 @@ def _open(line: Timeline, streams: Streams, posture: str) -> None:
     lay_gestures(line, rng, posture)
     if line.scenario.gestures.rock:
         lay_rock(line, np.random.default_rng([streams.seed, 0x20C4]), posture)
+    lay_checks(line, streams.seed, posture)
 
 
 def lay_soundboard(line: Timeline, rng: np.random.Generator, posture: str) -> None:

@@ -79,11 +79,11 @@ def analyse_command(
         findings = weigh_session(found.result, found.session.metadata, heard)
         _write(findings, (strokes, json_path, html), light)
     if remember:
-        from logger.player.player_profile import remember_lever
+        from logger.player.player_profile import remember_edges, remember_lever
 
-        said = remember_lever(found.session, found.result)
-        if said:
-            say(said, err=True)
+        for said in (remember_lever(found.session, found.result), remember_edges(found.session, found.result)):
+            if said:
+                say(said, err=True)
     if json_path != STDOUT:
         from logger.terminal.terminal_verdict import render_verdict
 

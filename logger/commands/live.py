@@ -8,6 +8,7 @@ import secrets
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,6 +17,7 @@ import click
 from logger.commands.second_source import SecondSource
 from logger.commands.sensor_options import (
     PHONE_SOURCE,
+    edge_option,
     instrument_options,
     new_session,
     open_streams,
@@ -42,11 +44,22 @@ SIMULATED, NO_SENSOR = "simulated", "none"
 POLL_S = 0.1
 
 
+@dataclass(frozen=True)
+class AskedOfPlayer:
+    """What a simulated player will be asked for: ``watched`` by a sensor on the instrument; an angle check's edge."""
+
+    plan: Plan | None
+    instrument: Instrument
+    watched: bool
+    edge: str
+
+
 @click.command("live")
 @click.argument("plan", metavar="[PLAN]", required=False, type=click.Path(path_type=Path))
 @sensor_options
 @instrument_options
 @truer_option
+@edge_option
 @session_options
 @click.option("--port", type=click.IntRange(0, 65535), default=8765, show_default=True, help="Port; 0: any free one.")
 @click.option("--lan", is_flag=True, help="Let a phone or tablet on the same network be the screen, by a token.")
@@ -57,7 +70,7 @@ POLL_S = 0.1
 @click.option(
     "--clumsy",
     multiple=True,
-    type=click.Choice(["still", "across", "along", "pivot"]),
+    type=click.Choice(["still", "across", "along", "pivot", "side check"]),
     help="A simulated player who does nothing on the first try of this gesture.",
 )
 def live_command(
@@ -70,6 +83,7 @@ def live_command(
     instrument_text: str,
     instrument_profile: str,
     truer: bool,
+    edge: str,
     output: Path | None,
     setup_path: Path | None,
     port: int,
@@ -108,15 +122,15 @@ def live_command(
             next_step="name a new file with -o",
         )
     planned = None if plan is None else read_plan(plan)
+    edge = edge or (planned.edge if planned else "")
     setup = read_setup(setup_path)
     pace = Pace(speed if source_text.startswith(SIMULATED) else 1.0)
+    asked = AskedOfPlayer(planned, setup.instrument, instrument_text == SIMULATED, edge)
     open_source, follow = (
-        _simulated_source(source_text, planned, setup.instrument, pace, clumsy, instrument_text == SIMULATED)
-        if source_text.startswith(SIMULATED)
-        else (None, None)
+        _simulated_source(source_text, asked, pace, clumsy) if source_text.startswith(SIMULATED) else (None, None)
     )
     with_second = instrument_text not in ("", NO_SENSOR)
-    set_up = SetUp(setup, load_players(), planned.postures if planned else (), with_second, truer)
+    set_up = SetUp(setup, load_players(), planned.postures if planned else (), with_second, truer, edge)
     guard, listening = _doors(lan, port)
     pages = Pages()
     streams = open_streams(pace.speed) if lsl else None
@@ -175,10 +189,11 @@ async def _ended(
 
 
 def _simulated_source(
-    text: str, plan: Plan | None, instrument: Instrument, pace: Pace, clumsy: tuple[str, ...], watched: bool
+    text: str, asked: AskedOfPlayer, pace: Pace, clumsy: tuple[str, ...]
 ) -> tuple[Callable[[], Source], Callable[[Task], None]]:
-    """A simulated player who does what the guide says, ``watched`` by a second sensor on the instrument."""
+    """A simulated player who does what the guide says."""
     from analysis.model.errors import DeviceError
+    from analysis.stroke.truth_checks import edge_sides_mm
     from logger.live.simulated_player import SimulatedPlayer, player_session, plays_of
 
     seed = text.partition(":")[2]
@@ -187,8 +202,11 @@ def _simulated_source(
             expected="simulated or simulated:SEED with a whole number",
             found=f"{text!r}",
         )
-    plays = plays_of(plan, instrument.courses)
-    simulated = functools.cache(lambda: player_session(plays.blocks, int(seed or 1), 400.0, instrument, watched))
+    plays = plays_of(asked.plan, asked.instrument.courses)
+    edge_mm = edge_sides_mm(asked.edge) if asked.edge else None
+    simulated = functools.cache(
+        lambda: player_session(plays.blocks, int(seed or 1), 400.0, asked.instrument, asked.watched, edge_mm)
+    )
     players: list[SimulatedPlayer] = []
 
     def open_player() -> Source:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from logger.commands.sensor_options import (
+    edge_option,
     instrument_from_options,
     instrument_options,
     new_session,
@@ -37,6 +38,7 @@ DRAW_S = 0.2
 @sensor_options
 @instrument_options
 @truer_option
+@edge_option
 @session_options
 @click.option(
     "--posture",
@@ -61,6 +63,7 @@ def record_command(
     instrument_text: str,
     instrument_profile: str,
     truer: bool,
+    edge: str,
     output: Path | None,
     setup_path: Path | None,
     postures: tuple[str, ...],
@@ -105,7 +108,7 @@ def record_command(
             say(f"On the instrument: {other.part or other.name} at {other.rate_hz:g}/s", err=True)
             say_offer(second)
         flat = setup.instrument.held == "flat"
-        gestures = choose_gestures(setup.lever_sd_mm, flat, second is not None, truer and not flat)
+        gestures = choose_gestures(setup.lever_sd_mm, flat, second is not None, truer and not flat, edge)
         blocks = BlockSettings(postures, tempo_bpm, notes_per_beat, drill, wanted, flat, gestures)
         session = RecordSession(recorder, counter, blocks)
         try:

@@ -100,6 +100,30 @@ def truer_option(function: F) -> F:
     )(function)
 
 
+def edge_option(function: F) -> F:
+    """Add --edge: an angle check along an edge that the player has measured."""
+    return click.option(
+        "--edge",
+        callback=_read_edge,
+        metavar="HEIGHT/LENGTH",
+        default="",
+        help="Also an angle check: the tip along a straight edge across the strings, raised by so much over "
+        "its length, in mm, as 20/100. Negative where the end that an upstroke reaches is the raised one.",
+    )(function)
+
+
+def _read_edge(context: click.Context, option: click.Parameter, text: str) -> str:
+    from analysis.model.errors import InputError
+    from analysis.stroke.truth_checks import edge_angle_deg
+
+    if text:
+        try:
+            edge_angle_deg(text)
+        except InputError as error:
+            raise click.BadParameter(f"{error}.", context, option) from error
+    return text
+
+
 def session_options(function: F) -> F:
     """Add --output and --setup: the session that is recorded, and who plays what."""
     options = (

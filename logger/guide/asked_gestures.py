@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from analysis.model.records import FACE_DOWN, OFF_HAND, SOUNDBOARD, EventKind
+from analysis.model.records import FACE_DOWN, NOT_WORN, OFF_HAND, SOUNDBOARD, EventKind
 
 
 @dataclass(frozen=True)
@@ -22,6 +22,8 @@ class AskedGesture:
         Of the event; empty for most.
     lead_s : float
         Time to get ready.
+    left_out : str
+        What leaving it out costs, where nothing else says so.
     """
 
     kind: EventKind
@@ -29,6 +31,17 @@ class AskedGesture:
     prompt: str
     label: str = ""
     lead_s: float = 3.0
+    left_out: str = ""
+
+    @property
+    def off_hand(self) -> bool:
+        """Whether the sensor lies on the table, or on the soundboard."""
+        return self.label in NOT_WORN
+
+    @property
+    def is_check(self) -> bool:
+        """Whether it shows a truth that the player knows, once an evening, and no frame."""
+        return self.kind in ("side check", "angle check")
 
 
 @dataclass(frozen=True)
@@ -43,7 +56,7 @@ class WantedGesture:
     @property
     def off_hand(self) -> bool:
         """Whether the sensor lies on the table, or on the soundboard."""
-        return bool(self.asked.label)
+        return self.asked.off_hand
 
 
 def full_gestures(flat: bool = False) -> tuple[AskedGesture, ...]:
@@ -111,6 +124,43 @@ def rock_together() -> AskedGesture:
     )
 
 
+def side_check() -> AskedGesture:
+    """What shows that the tool takes no side for the other: strokes whose side anybody can see.
+
+    Returns
+    -------
+    AskedGesture
+    """
+    return AskedGesture(
+        "side check",
+        10.0,
+        "Five big strokes, about one a second: each downstroke starts on the strings and plainly leaves them, each "
+        "upstroke comes back.",
+        left_out="Left out, up could read as down tonight, and nothing would show it.",
+    )
+
+
+def angle_check(edge: str) -> AskedGesture:
+    """The tip along a straight edge whose angle the player has measured.
+
+    Parameters
+    ----------
+    edge : str
+        Height of its raised end over its length in mm, as ``20/100``; the event's label.
+
+    Returns
+    -------
+    AskedGesture
+    """
+    return AskedGesture(
+        "angle check",
+        8.0,
+        f"Lay the straight edge across the strings, its end raised as measured ({edge} mm). Slide the tip along it, to "
+        "and fro, twice in three seconds. It shows the hand, not free picking.",
+        edge,
+    )
+
+
 SHORT_GESTURES_SD_MM = 4.5
 """Up to this standard deviation per axis a remembered lever arm lets the short gestures do."""
 SHORT_S: dict[str, float] = {"still": 2.0, "across": 4.0, "along": 4.0, "pivot": 5.0, "rock": 5.0}
@@ -120,7 +170,7 @@ AGAIN = ("across", "pivot")
 
 
 def choose_gestures(
-    lever_sd_mm: float | None, flat: bool = False, second: bool = False, truer: bool = False
+    lever_sd_mm: float | None, flat: bool = False, second: bool = False, truer: bool = False, edge: str = ""
 ) -> tuple[AskedGesture, ...]:
     """Return the short gestures where the lever arm is known well enough from earlier sessions, else the full ones.
 
@@ -134,6 +184,8 @@ def choose_gestures(
         A second sensor sits on the instrument: both are rocked together.
     truer : bool
         Two minutes for a truer answer: stills on the soundboard.
+    edge : str
+        An angle check is wanted, along an edge of this height over this length (mm), as ``20/100``.
 
     Returns
     -------
@@ -144,7 +196,8 @@ def choose_gestures(
     if lever_sd_mm is not None and lever_sd_mm <= SHORT_GESTURES_SD_MM:
         full = tuple(shortened(gesture) for gesture in full)
     stills = soundboard_stills() if truer else ()
-    return (full[0], *stills, *full[1:], *((rock_together(),) if second else ()))
+    checks = (side_check(), *((angle_check(edge),) if edge else ()))
+    return (full[0], *stills, *full[1:], *((rock_together(),) if second else ()), *checks)
 
 
 def shortened(gesture: AskedGesture) -> AskedGesture:
@@ -154,14 +207,14 @@ def shortened(gesture: AskedGesture) -> AskedGesture:
 
 def gestures_for(asked: Sequence[AskedGesture], postures: Sequence[str]) -> tuple[WantedGesture, ...]:
     """All gestures, once a posture: everything in the first, ``across`` and ``pivot``, short, in each further one."""
-    wanted = [(gesture, "" if gesture.label else postures[0]) for gesture in asked]
+    wanted = [(gesture, "" if gesture.off_hand else postures[0]) for gesture in asked]
     wanted += [(each.asked, posture) for posture in postures[1:] for each in gestures_of(asked, posture)]
     return tuple(WantedGesture(gesture, posture, at, len(wanted)) for at, (gesture, posture) in enumerate(wanted, 1))
 
 
 def gestures_anew(asked: Sequence[AskedGesture], posture: str) -> tuple[WantedGesture, ...]:
     """All gestures of a posture once more, the sensor staying on the hand."""
-    wanted = [gesture for gesture in asked if not gesture.label]
+    wanted = [gesture for gesture in asked if not (gesture.off_hand or gesture.is_check)]
     return tuple(WantedGesture(gesture, posture, at, len(wanted)) for at, gesture in enumerate(wanted, 1))
 
 

@@ -23,7 +23,7 @@ from logger.guide.orders import (
 from logger.guide.phases import Gesturing, Judging, Poor, Preparing, Solving, Unsolved
 from logger.guide.play_transitions import go_on
 
-TO_SOLVE = ("across", "along", "pivot")
+TO_SOLVE = ("across", "along", "pivot", "side check")
 NO_FRAME = "Without the gestures tilt is only against the hand's own mean plane: it shows changes, not the side."
 
 

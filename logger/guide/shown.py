@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal, Self
 
 from analysis.drills.practice_form import BeatSound, SectionBeats, sound_beats
+from analysis.model.records import EventKind
 
 Step = Literal["connect", "setup", "gestures", "ready", "count_in", "play", "rest", "hurt", "finishing", "done"]
 GesturePhase = Literal["prepare", "lead", "running", "judging", "poor"]
@@ -34,9 +35,9 @@ class GestureLive:
 
     Attributes
     ----------
-    kind : {"still", "across", "along", "pivot", "rock"}
+    kind : EventKind
     cycles : float or None
-        To and fro; ``cycles_wanted`` is enough. ``across`` and ``along`` only.
+        To and fro; ``cycles_wanted`` is enough. ``across``, ``along`` and the checks only.
     straightness : float or None
         1 is a straight line.
     extent_mm : float or None
@@ -80,7 +81,7 @@ class Gesture:
 
     Attributes
     ----------
-    kind : {"still", "across", "along", "pivot", "rock"}
+    kind : EventKind
     number, count : int
         From 1, and of how many.
     off_hand : bool
@@ -93,10 +94,10 @@ class Gesture:
     ends_server_s : float or None
     last : GestureLive or None
     label : str
-        Where the sensor lies, off the hand; empty on it.
+        Where the sensor lies, off the hand; the edge of an angle check; else empty.
     """
 
-    kind: Literal["still", "across", "along", "pivot", "rock"]
+    kind: EventKind
     number: int
     count: int
     off_hand: bool

@@ -54,6 +54,8 @@ GESTURE_TITLES = {
     ("along", ""): "Along one string, to and fro",
     ("pivot", ""): "Tip on one spot, rock the hand",
     ("rock", ""): "Hand on the instrument, rock both",
+    ("side check", ""): "Downstrokes that leave the strings",
+    ("angle check", ""): "Along the raised edge, to and fro",
 }
 
 
@@ -157,7 +159,16 @@ def gesture_words(guide: Guide) -> tuple[str, str]:
         return "Once more", phase.quality.sentence
     wanted = guide.wanted[guide.gesture]
     posture = f"Posture {wanted.posture}. " if wanted.posture and guide.several else ""
-    return GESTURE_TITLES[wanted.asked.kind, wanted.asked.label], posture + wanted.asked.prompt
+    label = wanted.asked.label if wanted.off_hand else ""
+    words = (posture.strip(), wanted.asked.prompt, cost_of_leaving_out(guide))
+    return GESTURE_TITLES[wanted.asked.kind, label], " ".join(filter(None, words))
+
+
+def cost_of_leaving_out(guide: Guide) -> str:
+    """What it costs to leave the gesture out that is shown, while that can still be done."""
+    phase = guide.phase
+    open_yet = isinstance(phase, Preparing) or (isinstance(phase, Gesturing) and phase.leading)
+    return guide.wanted[guide.gesture].asked.left_out if open_yet else ""
 
 
 def ready_hint(guide: Guide) -> str:
@@ -213,10 +224,9 @@ def gesture_of(guide: Guide) -> Gesture | None:
         return None
     wanted = guide.wanted[guide.gesture]
     kind = wanted.asked.kind
-    if kind not in ("still", "across", "along", "pivot", "rock"):
-        raise RuntimeError(f"{kind} is no gesture")
     place = (wanted.number, wanted.count, wanted.off_hand, wanted.posture)
-    return Gesture(kind, *place, wanted.asked.prompt, wanted.asked.seconds, shown, *times, last, wanted.asked.label)
+    prompt = " ".join(filter(None, (wanted.asked.prompt, cost_of_leaving_out(guide))))
+    return Gesture(kind, *place, prompt, wanted.asked.seconds, shown, *times, last, wanted.asked.label)
 
 
 # --- keys

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -23,9 +23,23 @@ from analysis.signal.working_grid import Signals, prepare_signals
 from logger.guide.shown import GestureLive
 from logger.sliding.estimator import LiveEstimator
 
-WANTED_CYCLES_PER_S = 1.0
 LEAST_CYCLES = 3.0
-SLOW_CYCLES_PER_S, QUICK_CYCLES_PER_S = 1.2, 3.2
+
+
+@dataclass(frozen=True)
+class ToAndFro:
+    """How often to and fro is enough, and what is called slow or quick (1/s)."""
+
+    cycles: float
+    slow_per_s: float = 1.2
+    quick_per_s: float = 3.2
+
+
+def wanted_of(kind: str, seconds: float) -> ToAndFro:
+    """Five strokes through the air, about one a second; elsewhere half of two a second are enough."""
+    return ToAndFro(5.0, 0.5, 1.8) if kind == "side check" else ToAndFro(round(seconds))
+
+
 MOVED = "It moved; lay it on a table, not on your lap, and leave it alone."
 MARGIN_S = 1.0
 MOVED_CHI2 = 16.27
@@ -123,7 +137,8 @@ class GestureCheck:
         quality = found.quality
         played_s = max(event.end_s - event.start_s - 2 * wanted.trim_s, 0.1)
         per_s = quality.cycles / played_s
-        speed = "slow" if per_s < SLOW_CYCLES_PER_S else "quick" if per_s > QUICK_CYCLES_PER_S else "right"
+        asked = wanted_of(event.kind, seconds)
+        speed = "slow" if per_s < asked.slow_per_s else "quick" if per_s > asked.quick_per_s else "right"
         enough = quality.cycles >= LEAST_CYCLES
         sentence = _sentence(quality.usable and enough, quality.remark, speed if quality.usable else "")
         early = not done and not quality.usable
@@ -132,7 +147,7 @@ class GestureCheck:
             None if early else quality.usable and enough,
             "" if early else sentence,
             cycles=quality.cycles,
-            cycles_wanted=round(WANTED_CYCLES_PER_S * seconds),
+            cycles_wanted=asked.cycles,
             straightness=quality.straightness if quality.cycles else None,
             extent_mm=quality.extent_mm if quality.cycles else None,
             cycles_per_s=per_s if quality.cycles else None,

@@ -6,8 +6,9 @@ import asyncio
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from analysis.model.records import Event
+from analysis.model.records import Event, TruthCheck
 from analysis.reference.session_reference import Gestures
+from analysis.stroke.truth_checks import angle_words, latest_checks, read_checks, side_words
 from logger.guide.orders import GesturesSolved
 from logger.guide.shown import GestureLive
 from logger.live.estimator_thread import EstimatorThread
@@ -64,15 +65,28 @@ class GestureFollower:
         estimator, events = self._estimator, tuple(self._log.events)
         gestures = await self._worker.run(lambda: estimator.establish(events, tuple(postures)))
         notice = await self._worker.run(lambda: sensor_notice(estimator, events)) if events else ""
+        checks = await self._worker.run(lambda: read_live_checks(estimator, events))
         lenders = [(posture, lender_of(estimator, posture)) for posture in offered]
         return GesturesSolved(
             at_s=self._log.pace.now_s(),
-            usable=frozenset((quality.kind, quality.posture) for quality in gestures.qualities if quality.usable),
-            reasons=tuple((kind, _reason(gestures, kind)) for kind in ("across", "along", "pivot")),
+            usable=frozenset((quality.kind, quality.posture) for quality in gestures.qualities if quality.usable)
+            | {(check.kind, check.posture) for check in checks if check.passed},
+            reasons=(
+                *((kind, _reason(gestures, kind)) for kind in ("across", "along", "pivot")),
+                *((check.kind, side_words(check)) for check in checks if check.kind == "side check"),
+            ),
             framed=estimator.reference is not None,
-            notice=notice,
+            notice=" ".join(filter(None, (notice, *map(angle_words, checks)))),
             lenders=tuple((posture, lender) for posture, lender in lenders if lender is not None),
         )
+
+
+def read_live_checks(estimator: LiveEstimator, events: Sequence[Event]) -> tuple[TruthCheck, ...]:
+    """What is read in the checks so far, of each the latest; nothing where there is no frame to read them in."""
+    foundation, reference = estimator.foundation, estimator.reference
+    if foundation is None or reference is None:
+        return ()
+    return latest_checks(read_checks(foundation.motion, reference, events, estimator.settings.chain.reference.gestures))
 
 
 def lender_of(estimator: LiveEstimator, posture: str) -> str | None:

@@ -10,7 +10,7 @@ from analysis.model.cautions import session_cautions
 from analysis.model.errors import InputError, StrokeplaneError
 from logger.live.state import PlanOffer, Report
 from logger.many.analyse import analyse_recording
-from logger.player.player_profile import remember_lever
+from logger.player.player_profile import remember_edges, remember_lever
 from logger.player.tomorrow import Tomorrow, plan_tomorrow
 from logger.record.recorder import Recorder
 from logger.report.session_page import write_report
@@ -57,10 +57,11 @@ def write_session_report(path: Path) -> SessionEnd:
         found = weigh_session(result, session.metadata, heard)
         write_report(found, report)
         remember_lever(session, result)
+        edges = remember_edges(session, result)
     except StrokeplaneError as error:
         sentence = f"There is no report: {error}."
         return SessionEnd(Report(None, path.name, sentence, session_cautions(session.events, False)))
-    done = Report(REPORT_URL, report.name, f"{found.answer.claim} {silent}".strip(), result.cautions)
+    done = Report(REPORT_URL, report.name, " ".join(filter(None, (found.answer.claim, silent, edges))), result.cautions)
     try:
         tomorrow = plan_tomorrow(session, result, found.answers)
     except InputError as error:

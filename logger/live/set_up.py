@@ -40,6 +40,8 @@ class SetUp:
         A second sensor sits on the instrument.
     truer : bool
         Two minutes for a truer answer are wanted: stills on the soundboard.
+    edge : str
+        Height/length (mm) of an edge for the angle check; empty: none is asked for.
     """
 
     def __init__(
@@ -49,12 +51,14 @@ class SetUp:
         postures: tuple[str, ...] = (),
         second: bool = False,
         truer: bool = False,
+        edge: str = "",
     ) -> None:
         self.recorded = start
         self.free = FreePlay(posture=postures[0] if postures else POSTURES[0])
         self.planned = bool(postures)
         self.second = second
         self.truer = truer
+        self.edge = edge
         self._players = players
         self._own = start.instrument
         self._instrument = OWN
@@ -116,9 +120,8 @@ class SetUp:
         Chosen
         """
         recorded, free = self.recorded, self.free
-        gestures = choose_gestures(
-            recorded.lever_sd_mm, recorded.instrument.held == "flat", self.second, self.truer and self.offers_truer
-        )
+        flat, truer = recorded.instrument.held == "flat", self.truer and self.offers_truer
+        gestures = choose_gestures(recorded.lever_sd_mm, flat, self.second, truer, self.edge)
         if free.tempo_bpm is None:
             free = replace(free, notes_per_beat=None)
         instrument = recorded.instrument

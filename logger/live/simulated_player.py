@@ -15,7 +15,8 @@ from scipy.spatial.transform import Rotation
 
 from analysis.drills.phrases import read_demand
 from analysis.model.errors import DeviceError
-from analysis.model.records import FloatArray, Instrument, SensorProfile
+from analysis.model.events import GESTURE_KINDS
+from analysis.model.records import NOT_WORN, FloatArray, Instrument, SensorProfile
 from analysis.synthesis.disturbance import Disturbance
 from analysis.synthesis.scenario import GesturePlan, InstrumentSensor, PlayBlock, Posture, Recording, Scenario
 from analysis.synthesis.simulate import SimulatedSession, simulate
@@ -205,7 +206,7 @@ class SimulatedPlayer(WireSource):
                 yield Move(self._at - FRAME_SAMPLES, self._at, played=True)
 
     def _part_for(self, task: Task | None) -> Part | None:
-        if task is None or task.kind not in ("still", "across", "along", "pivot", "rock", "play"):
+        if task is None or task.kind not in (*GESTURE_KINDS, "play"):
             return None
         fits = [part for part in self._parts if part.kind == task.kind and part.off_hand == task.off_hand]
         if task.kind == "play" and self._places:
@@ -365,7 +366,7 @@ def _parts(simulated: SimulatedSession) -> tuple[Part, ...]:
         start_s = next(true_starts) if event.kind == "play" else event.start_s
         times = (start_s - TAIL_S, start_s, event.end_s + TAIL_S)
         first, start, last = (int(at) for at in np.searchsorted(time_s, times))
-        parts.append(Part(event.kind, event.posture, bool(event.label), first, start, min(last, len(time_s))))
+        parts.append(Part(event.kind, event.posture, event.label in NOT_WORN, first, start, min(last, len(time_s))))
     return tuple(parts)
 
 
@@ -383,6 +384,7 @@ def player_session(
     rate_hz: float = 400.0,
     instrument: Instrument | None = None,
     watched: bool = False,
+    edge_mm: tuple[float, float] | None = None,
 ) -> SimulatedSession:
     """Simulate the session that a simulated player plays from: gestures for every posture, then each block.
 
@@ -395,6 +397,8 @@ def player_session(
     instrument : Instrument, optional
     watched : bool
         Whether a second sensor sits on the instrument, which leans after the gestures.
+    edge_mm : (float, float), optional
+        Height and length of the edge of an angle check.
 
     Returns
     -------
@@ -410,7 +414,7 @@ def player_session(
         instrument=instrument or Instrument(),
         blocks=tuple(blocks),
         postures=tuple(Posture(label, yaw_deg=12.0 * place) for place, label in enumerate(labels)),
-        gestures=GesturePlan(length="full", rock=watched),
+        gestures=GesturePlan(length="full", rock=watched, side_check=True, edge_mm=edge_mm),
         recording=exact,
         rest_knocks_per_min=0.0,
         rest_scratches_per_min=0.0,

@@ -2,7 +2,7 @@
 
 The lever arm (sensor to plectrum tip) is nearly the same each time one player wears one strap. Every session with a
 good ``pivot`` adds its value; their mean, with what it is worth, starts the next session, which then needs only the
-short gestures.
+short gestures. What an angle check reads is kept as well, to be compared over the evenings.
 """
 
 from __future__ import annotations
@@ -22,8 +22,9 @@ from logger.files.nested_text import load_toml
 from logger.files.toml_table import Table
 from logger.player.calibration_store import settings_folder
 from logger.player.column_map import read_instrument, read_player
+from logger.player.edges_seen import MOST_EVENINGS, EdgeSeen, describe_edges, edges_of, read_edge
 
-SCHEMA = 1
+SCHEMA = 2
 FILE_NAME = "players.toml"
 DEFAULT_STRAP = "strap"
 STRAP_KEY = "strap"
@@ -67,12 +68,15 @@ class PlayerProfile:
     strap : str
     levers : tuple of LeverSeen
         Measured by gestures, by strap.
+    edges : tuple of EdgeSeen
+        Angle checks, an evening after the other.
     """
 
     player: Player
     instrument: Instrument
     strap: str = DEFAULT_STRAP
     levers: tuple[LeverSeen, ...] = ()
+    edges: tuple[EdgeSeen, ...] = ()
 
     def expected_lever(self) -> RememberedLever | None:
         """What earlier sessions with the strap worn now say of the lever arm; None if there are none.
@@ -299,9 +303,32 @@ def remember_lever(session: Session, result: SessionResult) -> str:
     )
 
 
+def remember_edges(session: Session, result: SessionResult) -> str:
+    """Keep a session's angle checks for its player, if known here.
+
+    Parameters
+    ----------
+    session : Session
+        Its player's name says whose they are.
+    result : SessionResult
+
+    Returns
+    -------
+    str
+        What all of the player's angle checks say together; empty if the session adds none.
+    """
+    players, found = load_players(), edges_of(result)
+    profile = players.find(session.player.name)
+    if not found or profile is None or any(seen.log_hash == result.log_hash for seen in profile.edges):
+        return ""
+    profile = replace(profile, edges=(*profile.edges, *found)[-MOST_EVENINGS:])
+    save_players(players.with_profile(profile, active=False))
+    return describe_edges(profile.edges)
+
+
 def _read_profile(entry: Mapping[str, Any], where: str) -> PlayerProfile:
     values = dict(entry)
-    levers = values.pop("lever", [])
+    levers, edges = values.pop("lever", []), values.pop("edge", [])
     table = Table(values, f"{where} [[player]]", InputError)
     name = table.text("name")
     strap = table.text("strap", DEFAULT_STRAP)
@@ -309,9 +336,16 @@ def _read_profile(entry: Mapping[str, Any], where: str) -> PlayerProfile:
     strings = table.table("instrument", optional=True)
     instrument = replace(read_instrument(strings), name=strings.text("name", ""))
     table.refuse_unknown()
-    if not isinstance(levers, list):
-        raise table.error("[[player.lever]] must be a list of tables")
-    return PlayerProfile(player, instrument, strap, tuple(_read_lever(lever, where) for lever in levers))
+    for kind, entries in (("lever", levers), ("edge", edges)):
+        if not isinstance(entries, list):
+            raise table.error(f"[[player.{kind}]] must be a list of tables")
+    return PlayerProfile(
+        player,
+        instrument,
+        strap,
+        tuple(_read_lever(lever, where) for lever in levers),
+        tuple(read_edge(edge, where) for edge in edges),
+    )
 
 
 def _read_lever(entry: Mapping[str, Any], where: str) -> LeverSeen:
@@ -349,6 +383,9 @@ def _write_profile(profile: PlayerProfile) -> str:
             f"lever_mm = {_numbers(seen.lever_mm)}",
             f"se_mm = {_numbers(seen.se_mm)}",
         ]
+    for edge in profile.edges:
+        lines += ["", "[[player.edge]]", f"log = {_quoted(edge.log_hash)}"]
+        lines += [f"{key} = {round(getattr(edge, key), 4)!r}" for key in ("stated_deg", "read_deg", "se_deg")]
     return "\n".join(lines) + "\n"
 
 

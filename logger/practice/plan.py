@@ -14,6 +14,7 @@ from analysis.drills.phrases import MAX_NOTES, Phrase, read_phrase
 from analysis.drills.practice_form import pickup_beats, section_beats
 from analysis.model.cautions import STOP
 from analysis.model.errors import InputError, OutputError, StrokeplaneError
+from analysis.stroke.truth_checks import edge_angle_deg
 from logger.files.atomic_file import check_absent, reason
 from logger.files.nested_text import load_toml
 from logger.files.toml_table import Table
@@ -190,17 +191,25 @@ class Plan:
     ----------
     name : str
     blocks : tuple of PlanBlock
+    edge : str
+        Height/length (mm) of the edge of an angle check after the gestures, as ``20/100``; empty: none.
 
     Raises
     ------
     InputError
-        No play, too many blocks, or more hours than a hand should play.
+        An edge that is none, no play, too many blocks, or more hours than a hand should play.
     """
 
     name: str
     blocks: tuple[PlanBlock, ...]
+    edge: str = ""
 
     def __post_init__(self) -> None:
+        if self.edge:
+            try:
+                edge_angle_deg(self.edge)
+            except InputError as error:
+                raise InputError(f"edge: {error}") from error
         if not self.name.isprintable() or len(self.name) > 100:
             raise InputError("name must be one line of at most 100 printable characters")
         if not 1 <= len(self.blocks) <= MOST_BLOCKS or all(block.kind == "rest" for block in self.blocks):
@@ -249,6 +258,7 @@ def render_plan(plan: Plan) -> str:
     str
     """
     lines = [f"# {STOP}", f"name = {_toml(plan.name)}"]
+    lines += [f"edge = {_toml(plan.edge)}"] if plan.edge else []
     for block in plan.blocks:
         lines += ["", "[[block]]", f"kind = {_toml(block.kind)}"]
         lines += [f"{name} = {_toml(value)}" for name, value in given(block).items() if name != "kind"]
@@ -350,7 +360,7 @@ def parse_plan(text: str, where: str) -> Plan:
             file=str(where),
         )
     head = Table(content, where, InputError)
-    name = head.text("name", "")
+    name, edge = head.text("name", ""), head.text("edge", "")
     head.refuse_unknown()
     starts = _block_lines(text, len(rows))
     blocks = tuple(
@@ -358,7 +368,7 @@ def parse_plan(text: str, where: str) -> Plan:
         for number, (row, start) in enumerate(zip(rows, starts, strict=True), 1)
     )
     try:
-        return Plan(name, blocks)
+        return Plan(name, blocks, edge)
     except InputError as error:
         raise InputError(
             f"{error}",

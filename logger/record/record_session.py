@@ -233,5 +233,6 @@ def message_between(was: Phase, guide: Guide, strokes: int) -> str:
         gone = isinstance(was, Gesturing)
         return "Gestures done. Press space to start a block." if gone else f"Posture {guide.free.posture}. Press space."
     if isinstance(was, Gesturing):
-        return f"Done. Next (g): {guide.wanted[guide.gesture].asked.prompt}"
+        asked = guide.wanted[guide.gesture].asked
+        return f"Done. Next (g): {asked.prompt} {asked.left_out}".rstrip()
     return f"Posture {guide.free.posture}. Its gestures come first: press g."

@@ -31,6 +31,7 @@ LONGER = {
     "analysis/report/verdict.py": "the whole of the answer's wording, case by case in one order",
     "analysis/signal/calibration.py": "one fit with the checks that refuse its input",
     "analysis/sound/witness.py": "the order in which a sound is heard, stage after stage",
+    "analysis/synthesis/scenario.py": "everything that can be simulated, a line for each setting",
     "logger/exchange/check_bids.py": "one check of a data set after another, for one standard",
     "logger/exchange/guess_map.py": "one guess: names, units and axes bear each other out",
     "logger/exchange/import_bids.py": "one standard's files put together to one session",

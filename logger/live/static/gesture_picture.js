@@ -5,6 +5,7 @@ const SVG = "http://www.w3.org/2000/svg";
 const STRINGS = [95, 121, 147, 173, 199, 225];
 const TIP = { x: 215, y: 160 };
 // Strokes a second in the picture: as fast as the gesture is meant, so that the hand can copy it.
+const CHECK_HZ = { "side check": 1, "angle check": 1.5 };
 const ACROSS_HZ = 1, ALONG_HZ = 1, CIRCLE_HZ = 0.6, NOD_HZ = 1.7;
 
 // The neck up and down, then the strings to the player and away.
@@ -29,6 +30,7 @@ export class GesturePicture {
     this.svg.setAttribute("aria-label", GESTURE_PICTURE[kind]);
     if (kind === "still off") this.#drawTable();
     else if (kind.startsWith("still soundboard")) this.#drawSoundboard(kind.endsWith("down"));
+    else if (CHECK_HZ[kind]) this.#drawEndView(kind);
     else this.#drawHand(kind);
     this.draw(0, null);
   }
@@ -42,6 +44,7 @@ export class GesturePicture {
     if (this.kind === "across") this.#place(`translate(0 ${65 * wave(ACROSS_HZ)})`);
     if (this.kind === "along") this.#place(`translate(${70 * wave(ALONG_HZ)} 0)`);
     if (this.kind === "pivot") this.#place(this.#rock(t_s, wave));
+    if (CHECK_HZ[this.kind]) this.#place(`translate(${this.way.map((along) => along * wave(CHECK_HZ[this.kind])).join(" ")})`);
     if (this.kind === "rock") this.#place(rockBoth(t_s, wave));
   }
 
@@ -69,6 +72,21 @@ export class GesturePicture {
     this.#add("rect", { x: 70, y: 250, width: 60, height: 32, rx: 3, class: "sensor" });
     if (!down) this.#add("circle", { cx: 118, cy: 266, r: 5, class: "lamp" });
     this.#add("text", { x: 150, y: 272, class: "now" }, down ? "upper face down" : "flat");
+  }
+
+  // Seen along the strings, which are dots: the plectrum's way up and away from them, or along the edge that lies on them.
+  #drawEndView(kind) {
+    const edge = kind === "angle check";
+    for (let k = 0; k < 6; k += 1) this.#add("circle", { cx: 80 + 48 * k, cy: 230, r: 5, class: "dot" });
+    this.#add("line", { x1: 40, y1: 262, x2: 360, y2: 262, class: "faint" });
+    if (edge) this.#add("path", { d: "M70 222 L340 168 L340 222 z", class: "other-hand" });
+    const [from, to] = edge ? [[110, 214], [300, 176]] : [[150, 222], [320, 112]];
+    this.way = [(to[0] - from[0]) / 2, (to[1] - from[1]) / 2];
+    this.#add("path", { d: `M${from} L${to} m-20 ${edge ? -4 : 2} L${to} l-10 16`, class: "arrow" });
+    this.#add("text", { x: 200, y: 60, class: "now", "text-anchor": "middle" }, edge ? "to and fro on the edge" : "downstroke: up and away");
+    this.hand = this.#add("g", {});
+    const [x, y] = [(from[0] + to[0]) / 2, (from[1] + to[1]) / 2];
+    this.#add("path", { d: `M${x} ${y} q-14 -22 0 -42 q14 -6 28 2 q0 24 -28 40 z`, class: "plectrum" }, "", this.hand);
   }
 
   #drawTable() {

@@ -81,6 +81,8 @@ export const GESTURE_PICTURE = {
   rock: "The hand rests on the instrument, and both are rocked as one: the neck up and down, the strings to the player and away.",
   "still soundboard": "The sensor lies flat on the soundboard beside the strings, and nobody touches it.",
   "still soundboard, face down": "The sensor lies on the soundboard with its upper face down.",
+  "side check": "The strings end on, as you look along them towards the bridge: each downstroke rises away from them, each upstroke comes back the same way.",
+  "angle check": "The strings end on: a straight edge lies across them, one end raised; the plectrum's tip slides along it, to and fro.",
   pivot: "The plectrum's tip stays on one spot of a string; the hand rocks over it, slow circles first, then quick nods and turns.",
 };
 export const PIVOT_PHASES = ["slow circles", "quick nods", "quick turns"];

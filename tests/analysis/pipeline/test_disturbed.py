@@ -9,7 +9,9 @@ import pytest
 
 from analysis.model.records import Event, SessionResult
 from analysis.pipeline import analyse_session
+from analysis.report.data_quality import describe_quality
 from analysis.report.verdict import Verdict, judge_session
+from analysis.stroke.truth_checks import doubt_checks
 from analysis.synthesis.disturbance import Disturbance
 from analysis.synthesis.draw import random_scenario
 from analysis.synthesis.performance import Performance
@@ -120,6 +122,28 @@ def test_gestures_made_anew_after_a_lean_replace_the_old() -> None:
     ]
     assert abs(error[2]) < 3.0
     assert abs(error[0]) < 3.0
+
+
+@pytest.mark.parametrize("wrong_way", [False, True])
+def test_the_side_check_finds_a_lap_instrument_whose_across_began_the_wrong_way(wrong_way: bool) -> None:
+    """Its strings lie level, so gravity cannot tell which way is down: the first move of ``across`` does."""
+    scenario = random_scenario(91020, 8.0, 8.0, blocks=2)
+    blocks = tuple(replace(block, tilt_deg=20.0) for block in scenario.blocks)
+    lap = replace(scenario.instrument, held="flat")
+    plan = GesturePlan(length="short", repetitions=2, side_check=True)
+    session = simulate(replace(scenario, instrument=lap, blocks=blocks, gestures=plan), 91020).session
+    late_s = 0.6 if wrong_way else 0.0  # Marked so late that its first move seems to be the second.
+    events = tuple(replace(e, start_s=e.start_s + late_s) if e.kind == "across" else e for e in session.events)
+    result = analyse_session(replace(session, events=events))
+    (check,) = result.checks
+    assert check.passed is not wrong_way
+    assert (judge_session(result).certainty == "sure") is not wrong_way
+    assert all(((block.tilt_mean_deg or 0.0) < -10.0) is wrong_way for block in result.blocks)
+    (line,) = (line for line in describe_quality(result) if line.subject.startswith("Side check"))
+    assert line.grade == ("poor" if wrong_way else "good")
+    assert ("nothing is called sure" in line.words) is wrong_way
+    again = replace(check, start_s=check.start_s + 60.0, passed=True)
+    assert doubt_checks((check, again), (), 0.0) == (), "made again, the latest counts"
 
 
 @pytest.mark.parametrize(("tilt_deg", "passed"), [(25.0, True), (-25.0, False)])

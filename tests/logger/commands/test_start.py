@@ -10,10 +10,11 @@ import pytest
 from click.testing import CliRunner
 
 from analysis.model.errors import InputError
-from analysis.model.records import Instrument, Player, RawSamples, SensorProfile, Session, SessionResult
+from analysis.model.records import Instrument, Player, RawSamples, SensorProfile, Session, SessionResult, TruthCheck
 from logger.cli import cli
 from logger.commands.start import start_command
 from logger.guide.asked_gestures import choose_gestures, full_gestures
+from logger.player.edges_seen import EdgeSeen
 from logger.player.instrument_presets import find_preset, load_presets, with_outer_distance
 from logger.player.player_profile import (
     RESTRAP_SD_MM,
@@ -24,6 +25,7 @@ from logger.player.player_profile import (
     load_active,
     load_players,
     players_path,
+    remember_edges,
     remember_lever,
     save_players,
 )
@@ -72,7 +74,8 @@ def test_an_own_measure_replaces_the_usual_spacing() -> None:
 
 def test_players_come_back_as_they_were_kept() -> None:
     seen = LeverSeen("glove", "abc", (1.25, -70.5, 3.0), (1.0, 0.5, 0.7))
-    odd = PlayerProfile(Player('Zoë "Z" \\ \n[x]', "left"), find_preset("oud-11"), "glove", (seen,))
+    edge = EdgeSeen("abc", 11.3, 12.5, 1.25)
+    odd = PlayerProfile(Player('Zoë "Z" \\ \n[x]', "left"), find_preset("oud-11"), "glove", (seen,), (edge,))
     plain = PlayerProfile(Player("B"), Instrument())
     players = Players().with_profile(odd).with_profile(plain)
     save_players(players)
@@ -83,7 +86,7 @@ def test_players_come_back_as_they_were_kept() -> None:
 def test_a_damaged_or_newer_file_is_a_clear_error() -> None:
     save_players(Players().with_profile(PlayerProfile(Player("A"), Instrument())))
     good = players_path().read_text(encoding="utf-8")
-    for bad in ("version = ", good.replace("version = 1", "version = 2"), good.replace("handed", "handled")):
+    for bad in ("version = ", good.replace("version = 2", "version = 3"), good.replace("handed", "handled")):
         players_path().write_text(bad, encoding="utf-8")
         with pytest.raises(InputError):
             load_players()
@@ -116,6 +119,25 @@ def test_a_session_is_remembered_once_and_only_for_whom_it_is() -> None:
     assert len(profile.levers) == 1
 
 
+def test_angle_checks_are_kept_over_the_evenings_and_compared() -> None:
+    save_players(Players().with_profile(PlayerProfile(Player("A"), Instrument(), "glove")))
+    evenings = [(11.3, 12.3), (11.3, 10.1), (-8.0, -7.0)]
+    for number, (stated, read) in enumerate(evenings):
+        check = TruthCheck("angle check", 60.0, "A", stated, read, 1.0, True)
+        result = replace(result_with((0.0, -70.0, 5.0), str(number)), checks=(check,))
+        said = remember_edges(session_of("A", "glove"), result)
+        assert said.endswith("An edge shows the hand, not free picking.")
+        assert remember_edges(session_of("A", "glove"), result) == "", "an evening counts once"
+        assert remember_edges(session_of("stranger", "glove"), result) == ""
+    assert said.startswith("In 3 angle checks 0.3° more than the edge was read on average, from -1.2° to +1.0°.")
+    profile = load_active()
+    assert profile is not None
+    assert [edge.stated_deg for edge in profile.edges] == [11.3, 11.3, -8.0]
+    unread = TruthCheck("angle check", 60.0, "A", 11.3, None, None, None, "too crooked")
+    lost = replace(result_with((0.0, -70.0, 5.0), "four"), checks=(unread,))
+    assert remember_edges(session_of("A", "glove"), lost) == ""
+
+
 def test_a_known_lever_makes_the_next_gestures_short() -> None:
     assert setup_of_player().lever_mm is None
     save_players(Players().with_profile(PlayerProfile(Player("A", "left"), find_preset("mandolin"), "glove")))
@@ -129,8 +151,8 @@ def test_a_known_lever_makes_the_next_gestures_short() -> None:
     assert setup.lever_mm == pytest.approx((0.0, -70.0, 5.0))
     assert setup.lever_sd_mm is not None
     short = choose_gestures(setup.lever_sd_mm)
-    assert [g.seconds for g in short] == [2.0, 2.0, 4.0, 4.0, 5.0]
-    assert choose_gestures(None) == full_gestures()
+    assert [g.seconds for g in short if not g.is_check] == [2.0, 2.0, 4.0, 4.0, 5.0]
+    assert tuple(g for g in choose_gestures(None) if not g.is_check) == full_gestures()
 
 
 def test_start_without_a_terminal_takes_what_the_options_say() -> None:

@@ -144,6 +144,12 @@ class Driven:
                 self.press("next")
             self.wait(1.0)
 
+    def do_gestures_until(self, title: str) -> None:
+        """Do gestures until a step of this title."""
+        while view(self.guide).title != title:
+            self.press("next")
+            self.wait(1.0)
+
     def kinds(self) -> list[str]:
         return [event.kind for event in self.events]
 

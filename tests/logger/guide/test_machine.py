@@ -382,8 +382,8 @@ def test_a_sensor_that_moved_is_asked_for_one_full_pivot() -> None:
     pivots = [event for event in driven.events if event.kind == "pivot"]
     assert [(e.posture, round(e.end_s - e.start_s)) for e in pivots] == [("A", 5), ("A", 9), ("B", 5)]
     assert sum(isinstance(order, ForgetLever) for order in driven.orders) == 1
-    assert [wanted.number for wanted in driven.guide.wanted] == list(range(1, 9))
-    assert {wanted.count for wanted in driven.guide.wanted} == {8}
+    assert [wanted.number for wanted in driven.guide.wanted] == list(range(1, 10))
+    assert {wanted.count for wanted in driven.guide.wanted} == {9}
 
 
 DRILL = replace(BLOCK, drill="4:5-7 3:5", bars=None, repeats=3, rest_s=None, rest_beats=2, count_in_beats=4)

@@ -15,6 +15,7 @@ from typing import Any
 from aiohttp import WSMsgType, web
 
 from analysis.drills.practice_form import SectionBeats
+from logger.guide.asked_gestures import angle_check, side_check
 from logger.guide.shown import (
     Block,
     Click,
@@ -27,6 +28,7 @@ from logger.guide.shown import (
     Rest,
     Tab,
 )
+from logger.guide.view import GESTURE_TITLES
 from logger.live.commands import ClockQuestion, parse_command
 from logger.live.guard import REPORT_HEADERS
 from logger.live.instrument_shown import qr_svg
@@ -250,6 +252,7 @@ def scenes(now_s: float) -> dict[str, State]:
         "rock", 6, "Rest the hand on the instrument.", phase="running", starts_server_s=now_s, ends_server_s=now_s + 5
     )
     down = gesture("still", 5, "Turn it over.", off_hand=True, label="soundboard, face down")
+    side, edge = (gesture(made.kind, 6, f"{made.prompt} {made.left_out}", label=made.label) for made in CHECKS)
     still = gesture("still", 1, "Lay the sensor on the table and leave it alone.", off_hand=True)
     even = {"loops": True, "starts": tuple(map(float, range(8))), "cycle_units": 8.0}
     phrase = Tab((4, 4, 3, 3, 2, 2, 3, 3), (5, 7, 4, 7, 5, 7, 4, 7), ("down", "up") * 4, **even)
@@ -277,6 +280,8 @@ def scenes(now_s: float) -> dict[str, State]:
         "prepare": state("gestures", "Sensor on the table", gesture=still, keys=(NEXT, SKIP, HURT)),
         "rock": state("gestures", "Hand on the instrument, rock both", gesture=rock, keys=(HURT,)),
         "face_down": state("gestures", "Sensor face down", gesture=down, keys=(NEXT, SKIP, HURT)),
+        "side_check": state("gestures", GESTURE_TITLES["side check", ""], gesture=side, keys=(NEXT, SKIP, HURT)),
+        "angle_check": state("gestures", GESTURE_TITLES["angle check", ""], gesture=edge, keys=(NEXT, SKIP, HURT)),
         "pivot": state("gestures", "Rock the hand over the tip", gesture=pivot, keys=(HURT,)),
         "poor": state("gestures", "Once more, please", BAD.sentence, gesture=poor, keys=(NEXT, SKIP, HURT)),
         "ready": state(
@@ -321,6 +326,7 @@ def gesture(kind: Any, number: int, prompt: str, **more: Any) -> Gesture:
     return Gesture(kind, number, 5, posture="low", prompt=prompt, seconds=6.0, **(values | more))
 
 
+CHECKS = (side_check(), angle_check("20/100"))
 FREE = (NEXT, Key("choose", "Choose"), HURT, FINISH)
 NO_ANSWER, COUNT_UP = Key("next", "No answer"), Key("again", "Count up")
 SKIP, RATE = Key("skip", "No answer"), Key("rate", "0 to 10")

@@ -51,6 +51,14 @@ def test_quotes_and_control_characters_survive_the_file(tmp_path: Path) -> None:
     assert read_plan(path) == plan
 
 
+def test_an_edge_is_kept_and_a_wrong_one_refused() -> None:
+    plan = Plan("", (PlanBlock(seconds=2.0),), edge="-20/100")
+    assert parse_plan(render_plan(plan), "here") == plan
+    for wrong in ("steep", "20/0", "120/100"):
+        with pytest.raises(InputError, match="edge"):
+            parse_plan(f'edge = "{wrong}"\n[[block]]\nseconds = 2', "here")
+
+
 def test_times_by_hand() -> None:
     # 3 repeats of 8 notes at 4 a beat are 6 beats; at 120 a minute half a second each.
     repeats = PlanBlock(tempo_bpm=120, notes_per_beat=4, drill="4x4 3x4", repeats=3, rest_beats=2)
