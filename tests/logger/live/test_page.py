@@ -689,6 +689,7 @@ def test_notes_missing_and_added_are_counted_beside_the_picture(browser: Any, st
 
 def inked(page: Any) -> int:
     """How many dots of the tab have the colours of marks."""
+    wait_until(page, "document.getElementById('tab-view').width > 0")
     return page.evaluate(
         """() => { const c = document.getElementById('tab-view');
         const d = c.getContext('2d').getImageData(0, 0, c.width, Math.round(c.height / 7)).data; let n = 0;

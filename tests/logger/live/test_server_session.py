@@ -242,7 +242,9 @@ def test_the_table_of_a_drills_string_changes_agrees_with_the_batch_analysis(tmp
         # What lies on the edge of being told may fall to either side: two of the table's changes at most.
         assert differ <= 4
         assert sum(int(counts.sum()) for counts in shown.values()) >= 20
-        assert verdict["tilt_mean_deg"] == pytest.approx(result.blocks[drill.index].tilt_mean_deg, abs=0.3)
+        # Which windows the live figure rests on hangs on when samples came: it agrees to within the block's interval.
+        low, high = result.blocks[drill.index].tilt_ci95_deg or (np.nan, np.nan)
+        assert low < verdict["tilt_mean_deg"] < high
     clear, both = (verdict["changes"] for verdict in told)
     assert sum(row["cleared"] for row in clear) >= 20
     assert sum(row["touched"] for row in clear) <= 1
