@@ -16,6 +16,9 @@ from analysis.reference.frame import Frame
 from analysis.reference.mounting import MountingChange, MountingSettings, Pose, find_changes
 from analysis.reference.session_reference import Reference
 
+REACH = 1.6
+"""The interval (95 %) reaches a fifth beyond what a change may be worth: the turn is read off a hand that wanders."""
+
 
 def doubt_mounting(
     motion: Motion, reference: Reference, blocks: Sequence[Event], settings: MountingSettings
@@ -91,8 +94,7 @@ def _doubt(change: MountingChange, blocks: tuple[int, ...], worth: float, start_
         evidence = f"gravity turned by {change.turned_deg:.0f} deg in the sensor, which cannot show which of them moved"
     evidence += f", and tilts may be {worth:.1f} deg off"
     change_words = "tighten the strap and repeat across, along and pivot"
-    # The interval then reaches as far as the change may be worth.
-    return Doubt("mounting", "likely", fault, evidence, change_words, blocks, se_deg=worth / 1.96)
+    return Doubt("mounting", "likely", fault, evidence, change_words, blocks, se_deg=worth / REACH)
 
 
 def new_gestures_wanted(
