@@ -154,7 +154,7 @@ def _slower(verdict: Verdict, hold: HoldTempo, action: Action) -> Action:
     if not played:
         return action
     best = max(played, key=lambda summary: summary.strokes_per_s or 0.0)
-    return Action("slow", f"Slow down to {speed(best)}, the fastest you played that lies within what holds.")
+    return Action("slow", f"Slow down to {speed(best)}, the fastest you played at which it still holds.")
 
 
 def _assumptions(verdict: Verdict) -> tuple[str, ...]:

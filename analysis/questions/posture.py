@@ -212,8 +212,8 @@ def _remarks(design: Design, pair: tuple[str, str], measures: Sequence[MeasureDi
     ]
     coarse = [m for m in measures if m.test.smallest_p >= ALPHA]
     if coarse:
-        names, smallest = " and ".join(m.name for m in coarse), max(m.test.smallest_p for m in coarse)
+        names, smallest = ", ".join(m.name for m in coarse), max(m.test.smallest_p for m in coarse)
         said.append(
-            f"with {count} blocks p of {names} cannot fall below {smallest:.2f}: play at least 4 of each posture"
+            f"with {count} blocks, p cannot fall below {smallest:.2f} for {names}: play at least 4 of each posture"
         )
     return tuple(said)

@@ -73,8 +73,8 @@ def say_recommendation(comparison: PostureComparison) -> str:
         )
     if advice.kind == "trade-off":
         return (
-            f"Neither posture is better in all: {first} {_gains(comparison, advice.first_better)}; {second} "
-            f"{_gains(comparison, advice.second_better)}. Which counts for more is yours to say."
+            f"Neither posture is better in everything: {first} {_gains(comparison, advice.first_better)}; {second} "
+            f"{_gains(comparison, advice.second_better)}. Which matters more is for you to say."
         )
     if advice.kind == "either":
         far = "" if comparison.hold else ", as far as these blocks can tell"
@@ -84,7 +84,7 @@ def say_recommendation(comparison: PostureComparison) -> str:
             f"No posture can be recommended yet: {_names(advice.by_chance)} would speak for one, but among "
             "so many measures that may be chance."
         )
-    return "No posture can be recommended yet: nothing that makes one better is shown."
+    return "No posture can be recommended yet: nothing shows that one is better."
 
 
 def _article(word: str) -> str:

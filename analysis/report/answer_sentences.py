@@ -113,13 +113,15 @@ def say_consistency(steady: Consistency) -> str:
         f"({say_interval(within)})"
     )
     if steady.between_sd_deg is None or steady.smallest_change is None:
-        return capitalise(f"{name_posture(steady.posture)}{said}; one block cannot say how far blocks lie apart.")
+        return capitalise(
+            f"{name_posture(steady.posture)}{said}; from one block nobody can tell how far blocks lie apart."
+        )
     drift = steady.drift_deg_per_min
     if drift is not None and (drift.low > 0 or drift.high < 0):
         said += f", drifts by {degrees(drift.value)} a minute ({say_interval(drift)})"
     said += (
-        f", and block means by {degrees(steady.between_sd_deg.value)}. The smallest change of tilt that could be told "
-        f"from chance is {degrees(steady.smallest_change.between_blocks_deg)} between two blocks"
+        f"; block means scatter by {degrees(steady.between_sd_deg.value)}. The smallest change of tilt that could be "
+        f"told from chance is {degrees(steady.smallest_change.between_blocks_deg)} between two blocks"
     )
     sessions = steady.smallest_change.between_sessions_deg
     said += f" and {degrees(sessions)} between two sessions like this one" if sessions is not None else ""
@@ -159,12 +161,12 @@ def say_clearing(clearing: Clearing) -> str:
     side = "above" if margin.value > 0 else "below"
     said = (
         f"{of_100(share.value)} {clearing.direction}strokes pass the next string "
-        f"({_in_100(share.low)} to {_in_100(share.high)}); the middle one is {abs(margin.value):.1f} mm {side} the "
+        f"({_in_100(share.low)} to {_in_100(share.high)}); the median one is {abs(margin.value):.1f} mm {side} the "
         f"height needed ({signed(margin.low or 0.0)} to {signed(margin.high or 0.0)} mm)."
     )
     hardest = clearing.hardest
     if len(clearing.pairs) > 1:
-        said += f" Hardest is string {hardest.from_string} to {hardest.to_string}: {of_100(hardest.share.value)}."
+        said += f" The hardest is string {hardest.from_string} to {hardest.to_string}: {of_100(hardest.share.value)}."
     return capitalise(f"{name_posture(clearing.posture)}{said} {_say_room(clearing)}")
 
 
@@ -259,5 +261,5 @@ def say_switch_fatigue(fatigue: SwitchFatigue) -> str:
     if fatigue.verdict == "tires":
         return f"They tire: {counts}."
     if fatigue.verdict == "improves":
-        return f"They come better as the evening goes on: {counts}."
-    return f"No tiring is shown: {counts}."
+        return f"They get better as the evening goes on: {counts}."
+    return f"They show no tiring: {counts}."

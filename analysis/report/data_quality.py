@@ -208,7 +208,7 @@ def _all_gestures(result: SessionResult) -> QualityLine:
         return QualityLine("Session offset", "How far the gestures may be off is not known.", "unknown", "poor")
     return QualityLine(
         "Session offset",
-        "What the gestures leave open together, the same for every stroke of the session.",
+        "The uncertainty that the gestures leave, the same for every stroke of the session.",
         f"±{degrees(1.96 * offset)} (95 %)",
         "poor" if grade in ("poor", "none") else "good" if grade == "good" else "usable",
     )
@@ -242,18 +242,20 @@ def _instrument(result: SessionResult) -> QualityLine:
     if result.witness is None:
         assumed = [block.tip_parts_deg["instrument"] for block in result.blocks if block.tip_parts_deg]
         cost = f"±{degrees(1.96 * max(assumed))} about the tip (95 %)" if assumed else "unknown"
-        return QualityLine("Instrument", "Nothing watches it: its roll since the gestures is assumed.", cost, "good")
+        return QualityLine(
+            "Instrument", "No sensor watches it: how far it has rolled since the gestures is assumed.", cost, "good"
+        )
     seen = [block for block in result.witness.blocks if block.known]
     what = {"board": "a sensor", "phone": "a phone"}[result.witness.kind]
     if not seen:
-        return QualityLine(WATCHED, f"There is {what} on it, which told nothing of a block.", "unknown", "poor")
+        return QualityLine(WATCHED, f"There is {what} on it, but it told nothing about any block.", "unknown", "poor")
     off, roll = (max(abs(getattr(block, name)) for block in seen) for name in ("without_deg", "roll_deg"))
     part = "" if len(seen) == len(result.blocks) else f"In {len(seen)} of {len(result.blocks)} blocks: "
     residue = max(block.residue_deg for block in seen)
     return QualityLine(
         WATCHED,
-        f"{part}{what[0].upper()}{what[1:]} on it saw it roll by up to {degrees(roll)} since the gestures. Unwatched, "
-        f"tilts would be up to {degrees(off)} off.",
+        f"{part}{what[0].upper()}{what[1:]} on it saw it roll by up to {degrees(roll)} since the gestures. Without "
+        f"it, tilts would be up to {degrees(off)} off.",
         f"±{degrees(1.96 * residue)} (95 %)",
         "good" if residue < GOOD_OFFSET_SE_DEG else "usable" if residue < USABLE_OFFSET_SE_DEG else "poor",
     )

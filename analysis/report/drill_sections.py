@@ -58,7 +58,7 @@ def drill_sections(answers: SessionAnswers) -> tuple[Section, ...]:
         HEIGHT_NOTE,
         *problems,
     )
-    return (Section("string-changes", "Did the string changes clear", sentence, table=table, notes=notes),)
+    return (Section("string-changes", "Did the string changes clear?", sentence, table=table, notes=notes),)
 
 
 def _named(block: DrillBlock, several: bool) -> tuple[str, ...]:

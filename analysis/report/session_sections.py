@@ -88,10 +88,10 @@ def _end_view(result: SessionResult, verdict: Verdict) -> Section:
         sentence = "The mean path of your downstrokes and upstrokes, seen along the strings."
     else:
         sentence = (
-            f"Seen along the strings, which stand {millimetres(instrument.mean_spacing_mm)} apart. To clear, the tip, "
-            f"{millimetres(instrument.plectrum_depth_mm)} deep at the string played, must pass above the bar on the "
-            "next string. The line is the mean path, with a mark where the stroke ends; the shaded band holds four "
-            "of five strokes."
+            f"You are looking along the strings, which are {millimetres(instrument.mean_spacing_mm)} apart. The tip "
+            f"dips {millimetres(instrument.plectrum_depth_mm)} at the string played; to clear, it must pass above the "
+            "bar on the next string. The line is the mean path, with a mark where the stroke ends; the shaded band "
+            "holds four of five strokes."
         )
     notes: tuple[str, ...] = ()
     if not verdict.against_hand:
@@ -146,7 +146,8 @@ def _over_time(result: SessionResult, verdict: Verdict) -> Section:
     step = thin(result.strokes)[1]
     sentence = "Every mark is one stroke"
     sentence += f" (every {step}th is drawn; the line is of all)" if step > 1 else ""
-    sentence += ", the line their median. Bars above are blocks, with the interval of each block's mean at its end."
+    sentence += ", and the line is their median. The bars along the top are blocks; the interval of each block's mean "
+    sentence += "stands at its end."
     if not verdict.against_hand:
         sentence += " Inside the shaded dead band a straight stroke does not clear."
     picture = Picture(draw_tilt_over_time(result), describe_tilt_over_time(result))
@@ -179,8 +180,8 @@ def _distribution(result: SessionResult, verdict: Verdict) -> Section | None:
     )
     if focus.tilt_offset_se_deg is not None:
         sentence += (
-            f" Apart from that the whole picture may be shifted by up to {degrees(1.96 * focus.tilt_offset_se_deg)} "
-            "either way, which the gestures leave open."
+            f" Besides, the whole picture may be shifted by up to {degrees(1.96 * focus.tilt_offset_se_deg)} "
+            "either way: the gestures leave that much open."
         )
     choices = tuple(
         Choice(label, (Picture(draw_distribution(result, rows, finding), f"Histogram of tilt. {sentence}"),))
@@ -196,7 +197,7 @@ def _lift(result: SessionResult, verdict: Verdict) -> Section | None:
     focus = verdict.focus
     middle = focus.summary.lift_mm or 0.0
     sentence = (
-        f"{_focus_name(result, verdict)}{of_100(focus.share or 0.0)} {focus.stroke}strokes clear; the middle one "
+        f"{_focus_name(result, verdict)}{of_100(focus.share or 0.0)} {focus.stroke}strokes clear; the median one "
         f"passes the next string, or ends, {abs(middle):.1f} mm {'above' if middle > 0 else 'below'} the height needed."
     )
     choices = tuple(

@@ -88,7 +88,7 @@ def alignment_sentences(heard: Heard) -> tuple[str, ...]:
             f"Sound and motion were laid over each other by {by}: {100 * clock.matched_share:.0f} % of the strokes "
             f"have a note within 25 ms, over {clock.common_s:.0f} s."
         )
-    said.append(f"The play stands {heard.level.snr_db:.0f} dB above the noise.")
+    said.append(f"Your playing is {heard.level.snr_db:.0f} dB above the noise.")
     tuned = heard.tuned
     if tuned is not None:
         capo = (

@@ -100,7 +100,7 @@ def _notes(tension: Tension) -> tuple[str, ...]:
         hours = LevelSettings().per_min / 60
         notes.append(
             f"The level weighs all markers together, tempo and posture allowed for: at most {allowed:.0f} in 100 "
-            f"steady sessions of {hours:.0f} hours are alarmed about. No alarm is no proof that nothing changed."
+            f"steady sessions of {hours:.0f} hours raise an alarm. No alarm is no proof that nothing changed."
         )
     notes.append(NOT_DIAGNOSIS)
     if tension.breaks is not None:

@@ -278,8 +278,8 @@ def _full_sentence(finding: BlockCase, where: str) -> str:
     text = {
         "hand": f"Your stroke tilts {tilt} against the hand's own mean plane{where}; without reference gestures "
         "nothing can be said about the strings.",
-        "unsure": f"It cannot be told on which side your stroke leaves the strings{where}: its tilt lies somewhere "
-        f"between {degrees(low)} and {degrees(high)}.",
+        "unsure": f"This session cannot tell on which side your stroke leaves the strings{where}: its tilt lies "
+        f"somewhere between {degrees(low)} and {degrees(high)}.",
         "level": f"your stroke runs level{where}, at a tilt of {tilt}: too flat to clear either way.",
         "shallow": f"your stroke tilts to the {side}stroke's side{where}, but {degrees(abs(mean))} is too "
         "flat to clear the next string.",
@@ -292,7 +292,7 @@ def _full_sentence(finding: BlockCase, where: str) -> str:
         "mixed": f"your stroke changes between two tilts{where}, {_two_tilts(finding)}, every {_mean_run(finding):.0f} "
         "strokes or so: you never played their average.",
         "wrong": f"your stroke is tilted to the {other_stroke(stroke)}stroke's side{where}, by {degrees(abs(mean))}, "
-        f"but the {stroke}stroke was to clear: {of_100(share)} do.",
+        f"but the {stroke}stroke was meant to clear: {of_100(share)} do.",
     }[finding.case]
     return text if finding.case in ("hand", "unsure") else f"{BY_HAND} {text}"
 
@@ -316,8 +316,8 @@ def _certainty_words(certainty: Certainty, said: Sequence[BlockCase], result: Se
     tilts = f"95 % interval of its tilt, {spans}" if len(known) == 1 else f"95 % intervals of its tilts, {spans}"
     return {
         "sure": f"Sure about the hand's stroke: the answer is the same anywhere in the {tilts}.",
-        "likely": f"Likely about the hand's stroke: only near an end of the {tilts}, would the answer change.",
-        "open": f"Open, even about the hand's stroke: within the {tilts}, the answer changes.",
+        "likely": f"Likely about the hand's stroke: the answer would change only near an end of the {tilts}.",
+        "open": f"Open, even about the hand's stroke: the answer changes within the {tilts}.",
     }[certainty]
 
 
@@ -398,13 +398,13 @@ def _cure(focus: BlockCase, ladder: Sequence[BlockCase]) -> tuple[ActionKind, st
     if focus.case == "wrong":
         return "posture", (
             f"Turn the hand so that the {stroke}stroke, not the {other_stroke(stroke)}stroke, "
-            "ends away from the strings; begin large and slow."
+            "ends away from the strings; start large and slow."
         )
     if focus.case in ("level", "shallow"):
         choose = "Choose a side and tilt" if focus.case == "level" and focus.summary.wanted is None else "Tilt"
         return "tilt", (
             f"{choose} the stroke more: let the {stroke}stroke end farther out from the strings, at about "
-            f"{focus.needed_tilt_deg:.0f}° instead of {abs(mean):.0f}°; begin large and slow."
+            f"{focus.needed_tilt_deg:.0f}° instead of {abs(mean):.0f}°; start large and slow."
         )
     if focus.case == "short" and focus.needed_span_mm is not None:
         return "larger", (
@@ -412,7 +412,7 @@ def _cure(focus: BlockCase, ladder: Sequence[BlockCase]) -> tuple[ActionKind, st
             f"{focus.summary.span_mm or 0.0:.0f} mm, with the same tilt."
         )
     if focus.case in ("short", "uneven"):
-        return "slow", f"Slow down to {_stepped(focus, ladder, STEP_DOWN)} and keep every stroke tilted alike."
+        return "slow", f"Slow down to {_stepped(focus, ladder, STEP_DOWN)} and keep the same tilt on every stroke."
     if len(ladder) and all(finding.held for finding in ladder):
         return "faster", f"Go up one step, to {_stepped(focus, ladder, STEP_UP)}, and see whether it still clears."
     return "steady", "Keep the stroke as it is, and play it in more blocks."

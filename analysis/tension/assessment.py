@@ -165,7 +165,7 @@ def _check_long_enough(blocks: pd.DataFrame) -> None:
         raise NotEnoughDataError(
             expected=f"at least {SHORTEST_MIN:.0f} minutes from the first block to the last with {FEWEST_ROWS} "
             "blocks or minutes of play in them",
-            found=f"{minutes:.0f} minutes with {len(blocks)}",
+            found=f"{minutes:.0f} minute{'s' * (round(minutes) != 1)} with {len(blocks)}",
             next_step="record a longer session",
         )
 

@@ -129,13 +129,14 @@ def plan_next(ability: Ability, wishes: Wishes | None = None, today: str = "") -
 
 def _minutes(ability: Ability, wishes: Wishes, easier: str) -> tuple[float, str]:
     usual, last = ability.usual_min, ability.evenings[-1].minutes
+    words = f"{usual:.0f}" if usual >= 1 else "less than one"
     if wishes.minutes is not None:
-        return wishes.minutes, f"{wishes.minutes:g} minutes of play, as you said; your usual is {usual:.0f}."
+        return wishes.minutes, f"{wishes.minutes:g} minutes of play, as you said; your usual is {words}."
     if easier:
         minutes = max(LEAST_MIN, min(MOST_MIN, EASIER_LOAD * min(usual, last)))
-        return minutes, f"{minutes:.0f} minutes of play, well below your usual {usual:.0f}, {easier}."
+        return minutes, f"{minutes:.0f} minutes of play, well below your usual {words}, {easier}."
     minutes = max(LEAST_MIN, min(MOST_MIN, GROWTH * usual))
-    return minutes, f"{minutes:.0f} minutes of play: at most a tenth above your usual {usual:.0f}, five at the least."
+    return minutes, f"{minutes:.0f} minutes of play: at most a tenth above your usual {words}, but at least five."
 
 
 def _posture(ability: Ability, wishes: Wishes) -> tuple[PostureAbility, str]:
@@ -146,8 +147,11 @@ def _posture(ability: Ability, wishes: Wishes) -> tuple[PostureAbility, str]:
     chosen = min(fresh, key=lambda p: p.strokes_per_s)
     name = chosen.posture or "(no name)"
     if len(fresh) == 1:
-        return chosen, f"Posture {name}: it is the one that you played."
-    return chosen, f"Posture {name}: of those played last its hold tempo is the lowest, {chosen.hold_bpm:.0f} BPM."
+        return chosen, f"Posture {name}: it is the one you played."
+    return (
+        chosen,
+        f"Posture {name}: of the postures you played last, it has the lowest hold tempo, {chosen.hold_bpm:.0f} BPM.",
+    )
 
 
 def _known(ability: Ability, posture: str) -> PostureAbility:
@@ -179,9 +183,12 @@ def _tempo(posture: PostureAbility, wishes: Wishes, easier: str) -> tuple[float,
         return top, f"Up to {top:g} BPM: well below the {held:.0f} that you can hold, {easier}."
     top = _whole(min(posture.next_bpm, (1 + RUNG) * held))
     if posture.held_bpm is None:
-        return top, f"Up to {top:g} BPM: nothing held last time, so it goes on below the slowest tempo."
+        return top, f"Up to {top:g} BPM: nothing held last time, so start below the slowest tempo."
     where = "one rung at most above" if top > held else "not above"
-    return top, f"Up to {top:g} BPM: {where} the {held:.0f} that held; the hold tempo is put at {posture.hold_bpm:.0f}."
+    return (
+        top,
+        f"Up to {top:g} BPM: {where} the {held:.0f} that held; the hold tempo is estimated at {posture.hold_bpm:.0f}.",
+    )
 
 
 def _whole(tempo_bpm: float) -> float:
@@ -193,7 +200,7 @@ def _whole(tempo_bpm: float) -> float:
 def _span(posture: PostureAbility, wishes: Wishes) -> tuple[float, str]:
     span = posture.span_mm
     if wishes.span_mm is not None:
-        return wishes.span_mm, f"Strokes of {wishes.span_mm:g} mm, as you said; last time they had {span:.0f}."
+        return wishes.span_mm, f"Strokes of {wishes.span_mm:g} mm, as you said; last time they were {span:.0f}."
     if posture.held_bpm is None:
         return span, f"Strokes of {span:.0f} mm as before: they become smaller once the tilt holds."
     if posture.smallest is None:
@@ -217,7 +224,7 @@ def _switching(ability: Ability, wishes: Wishes, easier: str) -> tuple[list[Plan
         return [], f"No switches today, {easier}."
     names = list(dict.fromkeys(p.posture for p in ability.postures))
     if wishes.pair is None and len(names) < 2:
-        return [], "No switches: one posture is known."
+        return [], "No switches: only one posture is known."
     tried = [s for s in ability.switches if {s.from_posture, s.to_posture} <= set(names) and s.of]
     worst = min(tried, key=lambda s: s.made / s.of, default=None)
     if wishes.pair is not None:
@@ -245,10 +252,10 @@ def _switch_tempo(first: PostureAbility, second: PostureAbility, tried: Sequence
     tempo = min(s.tempo_bpm for s in tried)
     share = sum(s.made for s in tried) / sum(s.of for s in tried)
     if share >= UP_FROM:
-        return _whole(min(most, tempo * (1 + RUNG))), "nearly all came, so one rung faster, within what both hold"
+        return _whole(min(most, tempo * (1 + RUNG))), "nearly all came off, so one rung faster, within what both hold"
     if share < DOWN_BELOW:
-        return _whole(min(most, tempo / (1 + RUNG) ** 3)), "too few came, so three rungs slower"
-    return _whole(min(most, tempo)), "as last time, until nearly all come"
+        return _whole(min(most, tempo / (1 + RUNG) ** 3)), "too few came off, so three rungs slower"
+    return _whole(min(most, tempo)), "as last time, until nearly all come off"
 
 
 def _switch_block(posture: PostureAbility, place: int, tempo: float) -> PlanBlock:

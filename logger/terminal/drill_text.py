@@ -44,7 +44,7 @@ def describe_phrase(phrase: Phrase, tuning: Tuning, title: str) -> str:
         f"{count} note{'s' * (count != 1)}, {'looped' if phrase.loops else 'once'}, {phrase.first_stroke}stroke first"
     )
     if phrase.cycle_notes > len(phrase.notes):
-        shape += "; an odd number of notes: the strokes turn round on every pass"
+        shape += "; an odd number of notes: the strokes swap on every pass"
     lines = [f"{title}: {write_phrase(phrase)}", f"  {shape}", "", _indent(write_tab(phrase, tuning))]
     lines.append(describe_demand(demand))
     if demand.changes:
@@ -154,7 +154,7 @@ def _suit_line(demand: Demand, clearing: Clearing) -> str:
     who = {
         "down": "A hand whose downstroke clears",
         "up": "A hand whose upstroke clears",
-        "both": "A hand whose both strokes clear",
+        "both": "A hand whose strokes both clear",
         "level": "A level stroke (clears neither way)",
     }[clearing]
     suited, total = demand.suited(clearing), len(demand.changes)
@@ -162,11 +162,11 @@ def _suit_line(demand: Demand, clearing: Clearing) -> str:
         return f"{who} plays all {total} changes clear: it suits."
     if suited == 0:
         return (
-            f"{who} must jump at all {total} changes: try the twin."
+            f"{who} has to jump at all {total} changes: try the twin."
             if clearing != "level"
-            else (f"{who} must jump at all {total} changes: tilt the stroke.")
+            else (f"{who} has to jump at all {total} changes: tilt the stroke.")
         )
-    return f"{who} plays {suited} of {total} changes clear and must jump at {total - suited}."
+    return f"{who} plays {suited} of {total} changes clear and has to jump at {total - suited}."
 
 
 def _changes_table(phrase: Phrase, demand: Demand) -> list[str]:
@@ -210,7 +210,7 @@ def describe_block(block: DrillBlock) -> str:
     lines.append(
         f"  Strokes matched with notes: {len(alignment.note) - alignment.extra} of {len(alignment.note)}, "
         f"{alignment.missed} notes missed, {alignment.extra} extra strokes; "
-        f"sure of {100 * alignment.mean_confidence:.0f} %{', with the help of the sound' if block.by_sound else ''}."
+        f"{100 * alignment.mean_confidence:.0f} % sure{', with the help of the sound' if block.by_sound else ''}."
     )
     if changes.empty:
         return "\n".join([*lines, "  No string change was played."])

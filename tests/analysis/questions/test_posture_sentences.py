@@ -204,7 +204,7 @@ def check_recommendation(comparison: PostureComparison) -> str:
         # Of the other only what may be chance among so many is left.
         assert not {k for k in shown[other] if k not in comparison.recommendation.by_chance}
         return "one"
-    if match := re.fullmatch(r"Neither posture is better in all: A (.*); B (.*)\. Which .*\.", said):
+    if match := re.fullmatch(r"Neither posture is better in everything: A (.*); B (.*)\. Which .*\.", said):
         assert read_gains(comparison, "A", match[1])
         assert read_gains(comparison, "B", match[2])
         assert not opposite

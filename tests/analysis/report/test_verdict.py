@@ -111,7 +111,7 @@ def test_a_wide_interval_that_reaches_both_sides_says_that_it_cannot_be_told() -
     assert verdict.focus.case == "unsure"
     assert verdict.certainty == "open"
     assert verdict.action_kind == "repeat"
-    assert "cannot be told" in verdict.sentence
+    assert "cannot tell" in verdict.sentence
 
 
 def test_the_advice_to_repeat_names_the_gesture_that_leaves_most_open_and_what_it_brings() -> None:
@@ -213,14 +213,14 @@ def test_poor_data_is_said_with_its_cost() -> None:
 def test_a_sensor_on_the_instrument_says_what_it_saw_and_what_it_was_worth() -> None:
     result = make_result(Play(), Play())
     unwatched = {line.subject: line for line in judge_session(result).quality}["Instrument"]
-    assert unwatched.words.startswith("Nothing watches it")
+    assert unwatched.words.startswith("No sensor watches it")
     seen = WitnessedBlock(0, True, roll_deg=-4.0, sway_deg=1.0, without_deg=3.5, residue_deg=0.5)
     witness = WitnessSummary("phone", 60.0, True, 1.0, 8.0, 20.0, (seen, WitnessedBlock(1, False)))
     watched = judge_session(replace(result, witness=witness)).quality
     line = next(each for each in watched if each.subject == "Instrument watched")
     assert line.words == (
-        "In 1 of 2 blocks: A phone on it saw it roll by up to 4.0° since the gestures. Unwatched, tilts would be up to "
-        "3.5° off."
+        "In 1 of 2 blocks: A phone on it saw it roll by up to 4.0° since the gestures. Without it, tilts would be up "
+        "to 3.5° off."
     )
     assert (line.cost, line.grade) == ("±1.0° (95 %)", "good")
 

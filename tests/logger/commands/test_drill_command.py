@@ -38,12 +38,12 @@ def test_show_says_what_a_phrase_demands_and_whom_it_suits() -> None:
     text = shown("show", "4:5-7 3:4-7")
     assert "Demands the upstroke: every string change follows an upstroke (2 of 2)." in text
     assert "A hand whose upstroke clears plays all 2 changes clear: it suits." in text
-    assert "A hand whose downstroke clears must jump at all 2 changes: try the twin." in text
+    assert "A hand whose downstroke clears has to jump at all 2 changes: try the twin." in text
     assert "D|-5-7-----|" in text
     assert "the loop's seam" in text
     only = shown("show", "4x3 3x2", "--clearing", "up")
-    assert "the strokes turn round on every pass" in only
-    assert "plays 2 of 4 changes clear and must jump at 2" in only
+    assert "the strokes swap on every pass" in only
+    assert "plays 2 of 4 changes clear and has to jump at 2" in only
     assert "downstroke clears" not in only
 
 
@@ -90,7 +90,7 @@ def test_one_string_and_seven_eighths_can_be_shown_and_written(tmp_path: Path) -
     assert "Demands no stroke" in one
     assert "It suits every hand." in one
     seven = "metre=7/8 note=1/8 4:5-7-5 3:4-7-5-4"
-    assert "turn round on every pass" in shown("show", seven)
+    assert "swap on every pass" in shown("show", seven)
     for name, phrase in (("one", "4:5-7-8-7"), ("seven", seven)):
         shown("write", phrase, "-o", str(tmp_path / name), "--tempo", "140", "--seconds", "5")
     plan = tomllib.loads((tmp_path / "seven" / "plan.toml").read_text(encoding="utf-8"))["block"]

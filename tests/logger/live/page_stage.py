@@ -342,8 +342,8 @@ CLOSE, SAVE_PLAN = Key("next", "Close the program"), Key("again", "Save the plan
 OFFER = PlanOffer(
     "21 blocks in postures low, high, 22:00 of play, 31:10 altogether (minutes:seconds).",
     (
-        "Posture low: of those played last its hold tempo is the lowest, 104 BPM.",
-        "Up to 103 BPM: one rung at most above the 98 that held; the hold tempo is put at 102.",
+        "Posture low: of the postures you played last, it has the lowest hold tempo, 104 BPM.",
+        "Up to 103 BPM: one rung at most above the 98 that held; the hold tempo is estimated at 102.",
         "16 switches between low and high: from low to high 11 of 16 were made, the fewest. At 94 BPM: as last time.",
     ),
 )

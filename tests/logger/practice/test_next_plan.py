@@ -84,7 +84,7 @@ def evening(log_hash: str = "one", **more: object) -> Evening:
 def test_each_choice_follows_from_tonight() -> None:
     found = plan_next(Ability().after(evening()))
     said = " ".join(found.reasons)
-    assert "Posture low: of those played last its hold tempo is the lowest" in said
+    assert "Posture low: of the postures you played last, it has the lowest hold tempo" in said
     assert "the 110 that held" in said
     assert "Strokes of 18 mm instead of 20: the tilt holds, and 14 mm still clear." in said
     assert "16 switches between high and low: from high to low 7 of 8 were made, the fewest. At 94 BPM" in said
