@@ -242,9 +242,7 @@ def _instrument(result: SessionResult) -> QualityLine:
     if result.witness is None:
         assumed = [block.tip_parts_deg["instrument"] for block in result.blocks if block.tip_parts_deg]
         cost = f"±{degrees(1.96 * max(assumed))} about the tip (95 %)" if assumed else "unknown"
-        return QualityLine(
-            "Instrument", "No sensor watches it: how far it has rolled since the gestures is assumed.", cost, "good"
-        )
+        return QualityLine("Instrument", "No sensor watches it: its roll since the gestures is assumed.", cost, "good")
     seen = [block for block in result.witness.blocks if block.known]
     what = {"board": "a sensor", "phone": "a phone"}[result.witness.kind]
     if not seen:

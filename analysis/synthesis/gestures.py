@@ -225,18 +225,18 @@ def lay_checks(line: Timeline, seed: int, posture: str) -> None:
     if plan.side_check:
         rng = np.random.default_rng([seed, 0x51DE])
         slope, span_m, per_s = np.radians(rng.normal(32.0, 5.0)), rng.uniform(0.05, 0.09), rng.normal(1.0, 0.08)
-        start = _lay_slanted(line, rng, posture, slope, span_m, per_s)
+        start = _lay_sloping(line, rng, posture, slope, span_m, per_s)
         _mark(line, rng, "side check", start, posture)
     if plan.edge_mm is not None:
         rng = np.random.default_rng([seed, 0xED6E])
         height_mm, length_mm = plan.edge_mm
         slope = np.arctan2(height_mm, length_mm) + np.radians(0.4) * rng.normal()
-        start = _lay_slanted(line, rng, posture, slope, 0.6e-3 * length_mm, rng.normal(1.5, 0.1))
+        start = _lay_sloping(line, rng, posture, slope, 0.6e-3 * length_mm, rng.normal(1.5, 0.1))
         event = Event(start, line.now_s, "angle check", f"{height_mm:g}/{length_mm:g}", posture)
         line.mark(rng, event, plan.edge_sd_s * plan.sloppiness)
 
 
-def _lay_slanted(
+def _lay_sloping(
     line: Timeline, rng: np.random.Generator, posture: str, slope: float, span_m: float, per_s: float
 ) -> float:
     """Lay nine strokes to and fro at a slope out of the string plane; return when they begin."""
