@@ -38,6 +38,7 @@ from analysis.stroke.tip_claim import TipSettings
 from analysis.stroke.truth_checks import doubt_checks, read_checks
 from analysis.tension.tremor import find_still_moments
 from analysis.witness.residue import summarise_witness
+from analysis.witness.shared_shake import less_shaking
 from analysis.witness.witness import Witness, WitnessSettings, call_witness
 from analysis.witness.witness_doubts import doubt_witness
 
@@ -106,6 +107,7 @@ def analyse_session(
     witness = call_witness(signals, session, settings.reference, settings.witness)
     if witness is not None:
         signals, settings = witness.signals, _with_witness(settings, witness)
+        judgement = judgement.with_stills(less_shaking(witness, session.events), session)
     motion, reference = establish_reference(signals, session, settings.reference)
     tell("strokes", 0.6)
     settings = replace(settings, table=settings.table.with_noise(accel_noise_mps2_rthz(signals, session.events)))

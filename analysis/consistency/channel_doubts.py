@@ -25,6 +25,7 @@ SPAN_MM = 15.0
 """The stroke against which a false path is set."""
 OPEN_DEG, LIKELY_DEG = 6.0, 2.0
 NOISY = 3.0
+NOISE = "sensor noise"
 GESTURES = ("across", "along", "pivot")
 
 
@@ -84,7 +85,7 @@ def restless_stills(signals: Signals, session: Session) -> list[Doubt]:
         than = f", {_excess(found):.0f} times the datasheet's noise" if noisy else ""
         doubts.append(
             Doubt(
-                "sensor noise",
+                NOISE,
                 _cap(cost_deg),
                 f"the sensor shows {what} where nothing moves",
                 f"in the still at {event.start_s:.1f} s a tip at rest seems to move by {found.path_mm:.1f} mm, "

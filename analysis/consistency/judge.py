@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from analysis.consistency.axes import NAMES, Agreement, compare_streams
 from analysis.consistency.channel_doubts import (
     GESTURES,
+    NOISE,
     frozen_axes,
     gravity_length,
     moved_first_still,
@@ -45,6 +46,28 @@ class SensorJudgement:
     def delay_s(self) -> float:
         """By which the gyroscope's samples are to be read later."""
         return self.agreement.delay_s
+
+    def with_stills(self, seen: Signals, session: Session) -> SensorJudgement:
+        """The judgement with its noise judged on what a sensor on the instrument leaves of the hand's signals.
+
+        A foot that taps shakes hand and instrument as one; that is no noise of the sensor, which stays when their
+        common motion is taken out.
+
+        Parameters
+        ----------
+        seen : Signals
+            As seen from the instrument, less what shook both sensors.
+        session : Session
+
+        Returns
+        -------
+        SensorJudgement
+        """
+        if not any(doubt.kind == NOISE for doubt in self.doubts):
+            return self
+        left = iter(restless_stills(seen, session))
+        doubts = (next(left, None) if doubt.kind == NOISE else doubt for doubt in self.doubts)
+        return replace(self, doubts=tuple(doubt for doubt in doubts if doubt is not None))
 
     @property
     def tested(self) -> str:

@@ -12,6 +12,7 @@ from scipy.spatial.transform import Rotation
 from analysis.model.errors import InputError
 from analysis.model.records import SessionResult
 from analysis.pipeline import analyse_session
+from analysis.report.verdict import judge_session
 from analysis.synthesis.disturbance import Disturbance
 from analysis.synthesis.draw import random_scenario
 from analysis.synthesis.scenario import GesturePlan, InstrumentSensor
@@ -43,6 +44,7 @@ def made(
             "nothing": Disturbance(),
             "lean": Disturbance(at_s=at, lean_deg=6.0),
             "reaction": Disturbance(reaction_deg=0.2),
+            "foot tap": Disturbance(at_s=at, tap_mm=2.5),
         }[what]
 
     return simulate(scenario, seed, disturbance=befalls)
@@ -173,6 +175,21 @@ def test_the_instruments_own_bias_is_taken_off() -> None:
     still = np.degrees(signals.gyro_radps[: int(3 * signals.grid.rate_hz)].mean(axis=0))
     assert np.abs(still).max() < 0.1
     assert own.bias_se_dps < 0.05
+
+
+def test_a_foot_that_taps_is_no_noise_of_the_sensor() -> None:
+    """The shake of a hand that rests is the instrument's, too; a sensor's own noise stays a doubt."""
+    session = made(what="foot tap").session
+    noise = "sensor noise"
+    assert noise in {doubt.kind for doubt in analyse_session(replace(session, streams=())).doubts}
+    result = analyse_session(session)
+    assert noise not in {doubt.kind for doubt in result.doubts}
+    assert [case.certainty for case in judge_session(result).blocks] == ["sure", "sure"]
+    counts = session.raw.counts.astype(np.float64)
+    per_count = session.profile.accel_mps2_per_count
+    counts[:, :3] += np.random.default_rng(1).normal(0.0, 4.0 / per_count, (len(counts), 3))
+    noisy = replace(session, raw=replace(session.raw, counts=np.rint(counts).astype(np.int32)))
+    assert noise in {doubt.kind for doubt in analyse_session(noisy).doubts}
 
 
 def test_an_instrument_at_rest_that_nobody_rocked_tells_no_heading() -> None:
