@@ -17,6 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.model.errors import InputError
 from analysis.model.records import FACE_DOWN, SOUNDBOARD, Event, FloatArray, Session
 from analysis.motion.stillness import mean_still_accel
 from analysis.motion.tip_path import GRAVITY_MPS2
@@ -24,6 +25,7 @@ from analysis.signal.working_grid import Signals
 
 HEIGHTS = "soundboard.heights_mm"
 """Metadata: heights of the outer strings above the soundboard, first that of the one that a downstroke meets first."""
+HEIGHT_BOUNDS_MM = (0.5, 60.0)
 TURNED_MPS2 = 3.0
 """By how much readings must differ across the second direction: turned by less, they do not show the plane."""
 CASE_DEG, MOVED_DEG, RULER_MM, UNMEASURED_DEG = 0.2, 0.4, 0.25, 1.0
@@ -87,11 +89,48 @@ def _readings(signals: Signals, events: Sequence[Event], label: str) -> FloatArr
 
 
 def _heights(session: Session) -> tuple[float, float] | None:
-    words = session.metadata.get(HEIGHTS, "").split()
+    try:
+        return read_heights(session.metadata.get(HEIGHTS, ""))
+    except InputError:  # Metadata of another program: as if nobody had measured them, which the doubt of 1 deg is for.
+        return None
+
+
+def read_heights(text: str) -> tuple[float, float] | None:
+    """Heights of the outer strings as somebody wrote them; None for empty text.
+
+    Parameters
+    ----------
+    text : str
+        Two numbers, mm: first that of the string that a downstroke meets first.
+
+    Returns
+    -------
+    (float, float) or None
+
+    Raises
+    ------
+    InputError
+        Anything else.
+
+    Examples
+    --------
+    >>> read_heights("11.5 12"), read_heights("")
+    ((11.5, 12.0), None)
+    """
+    words = text.replace(";", " ").split()
+    if not words:
+        return None
     try:
         first, last = (float(word) for word in words)
     except ValueError:
-        return None
+        first = last = np.nan
+    low, high = HEIGHT_BOUNDS_MM
+    if not (low <= first <= high and low <= last <= high):
+        raise InputError(
+            expected=f"two heights from {low:g} to {high:g} mm, as in: 11.5 12",
+            found=f"{text!r:.40}",
+            next_step="measure both outer strings, the one that a downstroke meets first first, or leave it empty",
+        )
     return first, last
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from logger.commands.heights_option import heights_option, with_heights
 from logger.terminal.say import say
 
 if TYPE_CHECKING:
@@ -49,6 +50,7 @@ MOTION = "_motion.tsv"
     type=click.Path(path_type=Path),
     help="Columns and units of the instrument's log; without it they are guessed.",
 )
+@heights_option
 @click.option("--point", metavar="NAME", help="Tracked point of the picking hand, where a BIDS recording has several.")
 @click.option(
     "-o",
@@ -64,6 +66,7 @@ def import_command(
     events_path: Path | None,
     instrument_path: Path | None,
     instrument_map_path: Path | None,
+    heights_mm: tuple[float, float] | None,
     point: str | None,
     output: Path | None,
     replace: bool,
@@ -80,7 +83,7 @@ def import_command(
     from logger.terminal.progress_bar import part_of, show_progress
 
     is_table = _is_table(source)
-    options = _Options(map_path, events_path, instrument_path, instrument_map_path, point)
+    options = _Options(map_path, events_path, instrument_path, instrument_map_path, point, heights_mm)
     if not is_table and any((map_path, events_path, instrument_path)):
         raise click.UsageError(
             "--columns, --events and --instrument are for a table; this source names its columns, events and sensors "
@@ -118,6 +121,7 @@ class _Options:
     instrument_path: Path | None
     instrument_map_path: Path | None
     point: str | None
+    heights_mm: tuple[float, float] | None
 
     @property
     def inputs(self) -> list[Path]:
@@ -207,6 +211,7 @@ def _import_one(
     if options.instrument_path is not None:
         session, lines = _add_instrument(session, options, output, progress)
         shown += lines
+    session = replace(session, metadata=with_heights(dict(session.metadata), options.heights_mm))
     progress(f"Writing {output.name}", 1.0)
     shown += () if read.found is None else event_lines(read.found, session.events, output)
     write_session(output, session)

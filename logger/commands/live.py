@@ -8,12 +8,13 @@ import secrets
 import sys
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from logger.commands.heights_option import with_heights
 from logger.commands.second_source import SecondSource
 from logger.commands.sensor_options import (
     PHONE_SOURCE,
@@ -84,6 +85,7 @@ def live_command(
     instrument_profile: str,
     truer: bool,
     edge: str,
+    heights_mm: tuple[float, float] | None,
     output: Path | None,
     setup_path: Path | None,
     port: int,
@@ -124,6 +126,7 @@ def live_command(
     planned = None if plan is None else read_plan(plan)
     edge = edge or (planned.edge if planned else "")
     setup = read_setup(setup_path)
+    setup = replace(setup, metadata=with_heights(setup.metadata, heights_mm))
     pace = Pace(speed if source_text.startswith(SIMULATED) else 1.0)
     asked = AskedOfPlayer(planned, setup.instrument, instrument_text == SIMULATED, edge)
     open_source, follow = (

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 import click
 
+from logger.commands.heights_option import ask_heights, with_heights
 from logger.commands.sensor_options import (
     edge_option,
     instrument_from_options,
@@ -64,6 +67,7 @@ def record_command(
     instrument_profile: str,
     truer: bool,
     edge: str,
+    heights_mm: tuple[float, float] | None,
     output: Path | None,
     setup_path: Path | None,
     postures: tuple[str, ...],
@@ -92,6 +96,11 @@ def record_command(
     source = source_from_options(source_text, profile_name, rate_hz, ranges, speed)
     second = instrument_from_options(instrument_text, instrument_profile, source, speed)
     setup = read_setup(setup_path)
+    flat = setup.instrument.held == "flat"
+    truer = truer and not flat
+    if truer and heights_mm is None and sys.stdin.isatty():
+        heights_mm = ask_heights()
+    setup = replace(setup, metadata=with_heights(setup.metadata, heights_mm))
     counter = StrokeCounter()
     streams = open_streams(speed) if lsl else None
     listeners = (counter,) if streams is None else (counter, streams)
@@ -107,8 +116,7 @@ def record_command(
             other = recorder.second.info.profile.sensor
             say(f"On the instrument: {other.part or other.name} at {other.rate_hz:g}/s", err=True)
             say_offer(second)
-        flat = setup.instrument.held == "flat"
-        gestures = choose_gestures(setup.lever_sd_mm, flat, second is not None, truer and not flat, edge)
+        gestures = choose_gestures(setup.lever_sd_mm, flat, second is not None, truer, edge)
         blocks = BlockSettings(postures, tempo_bpm, notes_per_beat, drill, wanted, flat, gestures)
         session = RecordSession(recorder, counter, blocks)
         try:

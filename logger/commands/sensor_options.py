@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, TypeVar
 import click
 
 from analysis.model.errors import DeviceError, SessionFileError
+from logger.commands.heights_option import heights_option
 from logger.sources.base import LinkSettings, Source
 from logger.sources.device_profile import load_profile, shipped_profiles
 from logger.sources.open_source import SOURCE_HELP, open_instrument, open_source
@@ -92,12 +93,13 @@ def instrument_options(function: F) -> F:
 
 
 def truer_option(function: F) -> F:
-    """Add --truer: stills on the soundboard before the sensor is strapped on."""
-    return click.option(
+    """Add --truer and --heights: stills on the soundboard before the sensor is strapped on, and the strings over it."""
+    truer = click.option(
         "--truer",
         is_flag=True,
         help="Spend two minutes on a truer answer: stills with the sensor on a flat soundboard before you strap it on.",
-    )(function)
+    )
+    return truer(heights_option(function))
 
 
 def edge_option(function: F) -> F:

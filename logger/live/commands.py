@@ -13,7 +13,9 @@ MAX_COMMAND_BYTES = 1024
 MAX_TEXT = 80
 
 SimpleName = Literal["next", "again", "skip", "pause", "hurt", "finish"]
-ChoiceField = Literal["player", "handed", "instrument", "truer", "wanted", "posture", "tempo_bpm", "notes_per_beat"]
+ChoiceField = Literal[
+    "player", "handed", "instrument", "truer", "heights_mm", "wanted", "posture", "tempo_bpm", "notes_per_beat"
+]
 NEEDS_SEEN = frozenset({"next", "again", "skip", "pause", "rate", "choose"})
 
 

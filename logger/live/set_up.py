@@ -9,6 +9,7 @@ import numpy as np
 
 from analysis.model.errors import InputError
 from analysis.model.records import Instrument
+from analysis.reference.soundboard import HEIGHTS, read_heights
 from logger.guide.asked_gestures import choose_gestures
 from logger.guide.orders import Chosen
 from logger.guide.stretch import FreePlay
@@ -91,6 +92,7 @@ class SetUp:
             notes_per_beat=self.free.notes_per_beat,
             planned=self.planned,
             truer=("yes" if self.truer else "no") if self.offers_truer else None,
+            heights_mm=self.recorded.metadata.get(HEIGHTS, ""),
         )
 
     @property
@@ -140,7 +142,7 @@ class SetUp:
         choice : Choose
         blocks_only : bool, optional
         """
-        if choice.field in ("player", "handed", "instrument", "truer"):
+        if choice.field in ("player", "handed", "instrument", "truer", "heights_mm"):
             if blocks_only:
                 raise InputError(
                     "Player and instrument stay as they are in this session",
@@ -168,6 +170,9 @@ class SetUp:
     def _choose_person(self, choice: Choose) -> None:
         if choice.field == "truer":
             self.truer = self._one_of(choice.value, ("yes", "no")) == "yes"
+        elif choice.field == "heights_mm":
+            read_heights(choice.value)
+            self._keep_heights(choice.value.strip())
         elif choice.field == "player":
             self._choose_player(choice.value)
         elif choice.field == "handed":
@@ -178,8 +183,15 @@ class SetUp:
         else:
             name = self._one_of(choice.value, (OWN, *load_presets()))
             instrument: Instrument = self._own if name == OWN else load_presets()[name]
+            if name != self._instrument:  # Another soundboard.
+                self._keep_heights("")
             self._instrument = name
             self.recorded = replace(self.recorded, instrument=instrument)
+
+    def _keep_heights(self, heights_mm: str) -> None:
+        """Heights of the outer strings above the soundboard for the recording; empty: nobody measured them."""
+        rest = {key: value for key, value in self.recorded.metadata.items() if key != HEIGHTS}
+        self.recorded = replace(self.recorded, metadata=rest | ({HEIGHTS: heights_mm} if heights_mm else {}))
 
     def _choose_player(self, name: str) -> None:
         profile = self._players.find(name)

@@ -43,6 +43,7 @@ class Setup:
     ``dead_band_deg``: smaller tilts clear no string. ``wanted``, ``tempo_bpm``, ``notes_per_beat``, ``posture`` are of
     free blocks; where ``planned`` is true a plan says them, and they cannot be chosen. Numbers are chosen as text;
     empty text means none. ``truer``: stills on the soundboard are wanted; null where they are not offered.
+    ``heights_mm``: of the outer strings above it, two numbers as text.
     """
 
     players: tuple[Option, ...]
@@ -62,6 +63,7 @@ class Setup:
     notes_per_beat: float | None
     planned: bool
     truer: Literal["yes", "no"] | None = None
+    heights_mm: str = ""
 
 
 @dataclass(frozen=True)

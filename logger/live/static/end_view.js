@@ -28,14 +28,18 @@ export class EndView {
   }
 
   // The instrument and the target of a state.
-  setScene(setup, block) {
+  setScene(setup, block, step) {
     const target_deg = block?.target_deg ?? null;
-    const scene = JSON.stringify([setup.courses_mm, setup.spacing_mm, setup.plectrum_depth_mm, setup.dead_band_deg, target_deg]);
+    // All strings with the soundboard below them, while their heights above it are asked for.
+    const heights = step === "setup" && setup.truer === "yes";
+    const scene = JSON.stringify([setup.courses_mm, setup.spacing_mm, setup.plectrum_depth_mm, setup.dead_band_deg, target_deg, heights]);
     if (scene === this.scene) return;
     this.scene = scene;
     this.geometry = setup;
     this.target_deg = target_deg;
-    this.#half_mm = 1.75 * setup.spacing_mm;
+    this.heights = heights;
+    const { courses_mm: places } = setup;
+    this.#half_mm = heights ? 0.8 * (places[places.length - 1] - places[0]) : 1.75 * setup.spacing_mm;
     this.touch();
   }
 
@@ -90,7 +94,7 @@ export class EndView {
     pen.font = `${this.text}px ${this.colours.font}`;
     pen.lineCap = "round";
     pen.lineJoin = "round";
-    this.#drawBands();
+    if (!this.heights) this.#drawBands();
     this.#drawStrings();
     this.#drawStrokes();
     this.#drawTrace();
@@ -168,7 +172,7 @@ export class EndView {
   #drawStrings() {
     const { pen, colours } = this;
     const { courses_mm, plectrum_depth_mm } = this.geometry;
-    const middle = courses_mm[Math.floor(courses_mm.length / 2)];
+    const middle = this.heights ? (courses_mm[0] + courses_mm[courses_mm.length - 1]) / 2 : courses_mm[Math.floor(courses_mm.length / 2)];
     const radius = Math.max(5, 0.7 * this.unit);
     pen.fillStyle = colours.ink;
     for (const place of courses_mm) {
@@ -178,6 +182,7 @@ export class EndView {
       pen.arc(x, top + radius, radius, 0, 2 * Math.PI);
       pen.fill();
     }
+    if (this.heights) this.#drawHeights(courses_mm.map((place) => place - middle), plectrum_depth_mm, radius);
     const floor = this.height - 2.6 * this.text;
     pen.strokeStyle = colours.soft;
     pen.lineWidth = 2;
@@ -188,7 +193,33 @@ export class EndView {
     this.#label(END_VIEW.instrument, this.width / 2, floor + 1.3 * this.text, "center", colours.soft);
     this.#label(END_VIEW.down, this.width - 6, floor + 1.3 * this.text, "right", colours.down);
     this.#label(END_VIEW.up, 6, floor + 1.3 * this.text, "left", colours.up);
-    this.#label(END_VIEW.flat, 6, this.centre[1] + this.text / 3, "left", colours.soft);
+    if (!this.heights) this.#label(END_VIEW.flat, 6, this.centre[1] + this.text / 3, "left", colours.soft);
+  }
+
+  // Where a ruler stands: from the soundboard to the outer strings, both at one place along them.
+  #drawHeights(places_mm, depth_mm, radius) {
+    const { pen, colours } = this;
+    const board = this.centre[1] + 3.2 * this.text;
+    const [first, last] = [places_mm[0], places_mm[places_mm.length - 1]].map((place) => this.#at([place, depth_mm]));
+    const under = first[1] + 2 * radius;
+    pen.strokeStyle = colours.ink;
+    pen.lineWidth = 2;
+    pen.beginPath();
+    pen.moveTo(first[0] - this.text, board);
+    pen.lineTo(last[0] + this.text, board);
+    for (const [x] of [first, last]) {
+      pen.moveTo(x, under);
+      pen.lineTo(x, board);
+      for (const [tip, back] of [[under, 7], [board, -7]]) {
+        pen.moveTo(x - 5, tip + back);
+        pen.lineTo(x, tip);
+        pen.lineTo(x + 5, tip + back);
+      }
+    }
+    pen.stroke();
+    this.#label(END_VIEW.first, first[0] - 10, (under + board) / 2 + this.text / 3, "right");
+    this.#label(END_VIEW.last, last[0] + 10, (under + board) / 2 + this.text / 3, "left");
+    this.#label(END_VIEW.board, (first[0] + last[0]) / 2, board + 1.2 * this.text, "center");
   }
 
   #drawStrokes() {

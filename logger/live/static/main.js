@@ -51,7 +51,7 @@ function showState(next) {
   if (begins && was && was.step !== next.step && was.rest?.kind !== "switch" && was.step !== "count_in") resetPlay();
   if (next.block?.number !== was?.block?.number) setText(byId("notes"), "–");
   screen.show(next);
-  endView.setScene(next.setup, next.block);
+  endView.setScene(next.setup, next.block, next.step);
   tabView.setScene(next.block, next.coming);
   const kind = next.gesture ? pictureKind(next.gesture) : "";
   if (kind !== gesturePicture.kind) gesturePicture.show(kind);

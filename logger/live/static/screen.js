@@ -98,7 +98,7 @@ export class Screen {
   #showChoices(state) {
     const { setup } = state;
     const free = setup.planned ? [] : ["posture", "wanted", "tempo_bpm", "notes_per_beat"];
-    const fields = state.step === "setup" ? ["player", "handed", "instrument", ...(setup.truer ? ["truer"] : []), ...free] : [];
+    const fields = state.step === "setup" ? ["player", "handed", "instrument", ...(setup.truer ? ["truer"] : []), ...(setup.truer === "yes" ? ["heights_mm"] : []), ...free] : [];
     if (state.step === "ready") fields.push(...free);
     const form = byId("choices");
     form.hidden = fields.length === 0;
@@ -126,7 +126,7 @@ export class Screen {
     } else {
       control = document.createElement("input");
       control.type = "text";
-      control.inputMode = "decimal";
+      control.inputMode = field === "heights_mm" ? "text" : "decimal";
     }
     control.id = label.htmlFor;
     control.addEventListener("change", () => this.choose(field, control.value));

@@ -93,6 +93,7 @@ export const FIELDS = {
   instrument: "Instrument",
   posture: "Posture",
   truer: "Two minutes for a truer answer",
+  heights_mm: "Heights of first and last string over it, mm; empty: not measured",
   wanted: "Stroke that should clear",
   tempo_bpm: "Tempo, beats a minute",
   notes_per_beat: "Strokes on each beat",
@@ -124,6 +125,9 @@ export const END_VIEW = {
   up: "← upstroke",
   wanted: "target",
   flat: "too flat",
+  board: "soundboard",
+  first: "first",
+  last: "last",
   instrument: "instrument",
 };
 

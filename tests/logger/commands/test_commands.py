@@ -94,6 +94,18 @@ def test_import_writes_a_session(log: Path) -> None:
     assert names(log) == [*INPUTS, "s.mcap"]
 
 
+def test_an_import_takes_the_strings_heights_above_the_soundboard(log: Path) -> None:
+    done = program(
+        "import", "imu.csv", "--columns", "map.toml", "--heights", "11.5", "12", "-o", "s.mcap", cwd=log
+    )  # fmt: skip
+    assert done.returncode == 0
+    assert read_session(log / "s.mcap").metadata["soundboard.heights_mm"] == "11.5 12"
+    done = program("import", "imu.csv", "--columns", "map.toml", "--heights", "115", "12", "-o", "t.mcap", cwd=log)
+    assert done.returncode == 2
+    assert "two heights from 0.5 to 60 mm" in done.stderr
+    assert not (log / "t.mcap").exists()
+
+
 def test_what_cannot_be_decided_is_one_sentence_on_stderr_and_writes_nothing(log: Path) -> None:
     (log / "map.toml").write_text((log / "map.toml").read_text().replace('"az"', '"up"'))
     done = program("import", "imu.csv", "--columns", "map.toml", "-o", "s.mcap", cwd=log)

@@ -49,8 +49,9 @@ def test_a_connection_that_failed_is_tried_again_with_a_new_player(
 ) -> None:
     """The first recording fails after the source has started; the second goes through the same way."""
     pace = Pace(8.0)
+    asked = live.AskedOfPlayer(None, simulated().session.instrument, watched=False, edge="")
     monkeypatch.setattr("logger.live.simulated_player.player_session", lambda *_, **__: simulated())
-    opened = live._simulated_source("simulated", None, simulated().session.instrument, pace, ())[0]
+    opened = live._simulated_source("simulated", asked, pace, ())[0]
     in_the_way = tmp_path / "session.mcap"
     in_the_way.touch()
 

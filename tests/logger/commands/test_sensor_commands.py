@@ -6,6 +6,7 @@ import contextlib
 import itertools
 import json
 import os
+import pty
 import resource
 import signal
 import subprocess
@@ -41,16 +42,19 @@ def plugged(tmp_path: Path, counts: np.ndarray) -> Iterator[PtyBoard]:
 class Program:
     """A strokeplane process whose keys the test presses."""
 
-    def __init__(self, tmp_path: Path, *arguments: str, limit_bytes: int | None = None) -> None:
+    def __init__(self, tmp_path: Path, *arguments: str, limit_bytes: int | None = None, terminal: bool = False) -> None:
         def limit() -> None:
             if limit_bytes is not None:
                 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
                 resource.setrlimit(resource.RLIMIT_FSIZE, (limit_bytes, limit_bytes))
 
+        keys, self._keys = subprocess.PIPE, -1
+        if terminal:
+            self._keys, keys = pty.openpty()
         self._errors = (tmp_path / "stderr").open("w+")
         self.process = subprocess.Popen(
             [sys.executable, "-c", "from logger.cli import main; main()", *arguments],
-            stdin=subprocess.PIPE,
+            stdin=keys,
             stdout=subprocess.PIPE,
             stderr=self._errors,
             cwd=tmp_path,
@@ -62,6 +66,9 @@ class Program:
         return Path(self._errors.name).read_text()
 
     def press(self, keys: str) -> None:
+        if self._keys >= 0:
+            os.write(self._keys, keys.encode())
+            return
         assert self.process.stdin is not None
         self.process.stdin.write(keys.encode())
         self.process.stdin.flush()
@@ -243,6 +250,21 @@ def test_record_guided_by_keys(tmp_path: Path) -> None:
     ordered = sorted((e for e in session.events if e.kind != "rating"), key=lambda e: e.start_s)
     for before, after in itertools.pairwise(ordered):
         assert before.end_s <= after.start_s + 1e-9
+
+
+def test_record_asks_for_the_strings_heights_where_stills_on_the_soundboard_are_wanted(tmp_path: Path) -> None:
+    with plugged(tmp_path, random_counts(5000, 9)) as device:
+        program = Program(tmp_path, "record", "--source", device.port, "-o", "s.mcap", "--truer", terminal=True)
+        wait_for(lambda: "Heights, mm" in program.said(), 20.0)
+        assert "the string that a downstroke meets first" in program.said()
+        program.press("11.5\n")
+        wait_for(lambda: "two heights from" in program.said(), 20.0)
+        program.press("11.5 12\n")
+        wait_for(lambda: "Press g" in program.said(), 20.0)
+        program.press("q")
+        code, output = program.end()
+    assert code == 0, output
+    assert read_session(tmp_path / "s.mcap").metadata["soundboard.heights_mm"] == "11.5 12"
 
 
 @pytest.mark.parametrize("name", ["SIGTERM", "SIGINT"])

@@ -7,6 +7,7 @@ import pytest
 
 from analysis.model.errors import InputError
 from analysis.model.records import SOUNDBOARD, Instrument, Player
+from analysis.reference.soundboard import HEIGHTS
 from logger.live.block_result import held_share, target_deg
 from logger.live.commands import Choose
 from logger.live.protocol import Pulse, encode
@@ -49,6 +50,16 @@ def test_two_minutes_for_a_truer_answer_are_offered_where_there_is_a_soundboard_
     assert SOUNDBOARD in [gesture.label for gesture in set_up.chosen(0.0).gestures]
     with pytest.raises(InputError):
         set_up.choose(Choose("truer", "perhaps"))
+    for wrong in ("11.5", "11.5 twelve", "11.5 120", "-1 2"):
+        with pytest.raises(InputError, match="heights"):
+            set_up.choose(Choose("heights_mm", wrong))
+    set_up.choose(Choose("heights_mm", "11.5 12"))
+    assert set_up.recorded.metadata[HEIGHTS] == set_up.shown.heights_mm == "11.5 12"
+    set_up.choose(Choose("heights_mm", ""))
+    assert HEIGHTS not in set_up.recorded.metadata
+    set_up.choose(Choose("heights_mm", "11.5 12"))
+    set_up.choose(Choose("instrument", "mandolin"))
+    assert set_up.shown.heights_mm == "", "another soundboard"
     set_up.choose(Choose("player", "invented"))  # on the lap
     assert set_up.shown.truer is None
     assert SOUNDBOARD not in [gesture.label for gesture in set_up.chosen(0.0).gestures]

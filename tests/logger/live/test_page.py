@@ -289,11 +289,18 @@ def test_choices_are_made_and_shown(browser: Any, stage: PageStage) -> None:
     with open_page(browser) as (page, _):
         opened(page, stage, "setup")
         page.locator("#choose-instrument").select_option("mandolin")
-        page.locator("#choose-tempo_bpm").fill("96")
-        page.keyboard.press("Tab")
         number = stage.state.step_number
         assert stage.wait_for_command(lambda c: c == Choose("instrument", "mandolin", number))
-        assert stage.wait_for_command(lambda c: c == Choose("tempo_bpm", "96", number))
+        assert page.locator("#choose-heights_mm").count() == 0
+        page.locator("#choose-truer").select_option("yes")
+        assert stage.wait_for_command(lambda c: c == Choose("truer", "yes", stage.state.step_number))
+        stage.show(replace(stage.state, setup=replace(stage.state.setup, truer="yes")))
+        page.locator("#choose-heights_mm").fill("11.5 12")
+        page.keyboard.press("Tab")
+        assert stage.wait_for_command(lambda c: c == Choose("heights_mm", "11.5 12", stage.state.step_number))
+        page.locator("#choose-tempo_bpm").fill("96")
+        page.keyboard.press("Tab")
+        assert stage.wait_for_command(lambda c: c == Choose("tempo_bpm", "96", stage.state.step_number))
         assert page.locator("#choices label").all_text_contents()[:3] == ["Player", "Picking hand", "Instrument"]
         show(stage, "ready")
         wait_for_step(page, stage)
