@@ -6,13 +6,14 @@ allowance of false alarms :math:`\alpha` for two hours is spent late; what is le
 
 .. math::
 
-   a_j = \alpha \, \frac{t_j^3 - t_{j-1}^3}{(120\,\mathrm{min})^3}, \qquad
+   P(\text{alarm up to } t_j) = \alpha \left(\frac{t_j}{120\,\mathrm{min}}\right)^3, \qquad
    p_j \le a_j \;\to\; \text{watch}, \qquad p_j \le \epsilon a_j \;\to\; \text{ease off}                        (1)
 
-so that the chance of any alarm in two hours of steady play is at most :math:`\alpha` however the looks hang together
-(Bonferroni). A level that was reached stays for the session. Reports of the player come first and need no statistics;
-they say nothing of the markers, nor the markers of them. A session that is steady says how large a change it could have
-shown (:func:`analysis.tension.marker_drift.visible_changes`).
+The levels :math:`a_j` of the looks follow from it, since looks at one evening hang together
+(:mod:`analysis.statistics.repeated_looks`; what is known of a slope grows as :math:`t^3`). A level that was reached
+stays for the session. Reports of the player come first and need no statistics; they say nothing of the markers, nor the
+markers of them. A session that is steady says how large a change it could have shown
+(:func:`analysis.tension.marker_drift.visible_changes`).
 
 References
 ----------
@@ -23,7 +24,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -32,6 +32,7 @@ import pandas as pd
 from analysis.model.cautions import HURT, STOP, discomfort, is_discomfort
 from analysis.model.records import Event, FloatArray
 from analysis.questions.summarise_session import check_ratings
+from analysis.statistics.repeated_looks import look_levels
 from analysis.tension.marker_drift import (
     MarkerDrift,
     drift_chance,
@@ -39,13 +40,15 @@ from analysis.tension.marker_drift import (
     prepare_drifts,
     visible_changes,
 )
-from analysis.tension.marker_table import Marker
+from analysis.tension.marker_table import MARKERS, Marker
 from analysis.tension.marker_words import change_text
 
 Level = Literal["steady", "watch", "ease off"]
 FALSE_ALARM_RATE = 0.05
 HIGH_RATING = 7.0
 SHOWN_Z = 2.3
+MOST_SPENT = 0.5
+"""However long an evening lasts."""
 
 
 @dataclass(frozen=True)
@@ -228,16 +231,21 @@ def _looks(blocks: pd.DataFrame, finished: bool, settings: LevelSettings) -> tup
     if finished and last >= settings.looks_min[0] and last - times[-1] > 1.0:
         times.append(last)
     looks = []
-    spent = 0.0
-    for number, (before, minute) in enumerate(pairwise([0.0, *times])):
-        allowed = settings.false_alarms * (minute**3 - before**3) / settings.per_min**3
-        if finished and minute == times[-1]:
-            allowed = max(allowed, settings.false_alarms - spent)
-        spent += allowed
+    for number, (minute, allowed) in enumerate(zip(times, _allowed(times, finished, settings), strict=True)):
         groups = prepare_drifts(_until(blocks, minute))
         p = drift_chance(groups, settings.draws, settings.seed + number) if groups else None
         looks.append(Look(minute, p, allowed))
     return tuple(looks), following
+
+
+def _allowed(minutes: Sequence[float], finished: bool, settings: LevelSettings) -> tuple[float, ...]:
+    """Level of each look, equation (1); what is left when the session ends is spent then."""
+    information = [(minute / settings.per_min) ** 3 for minute in minutes]
+    spent = [min(MOST_SPENT, settings.false_alarms * part) for part in information]
+    if finished and spent:
+        spent[-1] = max(spent[-1], settings.false_alarms)
+    markers = sum(marker.load for marker in MARKERS)
+    return look_levels(tuple(information), tuple(spent), markers)
 
 
 def _alarm(looks: Sequence[Look], settings: LevelSettings) -> tuple[Level | None, float | None]:

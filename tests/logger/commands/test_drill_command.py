@@ -130,6 +130,12 @@ def test_check_names_the_weakest_change(tmp_path: Path) -> None:
     simulated = play(DrillPlayer(8.0, -24.0, 24.0, ("up", "down"), Instrument()), 3, 9.0)
     write_session(session, simulated.session)
     text = shown("check", str(session), "--changes", str(table))
+    lines = text.splitlines()
+    head = next(line for line in lines if "not known" in line and "sure, %" in line)
+    table_lines = lines[lines.index(head) :][: lines[lines.index(head) :].index("")]
+    assert len(table_lines) >= 5
+    # Sentences are broken to the terminal's width as they are printed; a table cannot be.
+    assert max(map(len, table_lines)) <= 80
     assert "Weakest change: string" in text
     assert "after a downstroke" in text
     assert "In this posture the downstroke does not clear" in text
