@@ -197,7 +197,7 @@ class Phrase:
         for string, fret in places:
             if not 1 <= string <= self.strings:
                 raise InputError(
-                    f"Note {number} stands on string {string}, but the instrument has strings 1 to {self.strings}",
+                    f"Note {number} is on string {string}, but the instrument has strings 1 to {self.strings}",
                     next_step="correct the note or choose another tuning.",
                 )
             if fret is not None and not 0 <= fret <= MAX_FRET:

@@ -30,7 +30,7 @@ PLATEAU_SESSIONS = 8
 
 ASK = "ask how the hand feels, and play softer and shorter"
 LARGER = "practise one string change slowly, with a larger tilt"
-SET_ANEW = "watch the tilt at an easy tempo, and set it anew there"
+SET_ANEW = "watch the tilt at an easy tempo, and set it again there"
 
 
 @dataclass(frozen=True)
@@ -65,7 +65,7 @@ class Attention:
 
 
 WORDS = ("on course", "remind", "look", "soon", "at once")
-GO_ON = "go on as now"
+GO_ON = "carry on as you are"
 
 
 def judge_attention(sessions: Sequence[SessionSummary], trends: Sequence[MeasureTrend], now_s: float) -> Attention:

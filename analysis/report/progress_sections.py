@@ -185,8 +185,8 @@ def say_trend(trend: MeasureTrend, day: Day = utc_day) -> str:
     told = [point for point in trend.points if not point.bound]
     change = f"{say_change(trend.change.value)} since {day(told[0].started_s)} ({say_interval(trend.change)})"
     return (
-        f"{what}: {trend.verdict}; {now}, {change}; sessions differ by {signed(trend.session_sd)} anyway, so that two "
-        f"of them show no change below {signed(trend.smallest_change)}."
+        f"{what}: {trend.verdict}; {now}, {change}; sessions differ by {signed(trend.session_sd)} anyway, so two "
+        f"of them cannot show a change below {signed(trend.smallest_change)}."
     )
 
 
@@ -212,5 +212,5 @@ def say_progress(progress: PlayerProgress, day: Day = utc_day) -> str:
     reasons = f" ({'; '.join(attention.reasons)})" if attention.reasons else ""
     return (
         f"{show_name(progress.player)}: {attention.word}{reasons}. Next: {attention.next_step}. "
-        f"{count} session{'s' * (count != 1)}, {minutes:.0f} minutes played{since}."
+        f"{count} session{'s' * (count != 1)}, {minutes:.0f} minute{'s' * (round(minutes) != 1)} played{since}."
     )

@@ -260,7 +260,8 @@ def render_page(title: str, sections: Sequence[Section], cautions: Sequence[str]
     return Template((DATA / "report.html").read_text(encoding="utf-8")).substitute(
         title=html.escape(title),
         style=(DATA / "report.css").read_text(encoding="utf-8"),
-        facts=html.escape(title),
+        kind=html.escape(title),
+        facts="",
         body="\n".join(body),
         version=html.escape(version("strokeplane")),
         source="session files",

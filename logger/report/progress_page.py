@@ -89,8 +89,8 @@ def players_section(players: Sequence[PlayerProgress]) -> Section:
         sentence, notes = notes[0], ()
     else:
         urgent = sum(player.attention.urgency >= 3 for player in players)
-        verb = "needs" if urgent == 1 else "need"
-        first = f"{urgent} of them {verb} attention soon or at once, and stand first" if urgent else ""
+        verb, stand = ("needs", "comes") if urgent == 1 else ("need", "come")
+        first = f"{urgent} of them {verb} attention soon or at once, and {stand} first" if urgent else ""
         sentence = f"{len(players)} players; {first or 'none needs it soon'}."
     undated = sum(player.undated for player in players)
     if undated:
@@ -100,7 +100,7 @@ def players_section(players: Sequence[PlayerProgress]) -> Section:
     if any(simulated):
         notes = (*notes, f"Simulated sessions, which nobody played: {sum(simulated)} of {len(simulated)}.")
     table = Table("Players, as of their last session", columns, tuple(_row(player) for player in players))
-    return Section("players", "Who needs attention", sentence, table=table, notes=notes)
+    return Section("players", "Who needs attention?", sentence, table=table, notes=notes)
 
 
 def local_day(started_s: float) -> str:

@@ -69,6 +69,7 @@ def render_report(found: SessionFindings, title: str = "session", light: bool = 
     return Template(_data("report.html")).substitute(
         title=html.escape(f"{title}: {verdict.sentence}"),
         style=_data("report.css"),
+        kind="session report",
         facts=html.escape(describe_session(result)),
         body=render_body(found),
         version=html.escape(result.version),

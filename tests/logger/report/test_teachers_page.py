@@ -61,7 +61,7 @@ def test_every_player_has_one_thing_to_do() -> None:
     page, text = shown(sessions)
     flat = " ".join(text.split())
     for name, step in (
-        ("ada", "go on as now"),
+        ("ada", "carry on as you are"),
         ("bo", "talk with the player before anything else is played"),
         ("cy", "plan a break every half hour"),
     ):
