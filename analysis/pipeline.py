@@ -10,6 +10,8 @@ import numpy as np
 import pandas as pd
 
 from analysis.consistency.judge import judge_sensor
+from analysis.consistency.strap_doubts import doubt_strap
+from analysis.consistency.strap_ringing import StrapSettings, find_strap
 from analysis.consistency.stream_map import DELAY_FLOOR_S
 from analysis.drills.session_changes import mark_session_changes
 from analysis.model.cautions import is_simulated, session_cautions
@@ -19,6 +21,7 @@ from analysis.model.events import keep_within
 from analysis.model.records import BlockSummary, Event, FloatArray, ReferenceSummary, Session, SessionResult
 from analysis.motion.hand_motion import Motion
 from analysis.motion.stillness import accel_noise_mps2_rthz, attack_threshold
+from analysis.motion.strap import take_out
 from analysis.reference.epochs import label_epochs
 from analysis.reference.gesture_doubts import doubt_gestures
 from analysis.reference.mounting_doubts import doubt_mounting
@@ -64,6 +67,8 @@ class Settings:
         From the hand to the tip.
     witness : WitnessSettings
         A sensor on the instrument.
+    strap : StrapSettings
+        How the sensor's case hangs on the hand.
     """
 
     reference: ReferenceSettings = field(default_factory=ReferenceSettings)
@@ -71,6 +76,7 @@ class Settings:
     body: BodySettings = field(default_factory=BodySettings)
     tip: TipSettings = field(default_factory=TipSettings)
     witness: WitnessSettings = field(default_factory=WitnessSettings)
+    strap: StrapSettings = field(default_factory=StrapSettings)
 
 
 def analyse_session(
@@ -104,6 +110,8 @@ def analyse_session(
     session = _fit_events(session, timebase)
     judgement = judge_sensor(session, timebase, signals)
     signals, settings = _read_together(signals, judgement.delay_s, settings)
+    strap = find_strap(session, timebase, signals, settings.strap)
+    signals = take_out(signals, strap)
     witness = call_witness(signals, session, settings.reference, settings.witness)
     if witness is not None:
         signals, settings = witness.signals, _with_witness(settings, witness)
@@ -140,7 +148,9 @@ def analyse_session(
     )
     parts = assign_strokes(table, strokes, blocks)
     seen = see_blocks(witness, claims, parts) if witness is not None else ()
-    doubts = judgement.doubts + _gather_doubts(motion, reference, table, blocks, settings)
+    rates_hz = _block_rates(table, blocks)
+    doubts = judgement.doubts + _gather_doubts(motion, reference, blocks, rates_hz, settings)
+    doubts += doubt_strap(session, timebase, strap, rates_hz)
     if witness is not None:
         doubts += doubt_witness(witness, blocks, seen, motion, session.events)
     doubts += (*doubt_checks(checks, blocks, timebase.grid.start_s), *metadata_doubts(session.metadata))
@@ -209,12 +219,16 @@ def measure_window(
     return measure_columns(motion, play, session)
 
 
+def _block_rates(table: pd.DataFrame, blocks: Sequence[Event]) -> list[float | None]:
+    """Strokes a second of every block; None where it has none."""
+    rate = (1.0 / (table["end_s"] - table["start_s"])).groupby(table["block"]).median()
+    return [float(rate[index]) if index in rate.index else None for index in range(len(blocks))]
+
+
 def _gather_doubts(
-    motion: Motion, reference: Reference, table: pd.DataFrame, blocks: Sequence[Event], settings: Settings
+    motion: Motion, reference: Reference, blocks: Sequence[Event], rates: Sequence[float | None], settings: Settings
 ) -> tuple[Doubt, ...]:
     """What every stage found that lowers a claim."""
-    rate = (1.0 / (table["end_s"] - table["start_s"])).groupby(table["block"]).median()
-    rates = [float(rate[index]) if index in rate.index else None for index in range(len(blocks))]
     own = label_epochs(blocks, reference.splits)
     return (
         *doubt_gestures(reference.frames, reference.qualities, reference.drift, own, settings.reference.gestures),

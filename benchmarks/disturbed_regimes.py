@@ -13,8 +13,9 @@ import numpy as np
 
 from analysis.synthesis.disturbance import Disturbance
 from analysis.synthesis.draw import random_scenario
+from analysis.synthesis.grades import Vector
 from analysis.synthesis.performance import Performance
-from analysis.synthesis.scenario import GesturePlan, Scenario, Vector
+from analysis.synthesis.scenario import GesturePlan, Scenario
 from analysis.synthesis.simulate import SimulatedSession, simulate
 
 QUIET_DEG = 0.8

@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from analysis.synthesis.draw import random_scenario
+from analysis.synthesis.grades import draw_mount
 from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Scenario
 from benchmarks.uneven_play import (
     BURSTS,
@@ -40,6 +43,16 @@ def _speed(strokes_per_s: float, **changes: object) -> Callable[[int], Scenario]
 def _fast(seed: int) -> Scenario:
     """6, 8, 12 or 16 strokes/s in turn."""
     return random_scenario(seed, strokes_per_s=(6.0, 8.0, 12.0, 16.0)[seed % 4])
+
+
+def _soft_strap(strokes_per_s: float, raps: bool) -> Callable[[int], Scenario]:
+    """A strap with six resonances at 15 to 40 Hz; with ``raps``, the player was asked to rap on the sensor."""
+
+    def draw(seed: int) -> Scenario:
+        mount = draw_mount(np.random.default_rng([seed, 0x50F7]), 15.0, 40.0)
+        return replace(random_scenario(seed, strokes_per_s), mount=mount, gestures=GesturePlan(raps=raps))
+
+    return draw
 
 
 def _two_hours(seed: int) -> Scenario:
@@ -90,6 +103,13 @@ REGIMES: dict[str, Regime] = {
         Regime("8/s, string changes", lambda seed: _changes(seed)),
         Regime("2 h", _two_hours),
         Regime("two postures", _two_postures),
+        Regime("8/s, soft strap", _soft_strap(8.0, False)),
+        Regime("12/s, soft strap", _soft_strap(12.0, False)),
+        Regime("16/s, soft strap", _soft_strap(16.0, False)),
+        Regime("8/s, soft strap, raps", _soft_strap(8.0, True)),
+        Regime("12/s, soft strap, raps", _soft_strap(12.0, True)),
+        Regime("16/s, soft strap, raps", _soft_strap(16.0, True)),
+        Regime("8/s, firm, raps", _gestures(8.0, raps=True)),
         Regime("irregular 5-11/s", lambda seed: irregular(seed, (5.0, 11.0))),
         Regime("irregular 2-5/s", lambda seed: irregular(seed, (2.0, 5.0)), 5.0),
         Regime("bursts of 4-8", lambda seed: irregular(seed, (5.0, 11.0), BURSTS)),

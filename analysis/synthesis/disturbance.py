@@ -1,7 +1,11 @@
-"""What goes wrong around a hand that plays as planned: straps slip, players lean, chairs turn, people walk.
+"""What goes wrong around a hand that plays as planned: straps slip or give, players lean, chairs turn, people walk.
 
 A :class:`Disturbance` changes where sensor and instrument are, never the tip's path against the strings: the truth of
 the strokes stays. Angles in degrees, lengths in millimetres, seconds of true time from the start of the recording.
+
+On a strap that gives, the sensor's case is a body of its own on springs and dampers: six degrees of freedom, small
+angles. Its centre lies beside the point that the strap holds, so that a push turns it and a turn pushes it; gravity
+makes it sag, differently in every attitude of the hand.
 """
 
 from __future__ import annotations
@@ -10,14 +14,31 @@ from collections.abc import Callable
 from dataclasses import dataclass, fields
 
 import numpy as np
+from scipy.signal import lfilter
 
 from analysis.model.records import FloatArray
+from analysis.synthesis.grades import SoftMount, Vector
 from analysis.synthesis.performance import Performance, Pose
-from analysis.synthesis.rotation import conjugate, exp_quat, multiply, rotate
-from analysis.synthesis.scenario import Vector
+from analysis.synthesis.rotation import (
+    STENCIL_MARGIN,
+    angular_velocity,
+    conjugate,
+    exp_quat,
+    first_derivative,
+    matrix,
+    multiply,
+    rotate,
+    second_derivative,
+)
+from analysis.synthesis.sensor import Carried
 
 _STRINGS = np.array([[1.0], [0.0], [0.0]])
 _UP = np.array([[0.0], [0.0], [1.0]])
+_SETTLE_S = 2.0
+"""Motion before the first sample wanted, after which nothing is left of how the case began."""
+_EDGE = 2 * STENCIL_MARGIN
+"""Samples that two derivatives, one after the other, lose at either end."""
+_RAP_S = 0.004
 
 
 @dataclass(frozen=True)
@@ -144,3 +165,86 @@ def _bounce(what: Disturbance, t_s: FloatArray, walking: FloatArray, strings: Fl
     pulse = np.exp(-(((beat - 0.3) / 0.12) ** 2))
     bounced: FloatArray = moved + 1e-3 * what.tap_mm * pulse * _UP
     return bounced
+
+
+def hang(carried: Carried, mount: SoftMount, gravity_mps2: float, rap_s: FloatArray) -> Carried:
+    """Return how a case on a soft strap is carried by a hand that would carry it rigidly as ``carried`` says.
+
+    Parameters
+    ----------
+    carried : Carried
+    mount : SoftMount
+    gravity_mps2 : float
+    rap_s : float64 (k,)
+        When a finger raps on the case, in its axes ever differently.
+
+    Returns
+    -------
+    Carried
+        For times on an even grid.
+    """
+    mass, system, into = _equations(mount)
+    poles, shapes = np.linalg.eig(system)
+    drive = np.linalg.solve(shapes, into)
+    axes = matrix(np.array(mount.axes_wxyz))
+
+    def hung(t_s: FloatArray) -> tuple[FloatArray, FloatArray]:
+        step = float((t_s[-1] - t_s[0]) / (t_s.size - 1))
+        lead = int(_SETTLE_S / step)
+        grid = t_s[0] + step * np.arange(-lead - _EDGE, t_s.size + _EDGE)
+        place, quat = carried(grid)
+        force = second_derivative(place, step)
+        force[2] += gravity_mps2
+        force = rotate(conjugate(quat[:, STENCIL_MARGIN:-STENCIL_MARGIN]), force)[:, STENCIL_MARGIN:-STENCIL_MARGIN]
+        spin = first_derivative(angular_velocity(quat, step), step)
+        load = np.linalg.solve(mass, _push_of_raps(grid[_EDGE:-_EDGE], rap_s))
+        load -= np.concatenate((axes.T @ force, axes.T @ spin))
+        moved = (shapes @ _respond(poles, drive @ load, step)).real[:, lead:]
+        shift, turn = axes @ moved[:3], axes @ moved[3:6]
+        place, quat = place[:, _EDGE + lead : -_EDGE], quat[:, _EDGE + lead : -_EDGE]
+        return place + rotate(quat, shift), multiply(quat, exp_quat(turn))
+
+    return hung
+
+
+def _equations(mount: SoftMount) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Mass per mass of the case (6, 6), and ``x' = system x + into load`` of the state, shifts before speeds."""
+    centre, gyration = 1e-3 * np.array(mount.centre_mm), 1e-3 * mount.gyration_mm
+    cross = np.array([[0.0, -centre[2], centre[1]], [centre[2], 0.0, -centre[0]], [-centre[1], centre[0], 0.0]])
+    inertia = gyration**2 * np.eye(3) - cross @ cross
+    mass = np.block([[np.eye(3), -cross], [cross, inertia]])
+    omega = 2 * np.pi * np.array((*mount.shift_hz, *mount.turn_hz))
+    own = np.concatenate((np.ones(3), np.diag(inertia)))
+    stiffness = np.diag(own * omega**2)
+    damping = np.diag(own * 2 * np.array((*mount.shift_damping, *mount.turn_damping)) * omega)
+    inverse = np.linalg.inv(mass)
+    system = np.block([[np.zeros((6, 6)), np.eye(6)], [-inverse @ stiffness, -inverse @ damping]])
+    return mass, system, np.concatenate((np.zeros((6, 6)), np.eye(6)))
+
+
+def _respond(poles: FloatArray, drive: FloatArray, step_s: float) -> FloatArray:
+    """Responses (12, n) of ``x' = pole x + drive`` to drives (12, n) that run straight from sample to sample."""
+    state = np.empty(drive.shape, dtype=complex)
+    for k, pole in enumerate(poles):
+        grown = np.exp(pole * step_s)
+        late = (grown - 1 - pole * step_s) / (pole**2 * step_s)
+        early = (grown - 1) / pole - late
+        # Settled under the first load, as a case that has hung for long.
+        begun = -drive[k, 0] / pole
+        start = np.array([grown * begun + early * drive[k, 0]])
+        state[k, 0] = begun
+        state[k, 1:], _ = lfilter([late, early], [1.0, -grown], drive[k, 1:], zi=start)
+    return state
+
+
+def _push_of_raps(t_s: FloatArray, rap_s: FloatArray) -> FloatArray:
+    """Force and moment (6, n), per mass of the case, of a finger that raps on it: ever another place and direction."""
+    push = np.zeros((6, t_s.size))
+    for number, at_s in enumerate(rap_s):
+        rng = np.random.default_rng([number, int(1e3 * at_s)])
+        way = rng.normal(size=3)
+        way *= rng.uniform(40.0, 120.0) / np.linalg.norm(way)
+        around = np.cross(rng.uniform(-8e-3, 8e-3, 3), way)
+        strength = np.sin(np.pi * np.clip((t_s - at_s) / _RAP_S, 0.0, 1.0))
+        push += np.outer(np.concatenate((way, around)), strength)
+    return push

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.model.records import FloatArray, Instrument, Player
+from analysis.synthesis.grades import Vector
 from analysis.synthesis.rotation import matrix, quat_from_matrix, random_quat
-from analysis.synthesis.scenario import Attitude, Hand, Joint, PlayBlock, Scenario, Vector
+from analysis.synthesis.scenario import Attitude, Hand, Joint, PlayBlock, Scenario
 
 
 def _vector(values: FloatArray) -> Vector:

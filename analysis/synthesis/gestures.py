@@ -7,7 +7,7 @@ from scipy.signal import lfilter
 
 from analysis.model.records import OFF_HAND, Event, EventKind, FloatArray
 from analysis.synthesis.scenario import GesturePlan
-from analysis.synthesis.timeline import DRAG, PINNED, STILL, TABLE, Timeline, add_turns
+from analysis.synthesis.timeline import DRAG, PINNED, STILL, TABLE, Timeline, add_turns, lay_raps
 from analysis.synthesis.track import Nodes, add_samples
 
 _GRID_S = 1.0 / 400.0
@@ -261,6 +261,8 @@ LAY = {"across": lay_across, "along": lay_along, "pivot": lay_pivot}
 def lay_gestures(line: Timeline, rng: np.random.Generator, posture: str) -> None:
     """Lay ``still`` and every repetition of the three gestures for one posture."""
     lay_still(line, rng, posture)
+    if line.scenario.gestures.raps and not line.rap_s:
+        lay_raps(line, np.random.default_rng([line.seed, 0x2A95]), posture)
     for _ in range(line.scenario.gestures.repetitions):
         for lay in LAY.values():
             lay(line, rng, posture)

@@ -1,4 +1,6 @@
-"""Errors of MEMS sensors by grade. Figures follow the data sheets of common parts; each SD is per axis.
+"""Errors of MEMS sensors by grade, and straps that give.
+
+Figures follow the data sheets of common parts; each SD is per axis.
 
 ``cheap`` is of the class of an MPU-6050, ``good`` of an ICM-42688-P. Turn-on biases are those of boards after
 soldering, mostly smaller than the data sheet's limits. Temperature terms are the warming by a few kelvin on skin.
@@ -7,6 +9,12 @@ soldering, mostly smaller than the data sheet's limits. Temperature terms are th
 from __future__ import annotations
 
 from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.synthesis.rotation import random_quat
+
+Vector = tuple[float, float, float]
 
 
 @dataclass(frozen=True)
@@ -102,3 +110,58 @@ IDEAL = SensorGrade(
     "ideal", 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, bandwidth=0.0
 )
 GRADES: dict[str, SensorGrade] = {grade.name: grade for grade in (CHEAP, GOOD, IDEAL)}
+
+
+@dataclass(frozen=True)
+class SoftMount:
+    """A strap that gives: a case on springs and dampers, each along or about an axis of the strap.
+
+    Attributes
+    ----------
+    axes_wxyz : tuple of 4 floats
+        Rotates the strap's axes into the sensor's.
+    shift_hz, turn_hz : (float, float, float)
+        Natural frequencies of shifting along and of turning about each axis, were the other five held.
+    shift_damping, turn_damping : (float, float, float)
+        As parts of the critical.
+    centre_mm : Vector
+        The case's centre of mass, seen from the point that the strap holds, strap's axes.
+    gyration_mm : float
+        Radius of gyration about its centre.
+    """
+
+    axes_wxyz: tuple[float, float, float, float]
+    shift_hz: Vector
+    turn_hz: Vector
+    shift_damping: Vector
+    turn_damping: Vector
+    centre_mm: Vector
+    gyration_mm: float
+
+
+def draw_mount(rng: np.random.Generator, lowest_hz: float, highest_hz: float) -> SoftMount:
+    """Return a random strap.
+
+    Parameters
+    ----------
+    rng : Generator
+    lowest_hz, highest_hz : float
+        Between which its six frequencies lie: each axis has its own.
+
+    Returns
+    -------
+    SoftMount
+    """
+    w, x, y, z = (float(value) for value in random_quat(rng))
+    hz = rng.uniform(lowest_hz, highest_hz, 6)
+    damping = rng.uniform(0.05, 0.3, 6)
+    centre = rng.uniform(1.0, 5.0) * random_quat(rng)[:3]
+    return SoftMount(
+        axes_wxyz=(w, x, y, z),
+        shift_hz=(float(hz[0]), float(hz[1]), float(hz[2])),
+        turn_hz=(float(hz[3]), float(hz[4]), float(hz[5])),
+        shift_damping=(float(damping[0]), float(damping[1]), float(damping[2])),
+        turn_damping=(float(damping[3]), float(damping[4]), float(damping[5])),
+        centre_mm=(float(centre[0]), float(centre[1]), float(centre[2])),
+        gyration_mm=float(rng.uniform(8.0, 12.0)),
+    )

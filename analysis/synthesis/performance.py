@@ -49,6 +49,7 @@ class Performance:
     sway_ride: float
     rocking: Track | None
     pulses: Pulses
+    rap_s: FloatArray
     catches: Catches
     events: tuple[Event, ...]
     blocks: tuple[BlockPlan, ...]

@@ -12,9 +12,7 @@ from typing import Literal, NamedTuple
 
 from analysis.model.errors import InputError
 from analysis.model.records import Instrument, Player
-from analysis.synthesis.grades import SensorGrade
-
-Vector = tuple[float, float, float]
+from analysis.synthesis.grades import SensorGrade, SoftMount, Vector
 
 
 @dataclass(frozen=True)
@@ -337,6 +335,8 @@ class GesturePlan:
     rock : bool
         Whether hand and instrument are rocked together after the first gestures.
     rock_deg : float
+    raps : bool
+        Whether a finger raps on the sensor's case, twice five times, after the first still on the hand.
     soundboard : bool
         Whether stills with the sensor lying on the soundboard come before it is strapped on.
     side_check : bool
@@ -364,6 +364,7 @@ class GesturePlan:
     off_hand: bool = True
     rock: bool = False
     rock_deg: float = 8.0
+    raps: bool = False
     soundboard: bool = False
     side_check: bool = False
     edge_mm: tuple[float, float] | None = None
@@ -483,6 +484,8 @@ class Scenario:
         None draws them.
     instrument_sensor : InstrumentSensor or None
         A second sensor, on the instrument.
+    mount : SoftMount or None
+        How the sensor's case hangs on the hand; None: rigidly.
     sway_deg : float
     sway_ride : float
         Part of the sway that the hand follows.
@@ -509,6 +512,7 @@ class Scenario:
     hand: Hand | None = None
     attitude: Attitude | None = None
     instrument_sensor: InstrumentSensor | None = None
+    mount: SoftMount | None = None
     sway_deg: float = 0.0
     sway_ride: float = 0.8
     rest_s: tuple[float, float] = (3.0, 6.0)

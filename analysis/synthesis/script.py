@@ -153,8 +153,7 @@ def _close(line: Timeline, streams: Streams, posture: str) -> None:
 
 
 def _finish(line: Timeline, streams: Streams, instrument: FloatArray, to_sensor: FloatArray) -> Performance:
-    hand, scenario, span = line.hand, line.scenario, (-1.0, line.now_s + 1.0)
-    rng = streams.processes
+    hand, scenario, span, rng = line.hand, line.scenario, (-1.0, line.now_s + 1.0), streams.processes
     wander_sd = np.concatenate((np.full(3, np.radians(hand.wander_deg)), 1e-3 * np.array(hand.wander_mm)))
     tremor_sd = np.repeat([np.radians(hand.tremor_deg), 1e-3 * hand.tremor_mm], 3)
     wander = random_process(rng, span, 0.125, (0.05, 1.0), wander_sd)
@@ -197,6 +196,7 @@ def _finish(line: Timeline, streams: Streams, instrument: FloatArray, to_sensor:
         sway_ride=scenario.sway_ride,
         rocking=line.rocking.build() if len(line.rocking.times) > 1 else None,
         pulses=pulses,
+        rap_s=np.concatenate([*line.rap_s, np.empty(0)]),
         catches=catches,
         events=tuple(sorted(line.events, key=lambda event: event.start_s)),
         blocks=tuple(line.blocks),

@@ -10,7 +10,7 @@ import pandas as pd
 
 from analysis.model.records import BoolArray, Event, FloatArray, RawSamples, Session
 from analysis.synthesis.companion import CompanionTruth, record_companion
-from analysis.synthesis.disturbance import Disturbance, disturb
+from analysis.synthesis.disturbance import Disturbance, disturb, hang
 from analysis.synthesis.draw import draw_attitude, draw_hand, hand_matrix, string_heights_mm
 from analysis.synthesis.grades import GRADES, SensorGrade
 from analysis.synthesis.performance import Performance
@@ -206,10 +206,13 @@ def _record(
     profile = profile_of(grade, scenario.rate_hz)
     t = sample_times(sensor, performance.duration_s, grade.warm_time_s)
     electronics = Electronics(sensor, grade, profile, streams.noise)
+    carried = on_hand(performance)
+    if scenario.mount is not None:
+        carried = hang(carried, scenario.mount, scenario.gravity_mps2, performance.rap_s)
     counts = np.empty((t.size, 6), dtype=np.int32)
     for start in range(0, t.size, _CHUNK):
         rows = slice(start, start + _CHUNK)
-        signal = sense(on_hand(performance), t[rows], sensor, grade, scenario.gravity_mps2)
+        signal = sense(carried, t[rows], sensor, grade, scenario.gravity_mps2)
         counts[rows] = electronics.counts(t[rows], signal)
         on_progress(min(1.0, (start + _CHUNK) / t.size))
     rng = streams.host

@@ -92,6 +92,7 @@ class Timeline:
         self.joints: dict[tuple[str, int], tuple[FloatArray, Nodes]] = {}
         self.slow = Nodes(SLOW_DIMS)
         self.pulses = PulseList()
+        self.rap_s: list[FloatArray] = []
         self.catch_s: list[FloatArray] = []
         self.catch_depth: list[FloatArray] = []
         self.events: list[Event] = []
@@ -190,3 +191,32 @@ def add_turns(
     packed[1, 1::2] = speed
     packed[2, ::2], packed[2, 1::2] = at_turn, middle_acceleration
     nodes.add(times, packed[0], packed[1], packed[2])
+
+
+def lay_raps(line: Timeline, rng: np.random.Generator, posture: str) -> None:
+    """Rap five times on the case with a finger of the other hand, and five times more, the hand at rest.
+
+    Parameters
+    ----------
+    line : Timeline
+    rng : Generator
+    posture : str
+    """
+    line.now_s += rng.uniform(0.6, 1.0)
+    start, each = line.now_s, []
+    for _ in range(2):
+        line.now_s += rng.uniform(0.8, 1.2)
+        each.append(line.now_s + np.cumsum(rng.uniform(0.28, 0.4) * (1 + 0.1 * rng.normal(size=5))))
+        line.now_s = float(each[-1][-1])
+    line.now_s += 0.8
+    raps = np.concatenate(each)
+    line.tip.add([start, line.now_s], np.array([0.0, 0.0, 1e-3]) + rng.normal(0.0, 1e-3, 3))
+    line.turning.add([start, line.now_s], np.zeros(3))
+    end, line.now_s = line.now_s, start
+    line.hold(end, line.state(line.attitude(rng, posture), posture, STILL))
+    line.now_s = end
+    line.rap_s.append(raps)
+    if line.scenario.mount is None:
+        line.pulses.add(rng, raps, rng.uniform(8.0, 30.0, raps.size), (60.0, 200.0), (2e-3, 4e-3))
+    else:  # The case takes them; the hand feels the strap.
+        line.pulses.add(rng, raps, rng.uniform(0.5, 3.0, raps.size), (30.0, 80.0), (4e-3, 8e-3))

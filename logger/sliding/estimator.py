@@ -17,11 +17,14 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
+from analysis.consistency.strap_doubts import left_by_strap_deg
+from analysis.consistency.strap_ringing import find_strap
 from analysis.model.errors import InputError, NotEnoughDataError
 from analysis.model.records import Event, FloatArray, RawSamples, Session
 from analysis.motion.hand_motion import Motion, build_motion
 from analysis.motion.rotation import matrices
 from analysis.motion.stillness import accel_noise_mps2_rthz, attack_threshold, bias_of
+from analysis.motion.strap import Strap, take_out
 from analysis.pipeline import Settings, measure_window
 from analysis.reference.frame import Frame
 from analysis.reference.hand_yaw import HandYaws, fit_heading, see_yaws
@@ -97,6 +100,7 @@ class Foundation:
     watched_bias_radps: FloatArray
     attack_mps2: float | None
     table: TableSettings
+    strap: Strap | None
 
 
 @dataclass(frozen=True)
@@ -206,6 +210,8 @@ class LiveEstimator:
         coming = tuple(Event(end_s, end_s, "play", posture=posture) for posture in postures)
         session = replace(self.context, raw=raw, events=order_events((*events, *coming)))
         signals = prepare_signals(session, timebase)
+        strap = find_strap(session, timebase, signals, chain.strap)
+        signals = take_out(signals, strap)
         bias = bias_of(signals, session.events)
         witness = None if self.instrument is None else self.instrument.learn(signals, session, chain)
         signals = signals if witness is None else witness.signals
@@ -227,7 +233,7 @@ class LiveEstimator:
         self._yaws, self._reference = yaws, reference
         self._gap_times_s = [time_s for time_s in self._gap_times_s if time_s > end_s]
         watched = np.zeros(3) if witness is None else bias_of(signals, session.events)
-        self.foundation = Foundation(motion, session, gestures, reference, bias, watched, threshold, table)
+        self.foundation = Foundation(motion, session, gestures, reference, bias, watched, threshold, table, strap)
         self._aim_trace(postures[0] if postures else "")
         self._anchor = anchor
         return gestures
@@ -341,6 +347,9 @@ class LiveEstimator:
             claims = Claims(seen.motion, reference, self.context.instrument, bands, wanted, chain.tip)
             (told,) = see_blocks(seen.witness, claims, (Played(0, block, NO_ROWS, traced),))
             parts |= {INSTRUMENT: told.residue_deg} if told.known else {}
+        strap = None if self.foundation is None else self.foundation.strap
+        if strap is not None:
+            parts["doubts"] = left_by_strap_deg(strap, float(np.median(traced.cycle_hz)))
         return parts
 
     def window_signals(self, seconds: float) -> Signals | None:
@@ -359,9 +368,10 @@ class LiveEstimator:
             return None
         raw = self.store.since(int(last - seconds * profile.tick_hz))
         try:
-            return prepare_signals(replace(self.context, raw=raw), fit_timebase(raw, profile))
+            signals = prepare_signals(replace(self.context, raw=raw), fit_timebase(raw, profile))
         except InputError:  # Too few samples yet, or a sensor that starts again; the next window may do.
             return None
+        return take_out(signals, None if self.foundation is None else self.foundation.strap)
 
     def _calibrated(self, raw: RawSamples, gyro_bias_radps: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Calibrated acceleration and rate (n, 3) at the full rate, not corrected yet."""

@@ -98,6 +98,7 @@ def performance_of(tip: Track, turning: Track, lever_m: FloatArray, mounting: Fl
         rocking=None,
         sway_ride=1.0,
         pulses=Pulses(empty, np.empty((6, 0)), empty, empty),
+        rap_s=empty,
         catches=Catches(empty, np.empty((3, 0))),
         events=(),
         blocks=(),

@@ -16,6 +16,7 @@ from analysis.motion.tip_path import GRAVITY_MPS2
 from analysis.pipeline import analyse_session
 from analysis.reference.frame import Frame
 from analysis.stroke.stroke_paths import PATH_POINTS
+from analysis.synthesis.grades import draw_mount
 from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Recording, Scenario
 from analysis.synthesis.simulate import SimulatedSession, simulate
 from logger.sliding.block_strokes import NAMES, PACKED, SETTLED_SEEN, BlockStrokes
@@ -154,6 +155,20 @@ def test_lost_samples_and_gaps_are_taken_as_in_the_batch_run() -> None:
     for block in follow(made(8.0, 60, lost_share=0.002, bursts_per_min=6.0).session):
         assert block.tilts_deg.size == pytest.approx(block.batch_strokes, rel=0.05)
         assert float(block.tilts_deg.mean()) == pytest.approx(block.batch_mean_deg, abs=0.3)
+
+
+def test_a_soft_strap_is_taken_out_as_in_the_batch_run() -> None:
+    scenario = Scenario(
+        blocks=(PlayBlock(strokes_per_s=12.0, duration_s=10.0, tilt_deg=14.0),),
+        gestures=GesturePlan(length="short", raps=True),
+        mount=draw_mount(np.random.default_rng(5), 15.0, 30.0),
+    )
+    (block,) = follow(simulate(scenario, 62).session)
+    assert block.tilts_deg.size == pytest.approx(block.batch_strokes, abs=2)
+    assert float(block.tilts_deg.mean()) == pytest.approx(block.batch_mean_deg, abs=0.3)
+    assert block.parts_deg is not None
+    assert block.parts_deg["doubts"] > 0.2
+    assert block.parts_deg == pytest.approx(block.batch_parts_deg, rel=0.2, abs=0.05)
 
 
 def test_without_gestures_tilt_is_against_the_hand() -> None:
