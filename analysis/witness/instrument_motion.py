@@ -17,6 +17,7 @@ from analysis.motion.tip_path import GRAVITY_MPS2
 from analysis.signal.grid import Grid
 from analysis.signal.timebase import fit_timebase
 from analysis.signal.working_grid import Signals, prepare_signals
+from analysis.witness.clock_step import ClockStep, mend_clock
 
 LOST_S = 0.25
 """A longer gap is not bridged: nothing is known of the instrument in it."""
@@ -76,11 +77,14 @@ class OwnSamples:
         What was taken off at the end.
     bias_se_dps : float
         Standard error of the still's bias about the vertical.
+    steps : tuple of ClockStep
+        Jumps of its clock that were set right.
     """
 
     signals: Signals
     bias_radps: FloatArray
     bias_se_dps: float
+    steps: tuple[ClockStep, ...] = ()
 
 
 def read_instrument(stream: Stream) -> OwnSamples:
@@ -100,11 +104,12 @@ def read_instrument(stream: Stream) -> OwnSamples:
     InputError
         As for the hand's samples.
     """
-    prepared = prepare_instrument(stream)
+    raw, steps = mend_clock(stream.raw, stream.profile)
+    prepared = prepare_instrument(replace(stream, raw=raw))
     signals = still_gyro_bias(prepared, ())
     history = follow_bias(signals, ())
     less = less_drift(signals, history)
-    return OwnSamples(less, (prepared.gyro_radps - less.gyro_radps)[-1], history.start_se_dps)
+    return OwnSamples(less, (prepared.gyro_radps - less.gyro_radps)[-1], history.start_se_dps, steps)
 
 
 def prepare_instrument(stream: Stream) -> Signals:
@@ -150,7 +155,9 @@ def highest_frequency_hz(rate_hz: float, clock_doubt_s: float) -> float:
     return float(min(HIGHEST_HZ, OF_RATE * rate_hz, by_clock))
 
 
-def place_instrument(own: Signals, clock: ClockRelation, grid: Grid, highest_hz: float = HIGHEST_HZ) -> Signals:
+def place_instrument(
+    own: Signals, clock: ClockRelation, grid: Grid, highest_hz: float = HIGHEST_HZ, until_s: float = np.inf
+) -> Signals:
     """The instrument's signals at the hand's working samples, by the cubic through four of its own.
 
     Parameters
@@ -162,14 +169,17 @@ def place_instrument(own: Signals, clock: ClockRelation, grid: Grid, highest_hz:
         Of the hand.
     highest_hz : float
         What is faster is left out, without delay.
+    until_s : float
+        Hand's time after which nothing is known.
 
     Returns
     -------
     Signals
         On the hand's grid, without attacks; not valid where nothing is known.
     """
-    at = own.grid.position_at((grid.time_at(np.arange(grid.size)) - clock.offset_s) / clock.rate)
-    inside = (at >= 1.0) & (at <= own.grid.size - 3.0)
+    times_s = grid.time_at(np.arange(grid.size))
+    at = own.grid.position_at((times_s - clock.offset_s) / clock.rate)
+    inside = (at >= 1.0) & (at <= own.grid.size - 3.0) & (times_s < until_s)
     at = np.clip(at, 1.0, own.grid.size - 3.0)
     base = at.astype(np.int64)
     u = (at - base)[:, None]

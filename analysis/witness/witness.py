@@ -19,6 +19,7 @@ from analysis.reference.lever import PivotWindow, fit_levers
 from analysis.reference.pivots import ReferenceSettings, lever_prior, usable_pivots
 from analysis.signal.sensor_errors import SensorErrors
 from analysis.signal.working_grid import Signals
+from analysis.witness.clock_step import ClockStep
 from analysis.witness.felt_clock import ClockRefinement, refine_clock
 from analysis.witness.instrument_motion import (
     InstrumentMotion,
@@ -109,6 +110,8 @@ class Witness:
     heading_rate_dps : float
         What its bias adds to the drift of the heading.
     settings : WitnessSettings
+    steps : tuple of ClockStep
+        Jumps of its clock that its numbers set right.
     warnings : tuple of str
     """
 
@@ -130,6 +133,7 @@ class Witness:
     rate_hz: float
     heading_rate_dps: float
     settings: WitnessSettings
+    steps: tuple[ClockStep, ...] = ()
     warnings: tuple[str, ...] = field(default=())
 
     def angle_rad(self, time_s: FloatArray) -> FloatArray:
@@ -192,7 +196,7 @@ def call_witness(
     rocked, refined = _rock(motion, own, session.events, refined)
     doubt = max(refined.clock.residual_s or UNKNOWN_CLOCK_S, PHONE_CLOCK_S if phone else 0.0)
     highest_hz = highest_frequency_hz(own.grid.rate_hz, doubt)
-    placed = place_instrument(own, refined.clock, hand.grid)
+    placed = place_instrument(own, refined.clock, hand.grid, until_s=refined.until_s)
     whole = follow_instrument(placed)
     rate_dps = float(np.hypot(reference.heading.rate_dps, samples.bias_se_dps))
     drift, heading = _headings(motion, whole, session.events, replace(reference.heading, rate_dps=rate_dps))
@@ -205,11 +209,11 @@ def call_witness(
         angle = angle + more.value[0]
         free = share_world(whole, angle, session.events, hand, np.zeros(3))
     whole_world = replace(free, point_m=point.value)
-    slow = follow_instrument(place_instrument(own, refined.clock, hand.grid, highest_hz))
+    slow = follow_instrument(place_instrument(own, refined.clock, hand.grid, highest_hz, refined.until_s))
     world = share_world(slow, angle, session.events, hand, point.value)
     return Witness(
         signals=see_from(world, hand, motion.quat_wxyz, lever), hand_quat_wxyz=motion.quat_wxyz, lever_m=lever,
-        instrument=whole, bias_radps=samples.bias_radps,
+        instrument=whole, bias_radps=samples.bias_radps, steps=samples.steps,
         world=world, whole=whole_world, known=whole.valid, heading=heading, drift=drift, point=point, rocked=rocked,
         clock=replace(refined, clock=replace(refined.clock, residual_s=doubt)), highest_hz=highest_hz, phone=phone,
         rate_hz=own.grid.rate_hz * own.factor, heading_rate_dps=rate_dps, settings=settings,

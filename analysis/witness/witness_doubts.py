@@ -45,19 +45,20 @@ def doubt_witness(
     tuple of Doubt
     """
     doubts = [
-        _silent(seen),
+        _silent(witness, seen),
         _in_step(witness, seen),
         _unlearnt(witness, seen),
         _jumped(witness, blocks, motion),
+        _mended(witness),
         _loose(witness, blocks, seen, motion, events),
     ]
     return tuple(doubt for doubt in doubts if doubt is not None)
 
 
-def _silent(seen: Sequence[WitnessedBlock]) -> Doubt | None:
+def _silent(witness: Witness, seen: Sequence[WitnessedBlock]) -> Doubt | None:
     """The sensor gave no samples in some blocks: they are as with the hand's alone."""
     lost = tuple(each.index for each in seen if not each.known)
-    if not lost:
+    if not lost or witness.clock.until_s < np.inf:
         return None
     names = ", ".join(str(index + 1) for index in lost)
     fault = "the sensor on the instrument was silent in part of the session"
@@ -96,11 +97,23 @@ def _jumped(witness: Witness, blocks: Sequence[Event], motion: Motion) -> Doubt 
     if jumped_s is None:
         return None
     later = tuple(index for index, event in enumerate(blocks) if event.end_s > jumped_s)
-    apart_ms = 1e3 * (witness.clock.clock.residual_s or 0.0)
+    apart_ms = 1e3 * abs(witness.clock.jump_s)
     fault = "the clocks of the two sensors jumped against each other"
     at = clock(jumped_s - motion.grid.start_s)
-    evidence = f"attacks that both felt lie {apart_ms:.0f} ms further apart after {at} than before"
+    evidence = f"attacks that both felt lie {apart_ms:.0f} ms further apart after about {at} than before"
+    if witness.clock.until_s < np.inf:
+        evidence += "; from then on the session counts as with the hand's sensor alone"
     return Doubt(KIND, "likely", fault, evidence, "record both on one computer, or start anew", later)
+
+
+def _mended(witness: Witness) -> Doubt | None:
+    """Its clock jumped, and its sample numbers told by how much: nothing is left to doubt, but worth a word."""
+    if not witness.steps:
+        return None
+    sizes = ", ".join(f"{1e3 * step.size_s:+.0f}" for step in witness.steps)
+    fault = "the clock of the sensor on the instrument jumped, and was set right"
+    evidence = f"its times step by {sizes} ms where its sample numbers go on"
+    return Doubt(KIND, "sure", fault, evidence, "see whether its firmware sets its clock while it sends")
 
 
 def _loose(

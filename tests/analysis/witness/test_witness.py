@@ -10,13 +10,14 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from analysis.model.errors import InputError
-from analysis.model.records import SessionResult
+from analysis.model.records import RawSamples, Session, SessionResult
 from analysis.pipeline import analyse_session
 from analysis.report.verdict import judge_session
 from analysis.synthesis.disturbance import Disturbance
 from analysis.synthesis.draw import random_scenario
 from analysis.synthesis.scenario import GesturePlan, InstrumentSensor
 from analysis.synthesis.simulate import SimulatedSession, simulate
+from analysis.witness.clock_step import mend_clock
 from analysis.witness.instrument_motion import read_instrument
 from analysis.witness.mutual_heading import relative_orientation
 
@@ -155,10 +156,56 @@ def test_a_phone_at_15_samples_still_tells_a_lean() -> None:
     assert max(map(abs, errors_deg(session, analyse_session(session.session)))) < 2.0
 
 
-def test_a_clock_that_jumps_by_a_little_leaves_a_lean_right() -> None:
-    session = made(InstrumentSensor(jump_s=0.03, jump_at_s=between_blocks_s(made())), "lean")
+@pytest.mark.parametrize("jump_s", [0.01, 0.03, -0.03, 0.1, -0.3, 2.0])
+def test_a_clock_that_jumps_is_set_right_by_the_numbers(jump_s: float) -> None:
+    session = made(InstrumentSensor(jump_s=jump_s, jump_at_s=between_blocks_s(made())), "lean")
+    _, (step,) = mend_clock(session.session.streams[0].raw, session.session.streams[0].profile)
+    assert step.size_s == pytest.approx(jump_s, abs=1e-3)
     result = analyse_session(session.session)
-    assert max(map(abs, errors_deg(session, result))) < 1.8
+    assert any("set right" in fault for fault in witness_faults(result))
+    assert max(map(abs, errors_deg(session, result))) < 1.0
+    assert result.witness is not None
+    assert all(block.known for block in result.witness.blocks)
+
+
+def numbers_gone_too(session: SimulatedSession) -> Session:
+    """The session as if so many samples were lost: the sensor's numbers jump with its clock."""
+    (stream,) = session.session.streams
+    _, (step,) = mend_clock(stream.raw, stream.profile)
+    sequence = stream.raw.sequence.copy()
+    sequence[stream.raw.ticks / stream.profile.tick_hz > step.at_s] += round(step.size_s * stream.profile.rate_hz)
+    return replace(session.session, streams=(replace(stream, raw=replace(stream.raw, sequence=sequence)),))
+
+
+@pytest.mark.parametrize("jump_s", [0.03, 0.08, 0.3])
+def test_a_jump_that_the_numbers_hide_is_found_by_what_both_feel(jump_s: float) -> None:
+    made_of = made(InstrumentSensor(jump_s=jump_s, jump_at_s=between_blocks_s(made())), "lean")
+    session = numbers_gone_too(made_of)
+    assert mend_clock(session.streams[0].raw, session.streams[0].profile)[1] == ()
+    result = analyse_session(session)
+    (doubt,) = (doubt for doubt in result.doubts if "jumped against each other" in doubt.fault)
+    assert f"{1e3 * jump_s:.0f} ms" in doubt.evidence
+    assert doubt.cap == "likely"
+    assert doubt.touches((1,))
+    assert result.witness is not None
+    first, second = result.witness.blocks
+    assert first.known
+    assert second.known == (jump_s < 0.1), "a wide jump leaves the hand alone"
+    assert abs(errors_deg(made_of, result)[0]) < 1.6
+
+
+def test_sound_clocks_are_left_alone() -> None:
+    for sensor in (BOARD, InstrumentSensor(rate_hz=100.0), InstrumentSensor(rate_hz=60.0, phone=True)):
+        for seed in range(SEED, SEED + 3):
+            session = made(sensor, seed=seed).session
+            (stream,) = session.streams
+            raw, steps = mend_clock(stream.raw, stream.profile)
+            assert steps == ()
+            assert raw is stream.raw
+            lost = np.random.default_rng(seed).random(raw.ticks.size) > 0.02
+            lost[2000:2100] = False
+            some = RawSamples(raw.ticks[lost], raw.sequence[lost], raw.host_time_s[lost], raw.counts[lost])
+            assert mend_clock(some, stream.profile)[1] == ()
 
 
 def test_without_rocking_the_place_is_stated_to_be_unknown() -> None:
