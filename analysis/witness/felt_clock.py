@@ -95,10 +95,10 @@ def refine_clock(hand: Signals, instrument: Signals, clock: ClockRelation, doubt
     chunks = _compare(hand, instrument, clock)
     jump = _jump(chunks)
     if jump is not None:
-        lag_s, size_s, jumped_s = jump
+        before_s, size_s, jumped_s = jump
         apart_s = abs(size_s) if abs(size_s) < FAR_S else 0.0
-        met = ClockRelation(clock.offset_s - lag_s, clock.rate, max(doubt_s, apart_s))
-        return ClockRefinement(met, lag_s, 0.0, chunks.at_s.size, jumped_s, size_s)
+        met = ClockRelation(clock.offset_s - before_s, clock.rate, max(doubt_s, apart_s))
+        return ClockRefinement(met, before_s, 0.0, chunks.at_s.size, jumped_s, size_s)
     at_s, lag_s = _lags(chunks)
     if at_s.size < 2:
         return unchanged
