@@ -6,9 +6,11 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.spatial.transform import Rotation
 
 from analysis.model.records import FloatArray, Session
 from analysis.synthesis.draw import random_scenario
+from analysis.synthesis.scenario import GesturePlan
 from analysis.synthesis.simulate import SimulatedSession, simulate
 
 Change = Callable[[FloatArray, FloatArray, Session], FloatArray]
@@ -26,6 +28,7 @@ def draw_sound(seed: int) -> SimulatedSession:
     """A sound session: seed, speed, player, rate and grade vary."""
     rng = np.random.default_rng([seed, 0xD0B7])
     scenario = random_scenario(seed, float(rng.choice([2.0, 4.0, 8.0, 12.0])), 15.0, span_mm=None, blocks=2)
+    scenario = replace(scenario, gestures=GesturePlan(repetitions=2))  # One across alone would take every sure away.
     ruler = 5.0 if rng.random() < 0.6 else None
     grade = "good" if rng.random() < 0.5 else "cheap"
     rate_hz = float(rng.choice([100.0, 200.0, 400.0]))
@@ -69,6 +72,21 @@ def turned(counts: FloatArray, time_s: FloatArray, session: Session) -> FloatArr
     after = time_s > start_s
     counts[after] = counts[after][:, [1, 0, 2, 4, 3, 5]] * [1, -1, 1, 1, -1, 1]
     return counts
+
+
+def turned_about_gravity(counts: FloatArray, time_s: FloatArray, session: Session) -> FloatArray:
+    """The sensor slips round the hand by 90 deg about the vertical, within a second before the first block.
+
+    Gravity stays put in it; its gyroscope feels the turn.
+    """
+    play = next(event for event in session.events if event.kind == "play")
+    up = counts[(time_s > play.start_s) & (time_s < play.end_s), :3].mean(axis=0)
+    up /= np.linalg.norm(up)
+    done = np.clip(time_s - play.start_s + 2.0, 0.0, 1.0)
+    angle, rate = 0.5 * np.pi * done**2 * (3 - 2 * done), 0.5 * np.pi * 6 * done * (1 - done)
+    turn = Rotation.from_rotvec(angle[:, None] * up)
+    felt = turn.apply(counts[:, 3:]) - rate[:, None] * up / session.profile.gyro_radps_per_count
+    return np.hstack([turn.apply(counts[:, :3]), felt])
 
 
 def frozen(column: int) -> Change:
@@ -127,6 +145,7 @@ REGIMES = (
     spoilt("gyroscope 40 ms late", late(0.04)),
     spoilt("accelerometer 40 ms late", late(-0.04)),
     spoilt("turned by 90 deg after the gestures", turned),
+    spoilt("turned by 90 deg about gravity after the gestures", turned_about_gravity),
     spoilt("accelerometer's overall sign (unseen, harmless)", times(-1, -1, -1, 1, 1, 1)),
     spoilt("first still on the lap", on_lap),
     spoilt("gyroscope drifts .1 (deg/s)/min", drifting(0.1)),

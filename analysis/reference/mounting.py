@@ -41,10 +41,11 @@ class MountingSettings:
 
     ``jump_deg`` is the least that is worth a word: half of a slip of 8 deg. ``false_alarm`` is the chance, a session,
     that a hand which settles anew for each gesture and block is taken for a change, if these were independent; a hand
-    that drifts over minutes makes it some ten times as large. ``unrest_deg`` keeps a session
-    whose few poses happen to agree from being sure of too little. ``string_deg`` is how far one string further turns
-    the forearm: 12 deg over six strings were seen. A creep lasts at least ``creep_s``: a hand's own attitude wanders
-    over minutes.
+    that drifts over minutes makes it some ten times as large. ``unrest_deg`` keeps a session whose few poses happen to
+    agree from being sure of too little. ``suspect`` is the chance of so large a turn between gestures and play from
+    which on it is no change yet, but widens the interval by what it would be worth. ``string_deg`` is how far one
+    string further turns the forearm: 12 deg over six strings were seen. A creep lasts at least ``creep_s``: a hand's
+    own attitude wanders over minutes.
     """
 
     jump_deg: float = 4.0
@@ -53,6 +54,7 @@ class MountingSettings:
     string_deg: float = 2.4
     creep_s: float = 300.0
     worth_deg_per_deg: float = 0.25
+    suspect: float = 0.1
 
 
 @dataclass(frozen=True)
@@ -84,6 +86,8 @@ class MountingChange:
         A slow turn from the one time to the other.
     rolled : bool
         Seen by gestures that were repeated, not by gravity: the instrument's roll about its strings.
+    suspected : bool
+        Larger than this hand's own scatter mostly is, too small to be told from it.
     """
 
     posture: str
@@ -93,6 +97,7 @@ class MountingChange:
     axis: FloatArray
     creep: bool = False
     rolled: bool = False
+    suspected: bool = False
 
 
 def see_poses(signals: Signals, events: Sequence[Event]) -> tuple[Pose, ...]:
@@ -145,6 +150,46 @@ def find_changes(
         own = [pose for pose in poses if pose.posture in (posture, "")]
         changes += _split(posture, own, settings, strings or {})
     return tuple(sorted(changes, key=lambda change: change.after_s))
+
+
+def suspect_turns(
+    poses: Sequence[Pose],
+    found: Sequence[MountingChange],
+    settings: MountingSettings,
+    strings: Mapping[int, float] | None = None,
+) -> tuple[MountingChange, ...]:
+    """How far gravity lies elsewhere in play than at the gestures, in each posture where no change was found.
+
+    A lean of the instrument that the hand follows does that; so does a hand that settles anew.
+
+    Parameters
+    ----------
+    poses : sequence of Pose
+    found : sequence of MountingChange
+        Whose postures are left out.
+    settings : MountingSettings
+    strings : mapping of int to float, optional
+        As for :func:`find_changes`.
+
+    Returns
+    -------
+    tuple of MountingChange
+    """
+    turns = []
+    for posture in sorted({pose.posture for pose in poses} - {change.posture for change in found}):
+        own = [pose for pose in poses if pose.posture in (posture, "")]
+        played = np.array([pose.block is not None for pose in own])
+        first = int(np.argmax(played)) if played.any() else 0
+        if first < 2 or not played[first:].all():
+            continue
+        x, mean = _tangent(own)
+        course = np.array([0.0 if pose.block is None else (strings or {}).get(pose.block, 0.0) for pose in own])
+        shift, chance = _shift(x, course, played.astype(np.float64), settings)
+        if chance < settings.suspect:
+            turned = float(np.linalg.norm(shift))
+            edges = (own[first - 1].end_s, own[first].start_s)
+            turns.append(MountingChange(posture, *edges, turned, _axis(shift, mean), suspected=True))
+    return tuple(turns)
 
 
 def _split(

@@ -92,9 +92,25 @@ def _doubt(change: MountingChange, blocks: tuple[int, ...], worth: float, start_
     else:
         fault = f"since about {until} the sensor or the instrument sits differently"
         evidence = f"gravity turned by {change.turned_deg:.0f} deg in the sensor, which cannot show which of them moved"
+    if change.suspected:
+        return _suspicion(change, blocks, worth)
     evidence += f", and tilts may be {worth:.1f} deg off"
     change_words = "tighten the strap and repeat across, along and pivot"
     return Doubt("mounting", "likely", fault, evidence, change_words, blocks, se_deg=worth / REACH)
+
+
+def _suspicion(change: MountingChange, blocks: tuple[int, ...], worth: float) -> Doubt:
+    """What only widens the interval: a hand that settles anew does it too, seldom."""
+    return Doubt(
+        "attitude",
+        "sure",
+        "the hand was turned otherwise in play than at the gestures",
+        f"gravity lay {change.turned_deg:.0f} deg elsewhere in the sensor, as it does if player and instrument lean, or "
+        f"if the hand settles otherwise; if it was a lean, tilts are up to {worth:.1f} deg off",
+        "if you leaned, repeat across and pivot",
+        blocks,
+        se_deg=worth / 1.96,
+    )
 
 
 def new_gestures_wanted(

@@ -21,7 +21,7 @@ from analysis.reference.gesture_directions import Direction, GestureSettings, me
 from analysis.reference.hand_frame import hand_frame
 from analysis.reference.hand_yaw import fit_heading, see_yaws
 from analysis.reference.lever import LeverFit, LeverSettings, PivotWindow, borrow_lever, fit_levers
-from analysis.reference.mounting import MountingChange, find_changes, see_poses
+from analysis.reference.mounting import MountingChange, find_changes, see_poses, suspect_turns
 from analysis.reference.mounting_strings import strings_told
 from analysis.reference.pivots import ReferenceSettings, lever_prior, usable_pivots
 from analysis.reference.soundboard import Soundboard, see_soundboard, settle_roll
@@ -149,7 +149,8 @@ def measure_gestures(signals: Signals, session: Session, settings: ReferenceSett
     signals = still_gyro_bias(signals, session.events)
     history = follow_bias(signals, session.events)
     signals, settings = less_drift(signals, history), _with_bias(settings, history)
-    changes = find_changes(see_poses(signals, session.events), settings.mounting, strings_told(session))
+    poses, strings = see_poses(signals, session.events), strings_told(session)
+    changes = find_changes(poses, settings.mounting, strings)
     splits = split_epochs(session.events, changes)
     motion, gestures = _measure(signals, session, splits, settings)
     rolled = rolled_sets(gestures.directions, session.events, settings.gestures)
@@ -157,7 +158,8 @@ def measure_gestures(signals: Signals, session: Session, settings: ReferenceSett
     if both != splits:
         motion, gestures = _measure(signals, session, both, settings)
     board = see_soundboard(signals, session)
-    return motion, replace(gestures, changes=(*changes, *rolled), board=board)
+    suspects = suspect_turns(poses, (*changes, *rolled), settings.mounting, strings)
+    return motion, replace(gestures, changes=(*changes, *rolled, *suspects), board=board)
 
 
 def _measure(

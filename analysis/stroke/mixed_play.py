@@ -8,7 +8,8 @@ by a Kalman filter, and two tilts with a hidden switch,
 
 .. math:: y_i = \mu_{z_i} + e_i , \qquad P(z_i \neq z_{i-1}) = 1 / L                                        (11)
 
-by the forward pass of a hidden Markov model. Both have four parameters, so their likelihoods compare as they are. Two
+by the forward pass of a hidden Markov model. A stroke at a switch may lie half way, as it joins a turn of the one tilt
+to a turn of the other: it is then of neither. Both have four parameters, so their likelihoods compare as they are. Two
 tilts are said only where they also lie apart by more than their strokes scatter, and change more than twice.
 
 References
@@ -94,7 +95,8 @@ def find_groups(tilt_deg: FloatArray, down: BoolArray, settings: MixedSettings) 
         return ()
     if fit.log_likelihood - _wandering_log_likelihood(y) < settings.gain:
         return ()
-    return tuple(_group(tilt, [run for run in runs if bool(upper[run[0]]) is which]) for which in (True, False))
+    clear = fit.between < 0.5
+    return tuple(_group(tilt, [run for run in runs if bool(upper[run[0]]) is which], clear) for which in (True, False))
 
 
 def _split_apart_sd(y: FloatArray) -> float:
@@ -115,63 +117,79 @@ def _without_direction(tilt: FloatArray, down: BoolArray) -> FloatArray:
     return np.asarray(tilt - np.where(down, 0.5, -0.5) * apart)
 
 
-def _group(tilt: FloatArray, runs: list[IntArray]) -> TiltGroup:
-    """One tilt: its runs are what varies independently."""
-    members = np.concatenate(runs)
-    means = np.array([tilt[run].mean() for run in runs])
-    sizes = np.array([run.size for run in runs], dtype=np.float64)
+def _group(tilt: FloatArray, runs: list[IntArray], clear: BoolArray) -> TiltGroup:
+    """One tilt: its runs are what varies independently; strokes between both tilts say nothing of either."""
+    own = [run[clear[run]] for run in runs if clear[run].any()]
+    members = np.concatenate(own)
+    means = np.array([tilt[run].mean() for run in own])
+    sizes = np.array([run.size for run in own], dtype=np.float64)
     mean = float(tilt[members].mean())
     weight = sizes / sizes.sum()
-    spread = float(weight**2 @ (means - mean) ** 2) * len(runs) / max(1, len(runs) - 1)
+    spread = float(weight**2 @ (means - mean) ** 2) * len(own) / max(1, len(own) - 1)
     se = np.sqrt(max(spread, float(tilt[members].var(ddof=1)) / members.size))
-    return TiltGroup(mean, float(se), None, int(members.size), len(runs), float(members.size / len(runs)))
+    return TiltGroup(mean, float(se), None, int(members.size), len(runs), float(np.mean([run.size for run in runs])))
 
 
 @dataclass(frozen=True)
 class _Switching:
+    """Both means, the scatter, each stroke's probability of the larger mean (n,), and of lying between them (n,)."""
+
     means: FloatArray
     sd: float
     share: FloatArray
+    between: FloatArray
     log_likelihood: float
 
 
 def _fit_switching(y: FloatArray) -> _Switching:
     """Equation (11) by expectation and maximisation, from the halves of the tilts."""
     middle = 0.5 * (np.percentile(y, 10) + np.percentile(y, 90))
-    means = np.array([y[y <= middle].mean(), y[y > middle].mean()])
+    means = np.array([np.median(y[y <= middle]), np.median(y[y > middle])])
     sd, leave = max(float(y.std()) / 3, 0.05), 1 / 8
-    likelihood, share = -np.inf, np.zeros(y.size)
+    likelihood, share, between = -np.inf, np.zeros(y.size), np.zeros(y.size)
     for _ in range(ROUNDS):
-        density = np.exp(-0.5 * ((y[:, None] - means) / sd) ** 2) / (sd * np.sqrt(2 * np.pi)) + 1e-12
+        levels = np.append(means, means.mean())
+        density = np.exp(-0.5 * ((y[:, None] - levels) / sd) ** 2) / (sd * np.sqrt(2 * np.pi)) + 1e-12
         gamma, switches, now = _forward_backward(density, leave)
-        means = (gamma * y[:, None]).sum(axis=0) / np.maximum(gamma.sum(axis=0), 1e-9)
-        sd = max(float(np.sqrt((gamma * (y[:, None] - means) ** 2).sum() / y.size)), 0.05)
+        weight = gamma[:, :2] / np.maximum(gamma[:, :2].sum(axis=0), 1e-9)
+        means = (weight * y[:, None]).sum(axis=0)
+        levels = np.append(means, means.mean())
+        sd = max(float(np.sqrt((gamma * (y[:, None] - levels) ** 2).sum() / y.size)), 0.05)
         leave = float(np.clip(switches / max(1, y.size - 1), 1e-3, 0.5))
-        share = gamma[:, int(means.argmax())]
+        share, between = gamma[:, int(means.argmax())] + 0.5 * gamma[:, 2], gamma[:, 2]
         if now - likelihood < 1e-4:
             break
         likelihood = now
-    return _Switching(means, sd, share, now)
+    return _Switching(means, sd, share, between, now)
 
 
 def _forward_backward(density: FloatArray, leave: float) -> tuple[FloatArray, float, float]:
-    """State probabilities (n, 2), expected number of switches, log likelihood."""
+    """Probabilities (n, 3) of lying at either mean or between them, expected number of switches, log likelihood.
+
+    ``density`` (n, 3) of both means and of half way. A stroke that switches is as likely half way as at the new mean.
+    """
     n = len(density)
-    step = np.array([[1 - leave, leave], [leave, 1 - leave]])
+    step = np.empty((n, 2, 2))
+    for z in (0, 1):
+        step[:, z, z] = (1 - leave) * density[:, z]
+        step[:, 1 - z, z] = 0.5 * leave * (density[:, z] + density[:, 2])
     ahead, scale = np.empty((n, 2)), np.empty(n)
     now = np.array([0.5, 0.5])
     for i in range(n):
-        now = density[i] * (now @ step if i else now)
+        now = now @ step[i] if i else now * density[0, :2]
         scale[i] = now.sum()
         now = now / scale[i]
         ahead[i] = now
     behind = np.ones((n, 2))
     for i in range(n - 2, -1, -1):
-        behind[i] = step @ (density[i + 1] * behind[i + 1]) / scale[i + 1]
+        behind[i] = step[i + 1] @ behind[i + 1] / scale[i + 1]
     gamma = ahead * behind
     gamma /= gamma.sum(axis=1, keepdims=True)
-    other = ahead[:-1, ::-1] * leave * density[1:] * behind[1:] / scale[1:, None]
-    return gamma, float(other.sum()), float(np.log(scale).sum())
+    other = ahead[:-1, ::-1] * step[1:, [1, 0], [0, 1]] * behind[1:] / scale[1:, None]
+    half = other * density[1:, 2:] / (density[1:, :2] + density[1:, 2:])
+    at = gamma - np.vstack([np.zeros(2), half])
+    between = np.append(0.0, half.sum(axis=1))
+    return np.column_stack([at, between]), float(other.sum()), float(np.log(scale).sum())
 
 
 def _wandering_log_likelihood(y: FloatArray) -> float:

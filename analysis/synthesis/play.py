@@ -55,7 +55,9 @@ def _half_strokes(block: PlayBlock, line: Timeline, t: FloatArray, rng: np.rando
     minutes = t / 60.0
     # A chord joins two turns, so that scatter at turns is sqrt 2 times what the chord shows.
     scatter = np.sqrt(2.0) * block.tilt_scatter_deg * rng.normal(size=t.size)
-    tilt = np.radians(block.tilt_deg + block.tilt_slope_deg_per_min * minutes + scatter)
+    other = (np.arange(t.size) // block.other_every % 2 == 1) if block.other_every else np.zeros(t.size, bool)
+    wanted = np.where(other, block.other_tilt_deg, block.tilt_deg)
+    tilt = np.radians(wanted + block.tilt_slope_deg_per_min * minutes + scatter)
     tilt += np.radians(block.tilt_wander_deg) * _slow(rng, t, 8.0)
     span = block.span_mm * 1e-3 * np.maximum(0.1, 1.0 + block.span_growth_per_min * minutes)
     span = span * np.clip(1 + np.sqrt(2.0) * block.span_scatter * rng.normal(size=t.size), 0.4, 1.8)

@@ -235,6 +235,8 @@ class PlayBlock:
     first : {"down", "up"}
         The first stroke.
     drill : str
+    other_tilt_deg, other_every : float, int
+        A second tilt, by turns with the first for so many strokes each, on purpose; 0 strokes: one tilt only.
     tilt_scatter_deg, tilt_wander_deg : float
         From stroke to stroke, and slowly.
     span_scatter, timing_noise : float
@@ -269,6 +271,8 @@ class PlayBlock:
     attacks: Literal["all", "none"] | float = "all"
     first: Literal["down", "up"] = "down"
     drill: str = ""
+    other_tilt_deg: float = 0.0
+    other_every: int = 0
     tilt_scatter_deg: float = 1.0
     tilt_wander_deg: float = 1.0
     span_scatter: float = 0.06
