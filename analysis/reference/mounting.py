@@ -45,7 +45,11 @@ class MountingSettings:
     agree from being sure of too little. ``suspect`` is the chance of so large a turn between gestures and play from
     which on it is no change yet, but widens the interval by what it would be worth. ``string_deg`` is how far one
     string further turns the forearm: 12 deg over six strings were seen. A creep lasts at least ``creep_s``: a hand's
-    own attitude wanders over minutes.
+    own attitude wanders over minutes. ``worth_deg_per_deg`` is what a degree of slip is worth in tilt at least.
+
+    Attributes
+    ----------
+    jump_deg, false_alarm, unrest_deg, string_deg, creep_s, worth_deg_per_deg, suspect : float
     """
 
     jump_deg: float = 4.0
@@ -59,7 +63,18 @@ class MountingSettings:
 
 @dataclass(frozen=True)
 class Pose:
-    """How gravity lies in the sensor over one gesture or block; ``block`` is None for a gesture."""
+    """How gravity lies in the sensor over one gesture or block.
+
+    Attributes
+    ----------
+    time_s, start_s, end_s : float
+        Its middle and what of it was used.
+    posture : str
+    block : int or None
+        None for a gesture.
+    down : float64 (3,)
+        Unit vector, sensor axes.
+    """
 
     time_s: float
     start_s: float
@@ -109,6 +124,11 @@ def see_poses(signals: Signals, events: Sequence[Event]) -> tuple[Pose, ...]:
     ----------
     signals : Signals
     events : sequence of Event
+
+    Returns
+    -------
+    tuple of Pose
+        Of what can be used.
     """
     poses, number = [], -1
     for event in events:

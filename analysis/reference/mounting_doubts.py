@@ -70,6 +70,19 @@ def worth_deg(
     """How far the tilt may be off: by the whole roll about the strings if the instrument leaned, less if a strap moved.
 
     A strap that slips by a degree moves the lever, which is worth about a quarter of a degree.
+
+    Parameters
+    ----------
+    change : MountingChange
+    motion : Motion
+    frame : Frame
+    reference : Reference
+    settings : MountingSettings
+
+    Returns
+    -------
+    float
+        Degrees.
     """
     if change.rolled:
         return change.turned_deg
@@ -105,12 +118,30 @@ def _suspicion(change: MountingChange, blocks: tuple[int, ...], worth: float) ->
         "attitude",
         "sure",
         "the hand was turned otherwise in play than at the gestures",
-        f"gravity lay {change.turned_deg:.0f} deg elsewhere in the sensor, as it does if player and instrument lean, or "
+        f"gravity lay {change.turned_deg:.0f} deg elsewhere in the sensor, as if player and instrument lean, or "
         f"if the hand settles otherwise; if it was a lean, tilts are up to {worth:.1f} deg off",
         "if you leaned, repeat across and pivot",
         blocks,
         se_deg=worth / 1.96,
     )
+
+
+def describe_change(change: MountingChange, worth: float, start_s: float) -> str:
+    """A change of the mounting, what it may be worth, what to do: one sentence.
+
+    Parameters
+    ----------
+    change : MountingChange
+    worth : float
+        Degrees of tilt, as :func:`worth_deg` has it; without a frame, how far gravity turned.
+    start_s : float
+        Start of the log.
+
+    Returns
+    -------
+    str
+    """
+    return _doubt(change, (), worth, start_s).sentence
 
 
 def new_gestures_wanted(

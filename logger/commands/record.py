@@ -27,10 +27,12 @@ from logger.terminal.say import say, show
 
 if TYPE_CHECKING:
     import threading
+    from collections.abc import Sequence
 
     from logger.record.record_session import RecordSession
     from logger.record.recorder import Recorder, RecordingState
     from logger.record.stroke_counter import StrokeCounter
+    from logger.sources.stream import Item
     from logger.terminal.keys import Keys
 
 POLL_S = 0.05
@@ -84,11 +86,15 @@ def record_command(
     recorded is safe on the disk within half a second, also when the computer stops. With --instrument a second
     sensor is recorded beside the hand's; if one of the two is lost, the other goes on.
     """
+    from analysis.model.records import RawSamples, Session
     from logger.guide.asked_gestures import choose_gestures
     from logger.player.setup_file import read_setup
     from logger.record.record_session import BlockSettings, RecordSession
     from logger.record.recorder import Recorder
     from logger.record.stroke_counter import StrokeCounter
+    from logger.sliding.event_watch import EventWatch
+    from logger.sliding.sample_store import SampleStore
+    from logger.sources.stream import empty_samples
     from logger.terminal.end_signals import ended_by_signals
     from logger.terminal.keys import open_keys
 
@@ -103,7 +109,14 @@ def record_command(
     setup = replace(setup, metadata=with_heights(setup.metadata, heights_mm))
     counter = StrokeCounter()
     streams = open_streams(speed) if lsl else None
-    listeners = (counter,) if streams is None else (counter, streams)
+    store = SampleStore()
+
+    def keep(items: Sequence[Item]) -> None:
+        for item in items:
+            if isinstance(item, RawSamples) and len(item.ticks):
+                store.append(item)
+
+    listeners = (counter, keep) if streams is None else (counter, keep, streams)
     recorder = Recorder(path, source, setup, listeners=listeners, instrument=second)
     for each in (source, second):
         if each is not None:
@@ -118,7 +131,8 @@ def record_command(
             say_offer(second)
         gestures = choose_gestures(setup.lever_sd_mm, flat, second is not None, truer, edge)
         blocks = BlockSettings(postures, tempo_bpm, notes_per_beat, drill, wanted, flat, gestures)
-        session = RecordSession(recorder, counter, blocks)
+        watch = EventWatch(Session(empty_samples(), sensor, setup.calibration(sensor)), store)
+        session = RecordSession(recorder, counter, blocks, watch)
         try:
             if streams is not None:
                 streams.open(source, info, setup.calibration(sensor))

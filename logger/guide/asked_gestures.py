@@ -161,6 +161,8 @@ def angle_check(edge: str) -> AskedGesture:
     )
 
 
+MOVED_STILL = "It moved; lay it on a table, not on your lap, and leave it alone."
+"""Said of a still off the hand that was none."""
 SHORT_GESTURES_SD_MM = 4.5
 """Up to this standard deviation per axis a remembered lever arm lets the short gestures do."""
 SHORT_S: dict[str, float] = {"still": 2.0, "across": 4.0, "along": 4.0, "pivot": 5.0, "rock": 5.0}

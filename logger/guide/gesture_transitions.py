@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from analysis.model.records import Event
-from logger.guide.asked_gestures import WantedGesture, full_gestures, gestures_for, gestures_of
+from logger.guide.asked_gestures import WantedGesture, full_gestures, gestures_anew, gestures_for, gestures_of
 from logger.guide.guide_state import Guide, Step, enter
 from logger.guide.orders import (
     Begin,
@@ -20,7 +20,7 @@ from logger.guide.orders import (
     Task,
     WatchGesture,
 )
-from logger.guide.phases import Gesturing, Judging, Poor, Preparing, Solving, Unsolved
+from logger.guide.phases import Gesturing, Judging, Moved, Poor, Preparing, Solving, Unsolved
 from logger.guide.play_transitions import go_on
 
 TO_SOLVE = ("across", "along", "pivot", "side check")
@@ -142,6 +142,11 @@ def press_in_gestures(guide: Guide, press: Pressed) -> Step:
         if skips:
             return go_on(replace(guide, notice=phase.notice), press.at_s)
         return start_gesture(replace(guide, wanted=guide.wanted + phase.again), press.at_s)
+    if isinstance(phase, Moved):
+        if skips:
+            return go_on(replace(guide, notice=phase.sentence), press.at_s)
+        anew = [wanted for wanted in gestures_anew(guide.asked, phase.posture) if wanted.asked.kind in TO_SOLVE]
+        return start_gesture(replace(guide, wanted=tuple(anew), gesture=0, last=None), press.at_s)
     return guide, []
 
 

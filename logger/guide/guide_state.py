@@ -8,7 +8,7 @@ from typing import TypeAlias
 from logger.guide.asked_gestures import AskedGesture, WantedGesture
 from logger.guide.load import Load
 from logger.guide.orders import Order
-from logger.guide.phases import CountingIn, Gesturing, OnBreak, Phase, Playing, Resting
+from logger.guide.phases import CountingIn, Gesturing, Moved, OnBreak, Phase, Playing, Resting
 from logger.guide.shown import Block, GestureLive, PlanPlace
 from logger.guide.stretch import FreePlay, Stretch, free_stretch, planned_stretch
 from logger.practice.plan import Plan, PlanBlock
@@ -79,6 +79,8 @@ class Guide:
     load : Load
     notice : str
         What stays to be said.
+    moved : Moved or None
+        To be asked in the next rest.
     """
 
     script: Script
@@ -104,6 +106,7 @@ class Guide:
     counted: int | None = None
     load: Load = field(default_factory=Load)
     notice: str = ""
+    moved: Moved | None = None
 
     @property
     def over(self) -> bool:

@@ -26,6 +26,7 @@ from logger.guide.orders import (
     Happening,
     LoadAssessed,
     LookForSensor,
+    MountingMoved,
     Order,
     Pressed,
     Reported,
@@ -46,6 +47,7 @@ from logger.guide.phases import (
     Gesturing,
     Hurting,
     Judging,
+    Moved,
     OnBreak,
     Playing,
     Poor,
@@ -127,6 +129,9 @@ def step(guide: Guide, happening: Happening) -> Step:
         return solved(guide, happening)
     if isinstance(happening, LoadAssessed):
         return replace(guide, load=guide.load.drifted(happening.level, happening.sentence)), []
+    if isinstance(happening, MountingMoved):
+        guide = replace(guide, moved=Moved(happening.posture, happening.sentence))
+        return go_on(guide, happening.at_s) if isinstance(guide.phase, Ready) else (guide, [])
     if isinstance(happening, Reported):
         done = Done(happening.sentence, happening.plan)
         return (enter(guide, done), []) if isinstance(guide.phase, Finishing) else (guide, [])
@@ -211,7 +216,7 @@ def press_led(guide: Guide, pressed: Pressed) -> Step:
     if isinstance(phase, SettingUp):
         guide, orders = begin_gestures(guide, at_s)
         return guide, [SettleSetup(), *orders]
-    if isinstance(phase, Preparing | Gesturing | Poor | Unsolved):
+    if isinstance(phase, Preparing | Gesturing | Poor | Unsolved | Moved):
         return press_in_gestures(guide, pressed)
     if isinstance(phase, Ready):
         return press_ready(guide, pressed)

@@ -179,6 +179,24 @@ class LoadAssessed:
 
 
 @dataclass(frozen=True)
+class MountingMoved:
+    """Sensor or instrument sit differently since a posture's gestures: new ones should be made, in a rest.
+
+    Attributes
+    ----------
+    at_s : float
+        The guide's time.
+    posture : str
+    sentence : str
+        What shows it, and what it is worth in degrees.
+    """
+
+    at_s: float
+    posture: str
+    sentence: str
+
+
+@dataclass(frozen=True)
 class Reported:
     """The report is written, or the sentence says why not.
 
@@ -206,6 +224,7 @@ Happening: TypeAlias = (
     | GestureJudged
     | GesturesSolved
     | LoadAssessed
+    | MountingMoved
     | Reported
 )
 

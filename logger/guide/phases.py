@@ -85,6 +85,14 @@ class Unsolved:
 
 
 @dataclass(frozen=True)
+class Moved:
+    """Sensor or instrument sit differently: a posture's gestures are offered anew."""
+
+    posture: str
+    sentence: str
+
+
+@dataclass(frozen=True)
 class Ready:
     """What comes next is shown; ``refused``: why the last choice was none."""
 
@@ -181,6 +189,7 @@ Phase: TypeAlias = (
     | Poor
     | Solving
     | Unsolved
+    | Moved
     | Ready
     | CountingIn
     | Playing

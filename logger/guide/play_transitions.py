@@ -39,6 +39,8 @@ def go_on(guide: Guide, at_s: float) -> Step:
     planned = guide.planned
     if guide.over:
         return enter(guide, Finishing()), [WriteReport()]
+    if guide.moved is not None:
+        return enter(replace(guide, moved=None, due_s=None, questions=(), counted=None), guide.moved), []
     if planned is not None and planned.kind == "rest":
         return begin_break(replace(guide, place=guide.place + 1), planned.seconds or 0.0, planned.note, at_s)
     if guide.due_s is not None:

@@ -15,6 +15,7 @@ from logger.guide.phases import (
     Gesturing,
     Hurting,
     Judging,
+    Moved,
     OnBreak,
     Paused,
     Phase,
@@ -100,7 +101,7 @@ def step_of(phase: Phase) -> Step:
     steps: tuple[tuple[type | tuple[type, ...], Step], ...] = (
         ((Connecting, Unconnected), "connect"),
         (SettingUp, "setup"),
-        ((Preparing, Gesturing, Judging, Poor, Solving, Unsolved), "gestures"),
+        ((Preparing, Gesturing, Judging, Poor, Solving, Unsolved, Moved), "gestures"),
         (Ready, "ready"),
         (CountingIn, "count_in"),
         (Playing, "play"),
@@ -126,6 +127,8 @@ def words_of(guide: Guide) -> tuple[str, str]:
         return "Break", phase.words or BREAK_WORDS
     if isinstance(phase, Hurting):
         return "Stop", HURT_WORDS
+    if isinstance(phase, Moved):
+        return "New gestures?", f"{phase.sentence} They take half a minute."
     if isinstance(phase, Preparing | Gesturing | Judging | Poor | Solving | Unsolved):
         return gesture_words(guide)
     return edge_words(phase)
@@ -279,6 +282,8 @@ def step_keys(guide: Guide) -> tuple[Key, ...]:
         return (Key("next", "Do it again"), Key("skip", "Go on with it as it is"))
     if isinstance(phase, Unsolved):
         return (Key("next", "Do it again"), Key("skip", "Go on without"))
+    if isinstance(phase, Moved):
+        return (Key("next", "New gestures now"), Key("skip", "Go on without"))
     return play_keys(guide)
 
 

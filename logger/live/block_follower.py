@@ -15,12 +15,13 @@ from logger.guide.stretch import target_deg
 from logger.guide.view import borrowed_words
 from logger.live.block_result import PlayedBlock, block_session_result, held_share, judge_block
 from logger.live.estimator_thread import EstimatorThread
-from logger.live.gesture_follower import lender_of
+from logger.live.gesture_follower import lender_of, moved_words
 from logger.live.protocol import ChangeTold, Notes, ServerMessage, Stroke, Strokes
 from logger.live.session_log import SessionLog
 from logger.live.state import Verdict
 from logger.sliding.block_strokes import LAST, Judged, LiveStroke
 from logger.sliding.estimator import LiveEstimator
+from logger.sliding.event_watch import EventWatch
 from logger.sliding.note_marks import NoteMarks
 from logger.sliding.tension_watch import TensionWatch
 
@@ -47,7 +48,7 @@ class BlockFollower:
     log : SessionLog
     publish : callable
     conclude : callable
-        Gets each block's verdict, and how the markers of tension stand.
+        Gets each block's verdict, how the markers of tension stand, and why new gestures are wanted, if they are.
 
     Attributes
     ----------
@@ -61,7 +62,7 @@ class BlockFollower:
         worker: EstimatorThread,
         log: SessionLog,
         publish: Callable[[ServerMessage], None],
-        conclude: Callable[[Verdict, TensionLevel], None],
+        conclude: Callable[[Verdict, TensionLevel, str], None],
     ) -> None:
         self.recent: Strokes | None = None
         self._estimator = estimator
@@ -70,6 +71,7 @@ class BlockFollower:
         self._publish = publish
         self._conclude_with = conclude
         self._tension = TensionWatch()
+        self._watch = EventWatch(estimator.context, estimator.store)
         self._next_id = 1
         self._task: asyncio.Task[None] | None = None
         self._ended: asyncio.Event | None = None
@@ -125,20 +127,21 @@ class BlockFollower:
     async def _conclude(self, number: int, event: Event) -> None:
         estimator, events = self._estimator, tuple(self._log.events)
 
-        def conclude() -> tuple[Judged, Verdict, TensionLevel]:
+        def conclude() -> tuple[Judged, Verdict, TensionLevel, str]:
             judged, table, paths_mm, parts = estimator.finish(event.end_s)
             block = PlayedBlock(number, event, table, paths_mm, parts)
             result = block_session_result(block, estimator.context, estimator.reference, estimator.settings)
             level = self._tension.add(result, events)
-            return judged, judge_block(result, number, estimator.context.metadata), level
+            verdict = judge_block(result, number, estimator.context.metadata)
+            return judged, verdict, level, moved_words(estimator, self._watch, events, event.posture)
 
-        judged, verdict, tension = await self._worker.run(conclude)
+        judged, verdict, tension, moved = await self._worker.run(conclude)
         lender = lender_of(estimator, event.posture)
         more = [] if lender is None else [borrowed_words(event.posture, lender)]
         more += [] if tension.level is None else [tension.sentence]
         verdict = replace(verdict, more=(*verdict.more, *more))
         self._tell(number, event, judged)
-        self._conclude_with(verdict, tension)
+        self._conclude_with(verdict, tension, moved)
 
     def _tell(self, number: int, event: Event, judged: Judged, first: bool = False) -> None:
         target = target_deg(event.wanted, self._dead_band_deg())

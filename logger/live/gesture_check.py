@@ -20,6 +20,7 @@ from analysis.reference.session_reference import settings_for_strings
 from analysis.signal.sensor_errors import SensorErrors, lever_of
 from analysis.signal.timebase import fit_timebase
 from analysis.signal.working_grid import Signals, prepare_signals
+from logger.guide.asked_gestures import MOVED_STILL
 from logger.guide.shown import GestureLive
 from logger.sliding.estimator import LiveEstimator
 
@@ -40,7 +41,6 @@ def wanted_of(kind: str, seconds: float) -> ToAndFro:
     return ToAndFro(5.0, 0.5, 1.8) if kind == "side check" else ToAndFro(round(seconds))
 
 
-MOVED = "It moved; lay it on a table, not on your lap, and leave it alone."
 MARGIN_S = 1.0
 MOVED_CHI2 = 16.27
 """Chi-square with three degrees of freedom exceeds this once in a thousand."""
@@ -108,7 +108,7 @@ class GestureCheck:
         if done and good:
             bias = still_gyro_bias(signals, (event,))
             self._bias = (signals.gyro_radps - bias.gyro_radps)[0] if off_hand else self._bias
-        words = "Still enough." if good else MOVED if off_hand else "Hold the hand stiller."
+        words = "Still enough." if good else MOVED_STILL if off_hand else "Hold the hand stiller."
         if event.label in (SOUNDBOARD, FACE_DOWN):
             up = signals.accel_mps2[part].mean(axis=0)
             good, words = self._on_soundboard(up, event.label, good)

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from analysis.model.records import Event, TruthCheck
+from analysis.reference.mounting_doubts import describe_change, worth_deg
 from analysis.reference.session_reference import Gestures
 from analysis.stroke.truth_checks import angle_words, latest_checks, read_checks, side_words
 from logger.guide.orders import GesturesSolved
@@ -16,6 +17,7 @@ from logger.live.gesture_check import GestureCheck, sensor_notice
 from logger.live.protocol import ServerMessage
 from logger.live.session_log import SessionLog
 from logger.sliding.estimator import LiveEstimator
+from logger.sliding.event_watch import EventWatch
 
 CHECK_S = 0.33
 
@@ -87,6 +89,17 @@ def read_live_checks(estimator: LiveEstimator, events: Sequence[Event]) -> tuple
     if foundation is None or reference is None:
         return ()
     return latest_checks(read_checks(foundation.motion, reference, events, estimator.settings.chain.reference.gestures))
+
+
+def moved_words(estimator: LiveEstimator, watch: EventWatch, events: Sequence[Event], posture: str) -> str:
+    """What a change of the mounting since a posture's gestures is worth, said once; empty where there is none."""
+    foundation, reference = estimator.foundation, estimator.reference
+    settings = estimator.settings.chain.reference.mounting
+    change = watch.new_gestures_wanted(events, posture, settings)
+    if change is None or foundation is None or reference is None:
+        return ""
+    worth = worth_deg(change, foundation.motion, reference.frame(posture), reference, settings)
+    return describe_change(change, worth, foundation.motion.grid.start_s)
 
 
 def lender_of(estimator: LiveEstimator, posture: str) -> str | None:

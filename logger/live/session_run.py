@@ -30,6 +30,7 @@ from logger.guide.orders import (
     LoadAssessed,
     LookForSensor,
     Mark,
+    MountingMoved,
     Order,
     Pressed,
     Reported,
@@ -402,12 +403,15 @@ class SessionRun:
             offered = (*self._session.set_up.postures, *postures)
             self.happen(await self._gestures.solve(postures, offered))
 
-    def _conclude(self, verdict: Verdict, tension: TensionLevel) -> None:
-        """A block's verdict is out."""
+    def _conclude(self, verdict: Verdict, tension: TensionLevel, moved: str) -> None:
+        """A block's verdict is out; ``moved`` says why new gestures are wanted."""
         self._strokes += verdict.strokes
         self._verdict = verdict
         self._publish_state()
         self.happen(LoadAssessed(self.pace.now_s(), tension.level, tension.sentence))
+        if moved:
+            posture = "" if self._closed_event is None else self._closed_event.posture
+            self.happen(MountingMoved(self.pace.now_s(), posture, moved))
 
     async def _write_report(self) -> None:
         """Close the recording, analyse it, say where the report is."""

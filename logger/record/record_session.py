@@ -8,7 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from logger.guide.asked_gestures import AskedGesture, full_gestures
+from analysis.model.records import OFF_HAND, Event
+from analysis.reference.mounting import MountingSettings
+from analysis.reference.mounting_doubts import describe_change
+from logger.guide.asked_gestures import MOVED_STILL, AskedGesture, full_gestures
 from logger.guide.guide_state import Guide, Script
 from logger.guide.machine import begin, step
 from logger.guide.orders import Begin, Chosen, End, FollowBlock, Happening, Mark, Order, Pressed, TimePassed
@@ -17,6 +20,7 @@ from logger.guide.stretch import FreePlay
 from logger.guide.view import HURT_WORDS, KEPT_WORDS, keys_of
 from logger.record.recorder import Recorder
 from logger.record.stroke_counter import StrokeCounter
+from logger.sliding.event_watch import EventWatch
 from logger.terminal.keys import LEFT, PAGE_DOWN, PAGE_UP, RIGHT
 
 KEYS_LINE = (
@@ -81,6 +85,8 @@ class RecordSession:
     recorder : Recorder
     counter : StrokeCounter
     settings : BlockSettings
+    watch : EventWatch, optional
+        Looks at gestures and blocks as they end.
 
     Attributes
     ----------
@@ -90,11 +96,15 @@ class RecordSession:
         Started so far.
     """
 
-    def __init__(self, recorder: Recorder, counter: StrokeCounter, settings: BlockSettings) -> None:
+    def __init__(
+        self, recorder: Recorder, counter: StrokeCounter, settings: BlockSettings, watch: EventWatch | None = None
+    ) -> None:
         self.message = "Ready. Press g for the first gesture."
         self.hurt = False
         self._recorder = recorder
         self._counter = counter
+        self._watch = watch
+        self._events: list[Event] = []
         gestures = settings.gestures or full_gestures(settings.flat)
         script = Script(led=False, postures=settings.postures)
         self._guide, _ = begin(script, Chosen(0.0, gestures, settings.free, 0.0))
@@ -182,13 +192,28 @@ class RecordSession:
             self._press("posture", place)
 
     def _happen(self, happening: Happening) -> None:
-        before = self._guide
+        before, ended = self._guide, len(self._events)
         self._guide, orders = step(before, happening)
         for order in orders:
             self._do(order)
         if (self._guide.number, self._guide.counted) != (before.number, before.counted):
             self.message = message_after(before, self._guide, self._counter.strokes)
+        for event in self._events[ended:]:
+            self._look_at(event)
         self.hurt = self.hurt or isinstance(self._guide.phase, Hurting)
+
+    def _look_at(self, event: Event) -> None:
+        """Ask again for what went wrong, while that costs nothing."""
+        if self._watch is None or isinstance(self._guide.phase, Hurting | Finishing | Done | Closed):
+            return
+        if event.kind == "still" and event.label == OFF_HAND and self._watch.moved(event):
+            self.message = f"{MOVED_STILL} Press u to do it again, or g to go on."
+        if event.kind == "play":
+            change = self._watch.new_gestures_wanted(self._events, event.posture, MountingSettings())
+            if change is not None:
+                # Without a frame, what it is worth at most: all of the turn about the strings.
+                words = describe_change(change, change.turned_deg, self._events[0].start_s)
+                self.message += f" {words} Press g for new gestures."
 
     def _do(self, order: Order) -> None:
         """Follow an order; what concerns pages, verdicts and reports has no meaning here."""
@@ -196,7 +221,9 @@ class RecordSession:
             self._recorder.begin(order.event, order.at_s)
         elif isinstance(order, End):
             self._counter.pause()
-            self._recorder.end(order.at_s, order.kind)
+            event = self._recorder.end(order.at_s, order.kind)
+            if event is not None:
+                self._events.append(event)
         elif isinstance(order, Mark):
             self._recorder.add(replace(order.event, start_s=order.at_s, end_s=order.at_s))
         elif isinstance(order, FollowBlock):

@@ -30,7 +30,12 @@ class SampleStore:
         self._last_tick: int | None = None
 
     def append(self, raw: RawSamples) -> None:
-        """Take one batch."""
+        """Take one batch.
+
+        Parameters
+        ----------
+        raw : RawSamples
+        """
         counts = raw.counts
         small = counts.astype(np.int16)
         part = (raw.ticks, small if np.array_equal(small, counts) else counts)
@@ -48,7 +53,17 @@ class SampleStore:
         return self._last_tick
 
     def since(self, tick: int) -> RawSamples:
-        """Samples from a tick on."""
+        """Samples from a tick on.
+
+        Parameters
+        ----------
+        tick : int
+
+        Returns
+        -------
+        RawSamples
+            Without host times.
+        """
         with self._lock:
             parts = _reaching(self._loose, tick)
             if len(parts) == len(self._loose):

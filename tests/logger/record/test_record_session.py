@@ -5,8 +5,11 @@ from __future__ import annotations
 from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
 
+from analysis.model.records import OFF_HAND, Event
+from analysis.reference.mounting import MountingChange
 from logger.record.record_session import BlockSettings, RecordSession
 from logger.terminal.keys import LEFT, PAGE_DOWN, PAGE_UP, RIGHT
 
@@ -86,3 +89,25 @@ def test_a_pedal_leads_through_gestures_and_blocks() -> None:
     run.press(PAGE_DOWN)
     run.press(PAGE_DOWN)
     assert [kind for what, kind in tape.told if what == "begin"][-2:] == ["play", "rest"]
+
+
+def test_a_first_still_that_moved_and_a_slipped_sensor_are_said_while_it_costs_nothing() -> None:
+    """What is seen is the watch's to say, see :mod:`tests.logger.sliding.test_event_watch`; here what follows."""
+    tape = Tape()
+    events = iter([Event(1.0, 4.0, "still", OFF_HAND), Event(60.0, 90.0, "play"), Event(95.0, 120.0, "play")])
+    tape.end = lambda at_s, kind: next(events)  # type: ignore[method-assign]
+    counter = SimpleNamespace(strokes=40, pause=lambda: None, reset=lambda: None)
+    change = MountingChange("A", 50.0, 60.0, 9.0, np.array([1.0, 0.0, 0.0]))
+    changes = iter([change, None])
+    watch = SimpleNamespace(moved=lambda _: True, new_gestures_wanted=lambda *_: next(changes))
+    run = RecordSession(tape, counter, BlockSettings(), watch)  # type: ignore[arg-type]
+    run.press("g")
+    tape.now_s += 4.0
+    run.tick()
+    assert "not on your lap" in run.message
+    assert "Press u" in run.message
+    for asked in (True, False):
+        run.press(" ")
+        run.press(" ")
+        assert ("gravity turned by 9 deg" in run.message) is asked
+        assert ("Press g for new gestures" in run.message) is asked
