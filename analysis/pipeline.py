@@ -171,9 +171,10 @@ def _read_together(signals: Signals, delay_s: float, settings: Settings) -> tupl
 
 
 def _with_witness(settings: Settings, witness: Witness) -> Settings:
-    """Settings for a hand whose heading is told against an instrument that has a drift of its own."""
+    """Settings for a hand told against an instrument whose heading drifts, and whose lean needs no guess."""
     heading = replace(settings.reference.heading, rate_dps=witness.heading_rate_dps)
-    return replace(settings, reference=replace(settings.reference, heading=heading))
+    mounting = replace(settings.reference.mounting, suspect=0.0)
+    return replace(settings, reference=replace(settings.reference, heading=heading, mounting=mounting))
 
 
 def _fit_events(session: Session, timebase: Timebase) -> Session:

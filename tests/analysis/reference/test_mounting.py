@@ -9,7 +9,7 @@ import pytest
 
 from analysis.model.records import Event, FloatArray
 from analysis.reference.epochs import epoch_label, label_epochs, posture_of, split_epochs
-from analysis.reference.mounting import MountingChange, MountingSettings, Pose, find_changes
+from analysis.reference.mounting import MountingChange, MountingSettings, Pose, find_changes, suspect_turns
 from analysis.reference.mounting_doubts import new_gestures_wanted
 
 SETTINGS = MountingSettings()
@@ -17,14 +17,23 @@ LONG_S = 1200.0
 
 
 def poses(
-    rng: np.random.Generator, settle_deg: float, shift_deg: float = 0.0, creep_deg: float = 0.0, blocks: int = 5
+    rng: np.random.Generator,
+    settle_deg: float,
+    shift_deg: float = 0.0,
+    creep_deg: float = 0.0,
+    blocks: int = 5,
+    lean_deg: float = 0.0,
 ) -> list[Pose]:
-    """Eight gestures, then blocks; ``shift_deg`` comes before the second block."""
+    """Eight gestures, then blocks; ``shift_deg`` comes before the second block, ``lean_deg`` before the first."""
     found = []
     for i in range(8 + blocks):
         block = None if i < 8 else i - 8
         time = 10.0 * i if block is None else 100.0 + block * (LONG_S - 100.0) / blocks
-        moved = (shift_deg if block is not None and block >= 1 else 0.0) + creep_deg * time / LONG_S
+        moved = (
+            (lean_deg if block is not None else 0.0)
+            + (shift_deg if block is not None and block >= 1 else 0.0)
+            + creep_deg * time / LONG_S
+        )
         found.append(Pose(time, time - 4, time + 4, "A", block, tilted(rng.normal((moved, 0.0), settle_deg))))
     return found
 
@@ -96,3 +105,23 @@ def test_epochs_begin_where_gestures_stand_on_both_sides_of_a_change() -> None:
     assert labels[0] == "A"
     assert labels[1] == epoch_label("A", 65.0, splits) != "A"
     assert posture_of(labels[1]) == "A"
+
+
+def test_a_turn_between_gestures_and_play_that_is_no_change_yet_is_suspected_and_only_widens() -> None:
+    """A lean of 5 deg in a hand that settles to 2 deg: too small to be told from it, too large to be passed over."""
+    rng = np.random.default_rng(16)
+    sessions = [poses(rng, 2.0, lean_deg=5.0) for _ in range(40)]
+    leaning = [suspects(session) for session in sessions]
+    told = sum(bool(found or find_changes(session, SETTINGS)) for found, session in zip(leaning, sessions, strict=True))
+    clean = [suspects(poses(rng, 2.0)) for _ in range(200)]
+    assert told >= 30
+    assert sum(map(bool, leaning)) >= 20
+    assert sum(map(bool, clean)) <= 30, "one in ten by its own chance"
+    assert all(change.suspected for found in leaning for change in found)
+    given = poses(rng, 0.3, lean_deg=12.0)
+    assert find_changes(given, SETTINGS)
+    assert suspects(given) == (), "a change that was found needs no suspicion"
+
+
+def suspects(given: list[Pose]) -> tuple[MountingChange, ...]:
+    return suspect_turns(given, find_changes(given, SETTINGS), SETTINGS)
