@@ -24,6 +24,8 @@ STEP_S = 0.001
 CLEAR = 5.0
 """Height of a chunk's peak over the scatter of its correlation elsewhere, from which it counts."""
 LEAST_DOUBT_S = 0.0005
+LIKE_RATES, UNLIKE_DOUBT_S = 1.05, 0.002
+"""At unlike rates the envelope's filter delays one sensor's attacks otherwise than the other's."""
 JUMP_S = 0.006
 WIDE_S = 2.5
 FAR_S = 0.1
@@ -107,7 +109,9 @@ def refine_clock(hand: Signals, instrument: Signals, clock: ClockRelation, doubt
     left = lag_s - skew * (at_s - middle)
     lag = float(np.median(left))
     spread = 1.4826 * float(np.median(np.abs(left - lag)))
-    doubt = max(LEAST_DOUBT_S, 1.25 * spread / np.sqrt(at_s.size))
+    rates_hz = [signals.grid.rate_hz * signals.factor for signals in (hand, instrument)]
+    least_s = LEAST_DOUBT_S if max(rates_hz) < LIKE_RATES * min(rates_hz) else UNLIKE_DOUBT_S
+    doubt = max(least_s, 1.25 * spread / np.sqrt(at_s.size))
     # The instrument's own time t_i is met at offset + rate t_i; what it felt there the hand felt ``lag`` earlier.
     rate = clock.rate * (1.0 - skew)
     offset = clock.offset_s - lag + skew * (middle - clock.offset_s)
