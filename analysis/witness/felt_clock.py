@@ -127,7 +127,7 @@ def _compare(hand: Signals, instrument: Signals, clock: ClockRelation) -> _Chunk
         theirs = _envelope(instrument, (times - clock.offset_s) / clock.rate)
         at_s.append(float(times.mean()))
         curves.append(_products(felt - felt.mean(), theirs - theirs.mean()))
-    return _Chunks(np.array(at_s), np.array(curves).reshape(len(at_s), -1))
+    return _Chunks(np.array(at_s), np.array(curves).reshape(len(at_s), 2 * round(WIDE_S / STEP_S) + 1))
 
 
 def _products(felt: FloatArray, theirs: FloatArray) -> FloatArray:

@@ -13,11 +13,14 @@ from analysis.model.errors import InputError
 from analysis.model.records import RawSamples, Session, SessionResult
 from analysis.pipeline import analyse_session
 from analysis.report.verdict import judge_session
+from analysis.signal.timebase import fit_timebase
+from analysis.signal.working_grid import prepare_signals
 from analysis.synthesis.disturbance import Disturbance
 from analysis.synthesis.draw import random_scenario
 from analysis.synthesis.scenario import GesturePlan, InstrumentSensor
 from analysis.synthesis.simulate import SimulatedSession, simulate
 from analysis.witness.clock_step import mend_clock
+from analysis.witness.felt_clock import refine_clock
 from analysis.witness.instrument_motion import read_instrument
 from analysis.witness.mutual_heading import relative_orientation
 
@@ -192,6 +195,24 @@ def test_a_jump_that_the_numbers_hide_is_found_by_what_both_feel(jump_s: float) 
     assert first.known
     assert second.known == (jump_s < 0.1), "a wide jump leaves the hand alone"
     assert abs(errors_deg(made_of, result)[0]) < 1.6
+
+
+def test_a_session_too_short_for_the_clocks_is_left_as_it_is() -> None:
+    session = made().session
+    (stream,) = session.streams
+    clock = stream.clock
+    assert clock is not None
+    until_s = session.raw.ticks[0] / session.profile.tick_hz + 4.0
+    last = int(np.searchsorted(session.raw.ticks, until_s * session.profile.tick_hz))
+    hand = replace(session, raw=rows(session.raw, last), streams=(), events=())
+    own = int(np.searchsorted(stream.raw.ticks, (until_s - clock.offset_s) / clock.rate * stream.profile.tick_hz))
+    signals = prepare_signals(hand, fit_timebase(hand.raw, hand.profile))
+    found = refine_clock(signals, read_instrument(replace(stream, raw=rows(stream.raw, own))).signals, clock, 0.002)
+    assert found.clock == replace(clock, residual_s=0.002)
+
+
+def rows(raw: RawSamples, last: int) -> RawSamples:
+    return RawSamples(raw.ticks[:last], raw.sequence[:last], raw.host_time_s[:last], raw.counts[:last])
 
 
 def test_sound_clocks_are_left_alone() -> None:
