@@ -12,6 +12,7 @@ from analysis.synthesis.grades import draw_mount
 from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Scenario
 from benchmarks.uneven_play import (
     BURSTS,
+    EIGHTS,
     PACKETS,
     SINGLE,
     SWING,
@@ -119,6 +120,7 @@ REGIMES: dict[str, Regime] = {
         Regime("strums 3-7/s", strums),
         Regime("crossing every 2-4", crossing),
         Regime("packets lost 3 %", lambda seed: replace(random_scenario(seed), recording=PACKETS)),
+        Regime("packets of 8 lost 3 %", lambda seed: replace(random_scenario(seed), recording=EIGHTS)),
         Regime("2/s, bow 3 mm", lambda seed: shaped(seed, 2.0, bow_mm=3.0), 6.0),
         Regime("4/s, bow 3 mm", lambda seed: shaped(seed, 4.0, bow_mm=3.0), 4.0),
         Regime("4/s, loop 1.5 mm", lambda seed: looped(seed, 4.0), 4.0),

@@ -397,7 +397,7 @@ class GesturePlan:
 class Recording:
     """What happens to the samples between sensor and file.
 
-    ``lost_share`` of samples vanish singly, ``lost_packets_share`` of packets of 2 to 8 samples, and bursts of
+    ``lost_share`` of samples vanish singly, ``lost_packets_share`` of packets of ``packet_samples``, and bursts of
     20-200 ms ``bursts_per_min`` times a minute. ``rate_error`` is the sensor's own sampling clock against the
     device's ticks (visible in the ticks); ``tick_error_ppm`` that of the ticks against true time (invisible).
 
@@ -405,6 +405,8 @@ class Recording:
     ----------
     lost_share : float
     lost_packets_share : float
+    packet_samples : (int, int)
+        Fewest and most.
     bursts_per_min : float
     tick_jitter_us : float
         SD of a tick.
@@ -420,6 +422,7 @@ class Recording:
 
     lost_share: float = 2e-4
     lost_packets_share: float = 0.0
+    packet_samples: tuple[int, int] = (2, 8)
     bursts_per_min: float = 0.05
     tick_jitter_us: float = 3.0
     rate_error: float | None = None

@@ -240,7 +240,8 @@ def _kept(t: FloatArray, scenario: Scenario, rng: np.random.Generator) -> BoolAr
         kept[np.searchsorted(t, start) : np.searchsorted(t, start + rng.uniform(0.02, 0.2))] = False
     share = scenario.recording.lost_packets_share
     if share > 0.0:
-        edges = np.cumsum(rng.integers(2, 9, t.size // 2))
+        least, most = scenario.recording.packet_samples
+        edges = np.cumsum(rng.integers(least, most + 1, t.size // least + 1))
         packet = np.searchsorted(edges, np.arange(t.size), side="right")
         kept &= (rng.random(edges.size + 1) >= share)[packet]
     kept[0] = kept[-1] = True

@@ -17,6 +17,7 @@ from analysis.synthesis.draw import random_scenario
 from analysis.synthesis.performance import Performance
 from analysis.synthesis.scenario import GesturePlan
 from analysis.synthesis.simulate import SimulatedSession, simulate
+from benchmarks.bench_alternation import judge_seed
 
 SEED = 721
 
@@ -176,3 +177,13 @@ def test_the_angle_check_compares_with_height_over_length(label: str, passed: bo
     assert check.passed is passed
     assert ("angle check" in {doubt.kind for doubt in result.doubts}) is (passed is False)
     assert bool(check.remark) is (passed is None)
+
+
+@pytest.mark.parametrize("every", [4, 8, 16])
+def test_tilts_that_alternate_on_purpose_are_two_tilts_and_never_level(every: int) -> None:
+    """Two blocks, two tilts each; of twelve intervals of 95 % one may miss."""
+    found = judge_seed(SEED, every)
+    assert (found.sure_level, found.sure_of_one) == (0, 0)
+    assert (found.mixed, found.tilts) == (found.blocks, 2 * found.blocks)
+    assert found.held >= found.tilts - 1
+    assert found.mean_run == pytest.approx([every] * found.tilts, rel=0.15)
