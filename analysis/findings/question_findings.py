@@ -18,13 +18,14 @@ from analysis.questions.posture_words import say_comparison, say_measure
 from analysis.questions.switch_success import SwitchSuccess
 from analysis.report.answer_sentences import (
     say_clearing,
+    say_comparison_notes,
     say_consistency,
     say_hold,
     say_switches,
     say_switching,
 )
 from analysis.report.session_answers import SessionAnswers
-from analysis.report.tension_sections import say_level
+from analysis.report.tension_sections import say_level, tension_notes
 from analysis.statistics.estimate_words import LEAST_DF, capitalise
 from analysis.tension.assessment import Tension
 
@@ -46,7 +47,7 @@ def body_findings(result: SessionResult, answers: SessionAnswers) -> list[Findin
             claim=" ".join(_sentences(level.reasons)) if level.hurt else say_level(level),
             certainty="sure" if level.hurt else "likely",
             scope=whole_session(result),
-            evidence=_sentences(level.reasons),
+            evidence=(*_sentences(level.reasons), *tension_notes(tension)),
             action=action,
         )
     ]
@@ -73,13 +74,20 @@ def question_findings(result: SessionResult, answers: SessionAnswers) -> list[Fi
     found = [_hold(result, hold) for hold in answers.holds]
     found += [_clearing(result, clearing) for clearing in answers.clears]
     found += [_steady(result, steady) for steady in answers.steady]
+    if isinstance(answers.comparison, str):
+        said = f"The postures cannot be compared here: {answers.comparison}."
+        found.append(Finding("posture", said, "open", whole_session(result)))
     if isinstance(answers.comparison, PostureComparison):
         found += _comparison(result, answers.comparison, answers.switches is None)
     if answers.switches is not None:
         found.append(_switches(result, answers.switches))
-    if isinstance(answers.tension, Tension) and answers.tension.level.level == "steady":
-        claim = say_level(answers.tension.level)
-        found.append(Finding("tension", claim, "likely", whole_session(result)))
+    if isinstance(answers.tension, Tension) and not body_findings(result, answers):
+        level, notes = answers.tension.level, tension_notes(answers.tension)
+        certainty: Certainty = "likely" if level.level == "steady" else "open"
+        found.append(Finding("tension", say_level(level), certainty, whole_session(result), evidence=notes))
+    if isinstance(answers.tension, str):
+        said = f"Whether tension grows cannot be told here: {answers.tension}."
+        found.append(Finding("tension", said, "open", whole_session(result)))
     found += _changes(result, answers)
     return found
 
@@ -149,7 +157,10 @@ def _comparison(result: SessionResult, comparison: PostureComparison, with_switc
             certainty=cap_certainty("sure" if shown else "open", result.doubts, scope.blocks),
             scope=scope,
             measured=measured,
-            evidence=tuple(say_measure(comparison, m) for m in comparison.measures),
+            evidence=(
+                *(say_measure(comparison, m) for m in comparison.measures if m.verdict == "different"),
+                *say_comparison_notes(comparison),
+            ),
         )
     ]
     if with_switching and comparison.switching.switches:

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 
 from analysis.model.doubts import doubts_on
 from analysis.model.findings import Action, Finding, Measured, Scope
-from analysis.model.number_words import block_number, degrees, of_100, speed
+from analysis.model.number_words import block_number, degrees, speed
 from analysis.model.records import BlockSummary, SessionResult
 from analysis.questions.hold import HoldTempo
-from analysis.report.verdict import BY_HAND, Verdict, clause, find_speed_turn, short_clause
+from analysis.report.verdict import BY_HAND, Verdict, clause, find_speed_turn, is_block, say_lift, short_clause
 from analysis.stroke.block_case import BlockCase
 
 TONIGHT = "tonight"
@@ -53,10 +53,24 @@ def answer_finding(result: SessionResult, verdict: Verdict, holds: Sequence[Hold
         certainty=verdict.certainty,
         scope=whole_session(result),
         measured=measured,
-        evidence=(*interval, verdict.certainty_words, *verdict.how_sure),
+        evidence=(*interval, verdict.certainty_words, *verdict.how_sure, *_together(verdict)),
         assumptions=_assumptions(verdict),
         action=action,
     )
+
+
+def _together(verdict: Verdict) -> tuple[str, ...]:
+    """What the blocks of a posture come to, where one number speaks for all of them."""
+    said = []
+    for posture in verdict.postures:
+        summary = posture.summary
+        if is_block(verdict, posture) or summary.tilt_mean_deg is None:
+            continue
+        name = f"Posture {summary.posture}: tilt" if summary.posture else "Tilt"
+        scatter = "" if summary.tilt_sd_deg is None else f", scatter {degrees(summary.tilt_sd_deg)}"
+        lift = "" if posture.share is None else f" {say_lift(posture)}"
+        said.append(f"{name} {degrees(summary.tilt_mean_deg)}{scatter}.{lift}")
+    return tuple(said)
 
 
 def _agree(verdict: Verdict) -> bool:
@@ -104,8 +118,10 @@ def _block(result: SessionResult, case: BlockCase, verdict: Verdict) -> Finding:
         evidence.append(f"95 % interval of the tilt: {low} to {high}.")
     if summary.tilt_sd_deg is not None:
         evidence.append(f"Single strokes scatter by {degrees(summary.tilt_sd_deg)}.")
+    if summary.tilt_mean_deg is not None:
+        evidence.append(f"Tilt {degrees(summary.tilt_mean_deg)}.")
     if case.share is not None:
-        evidence.append(f"{of_100(case.share)} {case.stroke}strokes clear.")
+        evidence.append(say_lift(case))
     evidence += [doubt.sentence for doubt in doubts_on(result.doubts, (summary.index,))]
     return Finding(
         topic="block",

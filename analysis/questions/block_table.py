@@ -11,6 +11,7 @@ import pandas as pd
 from analysis.model.errors import InputError, NotEnoughDataError
 from analysis.model.records import FloatArray, SessionResult
 from analysis.model.stroke_columns import Column
+from analysis.stroke.blocks import level_of, stroke_weights
 
 FEWEST_STROKES = 12
 """A block with fewer steady strokes has no spread worth the name and is left out."""
@@ -184,8 +185,9 @@ def _row(result: SessionResult, session: int, index: int, strokes: pd.DataFrame)
     block = result.blocks[index]
     first_s = min(b.start_s for b in result.blocks)
     tilt = strokes["tilt_deg"].to_numpy(np.float64)
+    mean, sd = level_of(tilt, stroke_weights(tilt, strokes["tilt_se_deg"].to_numpy(np.float64)))
     # The stroke that could clear: the one wanted, else the one that the tilt lifts.
-    lifted = strokes[strokes["direction"] == (block.wanted or ("down" if tilt.mean() > 0 else "up"))]
+    lifted = strokes[strokes["direction"] == (block.wanted or ("down" if mean > 0 else "up"))]
     return (
         session,
         index,
@@ -197,8 +199,8 @@ def _row(result: SessionResult, session: int, index: int, strokes: pd.DataFrame)
         block.wanted or "",
         len(strokes),
         float(np.median(strokes["strokes_per_s"])),
-        float(tilt.mean()),
-        float(tilt.std(ddof=1)),
+        mean,
+        _number(sd),
         _number(block.tilt_mean_se_deg),
         _number(block.tilt_offset_se_deg),
         float(np.median(strokes["span_mm"])),

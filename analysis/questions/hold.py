@@ -36,9 +36,12 @@ from analysis.questions.block_table import check_one_player, frame_se_deg, own_f
 from analysis.questions.hold_failure import Failure, HoldPiece, describe_failure
 from analysis.questions.hold_slips import PieceCounts, count_runs, draw_slip_ends, end_curves, latest_end
 from analysis.statistics.monotone_regression import PointErrors, count_distinct, crossing, draw_falling
+from analysis.stroke.blocks import level_of, stroke_weights
 
 Bound = Literal["inside", "at least", "below"]
 GRID = 201
+KEPT = 0.03
+"""Play within this of the click is said to be at its tempo."""
 
 
 @dataclass(frozen=True)
@@ -143,7 +146,12 @@ class HoldTempo:
         -------
         float or None
         """
-        return None if self.notes_per_beat is None else 60 * strokes_per_s / self.notes_per_beat
+        if self.notes_per_beat is None:
+            return None
+        played = 60 * strokes_per_s / self.notes_per_beat
+        # A block's own speed is its click's, where it was kept: 97 BPM on one screen is never 96 on another.
+        clicks = (piece.tempo_bpm for piece in self.pieces if piece.strokes_per_s == strokes_per_s)
+        return next((bpm for bpm in clicks if bpm is not None and abs(bpm - played) < KEPT * played), played)
 
 
 def find_hold_tempo(
@@ -383,14 +391,16 @@ def _fit(
 
 def _piece(part: pd.DataFrame, edge: float, edge_se: float, side: str) -> HoldPiece:
     tilt, span = part["tilt_deg"].to_numpy(), part["span_mm"].to_numpy()
+    mean, sd = level_of(tilt, stroke_weights(tilt, part["tilt_se_deg"].to_numpy()))
+    tempo = part["tempo_bpm"].to_numpy(np.float64)
     clearing = part[part["direction"] == side]
     return HoldPiece(
         session=int(part["session"].iloc[0]),
         block=int(part["block"].iloc[0]),
         strokes=len(part),
         strokes_per_s=float(np.median(part["strokes_per_s"])),
-        tilt_deg=float(tilt.mean()),
-        tilt_sd_deg=float(tilt.std(ddof=1)),
+        tilt_deg=mean,
+        tilt_sd_deg=sd or 0.0,
         edge_deg=edge,
         edge_se_deg=edge_se,
         share_held=float((part["margin_deg"] > 0).mean()),
@@ -398,6 +408,7 @@ def _piece(part: pd.DataFrame, edge: float, edge_se: float, side: str) -> HoldPi
         span_mm=float(np.median(span)),
         bow_mm=float(np.median(part["bow_mm"])),
         lift_mm=float(np.median(clearing["lift_mm"])) if len(clearing) else None,
+        tempo_bpm=float(tempo[0]) if np.isfinite(tempo[0]) else None,
     )
 
 

@@ -20,7 +20,10 @@ WORTH_NAMING = 0.05
 
 @dataclass(frozen=True)
 class HoldPiece:
-    """One block, or a piece of one at even speed. ``edge_deg`` is the margin that the wanted share reaches."""
+    """One block, or a piece of one at even speed. ``edge_deg`` is the margin that the wanted share reaches.
+
+    ``tempo_bpm`` is the block's click, where there was one.
+    """
 
     session: int
     block: int
@@ -35,6 +38,7 @@ class HoldPiece:
     span_mm: float
     bow_mm: float
     lift_mm: float | None
+    tempo_bpm: float | None = None
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,8 @@ from analysis.questions.clearing import Clearing
 from analysis.questions.consistency import Consistency
 from analysis.questions.hold import HoldTempo
 from analysis.questions.hold_failure import Failure
+from analysis.questions.posture import PostureComparison
+from analysis.questions.posture_words import say_hold_difference, say_measure
 from analysis.questions.steady_levels import SteadyLevel
 from analysis.questions.switch_success import SwitchFatigue, SwitchSuccess
 from analysis.questions.switching import Switching
@@ -225,6 +227,24 @@ def _after(strokes: float) -> str:
     """
     count = round(strokes)
     return {0: "right from the first stroke", 1: "after one stroke"}.get(count, f"after {count} strokes")
+
+
+def say_comparison_notes(comparison: PostureComparison) -> tuple[str, ...]:
+    """What is to be said of two postures besides the answer: what does not differ, hold tempo, switches, remarks.
+
+    Parameters
+    ----------
+    comparison : PostureComparison
+
+    Returns
+    -------
+    tuple of str
+        Sentences.
+    """
+    notes = [say_measure(comparison, m) for m in comparison.measures if m.verdict != "different"]
+    notes += [say_hold_difference(comparison, comparison.hold)] if comparison.hold else []
+    notes += [f"{capitalise(name)} cannot be given: {why}." for name, why in comparison.refused.items()]
+    return (*notes, say_switching(comparison.switching), *(f"{capitalise(r)}." for r in comparison.remarks))
 
 
 def say_switches(found: SwitchSuccess) -> str:

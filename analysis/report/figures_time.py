@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import groupby
 from typing import Any
 
@@ -213,9 +214,9 @@ def _bar(event: Event, level: float, start_s: float, pen: dict[str, Any]) -> dic
     return {"type": "line", **ends, "y0": level, "y1": level, "line": pen}
 
 
-def spans_speeds(result: SessionResult) -> bool:
+def spans_speeds(blocks: Sequence[BlockSummary]) -> bool:
     """Whether there are at least two blocks of clearly different speed."""
-    rates = [block.strokes_per_s for block in result.blocks if block.strokes_per_s]
+    rates = [block.strokes_per_s for block in blocks if block.strokes_per_s]
     return len(rates) > 1 and max(rates) > LEAST_RATE_SPREAD * min(rates)
 
 

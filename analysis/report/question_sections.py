@@ -11,18 +11,16 @@ from analysis.questions.hold import HoldTempo
 from analysis.questions.posture import PostureComparison
 from analysis.questions.posture_words import (
     say_comparison,
-    say_hold_difference,
-    say_measure,
     say_parts,
 )
 from analysis.questions.switch_success import SwitchSuccess
 from analysis.report.answer_sentences import (
     name_posture,
     say_clearing,
+    say_comparison_notes,
     say_consistency,
     say_hold,
     say_switches,
-    say_switching,
 )
 from analysis.report.figures_questions import (
     draw_clearing,
@@ -201,18 +199,13 @@ def comparison_section(comparison: PostureComparison) -> Section:
         for m in comparison.measures
     )
     columns = ("Difference in", comparison.first, comparison.second, "Difference", "95 % interval", "p")
-    notes = []
-    notes += [say_measure(comparison, m) for m in comparison.measures if m.verdict != "different"]
-    notes += [say_hold_difference(comparison, comparison.hold)] if comparison.hold else []
-    notes += [f"{name[:1].upper()}{name[1:]} cannot be given: {why}." for name, why in comparison.refused.items()]
-    notes += [say_switching(comparison.switching), *(f"{r[:1].upper()}{r[1:]}." for r in comparison.remarks)]
     return Section(
         "postures",
         "Which posture?",
         say_comparison(comparison),
         (Choice("", tuple(pictures)),),
         Table("Differences between the postures", columns, rows) if rows else None,
-        tuple(notes),
+        say_comparison_notes(comparison),
     )
 
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
 from analysis.model.number_words import block_number, clock, degrees, millimetres, of_100, speed
-from analysis.model.records import SessionResult
+from analysis.model.records import BlockSummary, SessionResult
 from analysis.report.figures_end_view import describe_end_view, draw_end_view
 from analysis.report.figures_spread import draw_distribution, draw_lift
 from analysis.report.figures_strokes import draw_stroke, draw_stroke_in_space, label_stroke, note_stroke, pick_strokes
@@ -19,7 +19,7 @@ from analysis.report.figures_time import (
     thin,
 )
 from analysis.report.sections import Choice, Picture, Section, Table
-from analysis.report.verdict import Verdict, block_name, by_posture, clause
+from analysis.report.verdict import Verdict, block_name, by_posture, clause, is_block, say_lift
 from analysis.stroke.block_case import BlockCase, rows_of
 
 MOST_CHOICES = 24
@@ -62,22 +62,24 @@ def _stretches(result: SessionResult, verdict: Verdict) -> list[tuple[str, np.nd
     found = []
     for finding in verdict.postures:
         own = members.get(finding.summary.posture, [])
+        if len(own) > 1 and is_block(verdict, finding):
+            continue
         rows = rows_of(result, own) if own else np.arange(len(result.strokes))
         name = f"Posture {finding.summary.posture}" if finding.summary.posture else "All play"
         found.append((f"{name}, all {len(own)} blocks" if len(own) > 1 else name, rows, finding))
-    if len(verdict.blocks) > len(verdict.postures):
+    if len(verdict.blocks) > len(found):
         found += [
             (block_name(finding.summary, result.start_s), rows_of(result, [finding.summary]), finding)
             for finding in verdict.blocks
         ]
-    return sorted(found, key=lambda entry: entry[2] is not verdict.focus)[:MOST_CHOICES]
+    return sorted(found, key=lambda entry: entry[2].summary is not verdict.focus.summary)[:MOST_CHOICES]
 
 
 def _focus_name(result: SessionResult, verdict: Verdict) -> str:
     """What the sentences speak of, where it is not all play: "Block 1, ...: "."""
     if len(verdict.blocks) < 2:
         return ""
-    if any(verdict.focus is finding for finding in verdict.blocks):
+    if is_block(verdict, verdict.focus):
         return f"{block_name(verdict.focus.summary, result.start_s)}: "
     return f"Posture {verdict.focus.summary.posture}: " if len(verdict.postures) > 1 else ""
 
@@ -155,19 +157,24 @@ def _over_time(result: SessionResult, verdict: Verdict) -> Section:
 
 
 def _against_speed(result: SessionResult, verdict: Verdict) -> Section | None:
-    if not spans_speeds(result):
+    if not spans_speeds(result.blocks):
         return None
-    by_rate = sorted(
-        (b for b in result.blocks if b.strokes_per_s and b.tilt_mean_deg is not None),
-        key=lambda block: block.strokes_per_s or 0.0,
-    )
-    slow, fast = by_rate[0], by_rate[-1]
-    sentence = (
-        f"From {slow.strokes_per_s:.1f} to {fast.strokes_per_s:.1f} strokes a second the tilt goes from "
-        f"{degrees(slow.tilt_mean_deg or 0.0)} to {degrees(fast.tilt_mean_deg or 0.0)}."
-    )
+    played = [b for b in result.blocks if b.strokes_per_s and b.tilt_mean_deg is not None]
+    said = [_say_ends(own, posture) for posture, own in by_posture(played).items() if spans_speeds(own)]
+    # Postures that were each played at one speed cannot tell what speed does.
+    sentence = " ".join(said) or "No posture was played at two speeds that clearly differ."
     picture = Picture(draw_tilt_against_speed(result), sentence)
     return Section("against-speed", "Tilt against speed", sentence, (Choice("", (picture,)),))
+
+
+def _say_ends(blocks: Sequence[BlockSummary], posture: str) -> str:
+    """The tilts of a posture's slowest and fastest block, each by its number."""
+    slow, fast = (pick(blocks, key=lambda block: block.strokes_per_s or 0.0) for pick in (min, max))
+    head = f"Posture {posture}: from" if posture else "From"
+    return (
+        f"{head} block {block_number(slow.index)} ({speed(slow)}) to block {block_number(fast.index)} ({speed(fast)}) "
+        f"the tilt goes from {degrees(slow.tilt_mean_deg or 0.0)} to {degrees(fast.tilt_mean_deg or 0.0)}."
+    )
 
 
 def _distribution(result: SessionResult, verdict: Verdict) -> Section | None:
@@ -195,11 +202,7 @@ def _lift(result: SessionResult, verdict: Verdict) -> Section | None:
     if verdict.against_hand or len(result.strokes) < LEAST_TO_SHOW:
         return None
     focus = verdict.focus
-    middle = focus.summary.lift_mm or 0.0
-    sentence = (
-        f"{_focus_name(result, verdict)}{of_100(focus.share or 0.0)} {focus.stroke}strokes clear; the median one "
-        f"passes the next string, or ends, {abs(middle):.1f} mm {'above' if middle > 0 else 'below'} the height needed."
-    )
+    sentence = f"{_focus_name(result, verdict)}{say_lift(focus)}"
     choices = tuple(
         Choice(label, (Picture(draw_lift(result, rows), f"Histogram of lift. {sentence}"),))
         for label, rows, _ in _stretches(result, verdict)

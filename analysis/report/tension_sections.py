@@ -46,7 +46,7 @@ def tension_section(tension: Tension, pictures: bool = True) -> Section:
         say_level(tension.level),
         choices,
         Table("Medians of the first and last ten minutes, and the trend", columns, rows) if rows else None,
-        _notes(tension),
+        tension_notes(tension),
     )
 
 
@@ -93,7 +93,18 @@ def say_activity(activity: HandActivity) -> str:
     )
 
 
-def _notes(tension: Tension) -> tuple[str, ...]:
+def tension_notes(tension: Tension) -> tuple[str, ...]:
+    """What is to be said of tension besides its level.
+
+    Parameters
+    ----------
+    tension : Tension
+
+    Returns
+    -------
+    tuple of str
+        Sentences.
+    """
     notes = [f"{capitalise(remark)}." for remark in tension.remarks]
     if not tension.level.hurt and any(look.p is not None for look in tension.level.looks):
         allowed = 100 * tension.level.false_alarms

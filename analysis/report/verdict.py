@@ -149,6 +149,41 @@ def by_posture(blocks: Sequence[BlockSummary]) -> dict[str, list[BlockSummary]]:
     return groups
 
 
+def is_block(verdict: Verdict, finding: BlockCase) -> bool:
+    """Whether a finding is one block's own, the weakest of a posture among them, and none of several together.
+
+    Parameters
+    ----------
+    verdict : Verdict
+    finding : BlockCase
+        Its focus, one of its postures or one of its blocks.
+
+    Returns
+    -------
+    bool
+    """
+    return any(finding.summary is block.summary for block in verdict.blocks)
+
+
+def say_lift(finding: BlockCase) -> str:
+    """How many strokes clear, and where the middle one passes.
+
+    Parameters
+    ----------
+    finding : BlockCase
+
+    Returns
+    -------
+    str
+        A sentence without its subject's name.
+    """
+    middle = finding.summary.lift_mm or 0.0
+    return (
+        f"{of_100(finding.share or 0.0)} {finding.stroke}strokes clear; the median one passes the next string, or "
+        f"ends, {abs(middle):.1f} mm {'above' if middle > 0 else 'below'} the height needed."
+    )
+
+
 def clause(finding: BlockCase) -> str:
     """A finding as a short clause: "the downstroke clears (tilt 15.0°)".
 
@@ -221,7 +256,10 @@ def short_clause(finding: BlockCase) -> str:
 
 def _sentence(postures: Sequence[BlockCase], blocks: Sequence[BlockCase]) -> str:
     if len(postures) > 1:
-        parts = [f"with posture {_label(finding)} {clause(finding)}" for finding in postures[:3]]
+        parts = [
+            f"with posture {_label(finding)}{_weakest_of(finding, blocks)} {clause(finding)}"
+            for finding in postures[:3]
+        ]
         more = f"; and {len(postures) - 3} more postures below" if len(postures) > 3 else ""
         text = "; ".join(parts) + more + "."
         return text[0].upper() + text[1:] if postures[0].case == "hand" else f"{BY_HAND} {text}"
@@ -239,6 +277,12 @@ def _sentence(postures: Sequence[BlockCase], blocks: Sequence[BlockCase]) -> str
         span = f"{degrees(min(tilts))} to {degrees(max(tilts))}"
         where = f" in the weakest of {len(blocks)} blocks, whose tilts run from {span}"
     return _full_sentence(postures[0], where)
+
+
+def _weakest_of(finding: BlockCase, blocks: Sequence[BlockCase]) -> str:
+    """That a posture's finding is that of its weakest block, where its blocks differ."""
+    own = [block.summary for block in blocks if block.summary.posture == finding.summary.posture]
+    return f", in the weakest of its {len(own)} blocks," if len(own) > 1 and finding.summary in own else ""
 
 
 def _label(finding: BlockCase) -> str:

@@ -43,7 +43,7 @@ def summarise_block(
     tilt = steady["tilt_deg"].to_numpy()
     n = len(strokes)
     weight = stroke_weights(tilt, steady["tilt_se_deg"].to_numpy())
-    mean = float(weight @ tilt) if tilt.size else None
+    mean, sd = level_of(tilt, weight) if tilt.size else (None, None)
     mean_se = _mean_se_deg(steady, weight) if tilt.size else None
     interval = None
     if from_gestures and mean is not None and mean_se is not None and offset_se_deg is not None:
@@ -63,7 +63,7 @@ def summarise_block(
         strokes=n,
         strokes_per_s=_median(1.0 / (strokes["end_s"] - strokes["start_s"]).to_numpy()) if n else None,
         tilt_mean_deg=mean,
-        tilt_sd_deg=_weighted_sd(tilt, weight) if tilt.size > 1 else None,
+        tilt_sd_deg=sd,
         tilt_ci95_deg=interval,
         tilt_offset_se_deg=offset_se_deg,
         tilt_mean_se_deg=mean_se,
@@ -126,10 +126,24 @@ def stroke_weights(tilt_deg: FloatArray, se_deg: FloatArray) -> FloatArray:
     return np.asarray(weight / weight.sum())
 
 
-def _weighted_sd(values: FloatArray, weight: FloatArray) -> float:
-    """Standard deviation; with equal weights the usual one, of ``n - 1``."""
-    square = float(weight @ (values - weight @ values) ** 2)
-    return float(np.sqrt(square / max(1.0 - float(weight @ weight), 1e-9)))
+def level_of(tilt_deg: FloatArray, weight: FloatArray) -> tuple[float, float | None]:
+    """Mean and scatter of some strokes' tilts: the one way in which every table and answer gives them.
+
+    Parameters
+    ----------
+    tilt_deg, weight : float64 (n,)
+        At least one; the weights add up to 1.
+
+    Returns
+    -------
+    (float, float or None)
+        Mean, and standard deviation, with equal weights the usual one, of ``n - 1``; None of a single stroke.
+    """
+    mean = float(weight @ tilt_deg)
+    if tilt_deg.size < 2:
+        return mean, None
+    square = float(weight @ (tilt_deg - mean) ** 2)
+    return mean, float(np.sqrt(square / max(1.0 - float(weight @ weight), 1e-9)))
 
 
 def _mean_se_deg(strokes: pd.DataFrame, weight: FloatArray) -> float:

@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TypeAlias
 
+from analysis.model.records import Event
 from logger.guide.asked_gestures import AskedGesture, WantedGesture
 from logger.guide.load import Load
 from logger.guide.orders import Order
-from logger.guide.phases import CountingIn, Gesturing, Moved, OnBreak, Phase, Playing, Resting
+from logger.guide.phases import CountingIn, Gesturing, Hurting, Moved, OnBreak, Phase, Playing, Resting
 from logger.guide.shown import Block, GestureLive, PlanPlace
 from logger.guide.stretch import FreePlay, Stretch, free_stretch, planned_stretch
 from logger.practice.plan import Plan, PlanBlock
@@ -35,6 +36,26 @@ class Script:
     led: bool = True
     sensor: bool = True
     postures: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Slip:
+    """A rating of discomfort that stopped the evening and can be taken back for a moment, and where it was given.
+
+    Attributes
+    ----------
+    event : Event
+        The rating, written down as soon as the moment has passed, or anything else ends the session.
+    at_s, until_s : float
+        When it was given, and how long it can be taken back.
+    phase : Phase
+        In which the question was asked.
+    """
+
+    event: Event
+    at_s: float
+    until_s: float
+    phase: Phase
 
 
 @dataclass(frozen=True)
@@ -81,6 +102,8 @@ class Guide:
         What stays to be said.
     moved : Moved or None
         To be asked in the next rest.
+    slip : Slip or None
+        A rating of discomfort that is not written down yet, because it may be a slip of the finger.
     """
 
     script: Script
@@ -107,6 +130,7 @@ class Guide:
     load: Load = field(default_factory=Load)
     notice: str = ""
     moved: Moved | None = None
+    slip: Slip | None = None
 
     @property
     def over(self) -> bool:
@@ -179,7 +203,7 @@ def due_s(guide: Guide) -> float | None:
         return phase.ends_s
     if isinstance(phase, Resting | OnBreak):
         return phase.rest.ends_server_s
-    return None
+    return guide.slip.until_s if isinstance(phase, Hurting) and guide.slip is not None else None
 
 
 def step_back(guide: Guide) -> Guide:

@@ -14,7 +14,7 @@ from logger.guide.gesture_transitions import (
     press_in_gestures,
     solved,
 )
-from logger.guide.guide_state import Guide, Script, Step, due_s, enter, step_back
+from logger.guide.guide_state import Guide, Script, Slip, Step, due_s, enter, step_back
 from logger.guide.orders import (
     Begin,
     CheckSensor,
@@ -26,6 +26,7 @@ from logger.guide.orders import (
     Happening,
     LoadAssessed,
     LookForSensor,
+    Mark,
     MountingMoved,
     Order,
     Pressed,
@@ -49,6 +50,7 @@ from logger.guide.phases import (
     Judging,
     Moved,
     OnBreak,
+    Paused,
     Playing,
     Poor,
     Preparing,
@@ -73,6 +75,9 @@ from logger.guide.play_transitions import (
     stop_play,
 )
 from logger.guide.view import keys_of
+
+TAKE_BACK_S = 10.0
+"""How long a rating of discomfort can be called a slip of the finger; playing has stopped all the while."""
 
 
 def begin(script: Script, chosen: Chosen) -> Step:
@@ -173,7 +178,9 @@ def time_passed(guide: Guide, at_s: float) -> Step:
         return leave_rest(guide, at_s)
     if isinstance(phase, OnBreak):
         return end_break(guide, at_s)
-    return guide, []
+    # Not taken back: from here on only the end is left.
+    guide, orders = note_slip(guide)
+    return enter(guide, Hurting()), orders
 
 
 def press(guide: Guide, pressed: Pressed) -> Step:
@@ -186,6 +193,8 @@ def press(guide: Guide, pressed: Pressed) -> Step:
         return guide, []
     if command == "hurt":
         return hurt(guide, pressed.at_s)
+    if isinstance(guide.phase, Hurting):
+        return ask_again(guide, pressed.at_s)
     if guide.questions:
         return press_in_question(guide, pressed)
     if not guide.script.led:
@@ -199,13 +208,9 @@ def press_in_question(guide: Guide, pressed: Pressed) -> Step:
         # The step's number stays: quick presses one after the other all count.
         return replace(guide, counted=0 if guide.counted is None else (guide.counted + 1) % (HIGHEST_RATING + 1)), []
     value = {"rate": pressed.value, "next": guide.counted}.get(pressed.command)
-    scale = guide.questions[0]
-    guide, orders = answered(guide, pressed.at_s, value)
-    if scale != "discomfort" or not value:
-        return guide, orders
-    # As the verdict has it: any discomfort is a reason to stop for today.
-    guide, more = stop_for_today(guide, pressed.at_s)
-    return guide, [*orders, *more]
+    if guide.questions[0] == "discomfort" and value:
+        return stop_for_discomfort(guide, pressed.at_s, value)
+    return answered(replace(guide, slip=None), pressed.at_s, value)
 
 
 def press_led(guide: Guide, pressed: Pressed) -> Step:
@@ -261,9 +266,45 @@ def close_phase(guide: Guide, at_s: float) -> Step:
 
 def hurt(guide: Guide, at_s: float) -> Step:
     """Stop whatever runs, say so, record it."""
-    posture = guide.free.posture if guide.block is None else guide.block.posture
+    guide, noted = note_slip(guide)
     guide, orders = stop_for_today(guide, at_s)
-    return guide, [*orders, Task("rest", at_s), Begin(Event(0.0, 0.0, "hurt", "", posture), at_s)]
+    return guide, [*noted, *orders, Task("rest", at_s), Begin(Event(0.0, 0.0, "hurt", "", posture_of(guide)), at_s)]
+
+
+def stop_for_discomfort(guide: Guide, at_s: float, value: int) -> Step:
+    """Stop at once: any discomfort is a reason to end the day. For a moment the rating can be taken back.
+
+    It is written down when that moment has passed, so that a slip of the finger is no report in the session.
+    """
+    event = Event(0.0, 0.0, "rating", "discomfort", posture_of(guide), rating=float(value))
+    back = Ready() if isinstance(guide.phase, Playing | Gesturing | CountingIn) else guide.phase
+    guide = replace(guide, slip=Slip(event, at_s, at_s + TAKE_BACK_S, back))
+    return stop_for_today(guide, at_s)
+
+
+def ask_again(guide: Guide, at_s: float) -> Step:
+    """The rating was a slip: the question stands until it has an answer, and nothing begins by itself meanwhile."""
+    if guide.slip is None:
+        return guide, []
+    phase, orders = guide.slip.phase, list[Order]()
+    if isinstance(phase, Resting | OnBreak):
+        phase = replace(phase, rest=replace(phase.rest, kind="open", ends_server_s=None, held=False))
+    if isinstance(phase, Resting | OnBreak | Paused):
+        orders = [Begin(Event(0.0, 0.0, "rest", "", posture_of(guide)), at_s)]
+    return enter(replace(guide, questions=("discomfort",), counted=None), phase), orders
+
+
+def note_slip(guide: Guide) -> Step:
+    """Write down a rating that was not taken back, or not answered anew."""
+    slip = guide.slip
+    if slip is None:
+        return guide, []
+    return replace(guide, slip=None), [Mark(slip.event, slip.at_s)]
+
+
+def posture_of(guide: Guide) -> str:
+    """The posture of what is played, or comes next."""
+    return guide.free.posture if guide.block is None else guide.block.posture
 
 
 def stop_for_today(guide: Guide, at_s: float) -> Step:
@@ -278,5 +319,6 @@ def finish(guide: Guide, at_s: float) -> Step:
         return enter(guide, Closed()), [Close()]
     if isinstance(guide.phase, Finishing | Closed):
         return guide, []
+    guide, noted = note_slip(guide)
     guide, orders = close_phase(guide, at_s)
-    return enter(replace(guide, questions=(), counted=None), Finishing()), [*orders, WriteReport()]
+    return enter(replace(guide, questions=(), counted=None), Finishing()), [*noted, *orders, WriteReport()]

@@ -36,6 +36,8 @@ HURT_KEY = Key("hurt", "Something hurts")
 FINISH_KEY = Key("finish", "End the session")
 HURT_WORDS = f"Stop playing. {STOP} {NOT_MEDICAL}"
 KEPT_WORDS = "Everything you have recorded is kept. End the session here; play again only in a new one, on another day."
+SLIP_KEY = Key("again", "It was a slip: ask me again")
+SLIP_WORDS = "You rated discomfort {value} of 10. Only if your finger slipped: for ten seconds you can be asked again."
 REST_WORDS = "Hands down, shoulders loose."
 BREAK_WORDS = "Put the instrument down, stand up, shake out hands and shoulders."
 QUESTIONS = {
@@ -90,10 +92,28 @@ def view(guide: Guide) -> View:
         click=phase.click if isinstance(phase, CountingIn | Playing | Resting) else None,
         rating=question,
         rest=phase.rest if isinstance(phase, Resting | OnBreak) else None,
-        hurt=(HURT_WORDS, HURT, KEPT_WORDS) if isinstance(phase, Hurting) else (),
+        hurt=hurt_words(guide),
         coming=coming_of(guide),
         break_due=guide.load.proposal if rests or playing or isinstance(phase, Ready) else "",
     )
+
+
+def hurt_words(guide: Guide) -> tuple[str, ...]:
+    """What to read after something hurt, the strictest first; last how a slip of the finger is taken back.
+
+    Parameters
+    ----------
+    guide : Guide
+
+    Returns
+    -------
+    tuple of str
+        Empty where nothing hurt.
+    """
+    if not isinstance(guide.phase, Hurting):
+        return ()
+    slip = () if guide.slip is None else (SLIP_WORDS.format(value=f"{guide.slip.event.rating:g}"),)
+    return (HURT_WORDS, HURT, KEPT_WORDS, *slip)
 
 
 def step_of(phase: Phase) -> Step:
@@ -249,7 +269,7 @@ def keys_of(guide: Guide) -> tuple[Key, ...]:
     """
     phase = guide.phase
     if isinstance(phase, Hurting):
-        return (FINISH_KEY,)
+        return (FINISH_KEY,) if guide.slip is None else (SLIP_KEY, FINISH_KEY)
     if isinstance(phase, Done):
         close = Key("next", "Close the program")
         return (close, Key("again", "Save the plan for the next evening")) if phase.plan else (close,)
@@ -264,8 +284,12 @@ def step_keys(guide: Guide) -> tuple[Key, ...]:
     """The keys of a step, but for those that end it."""
     phase = guide.phase
     if guide.questions:
+        counting = (Key("again", "Count up"), Key("rate", "0 to 10"))
+        if guide.slip is not None:
+            # A report of discomfort is taken back by another answer, not by none.
+            return counting if guide.counted is None else (Key("next", f"Accept {guide.counted}"), *counting)
         accept = "No answer" if guide.counted is None else f"Accept {guide.counted}"
-        return (Key("next", accept), Key("again", "Count up"), Key("rate", "0 to 10"), Key("skip", "No answer"))
+        return (Key("next", accept), *counting, Key("skip", "No answer"))
     if not guide.script.led:
         return called_keys(phase)
     if isinstance(phase, Unconnected):

@@ -8,16 +8,17 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
+from analysis.model.cautions import discomfort
 from analysis.model.records import OFF_HAND, Event
 from analysis.reference.mounting import MountingSettings
 from analysis.reference.mounting_doubts import describe_change
 from logger.guide.asked_gestures import MOVED_STILL, AskedGesture, full_gestures
-from logger.guide.guide_state import Guide, Script
+from logger.guide.guide_state import Guide, Script, due_s
 from logger.guide.machine import begin, step
 from logger.guide.orders import Begin, Chosen, End, FollowBlock, Happening, Mark, Order, Pressed, TimePassed
 from logger.guide.phases import Closed, Done, Finishing, Gesturing, Hurting, Paused, Phase, Playing, Preparing
 from logger.guide.stretch import FreePlay
-from logger.guide.view import HURT_WORDS, KEPT_WORDS, keys_of
+from logger.guide.view import hurt_words, keys_of
 from logger.record.recorder import Recorder
 from logger.record.stroke_counter import StrokeCounter
 from logger.sliding.event_watch import EventWatch
@@ -153,8 +154,8 @@ class RecordSession:
         return "gesture" if isinstance(self._guide.phase, Preparing) else "block"
 
     def tick(self) -> None:
-        """End a gesture whose time is up; call this several times a second."""
-        if isinstance(self._guide.phase, Gesturing):
+        """Go on where a time is up, that of a gesture or of taking a rating back; call this several times a second."""
+        if due_s(self._guide) is not None:
             self._happen(TimePassed(self._recorder.log_time_s()))
 
     def end(self) -> None:
@@ -176,7 +177,7 @@ class RecordSession:
         value = counted if key in ACCEPT_KEYS else 10 if key == "x" else int(key) if key in DIGITS else None
         if value is None:
             self._press("skip")
-            self.message = "No rating taken."
+            self.message = self.message if self._guide.questions else "No rating taken."
         else:
             self._press("rate", value)
             if not isinstance(self._guide.phase, Hurting):
@@ -200,7 +201,7 @@ class RecordSession:
             self.message = message_after(before, self._guide, self._counter.strokes)
         for event in self._events[ended:]:
             self._look_at(event)
-        self.hurt = self.hurt or isinstance(self._guide.phase, Hurting)
+        self.hurt = self.hurt or bool(discomfort([o.event for o in orders if isinstance(o, Begin | Mark)]))
 
     def _look_at(self, event: Event) -> None:
         """Ask again for what went wrong, while that costs nothing."""
@@ -253,7 +254,9 @@ def message_between(was: Phase, guide: Guide, strokes: int) -> str:
     if isinstance(phase, Paused):
         return "Paused. z resumes."
     if isinstance(phase, Hurting):
-        return f"{HURT_WORDS} {KEPT_WORDS} Press q."
+        return (
+            f"{' '.join(hurt_words(guide))} {'Press q.' if guide.slip is None else 'Press q, or u to be asked again.'}"
+        )
     if isinstance(was, Playing):
         return f"Block {guide.blocks} ended after {strokes} strokes or so. Rest."
     if not isinstance(phase, Preparing):

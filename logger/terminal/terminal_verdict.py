@@ -13,7 +13,7 @@ from analysis.model.glossary import TERMS, Explainer
 from analysis.model.number_words import block_number, clock, degrees, of_100, speed
 from analysis.model.records import SessionResult
 from analysis.report.data_quality import WATCHED
-from analysis.report.verdict import Verdict, by_posture
+from analysis.report.verdict import Verdict, by_posture, is_block
 from analysis.stroke.block_case import BlockCase, rows_of
 from analysis.stroke.mean_paths import PathBand, measure_band, paths_from_contact, string_places
 from logger.terminal.ascii_text import ASCII
@@ -136,7 +136,7 @@ def draw_end_view_text(result: SessionResult, verdict: Verdict, width: int = 80)
 
 def focus_rows(result: SessionResult, focus: BlockCase, verdict: Verdict) -> np.ndarray:
     """Rows of the strokes that the verdict speaks of."""
-    if any(focus is finding for finding in verdict.blocks):
+    if is_block(verdict, focus):
         return rows_of(result, [focus.summary])
     own = by_posture([finding.summary for finding in verdict.blocks]).get(focus.summary.posture, [])
     return rows_of(result, own) if own else np.arange(len(result.strokes))

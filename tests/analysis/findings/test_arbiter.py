@@ -5,20 +5,20 @@ Results are drawn, not played: any mixture of tilts, lengths, tempi, postures, w
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 
-import numpy as np
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from analysis.findings.arbiter import SessionFindings, weigh_session
+from analysis.findings.arbiter import weigh_session
 from analysis.findings.contradictions import find_contradictions, resolve
 from analysis.model.doubts import CERTAINTIES, Doubt
 from analysis.model.findings import Action, Finding, Measured, Scope
 from analysis.model.records import Event, SessionResult
-from logger.terminal.terminal_verdict import render_verdict
+from analysis.report.session_sections import session_sections
+from tests.analysis.findings.evenings import KINDS, check_evening
+from tests.analysis.findings.screens import check_first_screen, check_live_page, check_questions, check_report, strays
 from tests.analysis.report.make_result import START_S, Made, Play, make_result
 
 plays = st.lists(
@@ -94,32 +94,11 @@ def test_no_two_findings_contradict_and_no_screen_adds_a_number(result: SessionR
     for doubt in result.doubts:
         about = [f for f in found.findings if f.topic not in ("body", "steady") and doubt.touches(f.scope.blocks)]
         assert all(CERTAINTIES.index(f.certainty) <= CERTAINTIES.index(doubt.cap) for f in about if f.topic == "block")
-    check_numbers(found)
+    check_first_screen(found)
     # The body first when there is something to say, and not a word of it where there is not.
     hurt = any(e.kind == "hurt" or (e.label == "discomfort" and (e.rating or 0) > 0) for e in result.events)
     assert (found.findings[0].topic == "body") == hurt
     assert not hurt or found.verdict.action_kind == "stop"
-
-
-def numbers(text: str) -> set[str]:
-    plain = text.replace("\N{MINUS SIGN}", "-").replace("\N{PLUS-MINUS SIGN}", "")
-    return set(re.findall(r"\d+(?:\.\d+)?", plain))
-
-
-def check_numbers(found: SessionFindings) -> None:
-    """Every number of the first screen is in a finding: its sentences, its evidence, or the scope's name."""
-    known: set[str] = set()
-    for finding in found.findings:
-        for text in (finding.claim, *finding.evidence, *finding.assumptions, finding.scope.words):
-            known |= numbers(text)
-        if finding.action is not None:
-            known |= numbers(finding.action.sentence)
-    screen = render_verdict(found, 100)
-    answer, _, rest = screen.partition("End view")
-    table = "\n".join(line for line in rest.splitlines() if line.startswith("block "))
-    # The times at which blocks begin are no claims.
-    shown = numbers(re.sub(r"\b\d+:\d\d(:\d\d)?\b", "", answer + table))
-    assert sorted(shown - known) == [], answer + table
 
 
 def finding(
@@ -156,20 +135,47 @@ def test_of_two_that_contradict_the_first_stays_and_is_less_sure() -> None:
     assert [f.action and f.action.kind for f in resolve([slow, agreeing])] == ["slow", None]
 
 
+@settings(
+    max_examples=40,
+    deadline=None,
+    derandomize=True,
+    phases=[Phase.generate],
+    suppress_health_check=list(HealthCheck),
+)
+@given(results())
+def test_every_number_of_every_screen_is_a_finding_s_or_a_listed_cell_s(result: SessionResult) -> None:
+    found = weigh_session(result)
+    check_questions(found)
+    check_report(found)
+    if len(result.blocks) == 1:
+        check_live_page(result)
+
+
+def test_a_number_that_no_finding_holds_is_seen() -> None:
+    found = weigh_session(make_result(Play(tempo_bpm=96.0)))
+    assert strays(["block 1  96 BPM  tilt 20.3"], [1, {"bpm": 96.0, "tilt": 20.26}]) == []
+    assert strays(["block 1  97 BPM  tilt 20.3"], [1, {"bpm": 96.0, "tilt": 20.26}]) == ["97"]
+    other = replace(found, verdict=replace(found.verdict, action="Go up to 104.7 BPM."))
+    with pytest.raises(AssertionError, match=r"104\.7"):
+        check_first_screen(other)
+
+
+def test_the_weakest_block_s_numbers_are_never_its_posture_s() -> None:
+    """Blocks of one posture that differ: what is said of the weakest names it, on every screen."""
+    plays = (Play(tilt_deg=24.0), Play(tilt_deg=2.0), Play(tilt_deg=-20.0, posture="B", wanted="up"))
+    found = weigh_session(make_result(*plays))
+    assert "in the weakest of its 2 blocks" in found.verdict.sentence
+    sections = {section.id: section for section in session_sections(found.result, found.verdict)}
+    assert sections["lift"].sentence.startswith("Block 2")
+    assert not any(choice.label.startswith("Posture A") for choice in sections["lift"].choices)
+
+
+@pytest.mark.parametrize("seed", range(7_000, 7_000 + len(KINDS)))
+def test_an_evening_of_each_kind_says_one_thing(seed: int) -> None:
+    check_evening(seed)
+
+
 @pytest.mark.soak
 @pytest.mark.parametrize("seed", range(500))
-def test_no_two_findings_of_a_simulated_session_contradict(seed: int) -> None:
-    from analysis.pipeline import analyse_session
-    from analysis.synthesis.draw import random_scenario
-    from analysis.synthesis.scenario import PlayBlock
-    from analysis.synthesis.simulate import simulate
-
-    rng = np.random.default_rng(seed)
-    tempi = np.sort(rng.uniform(60, 220, rng.integers(1, 5)))
-    blocks = tuple(
-        PlayBlock(seconds=8, tempo_bpm=float(round(t)), tilt_deg=float(rng.uniform(-30, 30)), rest_s=3.0) for t in tempi
-    )
-    session = simulate(replace(random_scenario(seed), blocks=blocks), seed).session
-    found = weigh_session(analyse_session(session))
-    assert find_contradictions(found.findings) == []
-    check_numbers(found)
+def test_no_simulated_evening_contradicts_itself(seed: int) -> None:
+    check_evening(seed)

@@ -123,8 +123,8 @@ def test_long_sessions_are_thinned_evenly_in_both_directions() -> None:
 
 
 def test_speed_is_drawn_only_where_speeds_differ(result: SessionResult) -> None:
-    assert spans_speeds(result)
-    assert not spans_speeds(make_result(Play(), Play()))
+    assert spans_speeds(result.blocks)
+    assert not spans_speeds(make_result(Play(), Play()).blocks)
     means = trace(draw_tilt_against_speed(result), "block means, 95 % interval")
     assert np.asarray(means.y).tolist() == pytest.approx([b.tilt_mean_deg for b in result.blocks], abs=1e-4)
     half = [0.5 * (b.tilt_ci95_deg[1] - b.tilt_ci95_deg[0]) for b in result.blocks if b.tilt_ci95_deg]

@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import pytest
 
-from analysis.model.cautions import HURT
+from analysis.model.cautions import HURT, discomfort
 from logger.guide.asked_gestures import choose_gestures, side_check
 from logger.guide.guide_state import due_s
-from logger.guide.machine import step
+from logger.guide.machine import TAKE_BACK_S, step
 from logger.guide.orders import (
     Close,
     FollowBlock,
@@ -28,7 +28,7 @@ from logger.guide.orders import (
 from logger.guide.phases import Closed, Connecting, Done, Finishing
 from logger.guide.play_transitions import LEAD_S, SETTLE_S
 from logger.guide.stretch import FreePlay
-from logger.guide.view import view
+from logger.guide.view import HURT_WORDS, KEPT_WORDS, view
 from logger.practice.plan import Plan, PlanBlock
 from tests.logger.guide.driving import Driven
 
@@ -270,8 +270,8 @@ def test_hurt_stops_whatever_runs_and_only_the_end_is_left(where: str) -> None:
     assert len(driven.events) > kept, "what was recorded is kept"
 
 
-@pytest.mark.parametrize("plan", [PLAN, None])
-def test_discomfort_that_is_rated_ends_the_evening_too(plan: Plan | None) -> None:
+def asked_for_discomfort(plan: Plan | None) -> Driven:
+    """A block was played and tension rated; the question on discomfort stands."""
     driven = Driven(plan)
     driven.press("next")
     driven.do_gestures()
@@ -280,13 +280,67 @@ def test_discomfort_that_is_rated_ends_the_evening_too(plan: Plan | None) -> Non
     if plan is None:
         driven.press("next")
     driven.press("rate", 2)
+    return driven
+
+
+def rated(driven: Driven) -> list[tuple[str, float | None]]:
+    return [(e.label, e.rating) for e in driven.events if e.kind == "rating"]
+
+
+@pytest.mark.parametrize("plan", [PLAN, None])
+def test_discomfort_that_is_rated_ends_the_evening_too(plan: Plan | None) -> None:
+    driven = asked_for_discomfort(plan)
+    given_s = driven.now_s
     driven.press("rate", 1)
-    assert driven.events[-1].kind == "rest"
-    assert [(e.label, e.rating) for e in driven.events if e.kind == "rating"] == [("tension", 2.0), ("discomfort", 1.0)]
+    assert driven.step == "hurt", "it stops at once"
+    assert view(driven.guide).hurt[:3] == (HURT_WORDS, HURT, KEPT_WORDS), "the strictest words, and first"
     assert driven.open is None
     driven.wait(600.0)
+    assert rated(driven) == [("tension", 2.0), ("discomfort", 1.0)]
+    assert driven.events[-1].start_s == pytest.approx(given_s), "it stands where it was given"
     assert driven.keys == ["finish"]
-    assert HURT in view(driven.guide).hurt, "the words of the report"
+    driven.press("again")
+    assert driven.step == "hurt"
+    assert view(driven.guide).hurt == (HURT_WORDS, HURT, KEPT_WORDS), "the words of the report"
+
+
+@pytest.mark.parametrize("plan", [PLAN, None])
+def test_a_slip_of_the_finger_is_asked_again_and_leaves_no_report(plan: Plan | None) -> None:
+    driven = asked_for_discomfort(plan)
+    driven.press("rate", 3)
+    driven.wait(TAKE_BACK_S - 1.0)
+    driven.press("again")
+    assert view(driven.guide).rating is not None
+    assert driven.keys == ["again", "rate", "hurt", "finish"], "it is taken back by an answer, not by none"
+    for command in ("skip", "next"):
+        driven.press(command)
+        assert view(driven.guide).rating is not None
+    driven.wait(600.0)
+    assert view(driven.guide).rating is not None, "no time passes it by"
+    driven.press("rate", 0)
+    assert rated(driven) == [("tension", 2.0), ("discomfort", 0.0)]
+    assert discomfort(driven.events) == []
+    driven.press("next")
+    assert driven.step not in ("hurt", "done")
+
+
+@pytest.mark.parametrize("end", ["finish", "hurt", "rate"])
+def test_a_slip_that_is_not_answered_anew_is_a_report(end: str) -> None:
+    driven = asked_for_discomfort(PLAN)
+    driven.press("rate", 3)
+    driven.press("again")
+    driven.press(end, 5)
+    if end == "rate":
+        assert driven.step == "hurt"
+        driven.press("finish")
+    assert rated(driven)[1:] == [("discomfort", 5.0 if end == "rate" else 3.0)]
+
+
+def test_ending_at_once_keeps_the_report() -> None:
+    driven = asked_for_discomfort(PLAN)
+    driven.press("rate", 4)
+    driven.press("finish")
+    assert rated(driven)[1:] == [("discomfort", 4.0)]
 
 
 def test_free_play_goes_from_block_to_block() -> None:

@@ -28,7 +28,7 @@ from logger.guide.shown import (
     Rest,
     Tab,
 )
-from logger.guide.view import GESTURE_TITLES
+from logger.guide.view import GESTURE_TITLES, SLIP_KEY, SLIP_WORDS
 from logger.live.commands import ClockQuestion, parse_command
 from logger.live.guard import REPORT_HEADERS
 from logger.live.instrument_shown import qr_svg
@@ -308,6 +308,13 @@ def scenes(now_s: float) -> dict[str, State]:
             **resting | LONG,
         ),
         "hurt": state("hurt", "Stop", HURT_WORDS[0], hurt=HURT_WORDS, keys=(FINISH,)),
+        "slip": state(
+            "hurt",
+            "Stop",
+            HURT_WORDS[0],
+            hurt=(*HURT_WORDS, SLIP_WORDS.format(value=3)),
+            keys=(SLIP_KEY, FINISH),
+        ),
         "lost": state("play", "Play", sensor=LOST, keys=(PAUSE, HURT), **in_play),
         "finishing": state("finishing", "Writing the report", "This takes some seconds.", keys=()),
         "done": state("done", "Done for today", "Space opens it.", keys=(CLOSE, SAVE_PLAN), report=REPORT),

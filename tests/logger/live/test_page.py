@@ -250,6 +250,19 @@ def test_hurt_is_always_possible(browser: Any, stage: PageStage) -> None:
         assert stage.wait_for_command(lambda c: True).name == "hurt"
 
 
+def test_a_slip_is_taken_back_with_the_left_pedal_below_the_strictest_words(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        opened(page, stage, "rating")
+        show(stage, "slip")
+        wait_for_step(page, stage)
+        said = page.locator("#hurt p").all_text_contents()
+        assert "see a clinician" in " ".join(said[:-1])
+        assert "finger slipped" in said[-1]
+        stage.commands.clear()
+        page.keyboard.press("ArrowLeft")
+        assert stage.wait_for_command(lambda c: True).name == "again"
+
+
 def test_hurt_shows_the_words_and_offers_no_going_on(browser: Any, stage: PageStage) -> None:
     with open_page(browser) as (page, _):
         opened(page, stage, "play")

@@ -62,7 +62,30 @@ def test_one_key_counts_a_rating_up_and_another_accepts(count: str, accept: str)
         run.press(count)
     assert run.message.startswith("Discomfort 10:")
     run.press(accept)
+    assert "clinician" in run.message
+    assert not tape.ratings, "for a moment it can be taken back"
+    tape.now_s += 11.0
+    run.tick()
     assert tape.ratings == [("discomfort", 10.0, 100.0)]
+    assert run.hurt
+
+
+def test_a_slip_is_asked_again_and_an_end_keeps_what_stands() -> None:
+    run, tape = session()
+    run.press("d")
+    run.press("3")
+    assert "u to be asked again" in run.message
+    run.press("u")
+    run.press("ü")
+    assert run.message != "No rating taken."
+    run.press("0")
+    assert (tape.ratings, run.hurt) == ([("discomfort", 0.0, 100.0)], False)
+    run.press("d")
+    run.press("2")
+    run.press("q")
+    assert tape.ratings[1:] == [("discomfort", 2.0, 100.0)]
+    assert run.hurt
+    assert run.finished
 
 
 def test_any_other_key_is_no_rating_and_hurt_counts_at_once() -> None:
