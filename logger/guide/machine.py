@@ -26,7 +26,6 @@ from logger.guide.orders import (
     Happening,
     LoadAssessed,
     LookForSensor,
-    Mark,
     MountingMoved,
     Order,
     Pressed,
@@ -50,7 +49,6 @@ from logger.guide.phases import (
     Judging,
     Moved,
     OnBreak,
-    Paused,
     Playing,
     Poor,
     Preparing,
@@ -74,10 +72,8 @@ from logger.guide.play_transitions import (
     stop_count_in,
     stop_play,
 )
+from logger.guide.slip_transitions import TAKE_BACK_S, ask_again, note_slip, posture_of
 from logger.guide.view import keys_of
-
-TAKE_BACK_S = 10.0
-"""How long a rating of discomfort can be called a slip of the finger; playing has stopped all the while."""
 
 
 def begin(script: Script, chosen: Chosen) -> Step:
@@ -280,31 +276,6 @@ def stop_for_discomfort(guide: Guide, at_s: float, value: int) -> Step:
     back = Ready() if isinstance(guide.phase, Playing | Gesturing | CountingIn) else guide.phase
     guide = replace(guide, slip=Slip(event, at_s, at_s + TAKE_BACK_S, back))
     return stop_for_today(guide, at_s)
-
-
-def ask_again(guide: Guide, at_s: float) -> Step:
-    """The rating was a slip: the question stands until it has an answer, and nothing begins by itself meanwhile."""
-    if guide.slip is None:
-        return guide, []
-    phase, orders = guide.slip.phase, list[Order]()
-    if isinstance(phase, Resting | OnBreak):
-        phase = replace(phase, rest=replace(phase.rest, kind="open", ends_server_s=None, held=False))
-    if isinstance(phase, Resting | OnBreak | Paused):
-        orders = [Begin(Event(0.0, 0.0, "rest", "", posture_of(guide)), at_s)]
-    return enter(replace(guide, questions=("discomfort",), counted=None), phase), orders
-
-
-def note_slip(guide: Guide) -> Step:
-    """Write down a rating that was not taken back, or not answered anew."""
-    slip = guide.slip
-    if slip is None:
-        return guide, []
-    return replace(guide, slip=None), [Mark(slip.event, slip.at_s)]
-
-
-def posture_of(guide: Guide) -> str:
-    """The posture of what is played, or comes next."""
-    return guide.free.posture if guide.block is None else guide.block.posture
 
 
 def stop_for_today(guide: Guide, at_s: float) -> Step:

@@ -9,7 +9,7 @@ import pytest
 from analysis.model.cautions import HURT, discomfort
 from logger.guide.asked_gestures import choose_gestures, side_check
 from logger.guide.guide_state import due_s
-from logger.guide.machine import TAKE_BACK_S, step
+from logger.guide.machine import step
 from logger.guide.orders import (
     Close,
     FollowBlock,
@@ -27,6 +27,7 @@ from logger.guide.orders import (
 )
 from logger.guide.phases import Closed, Connecting, Done, Finishing
 from logger.guide.play_transitions import LEAD_S, SETTLE_S
+from logger.guide.slip_transitions import TAKE_BACK_S
 from logger.guide.stretch import FreePlay
 from logger.guide.view import HURT_WORDS, KEPT_WORDS, view
 from logger.practice.plan import Plan, PlanBlock
