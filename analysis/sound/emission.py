@@ -34,7 +34,7 @@ class EmissionSettings:
         How much of the pitch's score counts where there is no onset.
     """
 
-    p_wrong_pitch: float = 0.02
+    p_wrong_pitch: float = 0.006
     p_onset_note: float = 0.96
     p_onset_extra: float = 0.3
     without_onset: float = 0.5
@@ -63,7 +63,7 @@ def note_emission(
     --------
     >>> sure = np.array([[0.0, -20.0]])
     >>> note_emission(sure, np.array([True]), np.array([0, 1, 0])).round(1).tolist()
-    [[1.8, -2.7, 1.8]]
+    [[1.9, -4.0, 1.9]]
     """
     settings = settings or EmissionSettings()
     believed: FloatArray = np.where(has_onset, 1.0, settings.without_onset)
