@@ -173,7 +173,7 @@ def _untested(agreement: Agreement, signals: Signals) -> list[Doubt]:
             "likely",
             f"the axes of the sensor could not be tested against each other ({', '.join(rest)})",
             f"{agreement.windows} stretches of motion in {signals.grid.duration_s:.0f} s turn the sensor enough, "
-            "and not about these axes",
+            "but not about these axes",
             "record pivot, rocking the hand about all axes",
         )
     ]

@@ -97,7 +97,7 @@ def hold_section(holds: Sequence[HoldTempo]) -> Section:
                     clearing,
                 )
             )
-    columns = ("Block at", "Posture", "Tilt", "Scatter", "Hold, of 100", "Clear, of 100")
+    columns = ("Block played at", "Posture", "Tilt", "Scatter", "Hold, of 100", "Clear, of 100")
     return Section(
         "hold",
         "Does it stay tilted at speed?",

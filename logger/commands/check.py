@@ -33,26 +33,26 @@ class Step(NamedTuple):
 STEPS = {
     "still": Step("Lay the sensor on a level table with its z mark up, and do not touch table or cable.", 15.0),
     "turn": Step(
-        "Take it up, rock it slowly about all its axes, then turn it until its x mark points up. Hold it there.",
+        "Pick it up, rock it slowly about all its axes, then turn it until its x mark points up. Hold it there.",
         9.0,
     ),
-    "strokes": Step("Strap it on. Play the hardest strokes that you ever play.", 8.0),
+    "strokes": Step("Strap it on. Play your hardest strokes.", 8.0),
     "flick": Step("Flick the hand hard once, as if to shake off water, then hold it still in the air.", 5.0),
 }
 INSTRUMENT_STEPS = {
     "still": STEPS["still"],
     "turn": STEPS["turn"],
     "strokes": Step(
-        "Clamp it to the head of the instrument, or put it into a pouch on the strap, never taped on lacquer. Play the "
-        "hardest strokes that you ever play.",
+        "Clamp it to the head of the instrument, or put it into a pouch on the strap, never taped to lacquer. Play "
+        "your hardest strokes.",
         8.0,
     ),
 }
 
 
 PRETENDED = (
-    "Note: the simulated sensor plays its session from the start and does none of the following. What it says of "
-    "link, rate and losses is so; that it is not still, and that no flick is seen, is what is expected of it."
+    "Note: the simulated sensor plays its session from the start and does none of the following. What it says about "
+    "link, rate and losses is true; that it is not still and shows no flick is only to be expected."
 )
 
 

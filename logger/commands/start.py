@@ -25,7 +25,7 @@ How to wear the sensor
    | [####] |  |     3. Strap it snugly: it must not wobble when you flick the
    |        | / thumb   hand, and not press, rub or leave a mark.
     \\______/         4. It must touch neither strings nor instrument.
-      wrist          5. Lead a cable up the forearm, with a loop of slack.
+      wrist          5. Run a cable up the forearm, with a loop of slack.
 """
 
 DEMO_NAME = "strokeplane-demo.html"

@@ -172,6 +172,6 @@ def solved(guide: Guide, found: GesturesSolved) -> Step:
             repeat[name] = wanted
     if repeat:
         kind = next(iter(repeat))[0]
-        reason = dict(found.reasons).get(kind, f"{kind.capitalize()} was no good.")
+        reason = dict(found.reasons).get(kind, f"{kind.capitalize()} was not good enough.")
         return enter(guide, Unsolved(tuple(repeat.values()), reason, notice)), []
     return go_on(replace(guide, notice=notice), found.at_s)

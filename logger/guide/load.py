@@ -42,7 +42,8 @@ class Load:
             return load
         minutes = int(since_s // 60)
         return replace(
-            load, proposal=f"You have played for {minutes} minutes: take a break of a few minutes, hands down."
+            load,
+            proposal=f"You have played for {minutes} minutes: take a break of a few minutes, and put your hands down.",
         )
 
     def rested(self, seconds: float) -> Load:
@@ -61,5 +62,5 @@ class Load:
         load = replace(self, first_tension=first)
         if value < MUCH and value < first + RISE:
             return load
-        words = f"Tension {value}: take a break, shake out hands and shoulders before you go on."
+        words = f"Tension {value}: take a break, and shake out your hands and shoulders before you go on."
         return replace(load, proposal=words)

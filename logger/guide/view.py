@@ -39,7 +39,7 @@ KEPT_WORDS = "Everything you have recorded is kept. End the session here; play a
 SLIP_KEY = Key("again", "It was a slip: ask me again")
 SLIP_WORDS = "You rated discomfort {value} of 10. Only if your finger slipped: for ten seconds you can be asked again."
 REST_WORDS = "Hands down, shoulders loose."
-BREAK_WORDS = "Put the instrument down, stand up, shake out hands and shoulders."
+BREAK_WORDS = "Put the instrument down, stand up, and shake out your hands and shoulders."
 QUESTIONS = {
     "tension": Rating("tension", "How tense are hand, arm and shoulders?", "0: loose", "10: as tense as can be"),
     "discomfort": Rating("discomfort", "Any discomfort?", "0: none", "10: as bad as can be"),
@@ -165,7 +165,7 @@ def edge_words(phase: Phase) -> tuple[str, str]:
             return "The sensor is not right", phase.sentence
         return "The recording cannot be written" if phase.on_disk else "The sensor was not found", phase.sentence
     if isinstance(phase, SettingUp):
-        return "Who plays, on what?", phase.refused or f"Choose, or press the key if this is right. {STOP}"
+        return "Who plays, and on what?", phase.refused or f"Choose, or press the key if this is right. {STOP}"
     if isinstance(phase, Finishing):
         return "Working out the report", ""
     return "Done", phase.sentence if isinstance(phase, Done) else ""
@@ -224,7 +224,7 @@ def borrowed_words(posture: str, lender: str) -> str:
     """
     return (
         f"Posture {posture} has no gestures of its own: its tilt is measured by those of posture {lender} and may be "
-        "some degrees off."
+        "a few degrees off."
     )
 
 

@@ -88,7 +88,9 @@ def judge_block(result: SessionResult, number: int, metadata: Mapping[str, str])
     summary = result.blocks[0]
     against_hand = result.reference.kind == "hand"
     if summary.strokes == 0:
-        sentence = "No strokes were found in this block: is the sensor on the picking hand, and the stroke over 2 mm?"
+        sentence = (
+            "No strokes were found in this block: is the sensor on the picking hand, the stroke longer than 2 mm?"
+        )
         return Verdict(number, sentence, (), 0, None, None, None, "none", None, against_hand)
     found = weigh_session(result, metadata)
     words, drills, problems = found.verdict, found.answers.drills, found.answers.drill_problems

@@ -44,7 +44,7 @@ def wanted_of(kind: str, seconds: float) -> ToAndFro:
 MARGIN_S = 1.0
 MOVED_CHI2 = 16.27
 """Chi-square with three degrees of freedom exceeds this once in a thousand."""
-MOVED_WORDS = "Good, but the sensor sits elsewhere than last time: once more, for longer."
+MOVED_WORDS = "Good, but the sensor sits in a different place from last time: once more, for longer."
 LEAST_ROCKING_DPS, WANTED_ROCKING = 3.0, 2.0
 """RMS rate about the second axis of ``rock``: with less the analysis cannot tell one direction; twice that is asked."""
 KNOWN_LEVER_M = 0.02
@@ -227,7 +227,7 @@ def _coverage(rocking_deg: tuple[float, ...], least_deg: float) -> tuple[float, 
 
 def _sentence(good: bool, remark: str, speed: str) -> str:
     if not good:
-        return _plain(remark) if remark else "Too few times to and fro; do it again, about twice a second."
+        return _plain(remark) if remark else "Not often enough to and fro; do it again, about twice a second."
     return {"slow": "Good; a little quicker is better still.", "quick": "Good; a little slower is better still."}.get(
         speed, "Good."
     )
@@ -239,4 +239,4 @@ def _plain(remark: str) -> str:
 
 
 def _lost_words(done: bool) -> str:
-    return "Samples are missing; do it again when the sensor is back." if done else ""
+    return "Samples are missing; do it again once the sensor is back." if done else ""

@@ -114,4 +114,4 @@ def lender_of(estimator: LiveEstimator, posture: str) -> str | None:
 def _reason(gestures: Gestures, kind: str) -> str:
     remarks = [quality.remark for quality in gestures.qualities if not quality.usable]
     said = remarks or [words for words in gestures.warnings if words.startswith(kind)]
-    return f"{kind.capitalize()}: {said[0]}." if said else f"{kind.capitalize()} was no good."
+    return f"{kind.capitalize()}: {said[0]}." if said else f"{kind.capitalize()} was not good enough."

@@ -50,8 +50,8 @@ class InstrumentWatch:
         return Sensor("ok", state.name, part, None if rate_hz is None else round(rate_hz), "")
 
 
-LOST = "No samples come from the instrument's sensor. The hand's recording goes on without it."
-FEW = "The instrument's sensor sends few samples: it sees a lean, hardly a sway."
+LOST = "No samples are coming from the instrument's sensor. The hand's recording goes on without it."
+FEW = "The instrument's sensor sends few samples: it sees a lean, but hardly a sway."
 
 
 def with_estimate(shown: Sensor, estimator: LiveEstimator, before: Sensor | None) -> Sensor:

@@ -287,7 +287,9 @@ def _compose(base: PlanBlock, switching: list[PlanBlock], play_s: float) -> list
 
 
 def _with_breaks(blocks: list[PlanBlock], every_s: float) -> tuple[PlanBlock, ...]:
-    rest = PlanBlock(kind="rest", seconds=BREAK_S, note="Put the instrument down, shake out hands and shoulders.")
+    rest = PlanBlock(
+        kind="rest", seconds=BREAK_S, note="Put the instrument down, and shake out your hands and shoulders."
+    )
     found: list[PlanBlock] = []
     since_s = 0.0
     for block in blocks:

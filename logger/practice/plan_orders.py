@@ -160,7 +160,7 @@ def plan_long(
     rest = PlanBlock(
         kind="rest",
         seconds=break_s,
-        note="Put the instrument down, stand up, shake out hands and shoulders.",
+        note="Put the instrument down, stand up, and shake out your hands and shoulders.",
     )
     blocks: list[PlanBlock] = []
     since_s = 0.0

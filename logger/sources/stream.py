@@ -130,7 +130,11 @@ class Losses:
             "disk": "not written to the disk",
         }
         causes = [f"{getattr(self, name)} {text}" for name, text in words.items() if getattr(self, name)]
-        return f"{self.samples} samples lost ({', '.join(causes)})" if causes else "no sample lost"
+        return (
+            f"{self.samples} sample{'s' * (self.samples != 1)} lost ({', '.join(causes)})"
+            if causes
+            else "no sample lost"
+        )
 
 
 def empty_samples() -> RawSamples:

@@ -25,9 +25,9 @@ export const SENSOR = {
   none: ["○", "Without a sensor: plan, tab and click"],
 };
 
-export const OFFLINE = "No connection to the program. What is being recorded goes on. This page keeps trying.";
+export const OFFLINE = "No connection to the program. The recording goes on, and this page keeps trying.";
 export const CLOSED = "The program is closed; recording and report are saved. You can close this page, too.";
-export const LOST = "The sensor is silent. Check its battery and cable, or come closer; it is taken up again by itself.";
+export const LOST = "The sensor is silent. Check its battery and cable, or come closer; it reconnects by itself.";
 export const MICROPHONE = {
   turnOn: "Turn the microphone on",
   turnOff: "Turn the microphone off",
@@ -36,10 +36,10 @@ export const MICROPHONE = {
   insecure: "This browser gives a microphone only to a page of its own computer or to a secure one: open this page on the computer that runs strokeplane.",
   refused: "The browser refused the microphone: allow it for this page, beside the address, and turn it on again.",
   none: "The browser finds no microphone: connect one and turn it on again.",
-  ended: "The microphone has ended; what it heard until then is kept.",
+  ended: "The microphone has stopped; what it heard until then is kept.",
   slow: "The sound could not be sent quickly enough; what was heard until then is kept.",
 };
-export const SOUND_LOCKED = "No sound yet: the browser wants one key press or touch on this page first.";
+export const SOUND_LOCKED = "No sound yet: press a key or touch this page once, and the browser allows it.";
 export const END_TWICE = { session: "Press E once more to end the session.", program: "Press E once more to close the program." };
 export const OPEN_REPORT = "Open the report";
 export const READ_ON = "Read on";
@@ -109,8 +109,8 @@ export const PREFERENCES = [
   { name: "picture", label: "Picture of the tilt while playing", choices: [["on", "shown"], ["off", "only after the block"]] },
   { name: "cue", label: "Tone when the tilt leaves the target", choices: [["0", "off"], ["2", "after 2 strokes"], ["4", "after 4 strokes"], ["8", "after 8 strokes"]] },
   { name: "pitch", label: "Tone that follows the tilt", choices: [["off", "off"], ["on", "on"]] },
-  { name: "colours", label: "Colours", choices: [["auto", "as the computer"], ["light", "light"], ["dark", "dark"]] },
-  { name: "motion", label: "Moving pictures", choices: [["auto", "as the computer"], ["less", "still pictures"]] },
+  { name: "colours", label: "Colours", choices: [["auto", "same as the computer"], ["light", "light"], ["dark", "dark"]] },
+  { name: "motion", label: "Moving pictures", choices: [["auto", "same as the computer"], ["less", "still pictures"]] },
 ];
 
 export const TAB = {
@@ -140,6 +140,6 @@ export const INSTRUMENT = {
 // The instrument's roll about its strings since the gestures, as its sensor takes it out of the tilt.
 export const takenOut = (deg) => `${Math.round(Math.abs(deg))}° of roll taken out`;
 export const PHONE = {
-  waiting: "Point the phone's camera at this picture. Clamp the phone to the instrument's head, or put it into a tight pouch on the strap, never taped on lacquer; then press Start on it.",
-  warning: "Its browser will warn: this computer made its certificate itself, so nobody else vouches for it. In your own network you may go on. Without a phone, go on here.",
+  waiting: "Point the phone's camera at this picture. Clamp the phone to the instrument's head, or put it into a tight pouch on the strap (never tape it to lacquer); then press Start on it.",
+  warning: "Its browser will warn you: this computer made its own certificate, so nobody else vouches for it. On your own network you may go on. No phone? Then go on here.",
 };

@@ -273,10 +273,10 @@ def scenes(now_s: float) -> dict[str, State]:
         "connect": state("connect", "Looking for the sensor", "Switch it on.", sensor=replace(OK, status="connecting")),
         "setup": state("setup", "Who plays, and on what?", "Space goes on with what is shown."),
         "setup_phone": state(
-            "setup", "Who plays, on what?", "Space goes on with what is shown.", phone=True, instrument=NO_PHONE
+            "setup", "Who plays, and on what?", "Space goes on with what is shown.", phone=True, instrument=NO_PHONE
         ),
         "ready_phone": state("ready", "Ready to play", block=block(drill=""), phone=True, instrument=PHONE),
-        "setup_planned": state("setup", "Who plays, on what?", setup=PLANNED),
+        "setup_planned": state("setup", "Who plays, and on what?", setup=PLANNED),
         "prepare": state("gestures", "Sensor on the table", gesture=still, keys=(NEXT, SKIP, HURT)),
         "rock": state("gestures", "Hand on the instrument, rock both", gesture=rock, keys=(HURT,)),
         "face_down": state("gestures", "Sensor face down", gesture=down, keys=(NEXT, SKIP, HURT)),
