@@ -32,7 +32,7 @@ from analysis.model.records import FloatArray
 from analysis.motion.hand_motion import Motion
 from analysis.motion.rotation import matrices, rotate
 from analysis.motion.tip_path import GRAVITY_MPS2, Band, band_displacements
-from tests.outside.optical import Trial, load_trial
+from tests.outside.optical import Trial, load_trial, trials_there
 
 BAND = Band(0.5, 4, 10.0)
 WINDOW_S = 2.0
@@ -68,7 +68,7 @@ def test_inclination_of_the_filter_with_its_defaults(number: int, expected_deg: 
     assert inclination_rmse_deg(trial, quat) == pytest.approx(expected_deg, abs=0.05)
 
 
-@pytest.mark.parametrize("number", [11, 15, 16, 21])
+@pytest.mark.parametrize("number", trials_there())
 def test_inclination_of_our_orientation_is_no_worse_than_the_filters_defaults(number: int) -> None:
     trial, motion = trial_and_motion(number)
     causal = vqf.VQF(1 / trial.rate_hz).updateBatch(trial.gyro_radps, trial.accel_mps2)["quat6D"]

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.interpolate import make_smoothing_spline
 
 from analysis.model.records import FloatArray, IntArray
 from analysis.motion.heading_drift import HeadingDrift, HeadingSettings, fit_drift
@@ -40,6 +41,32 @@ def test_drift_is_zero_at_its_reference_and_nothing_is_known_without_observation
     assert mean == 0.0
     # By hand: (rate * t)^2 + walk^2 t^3 / 3.
     assert sd == pytest.approx(np.sqrt((SETTINGS.rate_dps * 1e3) ** 2 + SETTINGS.walk_dps_rts**2 * 1e9 / 3), rel=1e-6)
+
+
+def test_with_a_hand_at_rest_it_is_the_cubic_smoothing_spline() -> None:
+    """Twice integrated white noise seen in white noise has the smoothing spline as its posterior mean.
+
+    Wahba, J. R. Statist. Soc. B 40, 1978, 364-372 (from memory); the spline is scipy's, its penalty (noise / walk)^2.
+    """
+    walk, noise = 0.01, 0.5
+    still = replace(
+        SETTINGS,
+        rate_dps=100.0,
+        walk_dps_rts=walk,
+        wander_deg=0.0,
+        unrest_deg=0.0,
+        home_deg=1e4,
+        window_noise_deg=noise,
+    )
+    rng = np.random.default_rng(8)
+    t = np.cumsum(rng.uniform(3.0, 30.0, 40))
+    yaw = 20.0 + 0.02 * t + 4.0 * np.sin(t / 90.0) + noise * rng.normal(size=t.size)
+    spline = make_smoothing_spline(t, yaw, lam=(noise / walk) ** 2)
+    asked = np.linspace(t[0], t[-1], 60)
+    found = np.degrees(fitted(t, yaw, settings=still).mean_rad(asked))
+    expected = spline(asked) - (spline(t[0]) - t[0] * spline(t[0], 1))  # straight from the reference at 0 to the first
+    np.testing.assert_allclose(found, expected, atol=0.02)
+    assert np.ptp(expected) > 5.0
 
 
 def test_a_steady_drift_over_two_hours_is_followed() -> None:
