@@ -53,7 +53,7 @@ SOUNDS_WRONG = 0.89
 SURE_BY_SOUND = 0.97
 """Where nothing but the sound shows slips, less is not sure.
 
-Notes an octave apart sound alike: around a slip among them strokes of 0.91 to 0.96 were on another string in three of
+Notes an octave apart sound alike: around a slip among them strokes of 0.91 to 0.96 were on another string in two of
 eighty simulated takes. It costs one change in a hundred.
 """
 EXTRA = -1

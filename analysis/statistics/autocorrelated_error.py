@@ -4,12 +4,12 @@ Blocks that follow each other are alike: posture, attention and strings wander f
 independent would call that a drift. So every marker is taken as
 
 .. math:: y = Z \beta + x \delta + \sigma \epsilon, \qquad
-          V_{ij} = (1 - r) [i = j] + r \, e^{-|t_i - t_j| / \tau}                                              (1)
+          V_{ij} = \Bigl(1 - \sum_m r_m\Bigr) [i = j] + \sum_m r_m \, e^{-|t_i - t_j| / \tau_m}                    (1)
 
 with nuisance columns :math:`Z` (posture, drill, tempo), time :math:`x`, and :math:`V` the correlation of
-:math:`\epsilon`. Share :math:`r` and time :math:`\tau` of the wander are common to all markers, and are found by
-restricted maximum likelihood summed over them, on a grid; of all grid points within :data:`SLACK_LOG` of the best, the
-one under which a slope is least certain is taken. With :math:`L L^T = V`,
+:math:`\epsilon`, common to all markers. Wanders of one share and one time on a grid, and none, are each as likely as
+their restricted likelihood, multiplied over the markers; :math:`V` is their mean, weighed so. A single best fit is
+too sure of itself, and the most cautious of those that fit nearly as well finds too little. With :math:`L L^T = V`,
 
 .. math:: L^{-1} y = L^{-1} Z \beta + L^{-1} x \delta + \sigma \eta                                             (2)
 
@@ -33,23 +33,27 @@ from analysis.model.records import FloatArray
 
 SHARES = (0.2, 0.4, 0.6, 0.8)
 TIMES_MIN = (2.0, 5.0, 10.0, 20.0)
-SLACK_LOG = 2.0
-"""About the drop of a log likelihood (1.92) within which a 95 % interval of one parameter lies."""
 
 
 @dataclass(frozen=True)
 class Wander:
-    """Share ``r`` of the variance that wanders slowly, and the wander's time in minutes; equation (1).
+    """Shares ``r`` of the variance that wander slowly, and the time of each in minutes; equation (1).
 
     Attributes
     ----------
-    share : float
-        0 to 1.
-    time_min : float
+    shares : tuple of float
+        0 to 1, in all.
+    times_min : tuple of float
+        As many.
     """
 
-    share: float
-    time_min: float
+    shares: tuple[float, ...] = ()
+    times_min: tuple[float, ...] = ()
+
+    @property
+    def share(self) -> float:
+        """What wanders in all."""
+        return sum(self.shares)
 
     def root(self, minute: FloatArray) -> FloatArray:
         """Lower Cholesky root (n, n) of the correlation of blocks at these times.
@@ -62,7 +66,10 @@ class Wander:
         -------
         float64 (n, n)
         """
-        correlation = self.share * np.exp(-np.abs(np.subtract.outer(minute, minute)) / self.time_min)
+        apart = np.abs(np.subtract.outer(minute, minute))
+        correlation = np.zeros_like(apart)
+        for share, time_min in zip(self.shares, self.times_min, strict=True):
+            correlation += share * np.exp(-apart / time_min)
         correlation[np.diag_indices(minute.size)] = 1.0
         return np.asarray(np.linalg.cholesky(correlation))
 
@@ -112,22 +119,27 @@ def fit_wander(groups: Sequence[MarkerGroup]) -> Wander:
     Examples
     --------
     >>> noise = np.random.default_rng(1).normal(size=(80, 6))
-    >>> fit_wander([MarkerGroup(np.arange(80.0), noise, np.ones((80, 1)))]).share
-    0.0
+    >>> fit_wander([MarkerGroup(np.arange(80.0), noise, np.ones((80, 1)))]).share < 0.02
+    True
     """
-    candidates = [Wander(0.0, 1.0)] + [Wander(share, time) for share in SHARES for time in TIMES_MIN]
-    scores, uncertain = [], []
-    for wander in candidates:
-        parts = [_likelihood(wander, group) for group in groups]
-        scores.append(sum(part[0] for part in parts))
-        uncertain.append(parts[0][1])
-    best = max(scores)
-    near = [i for i, score in enumerate(scores) if score >= best - SLACK_LOG]
-    return candidates[max(near, key=lambda i: uncertain[i])]
+    single = [(share, time_min) for share in SHARES for time_min in TIMES_MIN]
+    scores = np.array(
+        [
+            sum(_likelihood(wander, group) for group in groups)
+            for wander in (Wander(), *(Wander((share,), (time_min,)) for share, time_min in single))
+        ]
+    )
+    weights = np.exp(scores - scores.max())
+    weights /= weights.sum()
+    shares = [
+        float(sum(w * share for w, (share, own) in zip(weights[1:], single, strict=True) if own == time_min))
+        for time_min in TIMES_MIN
+    ]
+    return Wander(tuple(shares), TIMES_MIN)
 
 
-def _likelihood(wander: Wander, group: MarkerGroup) -> tuple[float, float]:
-    """Restricted log likelihood of a group, summed over its markers, and the mean variance of a slope."""
+def _likelihood(wander: Wander, group: MarkerGroup) -> float:
+    """Restricted log likelihood of a group, summed over its markers."""
     n, k = group.values.shape
     root = wander.root(group.minute)
     time = group.minute - group.minute.mean()
@@ -137,8 +149,4 @@ def _likelihood(wander: Wander, group: MarkerGroup) -> tuple[float, float]:
     residual = white[:, p:] - q @ (q.T @ white[:, p:])
     variance = np.maximum((residual**2).sum(axis=0) / (n - p), 1e-300)
     determinant = 2 * np.log(np.diag(root)).sum() + 2 * np.log(np.abs(np.diag(r))).sum()
-    # Markers have units of their own: the variance of a slope is told in each one's plain variance.
-    plain = np.maximum(group.values.var(axis=0), 1e-300)
-    return float(-0.5 * ((n - p) * np.log(variance).sum() + k * determinant)), float(
-        np.mean(variance / plain) / r[-1, -1] ** 2
-    )
+    return float(-0.5 * ((n - p) * np.log(variance).sum() + k * determinant))

@@ -71,7 +71,7 @@ def find_change_point(
     Examples
     --------
     >>> series = np.concatenate([np.zeros(20), np.ones(20)]) + 0.1 * np.random.default_rng(2).normal(size=40)
-    >>> found = find_change_point(np.arange(40.0), series, np.ones((40, 1)), Wander(0.0, 1.0))
+    >>> found = find_change_point(np.arange(40.0), series, np.ones((40, 1)), Wander())
     >>> found.after, round(found.step, 1), found.p
     (19, 1.0, 0.001)
     """

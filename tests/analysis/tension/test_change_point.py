@@ -9,7 +9,7 @@ from analysis.statistics.autocorrelated_error import MarkerGroup, Wander, fit_wa
 from analysis.tension.change_point import adjust_for_many, find_change_point
 from tests.optional import need_module
 
-STILL = Wander(0.0, 1.0)
+STILL = Wander()
 
 
 def test_the_nile_fell_after_1898() -> None:
@@ -38,7 +38,7 @@ def test_series_without_a_change_get_every_p_alike() -> None:
 def test_slow_wander_is_no_change_where_it_is_known() -> None:
     rng = np.random.default_rng(10)
     minute = np.arange(60.0)
-    wander = Wander(0.8, 10.0)
+    wander = Wander((0.8,), (10.0,))
     chances, naive = [], []
     for k in range(60):
         series = wander.root(minute) @ rng.normal(size=60)
@@ -72,7 +72,7 @@ def test_p_values_of_many() -> None:
 def test_wander_is_found_where_there_is_one() -> None:
     rng = np.random.default_rng(12)
     minute = np.cumsum(rng.uniform(1, 2, 80))
-    true = Wander(0.6, 5.0)
+    true = Wander((0.6,), (5.0,))
     shares = []
     for _ in range(10):
         values = true.root(minute) @ rng.normal(size=(80, 6))
