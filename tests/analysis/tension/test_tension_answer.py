@@ -120,7 +120,7 @@ def test_the_command(session_path: Path, tmp_path: Path) -> None:
     assert done.exit_code == 0, done.output
     lines = done.output.splitlines()
     assert max(len(line) for line in lines) <= 80
-    assert lines[0] == "Does tension grow"
+    assert lines[0] == "Is tension building up?"
     assert any(line.startswith("tremor at rest (m/s2)") for line in lines)
     assert "2 planned (5 minutes in every 12)" in " ".join(done.output.split())
     assert "safe" not in done.output.lower()
@@ -129,7 +129,7 @@ def test_the_command(session_path: Path, tmp_path: Path) -> None:
     assert said["tension"]["level"]["false_alarms"] == 0.05
     assert len(said["tension"]["blocks"]) == 30
     html = page.read_text(encoding="utf-8")
-    assert "Does tension grow" in html
+    assert "Is tension building up?" in html
     assert html.count("minutes from the start of play") == len(said["tension"]["trends"])
 
 
