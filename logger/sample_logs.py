@@ -161,7 +161,7 @@ def write_sample(sample: Sample, folder: Path) -> None:
     made = make_sample(sample)
     path = folder / f"{sample.name}.mcap"
     write_session(path, made.session)
-    strokes = made.truth.strokes.to_csv(index=False, float_format="%.4f", lineterminator="\n")
+    strokes = made.truth.strokes.assign(synthetic="true").to_csv(index=False, float_format="%.4f", lineterminator="\n")
     write_text_atomic(path.with_suffix(".truth.csv"), strokes)
     write_text_atomic(path.with_suffix(".truth.json"), truth_json(made, sample.scenario, sample.seed))
     # From the file, as a player's answer is.

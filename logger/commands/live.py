@@ -104,7 +104,7 @@ def live_command(
     phone the page shows how a phone on the instrument becomes a second sensor: it sees what the hand's does not, the
     instrument's own lean and sway. With --instrument simulated the invented player has one, and leans.
     """
-    from analysis.model.cautions import SKIN, STOP
+    from analysis.model.cautions import CELL, SKIN, STOP
     from analysis.model.errors import OutputError
     from logger.live.lsl_streams import tell_both
     from logger.live.pace import Pace
@@ -167,7 +167,7 @@ def live_command(
             say("Nothing is recorded without a sensor; Ctrl-C ends the session.", err=True)
         else:
             say(f"Recording into {path}; Ctrl-C ends the session and writes the report.", err=True)
-        say(f"{STOP} {SKIN}", err=True)
+        say(STOP if source_text == NO_SENSOR else f"{STOP} {SKIN} {CELL}", err=True)
 
         async def both() -> None:
             running = asyncio.ensure_future(run_session(run, pages, guard, listening))

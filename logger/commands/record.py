@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
+from analysis.model.cautions import CELL, SKIN, STOP
 from logger.commands.heights_option import ask_heights, with_heights
 from logger.commands.sensor_options import (
     edge_option,
@@ -125,6 +126,7 @@ def record_command(
         info = recorder.start()
         sensor = info.profile.sensor
         say(f"Recording {sensor.part or sensor.name} at {sensor.rate_hz:g}/s into {path}", err=True)
+        say(f"{STOP} {SKIN} {CELL}", err=True)
         if recorder.second is not None and recorder.second.info is not None:
             other = recorder.second.info.profile.sensor
             say(f"On the instrument: {other.part or other.name} at {other.rate_hz:g}/s", err=True)

@@ -17,7 +17,7 @@ from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Recordi
 from analysis.synthesis.simulate import simulate
 from logger.exchange.simulated_texts import events_csv, imu_csv, map_toml, truth_json
 from logger.files.csv_cells import guard_table
-from logger.files.own_result import begins_with, check_result, is_truth, write_result
+from logger.files.own_result import begins_with, begins_with_one, check_result, is_truth, write_result
 from logger.practice.played_drill import played_drill
 from logger.session.made_session import check_session_target
 from logger.session.session_file import write_session
@@ -32,7 +32,7 @@ TRUTH_HEADER = (
 )
 MADE_UP = "# synthetic: an invented player"
 SIGNS = {
-    ".truth.csv": begins_with(TRUTH_HEADER),
+    ".truth.csv": begins_with_one(f"{TRUTH_HEADER},synthetic", TRUTH_HEADER),
     ".truth.json": is_truth,
     ".imu.csv": begins_with(MADE_UP),
     ".map.toml": begins_with(MADE_UP),
@@ -133,7 +133,7 @@ def command(output: Path, seed: int, with_csv: bool, may_replace: bool, **option
         made = simulate(scenario, seed, lambda part: progress.update(task, completed=part))
     write_session(output, made.session)
     texts = {
-        ".truth.csv": guard_table(made.truth.strokes).to_csv(index=False, float_format="%.6f"),
+        ".truth.csv": guard_table(made.truth.strokes).assign(synthetic="true").to_csv(index=False, float_format="%.6f"),
         ".truth.json": truth_json(made, scenario, seed),
         ".imu.csv": f"{MADE_UP}\n{imu_csv(made.session)}",
         ".map.toml": map_toml(made.session),

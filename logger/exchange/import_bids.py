@@ -107,7 +107,10 @@ def import_bids(path: Path, point: str | None = None) -> Session:
         start_s = 0.0
     events, skipped = _read_events(path, start_s)
     notes = (f"{skipped} events of kinds that strokeplane does not know were left out.",) if skipped else ()
-    return replace(session, events=events, warnings=(*session.warnings, *notes))
+    # The mark stands in scans.tsv, which other programs keep, too: nobody's recording comes of a simulation.
+    mark = {"synthetic": "true"} if _scan_row(path).get("synthetic") == "true" else {}
+    metadata = {**session.metadata, **mark}
+    return replace(session, events=events, warnings=(*session.warnings, *notes), metadata=metadata)
 
 
 def _choose(path: Path, rows: Sequence[Mapping[str, str]], point: str | None) -> list[int]:
@@ -340,13 +343,17 @@ def _triad(rows: Sequence[Mapping[str, str]], units: Mapping[str, tuple[float, f
 def _host_times(path: Path, size: int) -> FloatArray:
     """When the first sample was taken, by ``scans.tsv``; the others' arrival is not known."""
     host = np.full(size, np.nan)
-    for scans in sorted(path.parent.parent.glob("*_scans.tsv")):
-        for row in read_tsv(scans):
-            moment = row.get("acq_time", MISSING)
-            # Without a Z it is the time of an unknown place.
-            if Path(row.get("filename", "")).name == path.name and moment.endswith("Z"):
-                host[0] = datetime.fromisoformat(moment).timestamp()
+    moment = _scan_row(path).get("acq_time", MISSING)
+    # Without a Z it is the time of an unknown place.
+    if moment.endswith("Z"):
+        host[0] = datetime.fromisoformat(moment).timestamp()
     return host
+
+
+def _scan_row(path: Path) -> Mapping[str, str]:
+    """What ``scans.tsv`` says of a recording; nothing where there is none."""
+    rows = [row for scans in sorted(path.parent.parent.glob("*_scans.tsv")) for row in read_tsv(scans)]
+    return next((row for row in reversed(rows) if Path(row.get("filename", "")).name == path.name), {})
 
 
 def _read_events(path: Path, start_s: float) -> tuple[tuple[Event, ...], int]:

@@ -12,7 +12,10 @@ from analysis.model.records import EVENT_KINDS, Event, EventKind
 from analysis.model.stroke_columns import SYNTHETIC_COLUMN
 from logger.files.csv_cells import unguarded
 from logger.files.csv_table import find_layout, read_number, read_rows
+from logger.files.nested_text import load_json
 
+SIGNALS, ABOUT = ".signals.csv", ".about.json"
+"""How an exported table of samples ends, and what stands beside it."""
 REQUIRED = ("start_s", "end_s", "kind")
 COLUMNS = (*REQUIRED, "label", "posture", "tempo_bpm", "notes_per_beat", "drill", "rating", "wanted")
 MOMENTS: tuple[EventKind, ...] = ("rating", "hurt")
@@ -94,7 +97,7 @@ def read_event(path: Path, row: int, cells: Mapping[str, str], decimal: str = ".
 
 
 def says_simulated(path: Path) -> bool:
-    """Whether a text file bears the simulator's mark: its comment in the first line, or the column of its exports.
+    """Whether a text file bears the simulator's mark: in its first line, in its exports' column, or beside its samples.
 
     Parameters
     ----------
@@ -107,6 +110,11 @@ def says_simulated(path: Path) -> bool:
     """
     if not path.is_file():
         return False
+    if path.name.endswith(SIGNALS):
+        # A column would be as long as the samples: the mark of an exported table of samples stands beside it.
+        beside = path.with_name(path.name.removesuffix(SIGNALS) + ABOUT)
+        about = load_json(beside.read_text(encoding="utf-8")) if beside.is_file() else {}
+        return isinstance(about, dict) and about.get("synthetic") is True
     with path.open("rb") as stream:
         first = stream.readline(4096)
     return first.startswith(b"# synthetic") or first.rstrip().endswith(f",{SYNTHETIC_COLUMN.name}".encode())

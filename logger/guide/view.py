@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from analysis.model.cautions import HURT, NOT_MEDICAL, STOP
+from analysis.model.cautions import HURT, NOT_MEDICAL, SKIN, STOP
 from analysis.model.records import FACE_DOWN, OFF_HAND, SOUNDBOARD
 from logger.guide.guide_state import Guide, plan_place
 from logger.guide.phases import (
@@ -165,7 +165,7 @@ def edge_words(phase: Phase) -> tuple[str, str]:
             return "The sensor is not right", phase.sentence
         return "The recording cannot be written" if phase.on_disk else "The sensor was not found", phase.sentence
     if isinstance(phase, SettingUp):
-        return "Who plays, and on what?", phase.refused or f"Choose, or press the key if this is right. {STOP}"
+        return "Who plays, and on what?", phase.refused or f"Choose, or press the key if this is right. {STOP} {SKIN}"
     if isinstance(phase, Finishing):
         return "Working out the report", ""
     return "Done", phase.sentence if isinstance(phase, Done) else ""

@@ -103,7 +103,8 @@ def test_made_anew_it_is_the_same_session_and_truth(sample: Sample) -> None:
         for name in ("counts", "ticks", "sequence"):
             assert np.array_equal(getattr(ours, name), getattr(theirs, name))
     assert replace(shipped, raw=made.session.raw, streams=made.session.streams, log_hash="") == made.session
-    truth = pd.read_csv(file(sample, ".truth.csv"))
+    truth = pd.read_csv(file(sample, ".truth.csv"), dtype={"synthetic": str})
+    assert set(truth.pop("synthetic")) == {"true"}
     pd.testing.assert_frame_equal(truth, made.truth.strokes, check_dtype=False, rtol=0, atol=1e-4)
 
 

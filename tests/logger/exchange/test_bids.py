@@ -447,3 +447,20 @@ def test_a_session_that_went_round_gives_the_same_strokes(tmp_path: Path) -> Non
     there = analyse_session(read_session(LOG)).strokes
     back = analyse_session(import_bids(motion(tmp_path / "set"))).strokes
     pd.testing.assert_frame_equal(there, back)
+
+
+def test_a_simulated_recording_comes_back_marked_whoever_wrote_its_settings(tmp_path: Path) -> None:
+    """The mark stands in scans.tsv: it outlives another program that drops our own field of channels.json."""
+    session = replace(with_gaps(), metadata={"synthetic": "true"})
+    path = saved(tmp_path, "made", session)
+    export_bids([path], tmp_path / "set", BidsSettings(participants={"player one": "p1"}, strokes=False))
+    (motion,) = (tmp_path / "set").rglob("*_motion.tsv")
+    assert import_bids(motion).metadata["synthetic"] == "true"
+    (channels,) = (tmp_path / "set").rglob("*_channels.json")
+    record = json.loads(channels.read_text(encoding="utf-8"))
+    del record["Strokeplane"]
+    channels.write_text(json.dumps(record), encoding="utf-8")
+    assert import_bids(motion).metadata["synthetic"] == "true"
+    (scans,) = (tmp_path / "set").rglob("*_scans.tsv")
+    scans.write_text(scans.read_text(encoding="utf-8").replace("\ttrue", "\tfalse"), encoding="utf-8")
+    assert "synthetic" not in import_bids(motion).metadata

@@ -317,3 +317,13 @@ def test_progress_only_ever_rises_to_the_whole(tmp_path: Path, kind: str) -> Non
     assert len(told) > 1
     assert told == sorted(told)
     assert told[-1] == 1.0
+
+
+def test_samples_of_a_simulated_session_bring_the_mark_back_by_what_stands_beside_them(tmp_path: Path) -> None:
+    session = replace(with_gaps(), metadata={"synthetic": "true"})
+    export_files(ExportSource(tmp_path / "made.mcap", session), tmp_path, "csv")
+    assert says_simulated(tmp_path / "made.signals.csv")
+    (tmp_path / "made.about.json").unlink()
+    assert not says_simulated(tmp_path / "made.signals.csv")
+    export_files(ExportSource(tmp_path / "own.mcap", with_gaps()), tmp_path, "csv")
+    assert not says_simulated(tmp_path / "own.signals.csv")
