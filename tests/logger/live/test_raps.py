@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import itertools
-from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -27,17 +27,18 @@ class RappingPlayer(SimulatedPlayer):
     def __init__(self, *given: Any) -> None:
         super().__init__(*given)
         self.rapping = np.empty((0, 3))
+        hand = self._body
+        self._body = SimpleNamespace(frame=lambda move: self.rapped(hand.frame(move)))  # type: ignore[assignment]
 
     def rap(self) -> None:
         accel = rap_accel(np.random.default_rng(next(self.seeds)), self._profile.rate_hz)
         self.rapping = accel - np.median(accel, axis=0)
 
-    def _motion(self) -> Iterator[np.ndarray]:
-        for counts in super()._motion():
-            now, self.rapping = self.rapping[: len(counts)], self.rapping[len(counts) :]
-            added = counts.astype(np.float64)
-            added[: len(now), :3] += now / self._profile.accel_mps2_per_count
-            yield np.clip(np.round(added), -32768, 32767).astype(np.int16)
+    def rapped(self, counts: np.ndarray) -> np.ndarray:
+        now, self.rapping = self.rapping[: len(counts)], self.rapping[len(counts) :]
+        added = counts.astype(np.float64)
+        added[: len(now), :3] += now / self._profile.accel_mps2_per_count
+        return np.clip(np.round(added), -32768, 32767).astype(np.int16)
 
 
 @pytest.fixture(autouse=True)
