@@ -119,7 +119,9 @@ def test_live_and_batch_agree_at_the_end_of_a_block(rate: float) -> None:
         assert float(block.tilts_deg.mean()) == pytest.approx(block.batch_mean_deg, abs=0.3)
         assert block.parts_deg is not None
         assert block.batch_parts_deg is not None
-        assert block.parts_deg == pytest.approx(block.batch_parts_deg, rel=0.2, abs=0.05)
+        # Doubts need the whole session, so that a live block has none.
+        expected = {name: part for name, part in block.batch_parts_deg.items() if name != "doubts"}
+        assert block.parts_deg == pytest.approx(expected, rel=0.2, abs=0.05)
 
 
 @pytest.mark.parametrize("rate", [3.0, 8.0, 12.0])
