@@ -132,7 +132,7 @@ def weakest_words(block: DrillBlock) -> tuple[str, ...]:
     if weakest is None:
         if (pairs["cleared"] + pairs["touched"]).max() < LEAST_TOLD:
             return ("No string pair has three verdicts yet, so none can be named the weakest: play the drill longer.",)
-        return ("No string pair with three verdicts or more was caught even once.",)
+        return ("No string pair with three verdicts or more was touched even once.",)
     told = weakest["cleared"] + weakest["touched"]
     advice = "Practise that change alone, large and oblique first."
     if block.suits is False and weakest["cleared"] == 0:
