@@ -8,9 +8,10 @@ from importlib.metadata import version
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from analysis.consistency.judge import judge_sensor
-from analysis.consistency.strap_doubts import doubt_strap
+from analysis.consistency.judge import SensorJudgement, judge_sensor
+from analysis.consistency.strap_doubts import doubt_strap, ringing_ratios
 from analysis.consistency.strap_ringing import StrapSettings, find_strap
 from analysis.consistency.stream_map import DELAY_FLOOR_S
 from analysis.drills.session_changes import mark_session_changes
@@ -20,8 +21,8 @@ from analysis.model.errors import NotEnoughDataError
 from analysis.model.events import keep_within
 from analysis.model.records import BlockSummary, Event, FloatArray, ReferenceSummary, Session, SessionResult
 from analysis.motion.hand_motion import Motion
-from analysis.motion.stillness import accel_noise_mps2_rthz, attack_threshold
-from analysis.motion.strap import take_out
+from analysis.motion.stillness import accel_noise_mps2_rthz, attack_threshold, still_gyro_bias
+from analysis.motion.strap import Strap, take_out
 from analysis.reference.epochs import label_epochs
 from analysis.reference.gesture_doubts import doubt_gestures
 from analysis.reference.mounting_doubts import doubt_mounting
@@ -79,6 +80,49 @@ class Settings:
     strap: StrapSettings = field(default_factory=StrapSettings)
 
 
+@dataclass(frozen=True)
+class SensorSeen:
+    """What the samples say of the sensors themselves.
+
+    Attributes
+    ----------
+    judgement : SensorJudgement
+    strap : Strap or None
+        As it was taken out.
+    ringing : tuple of float or None
+        How much every marked block rings, where no strap was taken out.
+    witness : Witness or None
+    """
+
+    judgement: SensorJudgement
+    strap: Strap | None
+    ringing: tuple[float | None, ...]
+    witness: Witness | None
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """What the analysis takes from a session's samples; they are not needed afterwards.
+
+    Attributes
+    ----------
+    session : Session
+        Without its samples; events in order and inside the log.
+    timebase : Timebase
+        Without its rows.
+    signals : Signals
+    sensor : SensorSeen
+    settings : Settings
+        As the sensor wants them.
+    """
+
+    session: Session
+    timebase: Timebase
+    signals: Signals
+    sensor: SensorSeen
+    settings: Settings
+
+
 def analyse_session(
     session: Session, progress: Progress | None = None, settings: Settings | None = None
 ) -> SessionResult:
@@ -101,21 +145,69 @@ def analyse_session(
     InputError, NotEnoughDataError
         With one sentence each: what was expected, what was found, what to do next.
     """
+    return analyse_prepared(prepare_session(session, progress, settings), progress)
+
+
+def prepare_session(session: Session, progress: Progress | None = None, settings: Settings | None = None) -> Prepared:
+    """The first half of :func:`analyse_session`: whoever drops the session after it has room for the second.
+
+    Parameters
+    ----------
+    session : Session
+    progress : callable, optional
+    settings : Settings, optional
+
+    Returns
+    -------
+    Prepared
+
+    Raises
+    ------
+    InputError
+        With one sentence: what was expected, what was found, what to do next.
+    """
     settings = settings or Settings()
-    tell = progress or (lambda _stage, _share: None)
+    tell = progress or _silent
     tell("reading samples", 0.0)
     timebase = fit_timebase(session.raw, session.profile)
-    signals = prepare_signals(session, timebase)
-    tell("orientation and gestures", 0.2)
     session = _fit_events(session, timebase)
+    signals = still_gyro_bias(prepare_signals(session, timebase), session.events)
     judgement = judge_sensor(session, timebase, signals)
     signals, settings = _read_together(signals, judgement.delay_s, settings)
     strap = find_strap(session, timebase, signals, settings.strap)
-    signals = take_out(signals, strap)
+    if strap is not None:
+        signals = still_gyro_bias(take_out(signals, strap), session.events)
+    ringing = () if strap is not None else ringing_ratios(session, timebase)
     witness = call_witness(signals, session, settings.reference, settings.witness)
     if witness is not None:
-        signals, settings = witness.signals, _with_witness(settings, witness)
+        signals = still_gyro_bias(witness.signals, session.events)
+        settings = _with_witness(settings, witness)
         judgement = judgement.with_stills(less_shaking(witness, session.events), session)
+    seen = SensorSeen(judgement, strap, ringing, witness)
+    return Prepared(session.without_samples(), timebase.without_rows(), signals, seen, settings)
+
+
+def analyse_prepared(prepared: Prepared, progress: Progress | None = None) -> SessionResult:
+    """The second half of :func:`analyse_session`.
+
+    Parameters
+    ----------
+    prepared : Prepared
+    progress : callable, optional
+
+    Returns
+    -------
+    SessionResult
+
+    Raises
+    ------
+    NotEnoughDataError
+        No strokes.
+    """
+    session, timebase, signals = prepared.session, prepared.timebase, prepared.signals
+    sensor, witness, settings = prepared.sensor, prepared.sensor.witness, prepared.settings
+    tell = progress or _silent
+    tell("orientation and gestures", 0.2)
     motion, reference = establish_reference(signals, session, settings.reference)
     tell("strokes", 0.6)
     settings = replace(settings, table=settings.table.with_noise(accel_noise_mps2_rthz(signals, session.events)))
@@ -149,8 +241,8 @@ def analyse_session(
     parts = assign_strokes(table, strokes, blocks)
     seen = see_blocks(witness, claims, parts) if witness is not None else ()
     rates_hz = _block_rates(table, blocks)
-    doubts = judgement.doubts + _gather_doubts(motion, reference, blocks, rates_hz, settings)
-    doubts += doubt_strap(session, timebase, strap, rates_hz)
+    doubts = sensor.judgement.doubts + _gather_doubts(motion, reference, blocks, rates_hz, settings)
+    doubts += doubt_strap(sensor.strap, sensor.ringing, rates_hz)
     if witness is not None:
         doubts += doubt_witness(witness, blocks, seen, motion, session.events)
     doubts += (*doubt_checks(checks, blocks, timebase.grid.start_s), *metadata_doubts(session.metadata))
@@ -160,6 +252,10 @@ def analyse_session(
     result = _result(session, timebase, signals, reference, _Played(table, strokes, summaries), settings)
     told = summarise_witness(witness, seen) if witness is not None else None
     return replace(result, still_moments=stills, doubts=doubts, checks=checks, witness=told)
+
+
+def _silent(_stage: str, _share: float) -> None:
+    """Tell nobody."""
 
 
 def _read_together(signals: Signals, delay_s: float, settings: Settings) -> tuple[Signals, Settings]:
@@ -272,7 +368,7 @@ def _result(
         warnings=(*session.warnings, *data_warnings(session, timebase, signals), *reference.warnings),
         blocks=summaries,
         strokes=played.table.reset_index(drop=True),
-        paths_mm=(1e3 * played.strokes.path_m).astype(np.float32),
+        paths_mm=_in_mm(played.strokes.path_m),
         events=session.events,
         instrument=session.instrument,
         player=session.player,
@@ -281,6 +377,12 @@ def _result(
         version=version("strokeplane"),
         log_hash=session.log_hash,
     )
+
+
+def _in_mm(path_m: FloatArray) -> NDArray[np.float32]:
+    """Millimetres, rounded to 32 bits without a second copy of all paths on the way."""
+    out = np.empty(path_m.shape, dtype=np.float32)
+    return np.multiply(path_m, 1e3, out=out, casting="same_kind")
 
 
 def _triple(values: FloatArray) -> tuple[float, float, float]:

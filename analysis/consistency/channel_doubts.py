@@ -117,12 +117,11 @@ def moved_first_still(signals: Signals, events: Sequence[Event]) -> list[Doubt]:
 
 def saturated_play(session: Session, timebase: Timebase) -> list[Doubt]:
     """Blocks whose path the end of the range bends."""
-    # Stamps of packets may step back a little: their running maximum can be searched.
-    time_s = np.maximum.accumulate(session.raw.ticks[timebase.kept]) / session.profile.tick_hz
     doubts = []
     plays = [event for event in session.events if event.kind == "play"]
     for index, event in enumerate(plays):
-        inside = slice(*np.searchsorted(time_s, (event.start_s, event.end_s)).tolist())
+        part = timebase.grid.slice_of(event.start_s, event.end_s)
+        inside = slice(*np.searchsorted(timebase.slot, (part.start, part.stop)).tolist())
         if inside.stop - inside.start < 2.0 * timebase.grid.rate_hz:
             continue
         found = weigh_saturation(

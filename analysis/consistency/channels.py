@@ -10,15 +10,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import signal
 
-from analysis.model.records import BoolArray, FloatArray, IntArray, RawSamples, SensorProfile
+from analysis.model.records import BoolArray, CountArray, FloatArray, IntArray, RawSamples, SensorProfile
 from analysis.motion.tip_path import Band, band_displacements
 from analysis.signal.saturation import RUN_SAMPLES, plateaus, runs_of
 
 AXES = tuple(f"{sensor} {axis}" for sensor in ("accelerometer", "gyroscope") for axis in "xyz")
 FROZEN_S = 1.0
+LOOKS = 8
 LIVELY_STEPS = 10.0
 """Axes beside a frozen one vary by at least so many of their smallest steps."""
 LEAST_PLATEAUS = 3
@@ -68,7 +68,13 @@ def find_frozen(raw: RawSamples, profile: SensorProfile) -> tuple[FrozenAxis, ..
     counts = raw.counts
     least = max(4, round(FROZEN_S * profile.rate_hz))
     found = []
+    hop = max(1, (least + 1) // LOOKS)
     for column, name in enumerate(AXES):
+        # A value that stands so long meets several looks in a row: few axes need to be looked at whole.
+        looks = counts[::hop, column]
+        starts, stops = runs_of(looks[1:] == looks[:-1])
+        if not np.any(stops - starts >= (least + 1) // hop - 1):
+            continue
         axis = np.ascontiguousarray(counts[:, column])
         starts, stops = runs_of(axis[1:] == axis[:-1])
         lasting = np.flatnonzero(stops - starts >= least)
@@ -89,13 +95,13 @@ def find_frozen(raw: RawSamples, profile: SensorProfile) -> tuple[FrozenAxis, ..
 
 
 def weigh_saturation(
-    counts: NDArray[np.int32], slots: IntArray, profile: SensorProfile, rate_hz: float
+    counts: CountArray, slots: IntArray, profile: SensorProfile, rate_hz: float
 ) -> SaturatedAxes | None:
     """What saturation does to the path of one stretch of play.
 
     Parameters
     ----------
-    counts : int32 (n, 6)
+    counts : int16 or int32 (n, 6)
         Of the stretch.
     slots : int64 (n,)
         Their slots on the grid.

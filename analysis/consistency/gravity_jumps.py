@@ -10,10 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.model.records import BoolArray, FloatArray
-from analysis.motion.orientation import integrate_rotations
-from analysis.motion.rotation import matrices
+from analysis.model.records import BoolArray, FloatArray, IntArray
+from analysis.motion.orientation import chain_turns, rate_since_last
+from analysis.motion.rotation import rotate
 from analysis.motion.tip_path import GRAVITY_MPS2
+from analysis.signal.pieces import all_sound, thinned
 
 RATE_HZ = 25.0
 WINDOW_S = 6.0
@@ -47,35 +48,54 @@ def find_gravity_jumps(
     """
     factor = max(1, round(rate_hz / RATE_HZ))
     rate = rate_hz / factor
-    count, size = len(valid) // factor, round(WINDOW_S * rate_hz / factor)
-    accel, gyro = (x[: count * factor].reshape(count, factor, 3).mean(axis=1) for x in (accel, gyro))
-    sound = np.asarray(valid[: count * factor].reshape(count, factor).all(axis=1))
-    starts = np.arange(0, count - size + 1, max(1, size // 2))
-    starts = starts[[bool(sound[start : start + size].all()) for start in starts]] if starts.size else starts
-    if not starts.size:
+    half = round(0.5 * WINDOW_S * rate)
+    blocks = len(valid) // factor // half
+    if blocks < 2:
         return ()
-    rows = starts[:, None] + np.arange(size)
-    quat = integrate_rotations(gyro[rows], rate)
-    force = np.einsum("nij,nj->ni", matrices(quat.reshape(-1, 4)), accel[rows].reshape(-1, 3))
-    force = force.reshape(*rows.shape, 3)
+    accel, gyro = (thinned(x, factor)[: blocks * half] for x in (accel, gyro))
+    turns = chain_turns((rate_since_last(gyro) / rate).reshape(blocks, half, 3))
+    force = rotate(turns.reshape(-1, 4), accel).reshape(blocks, half, 3)
+    whole = np.asarray(all_sound(valid, factor)[: blocks * half].reshape(blocks, half).all(axis=1))
+    starts = np.flatnonzero(whole[:-1] & whole[1:])
+    sums = _Sums(force, turns[:, -1], starts)
     splits = [round(split * rate) for split in SPLITS_S]
-    angles = np.stack([_jump_deg(force, split, round(BESIDE_S * rate)) for split in splits], axis=1)
+    angles = np.stack([_jump_deg(sums, split, round(BESIDE_S * rate)) for split in splits], axis=1)
     best = angles.argmax(axis=1)
     return tuple(
-        GravityJump(int((start + splits[at]) * factor), float(row[at]))
+        GravityJump(int((start * half + splits[at]) * factor), float(row[at]))
         for start, at, row in zip(starts, best, angles, strict=True)
         if row[at] > JUMP_DEG
     )
 
 
-def _jump_deg(force: FloatArray, split: int, beside: int) -> FloatArray:
+class _Sums:
+    """Sums of the turned acceleration over parts of windows of two blocks, each in its window's own axes."""
+
+    def __init__(self, force: FloatArray, turn: FloatArray, starts: IntArray) -> None:
+        self._half = force.shape[1]
+        self.size = 2 * self._half
+        self._so_far = np.concatenate([np.zeros((len(force), 1, 3)), np.cumsum(force, axis=1)], axis=1)
+        self._starts, self._turn = starts, turn[starts]
+
+    def _until(self, end: int) -> FloatArray:
+        if end <= self._half:
+            return np.asarray(self._so_far[self._starts, end])
+        second = rotate(self._turn, self._so_far[self._starts + 1, end - self._half])
+        return np.asarray(self._so_far[self._starts, self._half] + second)
+
+    def mean(self, first: int, last: int) -> FloatArray:
+        """Means (k, 3) over samples ``first:last`` of each window."""
+        return np.asarray((self._until(last) - self._until(first)) / (last - first))
+
+
+def _jump_deg(sums: _Sums, split: int, beside: int) -> FloatArray:
     """Angle (k,) between the means before and after; 0 where motion, not gravity, may have made it."""
-    before, after = force[:, : split - beside], force[:, split + beside :]
-    angle = _angle_deg(before.mean(axis=1), after.mean(axis=1))
-    for side in (before, after):
-        half = side.shape[1] // 2
-        angle[angle < STEADY * _angle_deg(side[:, :half].mean(axis=1), side[:, half:].mean(axis=1))] = 0.0
-        angle[np.abs(np.linalg.norm(side.mean(axis=1), axis=1) / GRAVITY_MPS2 - 1) > GRAVITY_OFF] = 0.0
+    sides = ((0, split - beside), (split + beside, sums.size))
+    angle = _angle_deg(*(sums.mean(first, last) for first, last in sides))
+    for first, last in sides:
+        middle = first + (last - first) // 2
+        angle[angle < STEADY * _angle_deg(sums.mean(first, middle), sums.mean(middle, last))] = 0.0
+        angle[np.abs(np.linalg.norm(sums.mean(first, last), axis=1) / GRAVITY_MPS2 - 1) > GRAVITY_OFF] = 0.0
     return angle
 
 

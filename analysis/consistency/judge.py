@@ -99,7 +99,7 @@ def judge_log(session: Session) -> SensorJudgement:
     """
     try:
         timebase = fit_timebase(session.raw, session.profile)
-        signals = prepare_signals(session, timebase)
+        signals = still_gyro_bias(prepare_signals(session, timebase), session.events)
     except InputError as error:
         facts = error.facts
         fault = error.problem or f"this is not {facts.get('expected', 'a log that can be read')}"
@@ -118,14 +118,13 @@ def judge_sensor(session: Session, timebase: Timebase, signals: Signals) -> Sens
         Its events in order; without events only what needs none is judged.
     timebase : Timebase
     signals : Signals
-        As prepared: the gyroscope's bias still in.
+        The gyroscope less its bias in the still.
 
     Returns
     -------
     SensorJudgement
         The doubts, the strictest first.
     """
-    signals = still_gyro_bias(signals, session.events)
     whole = signals.grid.whole(SLOW_BRIDGED_S)
     windows = cut_windows(signals.accel_mps2, signals.gyro_radps, whole, signals.grid.rate_hz)
     agreement = compare_streams(windows)

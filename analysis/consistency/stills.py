@@ -29,6 +29,7 @@ from analysis.model.records import Event, FloatArray
 from analysis.motion.orientation import integrate_rotations
 from analysis.motion.rotation import matrices
 from analysis.motion.stillness import stillest_window
+from analysis.signal.pieces import all_sound, thinned
 from analysis.signal.working_grid import Signals
 
 QUIET_MEAN_S = 0.1
@@ -202,14 +203,10 @@ def _seen_biases(signals: Signals) -> tuple[FloatArray, FloatArray, FloatArray] 
     rows = np.arange(0, count - size + 1, size)[:, None] + np.arange(size)
     if not len(rows):
         return None
-    sound = np.asarray(signals.grid.valid[: count * factor].reshape(count, factor).all(axis=1))
-    rows = rows[sound[rows].mean(axis=1) > 0.98]
+    rows = rows[all_sound(signals.grid.valid, factor)[rows].mean(axis=1) > 0.98]
     if not len(rows):
         return None
-    accel, gyro = (
-        x[: count * factor].reshape(count, factor, 3).mean(axis=1)[rows]
-        for x in (signals.accel_mps2, signals.gyro_radps)
-    )
+    accel, gyro = (thinned(x, factor)[rows] for x in (signals.accel_mps2, signals.gyro_radps))
     rotation = matrices(integrate_rotations(gyro, rate).reshape(-1, 4)).reshape(*gyro.shape, 3)
     force = np.einsum("knij,knj->kni", rotation, accel)
     turned = np.cumsum(rotation, axis=1) / rate

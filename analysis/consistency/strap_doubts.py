@@ -31,17 +31,16 @@ ASK = "; or rap five times on the sensor's top and five times on its side before
 
 
 def doubt_strap(
-    session: Session, timebase: Timebase, strap: Strap | None, rates_hz: Sequence[float | None]
+    strap: Strap | None, ringing: Sequence[float | None], rates_hz: Sequence[float | None]
 ) -> tuple[Doubt, ...]:
     """What a strap that gives leaves open in every block.
 
     Parameters
     ----------
-    session : Session
-        With its raw samples.
-    timebase : Timebase
     strap : Strap or None
         As it was taken out.
+    ringing : sequence of float or None
+        As :func:`ringing_ratios` gives it; not looked at where a strap was taken out.
     rates_hz : sequence of float or None
         Strokes a second of every marked block.
 
@@ -50,13 +49,10 @@ def doubt_strap(
     tuple of Doubt
         One for each block that feels it.
     """
-    plays = [event for event in session.events if event.kind == "play"]
     doubts = []
-    for index, (event, rate_hz) in enumerate(zip(plays, rates_hz, strict=False)):
-        if rate_hz is None:
-            continue
-        ratio = 0.0 if strap is not None else ringing_ratio(session, timebase, event)
-        if strap is None and (ratio is None or ratio < RINGING_RATIO):
+    for index, rate_hz in enumerate(rates_hz):
+        ratio = 0.0 if strap is not None or index >= len(ringing) else ringing[index]
+        if rate_hz is None or (strap is None and (ratio is None or ratio < RINGING_RATIO)):
             continue
         doubts.append(_doubt(index, 0.5 * rate_hz, strap, ratio or 0.0))
     return tuple(doubts)
@@ -93,6 +89,23 @@ def left_by_strap_deg(strap: Strap, cycle_hz: float) -> float:
         Degrees.
     """
     return TILT_DEG * LEFT_SHARE * min(1.0, (cycle_hz / float(strap.natural_hz[0])) ** 2)
+
+
+def ringing_ratios(session: Session, timebase: Timebase) -> tuple[float | None, ...]:
+    """How much every marked block rings, as :func:`ringing_ratio`.
+
+    Parameters
+    ----------
+    session : Session
+        With its raw samples.
+    timebase : Timebase
+
+    Returns
+    -------
+    tuple of float or None
+        Empty where no block is marked.
+    """
+    return tuple(ringing_ratio(session, timebase, event) for event in session.events if event.kind == "play")
 
 
 def ringing_ratio(session: Session, timebase: Timebase, event: Event) -> float | None:

@@ -33,11 +33,13 @@ from scipy import linalg
 from analysis.model.records import BoolArray, FloatArray
 from analysis.motion.orientation import integrate_rotations
 from analysis.motion.rotation import matrices
+from analysis.signal.pieces import all_sound, thinned
 
 WINDOW_S = 6.0
 MARGIN_S = 0.25
 FIT_RATE_HZ = 50.0
 MOST_WINDOWS = 12
+WINDOWS_AT_ONCE = 64
 LEAST_TURN_DEG = 4.0
 SMOOTH_S = 0.5
 MOVE_TAU_S = 0.4
@@ -117,22 +119,25 @@ def cut_windows(accel: FloatArray, gyro: FloatArray, valid: BoolArray, rate_hz: 
     """
     factor = max(1, round(rate_hz / FIT_RATE_HZ))
     rate = rate_hz / factor
-    accel, gyro = _thinned(accel, factor), _thinned(gyro, factor)
-    sound = np.asarray(valid[: len(accel) * factor].reshape(-1, factor).all(axis=1))
+    accel, gyro = thinned(accel, factor), thinned(gyro, factor)
     margin, size = int(np.ceil(MARGIN_S * rate)) + 1, round(WINDOW_S * rate)
     starts = np.arange(margin, len(accel) - size - margin, size // 2)
-    rows = starts[:, None] + np.arange(-margin, size + margin)
-    if not starts.size:
-        return Windows(rate, margin, accel[rows], gyro[rows], 1 / rate_hz)
-    turn = np.maximum(_gyro_turn_deg(gyro[rows], rate), _gravity_turn_deg(accel[rows], rate))
-    turn[~sound[rows].all(axis=1)] = 0.0
+    reach = np.arange(-margin, size + margin)
+    turn = np.empty(starts.size)
+    for at in range(0, starts.size, WINDOWS_AT_ONCE):
+        rows = starts[at : at + WINDOWS_AT_ONCE, None] + reach
+        own = turn[at : at + WINDOWS_AT_ONCE]
+        own[:] = np.maximum(_gyro_turn_deg(gyro[rows], rate), _gravity_turn_deg(accel[rows], rate))
+    lacking = np.concatenate([[0], np.cumsum(~all_sound(valid, factor))])
+    turn[lacking[starts + size + margin] > lacking[starts - margin]] = 0.0
     chosen: list[int] = []
     for window in np.argsort(-turn):
         if turn[window] < LEAST_TURN_DEG or len(chosen) == MOST_WINDOWS:
             break
         if all(abs(int(window) - other) > 1 for other in chosen):  # Half overlapping ones are not independent.
             chosen.append(int(window))
-    return Windows(rate, margin, accel[rows[chosen]], gyro[rows[chosen]], 1 / rate_hz)
+    rows = starts[chosen, None] + reach
+    return Windows(rate, margin, accel[rows], gyro[rows], 1 / rate_hz)
 
 
 def fit_map(windows: Windows, matrix: FloatArray, delay_s: float = 0.0, steps: int = STEPS) -> StreamMap:
@@ -201,22 +206,20 @@ def misfit_of(
     return float(np.sum(freedom * np.log(np.einsum("kn,kn->k", residual, residual) / freedom)))
 
 
-def _thinned(values: FloatArray, factor: int) -> FloatArray:
-    count = len(values) // factor
-    return np.asarray(values[: count * factor].reshape(count, factor, 3).mean(axis=1))
-
-
 def _gyro_turn_deg(gyro: FloatArray, rate_hz: float) -> FloatArray:
     """RMS angle (k,) about its mean that the gyroscope turns through."""
-    angle = np.cumsum(gyro, axis=1) / rate_hz
-    return np.asarray(np.degrees(np.sqrt(angle.var(axis=1).sum(axis=1))))
+    angle = np.cumsum(gyro, axis=1)
+    n = gyro.shape[1]
+    about = np.einsum("kni,kni->k", angle, angle) / n - ((angle.sum(axis=1) / n) ** 2).sum(axis=1)
+    return np.asarray(np.degrees(np.sqrt(np.maximum(about, 0.0)) / rate_hz))
 
 
 def _gravity_turn_deg(accel: FloatArray, rate_hz: float) -> FloatArray:
     """RMS angle (k,) of the half-second mean of the specific force about its own mean."""
     factor = max(1, round(SMOOTH_S * rate_hz))
     count = accel.shape[1] // factor
-    mean = accel[:, : count * factor].reshape(len(accel), count, factor, 3).mean(axis=2)
+    edges = np.arange(count) * factor
+    mean = np.add.reduceat(accel[:, : count * factor], edges, axis=1) / factor
     spread = np.sqrt(mean.var(axis=1).sum(axis=1))
     return np.asarray(np.degrees(spread / np.maximum(np.linalg.norm(mean.mean(axis=1), axis=1), 1e-6)))
 

@@ -15,7 +15,7 @@ Conventions
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -29,8 +29,12 @@ if TYPE_CHECKING:  # A second of start-up that no recording needs.
     import pandas as pd
 
 FloatArray = NDArray[np.float64]
+FloatArray32 = NDArray[np.float32]
+"""Of long rows that are only compared, never summed up: half the memory, and 7 digits are more than they mean."""
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
+CountArray = NDArray[np.signedinteger]
+"""What a sensor sent, as narrow as it came: widen it before taking differences or magnitudes."""
 
 Side = Literal["down", "up", "none"]
 Clearing = Literal["down", "up", "both", "level"]
@@ -216,14 +220,14 @@ class RawSamples:
         Unwrapped sample number; a jump is a loss.
     host_time_s : float64 (n,)
         Host's arrival time (seconds since the epoch), NaN where the log has none.
-    counts : int32 (n, 6)
-        Accelerometer x, y, z then gyroscope x, y, z.
+    counts : int16 or int32 (n, 6)
+        Accelerometer x, y, z then gyroscope x, y, z; 16 bits where a file keeps them so.
     """
 
     ticks: IntArray
     sequence: IntArray
     host_time_s: FloatArray
-    counts: NDArray[np.int32]
+    counts: CountArray
 
 
 @dataclass(frozen=True)
@@ -301,6 +305,18 @@ class Session:
     sensor: SensorIdentity = field(default_factory=SensorIdentity)
     streams: tuple[Stream, ...] = ()
     attachments: tuple[Attachment, ...] = ()
+
+    def without_samples(self) -> Session:
+        """The same with no samples in it, of no stream: hours of them take hundreds of megabytes.
+
+        Returns
+        -------
+        Session
+        """
+        none = RawSamples(
+            np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0, np.float64), np.empty((0, 6), np.int16)
+        )
+        return replace(self, raw=none, streams=tuple(replace(stream, raw=none) for stream in self.streams))
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.model.records import BoolArray, FloatArray
+from analysis.model.records import BoolArray, FloatArray, FloatArray32
 from analysis.motion.orientation import estimate_orientation, gapless_parts, rate_since_last
 from analysis.motion.rotation import matrices, rotate
 from analysis.motion.tip_path import GRAVITY_MPS2, Band, band_displacements
@@ -42,8 +42,8 @@ class Motion:
         Corrected, sensor axes.
     quat_wxyz : float64 (n, 4)
         Sensor to world.
-    attack_mps2 : float64 (n,) or None
-    fine_attack_mps2 : float64 (n factor,) or None
+    attack_mps2 : float32 (n,) or None
+    fine_attack_mps2 : float32 (n factor,) or None
         At the full rate.
     factor : int
         Full rate over working rate.
@@ -53,8 +53,8 @@ class Motion:
     accel_mps2: FloatArray
     gyro_radps: FloatArray
     quat_wxyz: FloatArray
-    attack_mps2: FloatArray | None
-    fine_attack_mps2: FloatArray | None
+    attack_mps2: FloatArray32 | None
+    fine_attack_mps2: FloatArray32 | None
     factor: int
 
     def displacement(self, first: int, last: int, lever_m: FloatArray, band: Band) -> FloatArray:

@@ -12,6 +12,7 @@ import vqf
 from analysis.model.records import FloatArray
 from analysis.motion.rotation import matrices, multiply, turned_about_vertical
 from analysis.signal.grid import Grid
+from analysis.signal.pieces import PIECE_ROWS
 
 TAU_ACC_S = 3.0
 LONG_GAP_S = 0.1
@@ -135,9 +136,33 @@ def integrate_rotations(gyro_radps: FloatArray, rate_hz: float) -> FloatArray:
     float64 (k, n, 4)
         Unit quaternions w, x, y, z since before the first sample.
     """
-    step = np.stack([rate_since_last(window) for window in gyro_radps]) / rate_hz
-    angle = np.linalg.norm(step, axis=2, keepdims=True)
-    quat = np.concatenate([np.cos(angle / 2), 0.5 * np.sinc(angle / (2 * np.pi)) * step], axis=2)
+    return chain_turns(np.stack([rate_since_last(window) for window in gyro_radps]) / rate_hz)
+
+
+def chain_turns(step_rad: FloatArray) -> FloatArray:
+    """Small turns of several windows, one after the other.
+
+    Parameters
+    ----------
+    step_rad : float64 (k, n, 3)
+        Rotation vectors.
+
+    Returns
+    -------
+    float64 (k, n, 4)
+        Unit quaternions w, x, y, z: the turns so far.
+    """
+    k, n = step_rad.shape[:2]
+    out = np.empty((k, n, 4))
+    each = max(1, PIECE_ROWS // max(1, n))
+    for at in range(0, k, each):
+        out[at : at + each] = _chained(step_rad[at : at + each])
+    return out
+
+
+def _chained(step_rad: FloatArray) -> FloatArray:
+    angle = np.linalg.norm(step_rad, axis=2, keepdims=True)
+    quat = np.concatenate([np.cos(angle / 2), 0.5 * np.sinc(angle / (2 * np.pi)) * step_rad], axis=2)
     # Prefix products by doubling: after pass m every entry holds the product of the last 2^m steps.
     reach = 1
     while reach < quat.shape[1]:

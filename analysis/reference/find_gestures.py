@@ -17,7 +17,7 @@ from itertools import pairwise
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
-from analysis.model.records import OFF_HAND, BoolArray, Event, EventKind, FloatArray, IntArray
+from analysis.model.records import OFF_HAND, BoolArray, Event, EventKind, FloatArray, FloatArray32, IntArray
 from analysis.motion.hand_motion import Motion, build_motion
 from analysis.motion.rotation import rotate
 from analysis.motion.stillness import still_gyro_bias
@@ -188,8 +188,8 @@ def _windows(motion: Motion, settings: FindSettings) -> _Windows:
     )
 
 
-def _means(values: FloatArray, first: IntArray, width: int) -> FloatArray:
-    total = np.concatenate([np.zeros((1, values.shape[1])), np.cumsum(values, axis=0)])
+def _means(values: FloatArray | FloatArray32, first: IntArray, width: int) -> FloatArray:
+    total = np.concatenate([np.zeros((1, values.shape[1])), np.cumsum(values, axis=0, dtype=np.float64)])
     return np.asarray((total[first + width] - total[first]) / width)
 
 

@@ -14,7 +14,7 @@ from analysis.motion.hand_motion import Motion, build_motion
 from analysis.motion.heading_drift import HeadingDrift, HeadingSettings
 from analysis.motion.orientation import gapless_parts
 from analysis.motion.rotation import matrices, yaw_matrix
-from analysis.motion.stillness import mean_still_accel, still_gyro_bias
+from analysis.motion.stillness import mean_still_accel
 from analysis.reference.epochs import Splits, epoch_label, label_epochs, posture_of, rolled_sets, split_epochs
 from analysis.reference.frame import Frame, HeldLever, build_frame
 from analysis.reference.gesture_directions import Direction, GestureSettings, measure_direction
@@ -136,7 +136,7 @@ def measure_gestures(signals: Signals, session: Session, settings: ReferenceSett
     Parameters
     ----------
     signals : Signals
-        As prepared: the gyroscope's bias still in; m/s2 and rad/s.
+        The gyroscope less its bias in the still; m/s2 and rad/s.
     session : Session
         Its events in order.
     settings : ReferenceSettings
@@ -146,7 +146,6 @@ def measure_gestures(signals: Signals, session: Session, settings: ReferenceSett
     (Motion, Gestures)
         Motion over the whole session, and what the gestures tell.
     """
-    signals = still_gyro_bias(signals, session.events)
     history = follow_bias(signals, session.events)
     signals, settings = less_drift(signals, history), _with_bias(settings, history)
     poses, strings = see_poses(signals, session.events), strings_told(session)

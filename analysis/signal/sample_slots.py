@@ -9,13 +9,15 @@ steps of the lower envelope of :math:`t_n / T - n`: a delay is never negative, a
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeVar
 
 import numpy as np
 from scipy.ndimage import minimum_filter1d
 
-from analysis.model.records import FloatArray, IntArray
+from analysis.model.records import BoolArray, FloatArray, IntArray
+from analysis.signal.pieces import pieces
 
 Samples = TypeVar("Samples", FloatArray, IntArray)
 
@@ -82,13 +84,20 @@ def slots_by_phase(time: FloatArray) -> Slots:
     [99, 247]
     """
     part = _middle(time)
-    period = _slope(np.rint(part - _phase(part, PHASE_SAMPLES[0])).astype(np.int64), part)
-    time = time / period
-    exact = time - _phase(time, PHASE_SAMPLES[1])
-    slot = np.rint(exact).astype(np.int64)
-    off = exact - slot
+    exact = part.copy()
+    _phase(part, PHASE_SAMPLES[0]).take_from(exact)
+    period = _slope(np.rint(exact).astype(np.int64), part)
+    # In place where it can be: hours of each row take 70 MB.
+    off = time / period
+    _phase(off, PHASE_SAMPLES[1]).take_from(off)
+    slot = np.empty(off.size, dtype=np.int64)
+    np.rint(off, out=slot, casting="unsafe")
+    off -= slot
+    rms = float(np.sqrt(off @ off / off.size))
     np.maximum.accumulate(slot, out=slot)
-    return Slots(_spread(slot - slot[0]), float(np.sqrt(np.mean(off * off))), 0)
+    slot -= slot[0]
+    _spread(slot)
+    return Slots(slot, rms, 0)
 
 
 def slots_by_count(time: FloatArray, rate_hz: float, packets: bool = True) -> Slots:
@@ -97,7 +106,7 @@ def slots_by_count(time: FloatArray, rate_hz: float, packets: bool = True) -> Sl
     Parameters
     ----------
     time : float64 (n,)
-        In periods, the period known to a per cent; may step back a little.
+        In periods, the period known to a per cent; may step back a little. Changed: hours of it take much memory.
     rate_hz : float
         Samples a second, about.
     packets : bool
@@ -117,7 +126,9 @@ def slots_by_count(time: FloatArray, rate_hz: float, packets: bool = True) -> Sl
     (8, [2399], 9)
     """
     packet = packet_size(time) if packets else 0
-    number = np.arange(time.size) + _short_packets(time, packet)
+    number = np.arange(time.size)
+    if packet:
+        _skip_short_packets(number, time, packet)
     quantum = float(max(packet, 1))
     part, rows = _middle(time), _middle(number)
     rows = rows - rows[0]
@@ -125,28 +136,36 @@ def slots_by_count(time: FloatArray, rate_hz: float, packets: bool = True) -> Sl
     for window_s in WINDOWS_S:
         slot, _ = _count(part / period, rows, (window_s * rate_hz, rate_hz), quantum)
         period *= _prompt_slope(slot, part / period)
-    slot, _ = _count(time / period, number, (WINDOWS_S[-1] * rate_hz, rate_hz), quantum)
+    time /= period
+    slot, _ = _count(time, number, (WINDOWS_S[-1] * rate_hz, rate_hz), quantum)
     return Slots(slot, float("nan"), packet)
 
 
 def _count(
     time: FloatArray, number: IntArray, window_and_second: tuple[float, float], quantum: float
-) -> tuple[IntArray, FloatArray]:
+) -> tuple[IntArray, _Phase]:
     """Slots of rows counted from ``number``, and the clock's phase (in quanta) beside them."""
     window, second = (max(8, min(round(samples), time.size // 4)) for samples in window_and_second)
     residual = time - number
     holes = _holes(time, residual, max(window, 8 * second), HOLE_S * second)
     if holes is not None:
         residual -= holes
-    level = _level(residual, window, round(LAST_WINDOW_S * second)) / quantum
+    level = _level(residual, window, round(LAST_WINDOW_S * second))
+    del residual
+    level /= quantum
     phase = _phase(level, max(window // 5, 4 * int(quantum), 32))
-    level -= phase
-    missing = int(quantum) * np.rint(level, out=level).astype(np.int64)
+    phase.take_from(level)
+    slot = np.empty(level.size, dtype=np.int64)
+    np.rint(level, out=slot, casting="unsafe")
+    del level
+    slot *= int(quantum)
     # A level that falls again was a stall: what had waited came late, nothing was lost.
-    missing = np.minimum.accumulate(missing[::-1])[::-1]
+    np.minimum.accumulate(slot[::-1], out=slot[::-1])
     if holes is not None:
-        missing = missing + holes
-    return number + missing - (missing[0] + number[0]), phase
+        slot += holes
+    slot += number
+    slot -= slot[0]
+    return slot, phase
 
 
 def _middle(values: Samples) -> Samples:
@@ -166,7 +185,7 @@ def _settle(
     for _ in range(2):
         slot, phase = _count(time / period, number, (max(8 * quantum, FIRST_WINDOW), rate_hz), quantum)
         period *= _prompt_slope(slot, time / period)
-    steps = np.abs(np.diff(phase[:: max(8, 4 * int(quantum))]))
+    steps = np.abs(np.diff(phase.at(np.arange(0, time.size, max(8, 4 * int(quantum))))))
     lost = 1 - number[-1] / max(1, int(slot[-1]))
     return float(steps.mean() + LOST_WEIGHT * lost), period
 
@@ -174,7 +193,7 @@ def _settle(
 def _holes(time: FloatArray, residual: FloatArray, window: int, longest: float) -> IntArray | None:
     """Samples that every long step leaves out, summed up: what the prompt stamps before and after it say."""
     total = None
-    for at in (np.flatnonzero(np.diff(time) > longest) + 1).tolist():
+    for at in _where_steps(time, lambda steps: steps > longest).tolist():
         step = residual[at : at + window].min() - residual[max(0, at - window) : at].min()
         if step > SURELY_LOST:
             total = np.zeros(time.size, dtype=np.int64) if total is None else total
@@ -182,22 +201,29 @@ def _holes(time: FloatArray, residual: FloatArray, window: int, longest: float) 
     return total
 
 
-def _short_packets(time: FloatArray, packet: int) -> IntArray:
-    """Rows that whole packets lack, summed up over the rows."""
-    lacking = np.zeros(time.size, dtype=np.int64)
-    if packet == 0:
-        return lacking
+def _skip_short_packets(number: IntArray, time: FloatArray, packet: int) -> None:
+    """Count on over the rows that whole packets lack."""
     ends = _packet_ends(time)
-    sizes = np.diff(ends)
-    lacking[ends[1:] + 1] = -sizes % packet
-    return np.cumsum(lacking)
+    lacking = -np.diff(ends) % packet
+    short = np.flatnonzero(lacking)
+    after, total = ends[1:][short] + 1, np.concatenate([[0], np.cumsum(lacking[short])])
+    for part in pieces(number.size) if short.size else ():
+        number[part] += total[np.searchsorted(after, np.arange(part.start, part.stop), "right")]
 
 
 def _packet_ends(time: FloatArray) -> IntArray:
     """Rows after which a step differs from the one within packets."""
-    steps = np.diff(time)
-    steps -= np.median(_middle(steps))
-    return np.flatnonzero(np.abs(steps, out=steps) > 0.1)
+    within = np.median(np.diff(_middle(time)))
+    return _where_steps(time, lambda steps: np.abs(steps - within) > 0.1) - 1
+
+
+def _where_steps(time: Samples, wanted: Callable[[Samples], BoolArray]) -> IntArray:
+    """Rows after the steps that are wanted."""
+    parts = [
+        part.start + 1 + np.flatnonzero(wanted(np.diff(time[part.start : part.stop + 1])))
+        for part in pieces(time.size - 1)
+    ]
+    return np.concatenate(parts)
 
 
 def prompt_rows(late: FloatArray) -> IntArray:
@@ -237,8 +263,25 @@ def _level(residual: FloatArray, window: int, last: int) -> FloatArray:
     return level
 
 
-def _phase(time: FloatArray, count: int) -> FloatArray:
-    """Phase (in periods, unwrapped) of times in periods: circular mean over ``count`` samples, straight in between."""
+@dataclass(frozen=True)
+class _Phase:
+    """A clock's phase (in periods, unwrapped) at some rows, straight in between."""
+
+    row: FloatArray
+    phase: FloatArray
+
+    def at(self, row: IntArray) -> FloatArray:
+        return np.asarray(np.interp(row, self.row, self.phase))
+
+    def take_from(self, values: FloatArray) -> None:
+        for part in pieces(values.size):
+            low, high = np.searchsorted(self.row, (part.start, part.stop)).tolist()
+            near = slice(max(0, low - 1), high + 1)
+            values[part] -= np.interp(np.arange(part.start, part.stop), self.row[near], self.phase[near])
+
+
+def _phase(time: FloatArray, count: int) -> _Phase:
+    """Phase of times in periods: circular mean over ``count`` samples."""
     parts = max(1, time.size // count)
     edges = np.linspace(0, time.size, parts + 1).astype(np.int64)
     every = max(1, count // PHASE_ENOUGH)
@@ -248,34 +291,32 @@ def _phase(time: FloatArray, count: int) -> FloatArray:
     phase = np.unwrap(phase) / (2 * np.pi)
     middle = 0.5 * (edges[:-1] + edges[1:] - 1)
     if parts == 1:
-        return np.full(time.size, phase[0])
+        return _Phase(np.asarray(middle, dtype=np.float64), phase)
     slopes = np.diff(phase)[[0, -1]] / np.diff(middle)[[0, -1]]
     before, after = phase[0] - slopes[0] * middle[0], phase[-1] + slopes[1] * (time.size - 1 - middle[-1])
-    wanted = np.interp(np.arange(time.size), [0.0, *middle, time.size - 1.0], [before, *phase, after])
-    return np.asarray(wanted)
+    return _Phase(np.array([0.0, *middle, time.size - 1.0]), np.array([before, *phase, after]))
 
 
-def _spread(slot: IntArray) -> IntArray:
-    """Two samples in one slot take an empty one nearby: the first came late, or the second early."""
-    slot = slot.copy()
+def _spread(slot: IntArray) -> None:
+    """Two samples in one slot take an empty one nearby: the first came late, or the second early; in place."""
+
+    def step(at: IntArray) -> IntArray:
+        return np.asarray(slot[at + 1] - slot[at])
+
     for distance in range(1, REACH + 1):
         for towards in (1, -1):
-            step = np.diff(slot)
-            if step.all():
-                return slot
-            double = np.flatnonzero(step == 0)
+            double = _where_steps(slot, lambda steps: steps == 0) - 1
+            if not double.size:
+                return
             run = double[:, None] + towards * np.arange(1, distance + 1)
-            inside = (run[:, -1] >= 0) & (run[:, -1] < step.size)
+            inside = (run[:, -1] >= 0) & (run[:, -1] < slot.size - 1)
             double, run = double[inside], run[inside]
-            free = (step[run[:, :-1]] == 1).all(axis=1) & (step[run[:, -1]] >= 2)
+            free = (step(run[:, :-1]) == 1).all(axis=1) & (step(run[:, -1]) >= 2)
             double = double[free]
             if towards == 1:
-                moved = (double[:, None] + np.arange(1, distance + 1)).ravel()
-                slot[moved] += 1
+                slot[(double[:, None] + np.arange(1, distance + 1)).ravel()] += 1
             else:
-                moved = (double[:, None] - np.arange(distance)).ravel()
-                slot[moved] -= 1
-    return slot
+                slot[(double[:, None] - np.arange(distance)).ravel()] -= 1
 
 
 def _slope(slot: IntArray, time: FloatArray) -> float:

@@ -10,21 +10,20 @@ from dataclasses import dataclass
 from math import ceil, log10
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.model.errors import InputError
-from analysis.model.records import Calibration, FloatArray, SensorProfile
+from analysis.model.records import Calibration, CountArray, FloatArray, SensorProfile
 
 TEXT_ERROR_COUNTS = 0.05
 """Most that a value's decimal text may be off, in counts of the sensor."""
 
 
-def counts_to_si(counts: NDArray[np.int32], profile: SensorProfile, calibration: Calibration) -> FloatArray:
+def counts_to_si(counts: CountArray, profile: SensorProfile, calibration: Calibration) -> FloatArray:
     """Calibrated values of raw counts.
 
     Parameters
     ----------
-    counts : int32 (n, 6)
+    counts : int16 or int32 (n, 6)
     profile : SensorProfile
     calibration : Calibration
 

@@ -8,10 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.model.errors import TimebaseError
-from analysis.model.records import BoolArray, FloatArray, IntArray
+from analysis.model.records import BoolArray, CountArray, FloatArray, IntArray
 
 LARGE_STEP_S = 1.0
 """A clock that goes back by more is no queue: it wrapped, restarted, or was set."""
@@ -72,14 +71,14 @@ class OrderedTicks:
     faults: ClockFaults = field(default_factory=ClockFaults)
 
 
-def settle_order(ticks: IntArray, counts: NDArray[np.int32], tick_hz: float, rate_hz: float) -> OrderedTicks:
+def settle_order(ticks: IntArray, counts: CountArray, tick_hz: float, rate_hz: float) -> OrderedTicks:
     """Bring samples into the order in which they were taken.
 
     Parameters
     ----------
     ticks : int64 (n,)
         As the log gives them, row by row.
-    counts : int32 (n, 6)
+    counts : int16 or int32 (n, 6)
         Tell a repeated row from another sample at the same time.
     tick_hz, rate_hz : float
         Ticks a second; about how many samples a second.
@@ -112,22 +111,30 @@ def settle_order(ticks: IntArray, counts: NDArray[np.int32], tick_hz: float, rat
     return _without_strays_ahead(found, tick_hz)
 
 
-def _without_repeats(found: OrderedTicks, counts: NDArray[np.int32], far: bool) -> OrderedTicks:
+def _without_repeats(found: OrderedTicks, counts: CountArray, far: bool) -> OrderedTicks:
     """Leave out rows that copy another's time and values: next to it, or ``far`` from it in a stretch written twice.
 
     In packets that share one stamp neighbours may well be equal while the sensor lies still: those are kept.
     """
-    order = np.argsort(found.ticks, kind="stable") if far else found.row
-    same = np.flatnonzero(np.diff(found.ticks[order]) == 0)
-    first, second = found.row[order[same]], found.row[order[same + 1]]
-    packets = same.size > 0.05 * found.ticks.size and int((second - first == 1).sum()) > 0.5 * same.size
-    if packets and not far and (counts[first[:1000]] == counts[second[:1000]]).all(axis=1).mean() < 0.5:
-        return found
+    order = np.argsort(found.ticks, kind="stable") if far else None
+    ticks = found.ticks if order is None else found.ticks[order]
+    same = np.flatnonzero(ticks[1:] == ticks[:-1])
+    if order is None:
+        packets = same.size > 0.05 * found.ticks.size
+        few = same[:1000]
+        if packets and (counts[found.row[few]] == counts[found.row[few + 1]]).all(axis=1).mean() < 0.5:
+            return found
+        again = same + 1
+    else:
+        again, same = order[same + 1], order[same]
+        neighbours = int((found.row[again] - found.row[same] == 1).sum())
+        packets = same.size > 0.05 * found.ticks.size and neighbours > 0.5 * same.size
+    first, second = found.row[same], found.row[again]
     copies = (counts[first] == counts[second]).all(axis=1)
     if packets and copies.mean() < 0.5:
         copies &= second - first > 1
     drop = np.zeros(found.ticks.size, dtype=bool)
-    drop[order[same[copies] + 1]] = True
+    drop[again[copies]] = True
     count = int(drop.sum())
     if count in (0, found.ticks.size - 1):
         return found
@@ -136,9 +143,11 @@ def _without_repeats(found: OrderedTicks, counts: NDArray[np.int32], far: bool) 
 
 def _large_steps(found: OrderedTicks, tick_hz: float, rate_hz: float) -> OrderedTicks:
     """Wrapped counters, restarts, and single times that belong nowhere."""
+    backs = np.flatnonzero(np.diff(found.ticks) < -LARGE_STEP_S * tick_hz) + 1
+    if not backs.size:
+        return found
     ticks, faults = found.ticks.copy(), found.faults
     keep = np.ones(ticks.size, dtype=bool)
-    backs = np.flatnonzero(np.diff(ticks) < -LARGE_STEP_S * tick_hz) + 1
     if backs.size > MOST_LARGE_STEPS:
         raise TimebaseError(
             expected="times that run on",
@@ -170,6 +179,8 @@ def _large_steps(found: OrderedTicks, tick_hz: float, rate_hz: float) -> Ordered
                 next_step="split the log there",
                 sample=int(found.row[at]),
             )
+    if keep.all():
+        return OrderedTicks(ticks, found.row, faults)
     return OrderedTicks(ticks[keep], found.row[keep], faults)
 
 
@@ -194,7 +205,7 @@ def _strays(ticks: IntArray, at: int, tick_hz: float) -> slice | None:
 
 def _queue_order(found: OrderedTicks, period: float) -> OrderedTicks:
     """Small steps back: rows that queued in another order are sorted; late stamps of whole packets are left."""
-    back = np.diff(found.ticks) < 0
+    back = found.ticks[1:] < found.ticks[:-1]
     count = int(np.count_nonzero(back))
     if count == 0:
         return found

@@ -12,24 +12,23 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import signal
 
 from analysis.model.errors import InputError
-from analysis.model.records import BoolArray, FloatArray, Session
+from analysis.model.records import FloatArray, FloatArray32, Session
 from analysis.signal.grid import Grid
+from analysis.signal.pieces import PIECE_ROWS, pieces
+from analysis.signal.place_samples import place_samples
 from analysis.signal.si_units import triads
 from analysis.signal.timebase import Timebase
 
 WORK_RATE_HZ = 133.0
 ATTACK_HIGHPASS_HZ = 60.0
 ATTACK_MIN_RATE_HZ = 150.0
-BRIDGED_S = 0.1
-"""A straight line fills longer gaps. Which strokes bear a bridge, :mod:`analysis.stroke.gaps` tells."""
 SLOW_BRIDGED_S = 0.06
 """Gaps whose bridge is as good as samples where the hand moves at 2 Hz at most: a tenth of that cycle."""
-TURNED_ROWS = 8192
-"""Rows turned to channels at a time: they stay in the cache."""
+FIR_HALF = 5
+"""Working samples that the low-pass before decimation reaches to either side."""
 GRAVITY_LIMITS_MPS2 = (7.5, 12.5)
 
 
@@ -43,9 +42,9 @@ class Signals:
         Working samples, n of them; a single lost one was filled and is valid.
     accel_mps2, gyro_radps : float64 (n, 3)
         Sensor axes. Inside gaps they hold a straight line, only so that filters can run.
-    attack_mps2 : float64 (n,) or None
+    attack_mps2 : float32 (n,) or None
         Envelope of the acceleration above 60 Hz; None below 150 samples/s, where attacks cannot be seen.
-    fine_attack_mps2 : float64 (n factor,) or None
+    fine_attack_mps2 : float32 (n factor,) or None
         The same at the full rate, ``factor`` times the working rate.
     factor : int
     clipped_samples : int
@@ -55,8 +54,8 @@ class Signals:
     grid: Grid
     accel_mps2: FloatArray
     gyro_radps: FloatArray
-    attack_mps2: FloatArray | None
-    fine_attack_mps2: FloatArray | None
+    attack_mps2: FloatArray32 | None
+    fine_attack_mps2: FloatArray32 | None
     factor: int
     clipped_samples: int
 
@@ -79,28 +78,44 @@ def prepare_signals(session: Session, timebase: Timebase) -> Signals:
     InputError
         If the accelerometer does not read gravity.
     """
-    factor = max(1, int(timebase.grid.rate_hz / WORK_RATE_HZ + 0.05))
-    accel, gyro = triads(session.profile, session.calibration)
-    # One sensor after the other: hours at the full rate take hundreds of megabytes.
-    si, valid = _place(session.raw.counts[:, accel.rows], timebase)
-    accel.calibrate_in_place(si)
-    _check_gravity(si, timebase.grid.rate_hz)
-    fine = _attack_envelope(si, timebase.grid.rate_hz)
-    accel_work = np.stack([_decimate(channel, factor) for channel in si], axis=1)
-    del si
-    si, _ = _place(session.raw.counts[:, gyro.rows], timebase)
-    gyro.calibrate_in_place(si)
-    gyro_work = np.stack([_decimate(channel, factor) for channel in si], axis=1)
-    del si
+    rate_hz = timebase.grid.rate_hz
+    factor = max(1, int(rate_hz / WORK_RATE_HZ + 0.05))
+    size = timebase.grid.size
+    edges = _piece_edges(timebase, factor)
+    accel, gyro = np.empty((edges[-1], 3)), np.empty((edges[-1], 3))
+    valid = np.empty(edges[-1], dtype=bool)
+    attack = _AttackEnvelope(rate_hz, size) if rate_hz >= ATTACK_MIN_RATE_HZ else None
+    margin = FIR_HALF * factor if factor > 1 else 0
+    # Piece by piece, which stays in the cache: hours at the full rate would take hundreds of megabytes.
+    for first, last in pairwise(edges):
+        begin, end = first * factor, min(last * factor, size)
+        piece = place_samples(session.raw.counts, timebase, max(0, begin - margin), min(size, end + margin))
+        for triad in triads(session.profile, session.calibration):
+            triad.calibrate_in_place(piece.counts[triad.rows])
+        own = slice(begin - piece.first, end - piece.first)
+        valid[first:last] = _pooled(piece.valid[own], factor, np.logical_and, True)
+        if attack is not None:
+            attack.take(piece.counts[:3, own])
+        missing = (margin - own.start, margin - (piece.valid.size - own.stop))
+        work = _decimated(piece.counts, factor, missing, last - first)
+        accel[first:last], gyro[first:last] = work[:3].T, work[3:].T
+    _check_gravity(accel, rate_hz / factor)
+    fine = None if attack is None else attack.envelope
     return Signals(
-        grid=timebase.grid.coarser(factor, _pooled(valid, factor, np.logical_and, True)),
-        accel_mps2=accel_work,
-        gyro_radps=gyro_work,
+        grid=timebase.grid.coarser(factor, valid),
+        accel_mps2=accel,
+        gyro_radps=gyro,
         attack_mps2=None if fine is None else _pooled(fine, factor, np.maximum, 0.0),
         fine_attack_mps2=fine,
         factor=factor,
         clipped_samples=count_clipped(session),
     )
+
+
+def _piece_edges(timebase: Timebase, factor: int) -> list[int]:
+    """Working samples at which pieces of some thousand rows begin, and the end: a gap lies in one piece whole."""
+    starts = -(-timebase.slot[::PIECE_ROWS] // factor)
+    return sorted({*starts.tolist(), -(-timebase.grid.size // factor)})
 
 
 def read_together(signals: Signals, delay_s: float) -> Signals:
@@ -136,87 +151,34 @@ def _lagrange(values: FloatArray, base: np.ndarray, u: FloatArray) -> FloatArray
 
 def count_clipped(session: Session) -> int:
     """Count the raw samples with at least one axis at the end of its range (0 where the range is unknown)."""
-    counts, profile = session.raw.counts, session.profile
-    clipped = np.zeros(len(counts), dtype=bool)
-    for columns, limit in (((0, 1, 2), profile.accel_clip_counts), ((3, 4, 5), profile.gyro_clip_counts)):
-        if limit is not None:
-            for column in columns:
-                clipped |= (counts[:, column] >= limit) | (counts[:, column] <= -limit)
-    return int(np.count_nonzero(clipped))
+    profile = session.profile
+    limits = [(slice(0, 3), profile.accel_clip_counts), (slice(3, 6), profile.gyro_clip_counts)]
+    known = [(axes, limit) for axes, limit in limits if limit is not None]
+    least = min((limit for _, limit in known), default=None)
+    total = 0
+    for part in pieces(len(session.raw.counts)) if known else ():
+        counts = session.raw.counts[part]
+        if least is not None and -least < counts.min() and counts.max() < least:
+            continue
+        ends = [((counts[:, axes] >= limit) | (counts[:, axes] <= -limit)).any(axis=1) for axes, limit in known]
+        total += int(np.count_nonzero(np.logical_or.reduce(ends)))
+    return total
 
 
 def _check_gravity(accel: FloatArray, rate_hz: float) -> None:
     """Refuse an accelerometer whose mean over a second is far from gravity most of the time."""
     second = max(1, round(rate_hz))
-    count = accel.shape[1] // second
+    count = len(accel) // second
     if count == 0:
         return
-    means = accel[:, : count * second].reshape(3, count, second).mean(axis=2)
-    usual = float(np.median(np.linalg.norm(means, axis=0)))
+    means = accel[: count * second].reshape(count, second, 3).mean(axis=1)
+    usual = float(np.median(np.linalg.norm(means, axis=1)))
     if not GRAVITY_LIMITS_MPS2[0] < usual < GRAVITY_LIMITS_MPS2[1]:
         raise InputError(
             expected="an accelerometer that reads gravity, about 9.8 m/s2",
             found=f"{usual:.3g} m/s2 most of the time",
             next_step="correct the scale (range, unit) in the sensor's profile, or the sensor is broken",
         )
-
-
-def _place(counts: NDArray[np.int32], timebase: Timebase) -> tuple[FloatArray, BoolArray]:
-    """Counts on their slots, channels first, so that every filter runs along time.
-
-    A single lost sample is filled by a cubic and stays valid; longer gaps do not, and those above ``BRIDGED_S`` hold a
-    straight line.
-    """
-    slot = timebase.slot
-    full = np.empty((counts.shape[1], timebase.grid.size))
-    valid = timebase.grid.valid.copy()
-    breaks = np.flatnonzero((np.diff(slot) > 1) | (np.diff(timebase.kept) != 1)) + 1
-    for first, last in pairwise([0, *breaks.tolist(), slot.size]):  # few and long: quicker than an index per sample
-        to, source = int(slot[first]), int(timebase.kept[first])
-        for at in range(0, last - first, TURNED_ROWS):
-            rows = counts[source + at : source + min(at + TURNED_ROWS, last - first)]
-            full[:, to + at : to + at + len(rows)] = rows.T
-    if timebase.lost_samples == 0:
-        return full, valid
-    missing = np.flatnonzero(~valid)
-    after = np.searchsorted(slot, missing)
-    left, right = slot[after - 1], slot[after]
-    share = (missing - left) / (right - left)
-    full[:, missing] = full[:, left] * (1.0 - share) + full[:, right] * share
-    inner = missing[(missing >= 2) & (missing < timebase.grid.size - 2)]
-    single = inner[valid[inner - 2] & valid[inner - 1] & valid[inner + 1] & valid[inner + 2]]
-    # Four-point cubic through the neighbours at -2, -1, 1, 2.
-    near, far = full[:, single - 1] + full[:, single + 1], full[:, single - 2] + full[:, single + 2]
-    full[:, single] = (4 * near - far) / 6
-    valid[single] = True
-    _bridge(full, valid, int(BRIDGED_S * timebase.grid.rate_hz))
-    return full, valid
-
-
-def _bridge(full: FloatArray, valid: BoolArray, longest: int) -> None:
-    """Fill gaps of 2 to ``longest`` samples by the cubic that fits as many samples on either side, at least three."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[1], valid.astype(np.int8), [1]]))).reshape(-1, 2)
-    there = np.concatenate([[0], np.cumsum(valid)])
-    for first, last in edges.tolist():
-        size = last - first
-        sides = max(3, size)
-        if not 2 <= size <= longest or first < 3 or last + 3 > valid.size:
-            continue
-        if first < sides or last + sides > valid.size or there[last + sides] - there[first - sides] < 2 * sides:
-            sides = 3
-        if there[last + sides] - there[first - sides] == 2 * sides:
-            beside = np.concatenate([full[:, first - sides : first], full[:, last : last + sides]], axis=1)
-            full[:, first:last] = beside @ _cubic_weights(size, sides)
-
-
-@lru_cache(maxsize=64)
-def _cubic_weights(size: int, sides: int) -> FloatArray:
-    """Weights (2 sides, size) of the samples beside a gap in the least-squares cubic over it."""
-    at = (np.arange(-sides, size + sides) - (size - 1) / 2) / (size + sides)
-    powers = np.vander(at, 4)
-    inside = slice(sides, sides + size)
-    beside = np.delete(powers, np.arange(sides, sides + size), axis=0)
-    return np.asarray((powers[inside] @ np.linalg.pinv(beside)).T)
 
 
 def _pooled(values: Any, factor: int, join: np.ufunc, filling: Any) -> Any:
@@ -231,34 +193,45 @@ def _pooled(values: Any, factor: int, join: np.ufunc, filling: Any) -> Any:
     return out
 
 
-def _decimate(channel: FloatArray, factor: int) -> FloatArray:
-    """Zero-phase FIR decimation: flat to 40 Hz, nothing above folds back below that."""
+def _decimated(values: FloatArray, factor: int, missing: tuple[int, int], count: int) -> FloatArray:
+    """Zero-phase FIR decimation: flat to 40 Hz, nothing above folds back below that.
+
+    ``values`` (channels, m) reach over the filter's half length on both sides, less what is ``missing`` there: the
+    ends of a log, which go on as they are.
+    """
     if factor == 1:
-        return channel
-    half = 5 * factor
-    padded = np.pad(channel, half, mode="edge")
-    first = (2 * half) // factor
-    return np.asarray(
-        signal.upfirdn(_taps(factor), padded, up=1, down=factor)[first : first + -(-channel.size // factor)]
-    )
+        return values
+    if any(missing):
+        values = np.pad(values, ((0, 0), missing), mode="edge")
+    first = 2 * FIR_HALF
+    return np.asarray(signal.upfirdn(_taps(factor), values, up=1, down=factor)[:, first : first + count])
 
 
-def _attack_envelope(accel: FloatArray, rate_hz: float) -> FloatArray | None:
-    """Magnitude of the acceleration above 60 Hz."""
-    if rate_hz < ATTACK_MIN_RATE_HZ:
-        return None
-    sos = _attack_filter(round(rate_hz, 1))
-    square = np.zeros(accel.shape[1])
-    for channel in accel:
-        high = signal.sosfilt(sos, channel - channel[0])
-        square += high * high
-    return np.asarray(np.sqrt(square))
+class _AttackEnvelope:
+    """Magnitude of the acceleration above 60 Hz, piece after piece."""
+
+    def __init__(self, rate_hz: float, size: int) -> None:
+        self.envelope = np.empty(size, dtype=np.float32)
+        self._sos = _attack_filter(round(rate_hz, 1))
+        self._state = np.zeros((len(self._sos), 3, 2))
+        self._level: FloatArray | None = None
+        self._done = 0
+
+    def take(self, accel: FloatArray) -> None:
+        """The next samples (3, n), calibrated."""
+        if self._level is None:
+            self._level = accel[:, :1].copy()
+        high, self._state = signal.sosfilt(self._sos, accel - self._level, zi=self._state)
+        high *= high
+        end = self._done + accel.shape[1]
+        self.envelope[self._done : end] = np.sqrt(high[0] + high[1] + high[2])
+        self._done = end
 
 
 @lru_cache(maxsize=8)
 def _taps(factor: int) -> FloatArray:
     """Low-pass before every ``factor``-th sample is taken; windows of live play ask for it again and again."""
-    return np.asarray(signal.firwin(10 * factor + 1, 0.9 / factor, window=("kaiser", 5.0)))
+    return np.asarray(signal.firwin(2 * FIR_HALF * factor + 1, 0.9 / factor, window=("kaiser", 5.0)))
 
 
 @lru_cache(maxsize=8)

@@ -69,8 +69,8 @@ class StrokeSet:
     cycle_hz: FloatArray
     edge: BoolArray
 
-    def select(self, keep: IntArray | BoolArray) -> Self:
-        """Strokes by index or mask."""
+    def select(self, keep: IntArray | BoolArray | slice) -> Self:
+        """Strokes by index, mask or slice."""
         return type(self)(*(getattr(self, name)[keep] for name in type(self).__dataclass_fields__))
 
     def series(self) -> list[IntArray]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
-from typing import Self
+from typing import NamedTuple, Self
 
 import numpy as np
 
@@ -128,23 +128,45 @@ def find_play(motion: Motion, events: Sequence[Event], context: PlayContext, set
         for s in stretches
     ]
     sure = [judge.surely_play(part) for part in judge.kept(rough)]
-    paths = _level_paths(motion, stretches, sure, reference, settings)
-    again = [_inside(strokes_on(path, settings.strokes, settings.bands), stretch) for path, stretch in paths]
-    traced, smooth, posture = [], [], []
-    for (path, stretch), strokes in zip(paths, judge.kept(again), strict=True):
-        part = trace_strokes(motion, path, strokes, _view(motion, reference, stretch), settings.bands)
-        # Where the hand only just moves across the strings, turns placed by speed may run backwards.
-        forward = part.sign * (part.path_m[:, -1, 1] - part.path_m[:, 0, 1]) > 0
-        traced.append(part.select(forward))
-        smooth.append(stroke_smoothness(path, traced[-1], settings.bands.highest_lowpass_hz))
-        posture += [stretch.posture] * int(forward.sum())
-    every = join_traced(traced)
+    every, posture, sparc, ldlj = _trace(motion, stretches, sure, judge, context, settings)
     look = judge.look_at(every)
-    sparc, ldlj = (np.concatenate([pair[i] for pair in smooth]) if smooth else np.empty(0) for i in range(2))
     return PlayStrokes(
         every, look.run, look.block, np.where(look.attack, look.strength_mps2, np.nan), judge.bridged(every),
-        np.array(posture, dtype=object), sparc, ldlj,
+        posture, sparc, ldlj,
     )  # fmt: skip
+
+
+class _Traced(NamedTuple):
+    """Strokes with their paths, their posture, and how smooth they are."""
+
+    strokes: TracedStrokes
+    posture: np.ndarray[tuple[int], np.dtype[np.object_]]
+    sparc: FloatArray
+    ldlj: FloatArray
+
+
+def _trace(
+    motion: Motion,
+    stretches: Sequence[Stretch],
+    sure: Sequence[StrokeSet],
+    judge: _Judge,
+    context: PlayContext,
+    settings: TableSettings,
+) -> _Traced:
+    """Paths with the level restored by those strokes that are ``sure``, and the strokes of play on them."""
+    paths = _level_paths(motion, stretches, sure, context.reference, settings)
+    again = [_inside(strokes_on(path, settings.strokes, settings.bands), stretch) for path, stretch in paths]
+    found = []
+    for (path, stretch), strokes in zip(paths, judge.kept(again), strict=True):
+        part = trace_strokes(motion, path, strokes, _view(motion, context.reference, stretch), settings.bands)
+        # Where the hand only just moves across the strings, turns placed by speed may run backwards.
+        part = part.select(part.sign * (part.path_m[:, -1, 1] - part.path_m[:, 0, 1]) > 0)
+        smooth = stroke_smoothness(path, part, settings.bands.highest_lowpass_hz)
+        found.append(_Traced(part, np.full(part.start.size, stretch.posture, dtype=object), *smooth))
+    if not found:
+        return _Traced(join_traced([]), np.empty(0, dtype=object), np.empty(0), np.empty(0))
+    posture, sparc, ldlj = (np.concatenate([each[column] for each in found]) for column in (1, 2, 3))
+    return _Traced(join_traced([each.strokes for each in found]), posture, sparc, ldlj)
 
 
 def _frame(motion: Motion, reference: Reference, stretch: Stretch) -> Frame:

@@ -9,13 +9,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analysis.model.records import Event, IntArray, Session
+from analysis.model.records import BoolArray, Event, Instrument, IntArray, Session
 from analysis.model.stroke_columns import STROKE_COLUMNS
 from analysis.motion.hand_motion import Motion
 from analysis.motion.turns import running_median
+from analysis.signal.pieces import pieces
 from analysis.stroke.play_strokes import PlayStrokes, block_of
 from analysis.stroke.stroke_paths import TracedStrokes
-from analysis.stroke.tilt import find_contacts, measure_strokes, tilt_se_deg
+from analysis.stroke.tilt import StrokeMeasures, find_contacts, measure_strokes, tilt_se_deg
 
 Columns: TypeAlias = dict[str, NDArray[Any]]
 
@@ -42,7 +43,7 @@ def measure_columns(motion: Motion, play: PlayStrokes, session: Session) -> tupl
     """
     traced, attack = play.traced, ~np.isnan(play.attack_mps2)
     blocks = [event for event in session.events if event.kind == "play"]
-    measures = measure_strokes(traced, session.instrument, find_contacts(motion, traced, attack), attack)
+    measures = _measure(motion, traced, session.instrument, attack)
     start_s, end_s = motion.grid.time_at(traced.start), motion.grid.time_at(traced.end)
     duration = end_s - start_s
     columns = {
@@ -70,6 +71,16 @@ def measure_columns(motion: Motion, play: PlayStrokes, session: Session) -> tupl
         "bridged": play.bridged,
     }
     return columns, traced
+
+
+def _measure(motion: Motion, strokes: TracedStrokes, instrument: Instrument, attack: BoolArray) -> StrokeMeasures:
+    """Measures of all strokes, some thousand at a time."""
+    found = []
+    for part in pieces(attack.size) if attack.size else [slice(0, 0)]:
+        some = strokes.select(part)
+        found.append(measure_strokes(some, instrument, find_contacts(motion, some, attack[part]), attack[part]))
+    names = StrokeMeasures.__dataclass_fields__
+    return StrokeMeasures(*(np.concatenate([getattr(each, name) for each in found]) for name in names))
 
 
 def tabulate(columns: Columns) -> pd.DataFrame:

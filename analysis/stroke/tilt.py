@@ -165,7 +165,7 @@ def attack_strength(motion: Motion, strokes: StrokeSet) -> FloatArray:
     first, last = _middle(motion, strokes)
     # Maxima of all stretches between borders; every other one is a middle.
     borders = np.stack([first, np.minimum(last + 1, motion.attack_mps2.size - 1)], axis=1).ravel()
-    return np.asarray(np.maximum.reduceat(motion.attack_mps2, borders)[::2])
+    return np.asarray(np.maximum.reduceat(motion.attack_mps2, borders)[::2], dtype=np.float64)
 
 
 def has_attack(strength_mps2: FloatArray, threshold_mps2: float | None, of_typical: float) -> BoolArray:

@@ -52,11 +52,15 @@ def hear_or_say(take: Sound | None, tuning: str | None, session: Path, found: An
     heard : Heard or None
     words : str
     """
+    from logger.session.session_file import read_session
     from logger.sound.session_take import hear_own, hear_take
 
+    recording = found.session
+    if take is not None or any(each.kind == "sound" for each in recording.attachments):
+        recording = read_session(session)  # the raps are in the samples, which the analysis does not keep
     if take is not None:
-        return hear_take(take, tuning, found.session, found.result), ""
-    return hear_own(session, found.session, found.result)
+        return hear_take(take, tuning, recording, found.result), ""
+    return hear_own(session, recording, found.result)
 
 
 def render_heard(heard: Heard, width: int = 80) -> str:

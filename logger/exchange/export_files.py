@@ -251,5 +251,5 @@ def _arrow_samples(samples: RawSamples, si: FloatArray, sensor: Session | Stream
         arrays.append(pa.array(hand_time_s(sensor, samples)))
     arrays += [pa.array(channel) for channel in si]
     if len(schema.names) > len(arrays):
-        arrays += [pa.array(np.ascontiguousarray(axis)) for axis in samples.counts.T]
+        arrays += [pa.array(np.ascontiguousarray(axis), pa.int32()) for axis in samples.counts.T]
     return pa.Table.from_arrays(arrays, schema=schema)

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import contextlib
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
 from analysis.model.errors import InputError, StrokeplaneError
 from analysis.model.records import Session, SessionResult
-from analysis.pipeline import analyse_session
+from analysis.pipeline import Prepared, analyse_prepared, prepare_session
 from analysis.stroke.raps import mark_blocks_by_raps
 from logger.session.session_file import read_session
 from logger.terminal.progress_bar import show_progress
@@ -22,10 +25,14 @@ def _silent(_stage: str, _share: float) -> None:
 
 @dataclass(frozen=True)
 class Analysed:
-    """A session as it was recorded, and what the analysis says of it; blocks that raps marked are in the result."""
+    """A session as it was recorded, and what the analysis says of it; blocks that raps marked are in the result.
+
+    ``session`` no longer has its samples; ``started_s`` is the host's time at the first that has one, or None.
+    """
 
     session: Session
     result: SessionResult
+    started_s: float | None
 
 
 def analyse_recording(session: Session, progress: Progress = _silent, raps: bool = True) -> Analysed:
@@ -48,13 +55,41 @@ def analyse_recording(session: Session, progress: Progress = _silent, raps: bool
     StrokeplaneError
         With what was damaged in the session's file, which may be why.
     """
+    return _analyse(_take(session, progress, raps), progress)
+
+
+@dataclass(frozen=True)
+class _Taken:
+    """A session without its samples, and what the analysis took from them: together they would fill the memory."""
+
+    session: Session
+    started_s: float | None
+    prepared: Prepared
+
+
+def _take(session: Session, progress: Progress, raps: bool) -> _Taken:
+    known = session.raw.host_time_s
+    known = known[np.isfinite(known)]
+    started_s = float(known[0]) if known.size else None
+    with _damage_told(session.warnings):
+        prepared = prepare_session(mark_blocks_by_raps(session) if raps else session, progress)
+    return _Taken(session.without_samples(), started_s, prepared)
+
+
+def _analyse(taken: _Taken, progress: Progress) -> Analysed:
+    with _damage_told(taken.session.warnings):
+        return Analysed(taken.session, analyse_prepared(taken.prepared, progress), taken.started_s)
+
+
+@contextlib.contextmanager
+def _damage_told(warnings: Sequence[str]) -> Iterator[None]:
+    """An error's sentence goes on with what was damaged in the file, which may be why."""
     try:
-        marked = mark_blocks_by_raps(session) if raps else session
-        return Analysed(session, analyse_session(marked, progress))
+        yield
     except StrokeplaneError as error:
-        if not session.warnings:
+        if not warnings:
             raise
-        raise _with_damage(error, session.warnings) from error
+        raise _with_damage(error, warnings) from error
 
 
 def _with_damage(error: StrokeplaneError, warnings: Sequence[str]) -> StrokeplaneError:
@@ -90,13 +125,18 @@ def analyse_file(path: Path, progress: Progress = _silent, raps: bool = True, in
         With the file's name in front.
     """
     progress(f"Reading {path.name}", 0.0)
+    try:
+        taken = _take(_read(path, instrument), progress, raps)
+        return _analyse(taken, progress)
+    except StrokeplaneError as error:
+        raise error.at(file=str(path)) from error
+
+
+def _read(path: Path, instrument: bool) -> Session:
     session = read_session(path)
     if not instrument:
         session = replace(session, streams=tuple(each for each in session.streams if each.role != "instrument"))
-    try:
-        return analyse_recording(session, progress, raps)
-    except StrokeplaneError as error:
-        raise error.at(file=str(path)) from error
+    return session
 
 
 def analyse_files(paths: Sequence[Path], progress: Progress = _silent) -> list[SessionResult]:

@@ -111,7 +111,5 @@ def _summarise(path: Path) -> tuple[str, str]:
     from logger.many.analyse import analyse_file
 
     found = analyse_file(path)
-    started = found.session.raw.host_time_s
-    known = started[started == started]
-    summary = summarise_session(found.result, "", float(known[0]) if known.size else None)
+    summary = summarise_session(found.result, "", found.started_s)
     return found.session.log_hash, encode_summary(summary)

@@ -75,7 +75,8 @@ def decode_samples(batches: Sequence[bytes | memoryview]) -> RawSamples:
     ticks, sequence = np.empty(total, np.int64), np.empty(total, np.int64)
     known = any(head[1] & HOST_TIMES for head in heads)
     host = np.full(total, np.nan) if known else np.broadcast_to(np.nan, total)  # hours of nothing take no memory
-    counts = np.empty((total, 6), np.int32)
+    wide = any(head[1] & WIDE_COUNTS for head in heads)
+    counts = np.empty((total, 6), np.int32 if wide else np.int16)
     at = start = 0
     while start < len(batches):
         flags = heads[start][1]

@@ -23,7 +23,7 @@ from analysis.model.errors import InputError, NotEnoughDataError
 from analysis.model.records import Event, FloatArray, RawSamples, Session
 from analysis.motion.hand_motion import Motion, build_motion
 from analysis.motion.rotation import matrices
-from analysis.motion.stillness import accel_noise_mps2_rthz, attack_threshold, bias_of
+from analysis.motion.stillness import accel_noise_mps2_rthz, attack_threshold, bias_of, still_gyro_bias
 from analysis.motion.strap import Strap, take_out
 from analysis.pipeline import Settings, measure_window
 from analysis.reference.frame import Frame
@@ -215,7 +215,7 @@ class LiveEstimator:
         bias = bias_of(signals, session.events)
         witness = None if self.instrument is None else self.instrument.learn(signals, session, chain)
         signals = signals if witness is None else witness.signals
-        motion, gestures = measure_gestures(signals, session, chain.reference)
+        motion, gestures = measure_gestures(still_gyro_bias(signals, session.events), session, chain.reference)
         yaws = see_yaws(motion, session.events, gestures.heading)
         drift = fit_heading(yaws, gestures.directions, motion.grid.start_s, gestures.heading)
         table = chain.table.with_noise(accel_noise_mps2_rthz(signals, session.events))

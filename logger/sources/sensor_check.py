@@ -386,7 +386,7 @@ def check_clipping(raw: RawSamples, profile: SensorProfile) -> SensorFinding:
     for columns, limit in triads:
         if limit is None:
             return SensorFinding("range", "unknown", "usable", "state range in the profile, so that clipping is seen")
-        magnitude = np.abs(raw.counts[:, columns])
+        magnitude = np.abs(raw.counts[:, columns].astype(np.int32))
         clipped |= (magnitude >= limit).any(axis=1)
         peaks.append(float(magnitude.max(initial=0)) / limit)
     share = float(clipped.mean()) if len(clipped) else 0.0

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.signal.working_grid import _cubic_weights
+from analysis.signal.place_samples import _cubic_weights
 from analysis.stroke.gaps import gap_lengths, is_cut_off, is_whole
 from analysis.synthesis.draw import random_scenario
 from analysis.synthesis.scenario import Recording
