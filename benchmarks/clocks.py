@@ -7,9 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.model.records import FloatArray, IntArray, Session
+from analysis.model.records import BoolArray, FloatArray, IntArray, RawSamples, Session
 
 PACKET = 8
+VARIED = (2, 12)
+VARIED_LOST = 0.03
+"""Fewest and most samples of packets that vary in size, and how many of these are lost."""
+VARIED_SEED = 17
 SLOT_S = 0.015
 """A radio that hands over packets of eight samples at its connection's next moment, every 15 ms."""
 
@@ -30,10 +34,27 @@ def milliseconds(time_s: FloatArray, rng: np.random.Generator) -> FloatArray:
 
 def packets(time_s: FloatArray, rng: np.random.Generator) -> FloatArray:
     """One stamp a packet: when the host got it, now and then a slot or two later, and a little of its own."""
-    last = _packet_ends(time_s)
-    late = SLOT_S * rng.choice(3, p=(0.94, 0.05, 0.01), size=last.size)
-    arrived = np.ceil(last / SLOT_S) * SLOT_S + late + rng.exponential(3e-4, size=last.size)
-    return np.repeat(np.maximum.accumulate(arrived), PACKET)[: time_s.size]
+    return np.repeat(_arrivals(_packet_ends(time_s), rng), PACKET)[: time_s.size]
+
+
+def varied_packets(time_s: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """The same with packets of 2 to 12 samples."""
+    number = _varied(time_s.size, np.random.default_rng(VARIED_SEED))
+    ends = np.flatnonzero(np.diff(number, append=number[-1] + 1))
+    return _arrivals(time_s[ends], rng)[number]
+
+
+def _arrivals(sent_s: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """When the host gets packets that were ready at these times."""
+    late = SLOT_S * rng.choice(3, p=(0.94, 0.05, 0.01), size=sent_s.size)
+    arrived = np.ceil(sent_s / SLOT_S) * SLOT_S + late + rng.exponential(3e-4, size=sent_s.size)
+    return np.asarray(np.maximum.accumulate(arrived))
+
+
+def _varied(samples: int, rng: np.random.Generator) -> IntArray:
+    """Number of each sample's packet."""
+    sizes = rng.integers(VARIED[0], VARIED[1] + 1, size=samples // VARIED[0] + 1)
+    return np.repeat(np.arange(sizes.size), sizes)[:samples]
 
 
 def back_dated(time_s: FloatArray, rng: np.random.Generator) -> FloatArray:
@@ -54,15 +75,32 @@ CLOCKS: dict[str, Clock | None] = {
     "host packets": packets,
     "back-dated": back_dated,
     "milliseconds": milliseconds,
+    "varied packets": varied_packets,
 }
 
 
 def stamped(session: Session, clock: str, seed: int = 0) -> Session:
-    """The session with its samples stamped by another clock; nothing else changes."""
+    """The session with its samples stamped by another clock; only packets of varied size are also lost."""
     stamp = CLOCKS[clock]
     if stamp is None:
         return session
     hz = session.profile.tick_hz
     time_s = stamp(session.raw.ticks / hz, np.random.default_rng(seed))
     ticks: IntArray = np.rint(time_s * hz).astype(np.int64)
-    return replace(session, raw=replace(session.raw, ticks=ticks))
+    raw = replace(session.raw, ticks=ticks)
+    if stamp is varied_packets:
+        raw = _without(raw, varied_losses(ticks.size, np.random.default_rng(seed + 1)))
+    return replace(session, raw=raw)
+
+
+def varied_losses(samples: int, rng: np.random.Generator) -> BoolArray:
+    """Samples whose packet, of those of :func:`varied_packets`, is lost; never the first nor the last."""
+    number = _varied(samples, np.random.default_rng(VARIED_SEED))
+    lost = rng.random(int(number[-1]) + 1) < VARIED_LOST
+    lost[[0, -1]] = False
+    return np.asarray(lost[number])
+
+
+def _without(raw: RawSamples, lost: BoolArray) -> RawSamples:
+    keep = ~lost
+    return RawSamples(raw.ticks[keep], raw.sequence[keep], raw.host_time_s[keep], raw.counts[keep])

@@ -36,6 +36,12 @@ SURELY_LOST = 4.0
 """Prompt stamps before and after a long step may differ by less."""
 FIRST_WINDOW = 160.0
 LOST_WEIGHT = 0.6
+PHASE_PACKETS = 500
+EARLY = 0.25
+SMALLEST_PERCENT = 5.0
+STEADY_PACKETS = 33
+DENSEST = 0.35
+"""Share of the slopes over that many packets that is taken for those without loss."""
 TRIED_SAMPLES = 60_000
 WHOLE_PACKETS = 0.75
 HOLE_S = 0.5
@@ -43,6 +49,19 @@ HOLE_S = 0.5
 PROMPT_ROWS = 256
 UNLIKE_RMS = 0.26
 """Stamps that are off their slots by more (0.29 if they knew nothing of them) do not tell slots."""
+
+
+@dataclass(frozen=True)
+class _PacketSize:
+    """Losses are multiples of ``quantum`` samples, and of ``least`` at least; packets hold ``mean`` on average."""
+
+    quantum: int
+    least: int
+    mean: float
+
+    @property
+    def varied(self) -> bool:
+        return self.quantum == 1 and self.least > 1
 
 
 @dataclass(frozen=True)
@@ -129,23 +148,26 @@ def slots_by_count(time: FloatArray, rate_hz: float, packets: bool = True) -> Sl
     number = np.arange(time.size)
     if packet:
         _skip_short_packets(number, time, packet)
-    quantum = float(max(packet, 1))
+    size = _PacketSize(packet, packet, packet) if packet else packet_sizes(time) if packets else _PacketSize(1, 1, 1)
     part, rows = _middle(time), _middle(number)
     rows = rows - rows[0]
-    period = min(_settle(part, rows, tried, (rate_hz, quantum)) for tried in PERIODS)[1]
-    for window_s in WINDOWS_S:
-        slot, _ = _count(part / period, rows, (window_s * rate_hz, rate_hz), quantum)
-        period *= _prompt_slope(slot, part / period)
+    period = _steady_period(part, rows, size.mean) if size.varied else None
+    steady = period is not None
+    if period is None:
+        period = min(_settle(part, rows, tried, (rate_hz, size)) for tried in PERIODS)[1]
+    for window_s in () if steady else WINDOWS_S:
+        period *= _prompt_slope(_count(part / period, rows, (window_s * rate_hz, rate_hz), size).slot, part / period)
     time /= period
-    slot, _ = _count(time, number, (WINDOWS_S[-1] * rate_hz, rate_hz), quantum)
+    slot = _count(time, number, (WINDOWS_S[-1] * rate_hz, rate_hz), size).slot
+    if size.varied:
+        _join_small(slot, size.least)
     return Slots(slot, float("nan"), packet)
 
 
-def _count(
-    time: FloatArray, number: IntArray, window_and_second: tuple[float, float], quantum: float
-) -> tuple[IntArray, _Phase]:
-    """Slots of rows counted from ``number``, and the clock's phase (in quanta) beside them."""
+def _count(time: FloatArray, number: IntArray, window_and_second: tuple[float, float], size: _PacketSize) -> _Counted:
+    """Slots of rows counted from ``number``."""
     window, second = (max(8, min(round(samples), time.size // 4)) for samples in window_and_second)
+    quantum = size.quantum
     residual = time - number
     holes = _holes(time, residual, max(window, 8 * second), HOLE_S * second)
     if holes is not None:
@@ -153,19 +175,22 @@ def _count(
     level = _level(residual, window, round(LAST_WINDOW_S * second))
     del residual
     level /= quantum
-    phase = _phase(level, max(window // 5, 4 * int(quantum), 32))
+    phase = _phase(level, max(window // 5, round(PHASE_PACKETS * size.mean) if size.varied else 4 * quantum, 32))
     phase.take_from(level)
-    slot = np.empty(level.size, dtype=np.int64)
-    np.rint(level, out=slot, casting="unsafe")
-    del level
-    slot *= int(quantum)
+    if size.varied:
+        # Before the next loss few packets are left, perhaps no prompt one: a level errs upwards, never downwards.
+        level -= EARLY
+    slot = np.rint(level, out=level).astype(np.int64)
     # A level that falls again was a stall: what had waited came late, nothing was lost.
     np.minimum.accumulate(slot[::-1], out=slot[::-1])
+    stalled = float((slot < level).mean())
+    del level
+    slot *= quantum
     if holes is not None:
         slot += holes
     slot += number
     slot -= slot[0]
-    return slot, phase
+    return _Counted(slot, phase, stalled)
 
 
 def _middle(values: Samples) -> Samples:
@@ -175,17 +200,19 @@ def _middle(values: Samples) -> Samples:
 
 
 def _settle(
-    time: FloatArray, number: IntArray, period: float, rate_and_quantum: tuple[float, float]
+    time: FloatArray, number: IntArray, period: float, rate_and_size: tuple[float, _PacketSize]
 ) -> tuple[float, float]:
     """Period near one that is tried, after how little it fits.
 
     With a wrong period the phase moves although the line was taken away, or many samples seem lost.
     """
-    rate_hz, quantum = rate_and_quantum
+    rate_hz, size = rate_and_size
+    quantum = size.quantum
     for _ in range(2):
-        slot, phase = _count(time / period, number, (max(8 * quantum, FIRST_WINDOW), rate_hz), quantum)
+        found = _count(time / period, number, (max(8 * quantum, FIRST_WINDOW), rate_hz), size)
+        slot = found.slot
         period *= _prompt_slope(slot, time / period)
-    steps = np.abs(np.diff(phase.at(np.arange(0, time.size, max(8, 4 * int(quantum))))))
+    steps = np.abs(np.diff(found.phase.at(np.arange(0, time.size, max(8, 4 * quantum)))))
     lost = 1 - number[-1] / max(1, int(slot[-1]))
     return float(steps.mean() + LOST_WEIGHT * lost), period
 
@@ -255,12 +282,80 @@ def packet_size(time: FloatArray) -> int:
     return usual if usual > 1 and (sizes % usual == 0).mean() > WHOLE_PACKETS else 0
 
 
+def packet_sizes(time: FloatArray) -> _PacketSize:
+    """Samples in packets that vary in size; 1 where stamps come one by one.
+
+    Examples
+    --------
+    >>> found = packet_sizes(np.repeat(np.arange(0.0, 600.0, 6.0), np.tile([4, 8, 5, 7], 25)))
+    >>> found.quantum, found.least, round(found.mean, 1)
+    (1, 4, 6.0)
+    """
+    part = _middle(time)
+    steps = np.diff(part)
+    if (np.abs(steps - np.median(steps)) < 0.02).mean() < 0.5:
+        return _PacketSize(1, 1, 1)
+    sizes = np.diff(_packet_ends(part))
+    if sizes.size < 5:
+        return _PacketSize(1, 1, 1)
+    return _PacketSize(1, max(1, int(np.percentile(sizes, SMALLEST_PERCENT))), float(sizes.mean()))
+
+
+def _steady_period(time: FloatArray, number: IntArray, packet: float) -> float | None:
+    """Period of the stretches without loss, where packets vary in size.
+
+    The slope of the prompt stamps over some thirty packets: a loss makes it steeper, so the densest part of all slopes
+    tells. A radio's moments that keep step with a wrong period tell nothing here.
+    """
+    third = max(4, round(STEADY_PACKETS / 3 * packet))
+    count = time.size // third
+    period = 1.0
+    if count < 8:
+        return None
+    for _ in range(3):
+        late = time[: count * third] / period - number[: count * third]
+        prompt = late.reshape(count, third).min(axis=1)
+        slopes = np.sort((prompt[2:] - prompt[:-2]) / (2 * third))
+        held = max(2, round(DENSEST * slopes.size))
+        first = int((slopes[held - 1 :] - slopes[: slopes.size - held + 1]).argmin())
+        period *= 1.0 + float(slopes[first : first + held].mean())
+    # Losses are whole samples, so what is left of the differences tells the rest, over longer and longer ways.
+    each = 3 * third
+    end = time.size // each * each
+    prompt = (time[:end] / period - number[:end]).reshape(-1, each).min(axis=1)
+    slope, reach = 0.0, 1
+    while reach < prompt.size // 2:
+        left = np.exp(2j * np.pi * (prompt[reach:] - prompt[:-reach] - slope * reach * each)).mean()
+        slope += float(np.angle(left)) / (2 * np.pi * reach * each)
+        reach *= 2
+    return period * (1.0 + slope)
+
+
+def _join_small(slot: IntArray, least: int) -> None:
+    """Losses of fewer samples than a packet holds are put off to the next loss, of which they are a part; in place."""
+    steps = np.diff(slot) - 1
+    at = np.flatnonzero(steps)
+    for place, row in enumerate(at[:-1].tolist()):
+        if steps[row] < least:
+            slot[row + 1 : at[place + 1] + 1] -= steps[row]
+            steps[at[place + 1]] += steps[row]
+
+
 def _level(residual: FloatArray, window: int, last: int) -> FloatArray:
     """Least residual of the window that begins at each sample: the prompt stamps'."""
     level = np.asarray(minimum_filter1d(residual, window, origin=-(window // 2), mode="nearest"), dtype=np.float64)
     last = min(max(last, 1), level.size - 1)
     level[-last:] = np.minimum(level[-last:], level[-last - 1])  # too few stamps are left to find a prompt one
     return level
+
+
+@dataclass(frozen=True)
+class _Counted:
+    """Slots of rows, the clock's phase (in quanta) beside them, and the share of rows that seem to have waited."""
+
+    slot: IntArray
+    phase: _Phase
+    stalled: float
 
 
 @dataclass(frozen=True)

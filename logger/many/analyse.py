@@ -125,9 +125,10 @@ def analyse_file(path: Path, progress: Progress = _silent, raps: bool = True, in
         With the file's name in front.
     """
     progress(f"Reading {path.name}", 0.0)
+    session = [_read(path, instrument)]
     try:
-        taken = _take(_read(path, instrument), progress, raps)
-        return _analyse(taken, progress)
+        # Handed on without a name here, which would keep the samples.
+        return _analyse(_take(session.pop(), progress, raps), progress)
     except StrokeplaneError as error:
         raise error.at(file=str(path)) from error
 

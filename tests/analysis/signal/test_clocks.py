@@ -56,6 +56,23 @@ def test_packets_of_a_radio(clock: clocks.Clock, rate_hz: float, true_hz: float,
     assert -0.001 < base.grid.start_s - first < 8 / true_hz + 0.002 if clock is clocks.packets else 0.01
 
 
+@pytest.mark.parametrize("lossy", [False, True])
+@pytest.mark.parametrize(("rate_hz", "true_hz"), RATES)
+def test_packets_of_varied_size(rate_hz: float, true_hz: float, lossy: bool) -> None:
+    """2 to 12 samples a packet, 3 % of them lost: told to a sample or so, on the whole.
+
+    The radio's moments, every 15 ms, keep step with six periods of 400 samples/s: a wrong rate that fits as well.
+    """
+    rng = np.random.default_rng(1)
+    k = np.arange(int(120 * rate_hz))
+    kept = ~clocks.varied_losses(k.size, rng) if lossy else np.ones(k.size, dtype=bool)
+    base = fit(clocks.varied_packets(100.0 + k / true_hz, rng)[kept], rate_hz)
+    off_s = (base.slot - k[kept][base.kept]) / true_hz
+    assert base.lost_samples == pytest.approx((~kept).sum(), abs=3)
+    assert base.grid.rate_hz == pytest.approx(true_hz, rel=5e-5)
+    assert np.std(off_s - np.median(off_s)) < (0.0035 if lossy else 1e-9)
+
+
 def test_packets_with_a_stall_and_a_pause() -> None:
     """A radio that hangs for 2 s and hands over all at once loses nothing; a sensor switched off for 13 s does."""
     rng = np.random.default_rng(2)
@@ -159,7 +176,7 @@ def recorded(rate_hz: float) -> list[Played]:
     ]
 
 
-@pytest.mark.parametrize("clock", [name for name in clocks.CLOCKS if name != "ticks"])
+@pytest.mark.parametrize("clock", [name for name in clocks.CLOCKS if name not in ("ticks", "varied packets")])
 @pytest.mark.parametrize("rate_hz", [100.0, 400.0])
 def test_answers_of_host_stamps_are_those_of_ticks(clock: str, rate_hz: float) -> None:
     """Recall over 97 %, and tilt within 20 % of the error that the sensor's own ticks give."""
