@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-import math
+import sys
 from collections.abc import Mapping
 from datetime import date, datetime, time
 from typing import TypeGuard
 
 from analysis.model.errors import DeviceError, StrokeplaneError
+
+LARGEST = sys.float_info.max
 
 
 class Table:
@@ -293,4 +295,5 @@ class Table:
 
 
 def _is_number(value: object) -> TypeGuard[int | float]:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    # A comparison, not isfinite: whole numbers of a TOML file may be larger than any float.
+    return isinstance(value, int | float) and not isinstance(value, bool) and -LARGEST <= value <= LARGEST

@@ -14,6 +14,8 @@ from logger.session.session_records import CHANNELS, SESSION_TOPIC, file_version
 
 FEW_HOST_TIMES = 100
 """Fewer tell nothing of the clock's rate."""
+LATEST_S, LEAST_SPAN_S = 1e12, 1e-3
+"""Host times are seconds since the epoch; what lies far outside, or close together, is no clock's."""
 
 
 @dataclass(frozen=True)
@@ -132,11 +134,12 @@ def check_stream(name: str, raw: RawSamples, profile: SensorProfile) -> StreamCh
 
 
 def _clock_ppm(raw: RawSamples, tick_hz: float) -> float:
-    known = np.isfinite(raw.host_time_s)
+    known = np.abs(raw.host_time_s) < LATEST_S
     if np.count_nonzero(known) < FEW_HOST_TIMES:
         return np.nan
     device = (raw.ticks[known] - raw.ticks[known][0]) / tick_hz
     host = raw.host_time_s[known] - raw.host_time_s[known][0]
-    if np.ptp(device) <= 0 or np.ptp(host) <= 0:
+    if np.ptp(device) <= 0 or np.ptp(host) < LEAST_SPAN_S:
         return np.nan
-    return float((np.polyfit(host, device, 1)[0] - 1.0) * 1e6)
+    host -= host.mean()
+    return float(host @ device / (host @ host) - 1.0) * 1e6

@@ -11,6 +11,7 @@ kind. The tests of ``test_fuzz_commands.py`` run a few cases of each.
 from __future__ import annotations
 
 import contextlib
+import copy
 import hashlib
 import io
 import json
@@ -199,7 +200,7 @@ def spoilt(draw: st.DrawFn, record: Any) -> Any:
             elif way == 2 and isinstance(holder, list):
                 holder.append(holder[key])
             else:
-                holder[key] = draw(VALUES)
+                holder[key] = copy.deepcopy(draw(VALUES))  # another round may change what is in it
             break
     return record
 

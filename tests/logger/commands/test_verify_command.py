@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 from mcap.reader import make_reader
@@ -46,13 +48,23 @@ def test_gaps_and_clock_are_measured(tmp_path: Path) -> None:
     keep = list(range(1000)) + list(range(1010, 4000))
     raw = session.raw
     cut = type(raw)(raw.ticks[keep], raw.sequence[keep], raw.host_time_s[keep] * 1.0, raw.counts[keep])
-    from dataclasses import replace
-
     write_session(tmp_path / "s.mcap", replace(session, raw=cut))
     hand = verify_file(tmp_path / "s.mcap").streams[0]
     assert (hand.samples, hand.gaps, hand.missing, hand.backward) == (3990, 1, 10, 0)
     assert hand.rate_hz == pytest.approx(400.0)
     assert hand.clock_ppm == pytest.approx(0.0, abs=1.0)
+
+
+@pytest.mark.parametrize("host_time_s", [1e300, -1.7e308, 5e-324])
+def test_host_times_that_are_none_tell_no_clock(host_time_s: float, tmp_path: Path) -> None:
+    """Found by fuzzing: the fit of the clock overflowed."""
+    raw = make.session(4000).raw
+    times = np.linspace(0.0, host_time_s, raw.ticks.size)
+    spoilt = type(raw)(raw.ticks, raw.sequence, times, raw.counts)
+    write_session(tmp_path / "s.mcap", replace(make.session(4000), raw=spoilt))
+    found = verify_file(tmp_path / "s.mcap").streams[0].clock_ppm
+    assert np.isnan(found)
+    assert run(tmp_path / "s.mcap").exit_code == 0
 
 
 def test_damage_is_told_and_repaired_into_a_new_file(damaged: Path, tmp_path: Path) -> None:
