@@ -89,7 +89,7 @@ def stamped(session: Session, clock: str, seed: int = 0) -> Session:
     ticks: IntArray = np.rint(time_s * hz).astype(np.int64)
     raw = replace(session.raw, ticks=ticks)
     if stamp is varied_packets:
-        raw = _without(raw, varied_losses(ticks.size, np.random.default_rng(seed + 1)))
+        raw = without_samples(raw, varied_losses(ticks.size, np.random.default_rng(seed + 1)))
     return replace(session, raw=raw)
 
 
@@ -101,6 +101,7 @@ def varied_losses(samples: int, rng: np.random.Generator) -> BoolArray:
     return np.asarray(lost[number])
 
 
-def _without(raw: RawSamples, lost: BoolArray) -> RawSamples:
+def without_samples(raw: RawSamples, lost: BoolArray) -> RawSamples:
+    """The samples that are not lost."""
     keep = ~lost
     return RawSamples(raw.ticks[keep], raw.sequence[keep], raw.host_time_s[keep], raw.counts[keep])
