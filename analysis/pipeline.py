@@ -90,7 +90,7 @@ class SensorSeen:
     strap : Strap or None
         As it was taken out.
     ringing : tuple of float or None
-        How much every marked block rings, where no strap was taken out.
+        How much every marked block rings.
     witness : Witness or None
     """
 
@@ -177,7 +177,7 @@ def prepare_session(session: Session, progress: Progress | None = None, settings
     strap = find_strap(session, timebase, signals, settings.strap)
     if strap is not None:
         signals = still_gyro_bias(take_out(signals, strap), session.events)
-    ringing = () if strap is not None else ringing_ratios(session, timebase)
+    ringing = ringing_ratios(session, timebase, strap)
     witness = call_witness(signals, session, settings.reference, settings.witness)
     if witness is not None:
         signals = still_gyro_bias(witness.signals, session.events)

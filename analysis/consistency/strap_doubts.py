@@ -40,7 +40,7 @@ def doubt_strap(
     strap : Strap or None
         As it was taken out.
     ringing : sequence of float or None
-        As :func:`ringing_ratios` gives it; not looked at where a strap was taken out.
+        As :func:`ringing_ratios` gives it.
     rates_hz : sequence of float or None
         Strokes a second of every marked block.
 
@@ -50,8 +50,7 @@ def doubt_strap(
         One for each block that feels it.
     """
     doubts = []
-    for index, rate_hz in enumerate(rates_hz):
-        ratio = 0.0 if strap is not None or index >= len(ringing) else ringing[index]
+    for index, (ratio, rate_hz) in enumerate(zip(ringing, rates_hz, strict=False)):
         if rate_hz is None or (strap is None and (ratio is None or ratio < RINGING_RATIO)):
             continue
         doubts.append(_doubt(index, 0.5 * rate_hz, strap, ratio or 0.0))
@@ -91,21 +90,23 @@ def left_by_strap_deg(strap: Strap, cycle_hz: float) -> float:
     return TILT_DEG * LEFT_SHARE * min(1.0, (cycle_hz / float(strap.natural_hz[0])) ** 2)
 
 
-def ringing_ratios(session: Session, timebase: Timebase) -> tuple[float | None, ...]:
-    """How much every marked block rings, as :func:`ringing_ratio`.
+def ringing_ratios(session: Session, timebase: Timebase, strap: Strap | None) -> tuple[float | None, ...]:
+    """How much every marked block rings, as :func:`ringing_ratio`; 0 where a strap was taken out.
 
     Parameters
     ----------
     session : Session
         With its raw samples.
     timebase : Timebase
+    strap : Strap or None
 
     Returns
     -------
     tuple of float or None
         Empty where no block is marked.
     """
-    return tuple(ringing_ratio(session, timebase, event) for event in session.events if event.kind == "play")
+    plays = [event for event in session.events if event.kind == "play"]
+    return tuple(0.0 if strap is not None else ringing_ratio(session, timebase, event) for event in plays)
 
 
 def ringing_ratio(session: Session, timebase: Timebase, event: Event) -> float | None:
