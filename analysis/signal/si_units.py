@@ -98,7 +98,9 @@ def si_to_counts(si: FloatArray, profile: SensorProfile, calibration: Calibratio
     """
     counts = np.empty_like(si)
     for triad in triads(profile, calibration):
-        counts[triad.rows] = (_inverse(triad.matrix) @ si[triad.rows] + triad.bias[:, None]) / triad.si_per_count
+        inverse = _inverse(triad.matrix)
+        with np.errstate(over="ignore", invalid="ignore"):  # what is no number then is no count either
+            counts[triad.rows] = (inverse @ si[triad.rows] + triad.bias[:, None]) / triad.si_per_count
     return counts
 
 

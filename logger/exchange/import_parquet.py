@@ -177,7 +177,8 @@ def whole_counts(counts: NDArray[np.float64], path: Path, first: int = 0) -> NDA
         The values were changed since they were exported.
     """
     rounded = np.rint(counts)
-    off = ~(np.abs(counts - rounded) <= WHOLE_COUNT) | (np.abs(rounded) >= 2.0**31)
+    with np.errstate(invalid="ignore"):  # of values beyond every number
+        off = ~(np.abs(counts - rounded) <= WHOLE_COUNT) | (np.abs(rounded) >= 2.0**31)
     if off.any():
         axis, at = (int(place) for place in np.argwhere(off)[0])
         raise InputError(

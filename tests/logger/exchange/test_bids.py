@@ -354,6 +354,12 @@ def test_values_that_were_changed_are_refused(dataset: Path) -> None:
     motion(dataset).write_text("\n".join(lines), encoding="utf-8", newline="\n")
     with pytest.raises(InputError, match="the values were changed since they were exported"):
         import_bids(motion(dataset))
+    # Found by fuzzing: a value whose counts are beyond every number.
+    cells[1] = "1.7e308"
+    lines[20] = "\t".join(cells)
+    motion(dataset).write_text("\n".join(lines), encoding="utf-8", newline="\n")
+    with pytest.raises(InputError, match=r"inf counts for .* in sample"):
+        import_bids(motion(dataset))
 
 
 def test_folders_that_are_no_data_set(tmp_path: Path) -> None:
