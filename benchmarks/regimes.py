@@ -13,6 +13,7 @@ from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Scenari
 from benchmarks.uneven_play import (
     BURSTS,
     EIGHTS,
+    OTHER_JOINTS,
     PACKETS,
     SINGLE,
     SWING,
@@ -113,6 +114,7 @@ REGIMES: dict[str, Regime] = {
         Regime("8/s, firm, raps", _gestures(8.0, raps=True)),
         Regime("irregular 5-11/s", lambda seed: irregular(seed, (5.0, 11.0))),
         Regime("irregular 2-5/s", lambda seed: irregular(seed, (2.0, 5.0)), 5.0),
+        Regime("irregular 2-5/s, other joints", lambda seed: irregular(seed, (2.0, 5.0), OTHER_JOINTS), 5.0),
         Regime("bursts of 4-8", lambda seed: irregular(seed, (5.0, 11.0), BURSTS)),
         Regime("single strokes", lambda seed: irregular(seed, (4.0, 8.0), SINGLE), 5.0),
         Regime("swing", lambda seed: irregular(seed, (4.0, 9.0), SWING), 4.0),

@@ -14,6 +14,7 @@ BURSTS = Irregularity(strokes=(4, 8))
 SWING = Irregularity(interval_scatter=0.12, swing=1.7)
 TREMOLO = Irregularity(interval_scatter=0.1, change_share=0.03, strokes=(20, 80))
 STRUM = Irregularity(0.18, change_share=0.0, level_mm=(10.0, 8.0, 1.5), accent=0.2, contacts=6, turn_scatter_mm=2.0)
+OTHER_JOINTS = Irregularity(other_joints=1.0)
 PACKETS = Recording(lost_packets_share=0.03)
 EIGHTS = Recording(lost_packets_share=0.03, packet_samples=(8, 8))
 

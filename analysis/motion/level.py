@@ -11,6 +11,10 @@ gives one reading of :math:`\ell + e`. All else is Kalman's: the means of all st
 Rauch-Tung-Striebel smoother finds recursively, are the solution of one block-tridiagonal system here. How much the
 level moves is not given: it is taken from what makes the readings likeliest, for each axis and each few minutes.
 
+A hand that goes to another string turns on the way, about the joints that carry it, and a turn does not drift. So the
+level across the strings is, in part, a combination :math:`\beta^T \rho` of the hand's turn :math:`\rho`. What
+:math:`\beta` is, the readings tell: it is one more unknown, with a prior of no preferred direction.
+
 With the level held still and the bias nil, the drift is the cubic smoothing spline of the readings.
 
 References
@@ -22,23 +26,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Self
+from typing import NamedTuple, Self
 
 import numpy as np
 from numpy.polynomial import legendre
 from scipy.linalg import cho_solve_banded, cholesky_banded
 
 from analysis.model.records import BoolArray, FloatArray
+from analysis.motion.level_states import READ, STATES, Chain, Walks, chain_of, precision_of
 
-STATES = 4
-"""Drift, its speed, the bias, the level."""
-PRIOR_SD = (10.0, 1.0, 0.1)
-"""Metres, m/s, m/s2: of drift, speed and bias where a path begins; next to nothing is known."""
-LEAST_STEP_S = 1e-3
-"""Readings closer than that would make the sums ill-conditioned; strokes are never so short."""
 LEAST_NOISE_MPS2_RTHZ = 2e-3
-READ = np.array([1.0, 0.0, 0.0, 1.0])
-READ_PAIRS = ((0, 0), (3, 0), (3, 3))
 
 
 @dataclass(frozen=True)
@@ -59,6 +56,10 @@ class LevelSettings:
         SDs of the level that are tried.
     across : int
         The axis across the strings.
+    turning_m_per_rad : float
+        How far the level across the strings may move for a radian by which the hand turns: SD, about any axis.
+    following_gain : float
+        By how much the log likelihood must rise before the level is taken to follow the turn.
     one_string_m : float
         A level whose SD across the strings is larger is that of a hand that changes strings.
     reading_m, reading_share : float
@@ -76,6 +77,8 @@ class LevelSettings:
     level_time_s: float = 0.7
     level_sizes_m: tuple[float, ...] = (1e-4, 2e-4, 5e-4, 1e-3, 2e-3, 5e-3, 1e-2, 2e-2)
     across: int = 1
+    turning_m_per_rad: float = 0.1
+    following_gain: float = 10.0
     one_string_m: float = 2e-3
     reading_m: float = 1e-4
     reading_share: float = 0.3
@@ -83,6 +86,11 @@ class LevelSettings:
     most_strokes: int = 800
     overlap: int = 40
     tried: int = 120
+
+    @property
+    def walks(self) -> Walks:
+        """How the states move, at the least of the noises."""
+        return Walks(self.accel_noise_mps2_rthz[0], self.bias_walk_mps3_rthz, self.level_time_s)
 
     def with_noise(self, sensor_mps2_rthz: float | None) -> Self:
         """The settings for a sensor whose noise was measured: one and a half times that, and no less than 2 mm/s2.
@@ -144,22 +152,40 @@ class Drift:
 
 @dataclass(frozen=True)
 class _Strokes:
-    """Strokes (n,) in time, and what is added to the SD of each one's reading."""
+    """Strokes (n,) in time, what is added to the SD of each one's reading, and the hand's turn (n, k) in each."""
 
     start_s: FloatArray
     end_s: FloatArray
     extra_sd_m: FloatArray
+    turned_rad: FloatArray
 
     @property
     def middle_s(self) -> FloatArray:
         return np.asarray(0.5 * (self.start_s + self.end_s))
 
     def part(self, some: slice) -> _Strokes:
-        return _Strokes(self.start_s[some], self.end_s[some], self.extra_sd_m[some])
+        return _Strokes(self.start_s[some], self.end_s[some], self.extra_sd_m[some], self.turned_rad[some])
+
+
+class _Readings(NamedTuple):
+    """Readings (n, d), and in which axes (d,) the level may follow the hand's turn."""
+
+    metre: FloatArray
+    follows: BoolArray
+
+    def part(self, some: slice) -> _Readings:
+        return _Readings(self.metre[some], self.follows)
+
+    def axes(self, mine: BoolArray) -> _Readings:
+        return _Readings(self.metre[:, mine], self.follows[mine])
 
 
 def smooth_drift(
-    turns_s: tuple[FloatArray, FloatArray], edge: BoolArray, reading_m: FloatArray, settings: LevelSettings
+    turns_s: tuple[FloatArray, FloatArray],
+    edge: BoolArray,
+    reading_m: FloatArray,
+    settings: LevelSettings,
+    turned_rad: FloatArray | None = None,
 ) -> Drift:
     """Drift of a twice integrated path from the mid-points of its strokes.
 
@@ -172,19 +198,23 @@ def smooth_drift(
     reading_m : float64 (n, d)
         Path midway between two turns, axis by axis.
     settings : LevelSettings
+    turned_rad : float64 (n, 3), optional
+        By how much the hand is turned then, from any attitude and in any axes.
 
     Returns
     -------
     Drift
     """
     n = edge.size
+    turned = np.zeros((n, 0)) if turned_rad is None else turned_rad - turned_rad.mean(axis=0)
     parts = max(1, -(-n // settings.most_strokes))
     edges = np.linspace(0, n, parts + 1).astype(np.int64)
     out = np.empty((3, *reading_m.shape))
     for first, last in pairwise(edges.tolist()):
         low, high = max(0, first - settings.overlap), min(n, last + settings.overlap)
         part = slice(low, high)
-        strokes = _Strokes(turns_s[0][part], turns_s[1][part], settings.edge_reading_m * edge[part].astype(np.float64))
+        extra = settings.edge_reading_m * edge[part].astype(np.float64)
+        strokes = _Strokes(turns_s[0][part], turns_s[1][part], extra, turned[part])
         found = _smooth_part(strokes, reading_m[part], settings)
         out[:, first:last] = found[:, first - low : last - low]
     return Drift(0.5 * (turns_s[0] + turns_s[1]), *out)
@@ -198,121 +228,84 @@ def _smooth_part(strokes: _Strokes, reading_m: FloatArray, settings: LevelSettin
     span = (time_s - time_s[0]) / half_s - 1
     fit = legendre.legfit(span, reading_m, min(2, time_s.size - 1))
     trend, slope = (legendre.legval(span, c).T for c in (fit, legendre.legder(fit) / half_s))
-    rest = reading_m - trend
+    likeliest = _likeliest(strokes, reading_m - trend, settings)
+    settings, rest = likeliest.settings, _Readings(reading_m - trend, likeliest.follows)
     out = np.empty((3, *reading_m.shape))
-    settings, sizes = _likeliest(strokes, rest, settings)
-    for size in np.unique(sizes).tolist():
-        mine = sizes == size
-        states = _solve(strokes, rest[:, mine], size, settings)[0]
+    for size in np.unique(likeliest.size_m).tolist():
+        mine = likeliest.size_m == size
+        states = _solve(strokes, rest.axes(mine), size, settings)[0]
         out[0][:, mine], out[1][:, mine] = states[:, 0] + trend[:, mine], states[:, 1] + slope[:, mine]
         out[2][:, mine] = _chord_se(strokes, size, settings)[:, None]
     return out
 
 
-def _likeliest(strokes: _Strokes, reading_m: FloatArray, settings: LevelSettings) -> tuple[LevelSettings, FloatArray]:
-    """The noise of all axes, and the SD of each axis's level (d,), under which the readings are likeliest.
+def _likeliest(strokes: _Strokes, reading_m: FloatArray, settings: LevelSettings) -> _Likeliest:
+    """The noise of all axes, the level's SD in each, and where it follows the turn, that make the readings likeliest.
 
     A hand that goes from string to string looks like noise: only where it stays over one may the noise be raised.
     """
     middle = max(0, (strokes.start_s.size - settings.tried) // 2)
     some = slice(middle, middle + settings.tried)
-    excerpt = strokes.part(some)
+    excerpt, axes = strokes.part(some), np.arange(reading_m.shape[1])
+    seen = _Readings(reading_m[some], np.zeros(axes.size, dtype=np.bool_))
+    each = [replace(settings, accel_noise_mps2_rthz=(noise,)) for noise in settings.accel_noise_mps2_rthz]
+    score, sizes = _likeliest_sizes(excerpt, seen, each[0])
+    if sizes[settings.across :][:1].max(initial=0.0) > settings.one_string_m:
+        each = each[:1]
+    if strokes.turned_rad.size:
+        following = seen._replace(follows=axes == settings.across)
+        if _likeliest_sizes(excerpt, following, each[0])[0] > score + settings.following_gain:
+            seen = following
+    tried = [(*_likeliest_sizes(excerpt, seen, one), one) for one in each]
+    _, sizes, best = max(tried, key=lambda found: found[0])
+    return _Likeliest(best, sizes, seen.follows)
+
+
+class _Likeliest(NamedTuple):
+    """The settings with one noise, the level's SD (d,), and the axes (d,) in which it follows the hand's turn."""
+
+    settings: LevelSettings
+    size_m: FloatArray
+    follows: BoolArray
+
+
+def _likeliest_sizes(strokes: _Strokes, readings: _Readings, settings: LevelSettings) -> tuple[float, FloatArray]:
+    """The sum over axes of the greatest log likelihoods, and the level's SD (d,) that gives each."""
+    chain = chain_of(strokes.middle_s, settings.walks)
     sizes = np.array(settings.level_sizes_m)
-    best = None
-    for noise in settings.accel_noise_mps2_rthz:
-        with_noise = replace(settings, accel_noise_mps2_rthz=(noise,))
-        chain = _chain(excerpt.middle_s, with_noise)
-        each = np.array([_solve(excerpt, reading_m[some], size, with_noise, chain)[1] for size in sizes.tolist()])
-        found = (float(each.max(axis=0).sum()), with_noise, sizes[each.argmax(axis=0)])
-        best = found if best is None or found[0] > best[0] else best
-        if best[2][settings.across :][:1].max(initial=0.0) > settings.one_string_m:
-            break
-    if best is None:
-        raise ValueError("accel_noise_mps2_rthz holds no noise to try")
-    return best[1], best[2]
+    each = np.array([_solve(strokes, readings, size, settings, chain)[1] for size in sizes.tolist()])
+    return float(each.max(axis=0).sum()), sizes[each.argmax(axis=0)]
 
 
 def _solve(
-    strokes: _Strokes, reading_m: FloatArray, size_m: float, settings: LevelSettings, chain: _Chain | None = None
+    strokes: _Strokes, readings: _Readings, size_m: float, settings: LevelSettings, chain: Chain | None = None
 ) -> tuple[FloatArray, FloatArray]:
     """Posterior means (n, STATES, d), and the log likelihood (d,) of the readings but for a constant."""
     noise = _reading_sd(strokes, size_m, settings)
-    precision, log_prior = _precision(chain or _chain(strokes.middle_s, settings), 1 / noise**2, size_m)
+    precision, log_prior = precision_of(chain or chain_of(strokes.middle_s, settings.walks), 1 / noise**2, size_m)
     factor = cholesky_banded(precision, lower=True)
-    weight = (reading_m / noise[:, None] ** 2)[:, None]
-    weighted = (READ[None, :, None] * weight).reshape(-1, reading_m.shape[1])
+    seen = np.concatenate([readings.metre, strokes.turned_rad], axis=1)
+    weighted = (READ[None, :, None] * (seen / noise[:, None] ** 2)[:, None]).reshape(-1, seen.shape[1])
     mean = cho_solve_banded((factor, True), weighted)
-    misfit = 0.5 * (((reading_m / noise[:, None]) ** 2).sum(axis=0) - (mean * weighted).sum(axis=0))
-    likelihood = log_prior - np.log(factor[0]).sum() - np.log(noise).sum() - misfit
-    return np.asarray(mean.reshape(noise.size, STATES, -1)), np.asarray(likelihood)
+    # Products with the inverse of the readings' covariance: what the states do not explain.
+    product = (seen / noise[:, None]).T @ (seen / noise[:, None]) - mean.T @ weighted
+    d = readings.follows.size
+    likelihood = log_prior - np.log(factor[0]).sum() - np.log(noise).sum() - 0.5 * np.diag(product)[:d]
+    if strokes.turned_rad.size and readings.follows.any():
+        # The level's part that follows the turn: its coefficients are unknowns with a prior (k = 3).
+        size2 = settings.turning_m_per_rad**2
+        inner = product[d:, d:] * size2 + np.eye(seen.shape[1] - d)
+        pull = product[d:, :d] * readings.follows
+        beta = size2 * np.linalg.solve(inner, pull)
+        mean[:, :d] -= mean[:, d:] @ beta
+        likelihood += 0.5 * (pull * beta).sum(axis=0) - 0.5 * readings.follows * np.linalg.slogdet(inner)[1]
+    return np.asarray(mean[:, :d].reshape(noise.size, STATES, -1)), np.asarray(likelihood)
 
 
 def _reading_sd(strokes: _Strokes, size_m: float, settings: LevelSettings) -> FloatArray:
     """SD (n,) of each reading by itself."""
     own = settings.reading_m**2 + (settings.reading_share * size_m) ** 2
     return np.asarray(np.sqrt(own + strokes.extra_sd_m**2))
-
-
-@dataclass(frozen=True)
-class _Chain:
-    """What the times alone say: lower bands of the prior's precision but for the level, whose SD comes later.
-
-    ``fresh`` (n - 1,) is the share of the level's variance that a step renews, ``keep`` what it keeps of the level.
-    """
-
-    bands: FloatArray
-    log_det: float
-    keep: FloatArray
-    fresh: FloatArray
-
-
-def _chain(time_s: FloatArray, settings: LevelSettings) -> _Chain:
-    """Position, speed and acceleration error from time to time, by their noise."""
-    n, dt = time_s.size, np.maximum(np.diff(time_s), LEAST_STEP_S)
-    white, walk = 0.5 * settings.accel_noise_mps2_rthz[0] ** 2, 0.5 * settings.bias_walk_mps3_rthz**2
-    step = np.zeros((dt.size, 3, 3))
-    step[:, [0, 1, 2], [0, 1, 2]] = 1.0
-    step[:, 0, 1] = step[:, 1, 2] = dt
-    step[:, 0, 2] = dt**2 / 2
-    noise = np.zeros_like(step)
-    noise[:, 0, 0] = white * dt**3 / 3 + walk * dt**5 / 20
-    noise[:, 0, 1] = noise[:, 1, 0] = white * dt**2 / 2 + walk * dt**4 / 8
-    noise[:, 1, 1] = white * dt + walk * dt**3 / 3
-    noise[:, 0, 2] = noise[:, 2, 0] = walk * dt**3 / 6
-    noise[:, 1, 2] = noise[:, 2, 1] = walk * dt**2 / 2
-    noise[:, 2, 2] = walk * dt
-    weight = np.linalg.inv(noise)
-    pulled = weight @ step
-    block = np.zeros((n, 3, 3))
-    block[0] += np.diag(1 / np.square(PRIOR_SD))
-    block[:-1] += np.swapaxes(step, 1, 2) @ pulled
-    block[1:] += weight
-    bands = np.zeros((2 * STATES, n * STATES))
-    for row in range(3):
-        for column in range(3):
-            if row >= column:
-                bands[row - column, column::STATES] = block[:, row, column]
-            bands[STATES + row - column, column : (n - 1) * STATES : STATES] = -pulled[:, row, column]
-    log_det = float(np.linalg.slogdet(noise)[1].sum()) + 2.0 * float(np.log(PRIOR_SD).sum())
-    keep = np.exp(-dt / settings.level_time_s)
-    return _Chain(bands, log_det, keep, 1.0 - keep**2)
-
-
-def _precision(chain: _Chain, read: FloatArray, size_m: float) -> tuple[FloatArray, float]:
-    """Posterior precision of all states (lower bands), and half the log determinant of the prior's.
-
-    ``read`` (n,) is the precision of the reading at each time, 0 where there is none.
-    """
-    bands = chain.bands.copy()
-    level = bands[0, 3::STATES]
-    level[0] += 1 / size_m**2
-    level[:-1] += chain.keep**2 / (size_m**2 * chain.fresh)
-    level[1:] += 1 / (size_m**2 * chain.fresh)
-    bands[STATES, 3 : (read.size - 1) * STATES : STATES] -= chain.keep / (size_m**2 * chain.fresh)
-    for row, column in READ_PAIRS:
-        bands[row - column, column::STATES] += read
-    log_size = 2.0 * read.size * np.log(size_m) + np.log(chain.fresh).sum()
-    return bands, -0.5 * float(chain.log_det + log_size)
 
 
 def _chord_se(strokes: _Strokes, size_m: float, settings: LevelSettings) -> FloatArray:
@@ -340,7 +333,7 @@ def _exact_chord_se(strokes: _Strokes, size_m: float, settings: LevelSettings) -
     start, mid, end = place[:n], place[n : 2 * n], place[2 * n :]
     read = np.zeros(times.size)
     read[mid] = 1 / _reading_sd(strokes, size_m, settings) ** 2
-    factor = cholesky_banded(_precision(_chain(times, settings), read, size_m)[0], lower=True)
+    factor = cholesky_banded(precision_of(chain_of(times, settings.walks), read, size_m)[0], lower=True)
     chord = np.zeros((times.size * STATES, n))
     chord[end * STATES, np.arange(n)] = 1.0
     chord[start * STATES, np.arange(n)] = -1.0

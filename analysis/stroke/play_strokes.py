@@ -230,17 +230,22 @@ class _Judge:
     def surely_play(self, strokes: StrokeSet) -> StrokeSet:
         """Strokes that may tell the level: not those of a hand that may be coming or leaving, far from it.
 
-        Left out are the first and last of a series if they have no attack, and what lies outside the marked blocks
-        where others lie inside.
+        Left out is what lies outside the marked blocks where others lie inside, and of a series what comes before its
+        first and after its last attack (without attacks the first and the last).
         """
+        inside = block_of(self._motion.grid.time_at(0.5 * (strokes.start + strokes.end)), self._blocks) >= 0
+        if inside.any():
+            strokes = strokes.select(inside)
         attack = has_attack(attack_strength(self._motion, strokes), self._threshold, self._settings.attack_of_typical)
         keep = np.ones(strokes.start.size, dtype=bool)
         for members in strokes.series():
-            if members.size > self._settings.min_run + 2:
-                keep[members[[0, -1]]] = attack[members[[0, -1]]]
-        inside = block_of(self._motion.grid.time_at(0.5 * (strokes.start + strokes.end)), self._blocks) >= 0
-        if (keep & inside).any():
-            keep &= inside
+            if members.size <= self._settings.min_run + 2:
+                continue
+            struck = members[attack[members]]
+            if struck.size < self._settings.soft_share * members.size:
+                keep[members[[0, -1]]] = False
+            else:
+                keep[members[members < struck[0]]] = keep[members[members > struck[-1]]] = False
         return strokes.select(keep)
 
     def look_at(self, strokes: StrokeSet) -> _Look:

@@ -11,6 +11,7 @@ from scipy import signal
 from analysis.model.records import FloatArray, IntArray
 from analysis.motion.hand_motion import Motion
 from analysis.motion.level import Drift, LevelSettings, smooth_drift
+from analysis.motion.rotation import multiply
 from analysis.motion.turns import StrokeSettings, sample_at
 from analysis.reference.frame import Frame
 from analysis.stroke.gaps import BORNE_S
@@ -143,11 +144,19 @@ def _level_path(
     start, end = np.maximum(chain.start - low, 0.0), np.minimum(chain.end - low, high - low - 1.0)
     middle = 0.5 * (sample_at(path, start) + sample_at(path, end))
     turns_s = (start / motion.grid.rate_hz, end / motion.grid.rate_hz)
-    drift = smooth_drift(turns_s, chain.edge, middle, settings)
+    drift = smooth_drift(turns_s, chain.edge, middle, settings, _turned_rad(motion.quat_wxyz[low:high], start, end))
     path -= drift.at(np.arange(high - low) / motion.grid.rate_hz)
     quick = float(np.percentile(chain.end - chain.start, QUICK_PERCENTILE))
     rate_hz = motion.grid.rate_hz
     return LevelPath(low, path, axes, drift, (end - start) / rate_hz, 0.5 * rate_hz / quick, rate_hz)
+
+
+def _turned_rad(quat_wxyz: FloatArray, start: FloatArray, end: FloatArray) -> FloatArray:
+    """By how much the hand is turned (n, 3) midway between two turns, against the middle of the path."""
+    middle = quat_wxyz[len(quat_wxyz) // 2] * [1.0, -1.0, -1.0, -1.0]
+    turn = [multiply(quat_wxyz[np.rint(at).astype(np.int64)], middle) for at in (start, end)]
+    # A hand turns by half a radian at most while it plays: twice the sine of half the angle will do.
+    return np.asarray(sum(each[:, 1:] * np.sign(each[:, :1]) for each in turn))
 
 
 def _chains(motion: Motion, strokes: StrokeSet) -> list[IntArray]:

@@ -180,12 +180,16 @@ def _lay_joints(
     line: Timeline, rng: np.random.Generator, block: PlayBlock, arrive: float, series: list[_Series]
 ) -> None:
     """Turn each joint with the strokes and with the hand's way over the strings."""
+    how = block.irregular or Irregularity()
     for joint, nodes in line.joint_nodes(block.posture):
         gain = joint.share / (1e-3 * joint.radius_mm)
+        level_gain = gain * (1 + rng.uniform(-how.other_joints, how.other_joints)) if how.other_joints else gain
         begun = False
         for each in series:
             t = each.turns_s
-            angle = gain * each.turns_m[:, 1] * (1 + 0.05 * rng.normal(size=t.size))
+            stroke = each.half_m[:, 1]
+            angle = gain * stroke + level_gain * (each.turns_m[:, 1] - stroke)
+            angle = angle * (1 + 0.05 * rng.normal(size=t.size))
             lag = 1e-3 * joint.lag_ms + np.clip(0.01 / block.rate * rng.normal(size=t.size), -0.03, 0.03)
             moved = np.maximum(t + lag, arrive + 0.05)
             bend = np.full((t.size - 1, 1), joint.harmonic * gain * 0.5e-3 * block.span_mm)

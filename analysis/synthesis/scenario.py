@@ -157,6 +157,9 @@ class Irregularity:
         Strings met by each stroke: 1 for single notes, more for strums, spread over its middle.
     turn_scatter_mm : float
         SD with which each turn lands elsewhere in the end view, besides the scatter of tilt and span.
+    other_joints : float
+        How differently the joints share the way to another string and the stroke: 0 alike; with 1 each takes a part in
+        that way between none and twice its part in the stroke, and the rest of the arm does what they leave.
     """
 
     interval_scatter: float = 0.22
@@ -170,6 +173,7 @@ class Irregularity:
     lift_mm: tuple[float, float] = (1.0, 8.0)
     contacts: int = 1
     turn_scatter_mm: float = 0.5
+    other_joints: float = 0.0
 
 
 class Sound(NamedTuple):
@@ -534,14 +538,10 @@ class Scenario:
         """Refuse a sensor that does not sample, and an instrument without a neighbouring string."""
         if self.instrument.courses < 2:
             raise InputError(
-                "a simulated instrument needs at least two courses, not one",
-                next_step="correct the scenario",
+                "a simulated instrument needs at least two courses, not one", next_step="correct the scenario"
             )
         if not self.rate_hz > 0.0:
-            raise InputError(
-                f"rate_hz must be above zero, not {self.rate_hz}",
-                next_step="correct the scenario",
-            )
+            raise InputError(f"rate_hz must be above zero, not {self.rate_hz}", next_step="correct the scenario")
 
     def posture(self, label: str) -> Posture:
         """Return the posture of that label, or a plain one where none is described.

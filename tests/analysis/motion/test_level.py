@@ -2,7 +2,7 @@
 
 Sources: Silverman 1984, Ann. Statist. 12, 898-916 (a smoothing spline's weights are those of a kernel, in closed form);
 the smoothing spline of scipy.interpolate.make_smoothing_spline; Rauch, Tung, Striebel 1965, AIAA J. 3, 1445-1450 (the
-recursion, written out here).
+recursion, written out here); Green, Jennison, Seheult 1985, J. R. Stat. Soc. B 47, 299-315 (with a linear part).
 """
 
 from __future__ import annotations
@@ -45,6 +45,45 @@ def test_with_a_level_held_still_it_is_the_cubic_smoothing_spline() -> None:
     np.testing.assert_allclose(drift.speed_mps[1:-1, 0], spline(drift.time_s, 1)[1:-1], atol=5e-5)
     between = np.linspace(start[5], start[50], 400)
     np.testing.assert_allclose(drift.at(between)[:, 0], spline(between), atol=5e-6)
+
+
+def test_with_a_level_that_follows_the_turn_it_is_the_partial_spline() -> None:
+    rng = np.random.default_rng(11)
+    start = np.cumsum(rng.uniform(0.08, 0.3, 70))
+    end = np.append(start[1:], start[-1] + 0.1)
+    turned = 0.1 * rng.normal(size=(70, 3))
+    readings = 1e-3 * rng.normal(size=70).cumsum() + turned @ [0.05, -0.02, 0.08]
+    free = replace(SPLINE, across=0, turning_m_per_rad=100.0, following_gain=-np.inf)
+    drift = smooth_drift((start, end), whole(70), readings[:, None], free, turned)
+    # Green, Jennison, Seheult 1985: beta = (X'(I - S)X)^-1 X'(I - S)y with S the spline's smoother; then S(y - X beta).
+    middle, lam = drift.time_s, READING_M**2 / (0.5 * NOISE**2)
+
+    def smooth(values: FloatArray) -> FloatArray:
+        return np.asarray(make_smoothing_spline(middle, values, lam=lam)(middle))
+
+    x = turned - turned.mean(axis=0)
+    left = x.T @ (x - np.stack([smooth(each) for each in x.T], axis=1))
+    beta = np.linalg.solve(left, x.T @ (readings - smooth(readings)))
+    np.testing.assert_allclose(drift.position_m[:, 0], smooth(readings - x @ beta), atol=5e-6)
+
+
+def test_a_hand_that_turns_as_it_goes_to_another_string_tells_its_level() -> None:
+    rng = np.random.default_rng(12)
+    n, step = 120, 0.3
+    # Strings 10.5 mm apart, another one after every third stroke or so; joints of 80 mm do half of the way.
+    level = 10.5e-3 * np.clip(np.cumsum(rng.choice([-1, 0, 0, 0, 1], n)), -3, 3)
+    turned = np.outer(0.5 * level / 0.08 + 0.02 * rng.normal(size=n), [0.2, 0.1, 0.97])
+    white = 4e-3 / np.sqrt(2 * 0.01) * rng.normal(size=int(n * step / 0.01) + 1)
+    drift = np.cumsum(np.cumsum(white)) * 1e-4
+    middle = np.rint(100 * (np.arange(n) + 0.5) * step).astype(int)
+    readings = np.stack([0 * level, drift[middle] + level + 1e-3 * rng.normal(size=n), 0 * level], axis=1)
+    chord = drift[middle[1:]] - drift[middle[:-1]]
+    error = []
+    for seen in (None, turned, rng.normal(size=(n, 3))):
+        found = smooth_drift(even(n, step), whole(n), readings, LevelSettings(), seen).position_m[:, 1]
+        error.append(float(np.std(np.diff(found) - chord)))
+    assert error[1] < 0.6 * error[0]
+    assert error[2] < 1.1 * error[0]  # a turn that has nothing to do with it is not followed
 
 
 def test_the_weight_of_a_reading_is_silvermans_kernel() -> None:
