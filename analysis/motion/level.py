@@ -66,6 +66,10 @@ class LevelSettings:
         SD of each reading by itself: as a length, and as a share of the level's SD.
     edge_reading_m : float
         The same of a stroke of which one end is no turn, so that its middle is not well known.
+    se_factors : (float, float)
+        How much larger the chord's error is than what noise, bias and a Gaussian level make of it: leaking gravity and
+        scale add to it; the second where the hand goes from string to string, because it leaps. From simulated
+        sessions of two forward models.
     most_strokes, overlap : int
         Strokes solved at once; neighbours share so many at each end.
     tried : int
@@ -83,6 +87,7 @@ class LevelSettings:
     reading_m: float = 1e-4
     reading_share: float = 0.3
     edge_reading_m: float = 1.5e-3
+    se_factors: tuple[float, float] = (1.25, 1.5)
     most_strokes: int = 800
     overlap: int = 40
     tried: int = 120
@@ -236,7 +241,10 @@ def _smooth_part(strokes: _Strokes, reading_m: FloatArray, settings: LevelSettin
         states = _solve(strokes, rest.axes(mine), size, settings)[0]
         out[0][:, mine], out[1][:, mine] = states[:, 0] + trend[:, mine], states[:, 1] + slope[:, mine]
         out[2][:, mine] = _chord_se(strokes, size, settings)[:, None]
-    return out
+    leaps = bool(
+        likeliest.follows.any() or likeliest.size_m[settings.across :][:1].max(initial=0.0) > settings.one_string_m
+    )
+    return out * np.array([1.0, 1.0, settings.se_factors[leaps]])[:, None, None]
 
 
 def _likeliest(strokes: _Strokes, reading_m: FloatArray, settings: LevelSettings) -> _Likeliest:

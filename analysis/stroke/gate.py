@@ -20,8 +20,8 @@ def accept_strokes(
     Where attacks can be seen, play is what has an attack on at least ``attack_share`` of any five strokes. Inside a
     block that the player marked, a regular run of which at least ``soft_share`` have one is measured by its own share,
     and where the whole block is without attacks (silent strokes) every regular run counts. A hole shorter than
-    ``LONGEST_HOLE`` strokes inside a run is play too. Fewer than ``min_run`` strokes at a stretch are play inside a
-    marked block, where each of them has an attack. Below 150 samples/s attacks cannot be seen: runs inside the
+    ``LONGEST_HOLE`` strokes inside a run is play too. Inside a marked block a stroke with an attack is play whatever
+    stands beside it: of fewer than ``min_run`` at a stretch those with an attack count. Below 150 samples/s attacks cannot be seen: runs inside the
     marked blocks count, or, in a log without blocks, runs of at least eight strokes.
 
     Parameters
@@ -53,12 +53,13 @@ def accept_strokes(
         enough = _rolling_share(attack[members], settings.attack_strokes) >= asked
         attacked[members] = binary_closing(enough, np.ones(LONGEST_HOLE, dtype=bool), border_value=0) | enough
         attacked[members] &= _trim_ends(attack[members])
+        attacked[members] |= attack[members] & (block[members] >= 0)
     silent = np.zeros(run.size, dtype=bool)
     for number in np.unique(block[keep & (block >= 0)]):
         members = keep & (block == number)
         if attack[members].mean() < settings.soft_share:
             silent |= members
-    few &= (block >= 0) & (np.bincount(run[few], ~attack[few], run.max(initial=0) + 1) == 0)[run]
+    few &= (block >= 0) & attack
     return (keep & (attacked | silent)) | few
 
 

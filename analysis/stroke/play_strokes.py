@@ -12,7 +12,7 @@ import numpy as np
 from analysis.model.records import BoolArray, Event, FloatArray, IntArray
 from analysis.motion.hand_motion import Motion
 from analysis.motion.level import LevelSettings
-from analysis.motion.turns import StrokeSettings, find_runs
+from analysis.motion.turns import StrokeSettings, find_runs, running_rank
 from analysis.reference.frame import Frame
 from analysis.reference.session_reference import Reference
 from analysis.stroke.gaps import gap_lengths, is_cut_off, is_whole
@@ -30,6 +30,9 @@ from analysis.stroke.stroke_paths import (
     trace_strokes,
 )
 from analysis.stroke.tilt import attack_strength, has_attack
+
+IDLE_SHARE = 0.3
+"""Slower than this part of the quicker strokes around, and without an attack, is a way back, no stroke."""
 
 
 @dataclass(frozen=True)
@@ -254,8 +257,10 @@ class _Judge:
         attack = has_attack(strength, self._threshold, self._settings.attack_of_typical)
         block = block_of(self._motion.grid.time_at(0.5 * (strokes.start + strokes.end)), self._blocks)
         rate_hz = self._motion.grid.rate_hz
-        # A hand that comes or goes makes no attack; where no stroke does, that tells nothing.
-        sound = ~(strokes.edge & ~attack & self._has_attacks(block, attack))
+        # A hand that comes, goes or drifts back makes no attack; where no stroke does, that tells nothing.
+        speed = strokes.span_m / (strokes.end - strokes.start)
+        idle = strokes.edge | (speed < IDLE_SHARE * running_rank(speed, 0.75))
+        sound = ~(idle & ~attack & self._has_attacks(block, attack))
         sound &= is_whole(self._gaps, strokes.start, strokes.end, rate_hz)
         run = find_runs(strokes.start, strokes.end, strokes.span_m, self._settings, sound)
         run[is_cut_off(self._gaps, strokes.start, strokes.end, run, self._settings.min_run)] = -1

@@ -163,7 +163,7 @@ def drawn(rng: np.random.Generator, edges: FloatArray, size: float, settings: Le
 def test_its_standard_error_is_that_of_its_errors(size_mm: float) -> None:
     """Forty series of sixty strokes: errors of the chord over their stated standard error have unit spread."""
     rng = np.random.default_rng(round(size_mm))
-    settings = LevelSettings(accel_noise_mps2_rthz=(NOISE,))
+    settings = LevelSettings(accel_noise_mps2_rthz=(NOISE,), se_factors=(1.0, 1.0))
     edges = 0.12 * np.arange(61)
     ratios = []
     for _ in range(40):
