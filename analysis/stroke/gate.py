@@ -21,8 +21,8 @@ def accept_strokes(
     block that the player marked, a regular run of which at least ``soft_share`` have one is measured by its own share,
     and where the whole block is without attacks (silent strokes) every regular run counts. A hole shorter than
     ``LONGEST_HOLE`` strokes inside a run is play too. Inside a marked block a stroke with an attack is play whatever
-    stands beside it: of fewer than ``min_run`` at a stretch those with an attack count. Below 150 samples/s attacks cannot be seen: runs inside the
-    marked blocks count, or, in a log without blocks, runs of at least eight strokes.
+    stands beside it: of fewer than ``min_run`` at a stretch those with an attack count. Below 150 samples/s attacks
+    cannot be seen: runs inside the marked blocks count, or, in a log without blocks, runs of at least eight strokes.
 
     Parameters
     ----------
