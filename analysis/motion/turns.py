@@ -234,6 +234,8 @@ def running_median(values: FloatArray, half: int = 4) -> FloatArray:
 
 def running_rank(values: FloatArray, share: float, half: int = 4) -> FloatArray:
     """The value that stands at ``share`` of the way from the least to the greatest of each and its neighbours."""
+    if values.size == 0:
+        return values
     padded = np.pad(values, half, mode="reflect" if values.size > half else "edge")
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
     rank = round(share * 2 * half)
