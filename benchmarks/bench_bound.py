@@ -3,10 +3,10 @@
 A path integrated twice is the strokes, the hand's level and the drift of the accelerometer's noise. All three are
 Gaussian in the forward model, or nearly, and the path is their sum, so the Bayesian Cramer-Rao bound (Van Trees 1968,
 ch. 2.4) is reached by the conditional mean: the bound is the posterior variance of what the drift adds from turn to
-turn, given one reading of level plus drift a stroke. Covariances: of the level, that of its 1/f spectrum from 0.05 to
-1 Hz; of the drift, N^2 / 2 (m^2 (3 M - m)) / 6 with m, M the smaller and larger time; of a reading, what a scatter of
-the tilts leaves midway between two turns. Frame, lever and scale are taken as known: the bound is that of the scatter
-within a block.
+turn, given one reading of level plus drift at every turn, half a stroke of unknown size to either side in turn.
+Covariances: of the level, that of its 1/f spectrum from 0.05 to 1 Hz; of the drift, N^2 / 2 (m^2 (3 M - m)) / 6 with
+m, M the smaller and larger time; of a reading, the scatter of the tilts at each turn (that of the spans shows along
+the stroke). Frame, lever and scale are taken as known: the bound is that of the scatter within a block.
 
 Run: python -m benchmarks.bench_bound
 """
@@ -39,16 +39,17 @@ def level_covariance(t: np.ndarray) -> np.ndarray:
 
 
 def least_error_deg(strokes_per_s: float, noise: float) -> tuple[float, float]:
-    """Bound (deg) of the tilt of a stroke in the middle of a series, and of its first."""
+    """Bound (deg) of the tilts of a series, root mean square, and of its first stroke's."""
     turns = 1.0 + np.arange(STROKES + 1) / strokes_per_s
-    middle = 0.5 * (turns[1:] + turns[:-1])
-    reading_m = 0.5 * SPAN_M * np.radians(TILT_SCATTER_DEG)
-    known = drift_covariance(middle, middle, noise) + level_covariance(middle) + reading_m**2 * np.eye(STROKES)
-    cross = np.diff(drift_covariance(turns, middle, noise), axis=0)
-    own = np.diff(np.diff(drift_covariance(turns, turns, noise), axis=0), axis=1)
-    left = np.diag(own - cross @ np.linalg.solve(known, cross.T))
+    side = (-1.0) ** np.arange(STROKES + 1)
+    # A chord joins two turns, so that scatter at turns is sqrt 2 times what the chord shows.
+    reading_m = 0.5 * SPAN_M * np.sqrt(2.0) * np.radians(TILT_SCATTER_DEG)
+    drift = drift_covariance(turns, turns, noise)
+    known = drift + level_covariance(turns) + reading_m**2 * np.eye(side.size) + SPAN_M**2 * np.outer(side, side)
+    cross = np.diff(drift, axis=0)
+    left = np.diag(np.diff(cross, axis=1) - cross @ np.linalg.solve(known, cross.T))
     error = np.degrees(np.sqrt(np.maximum(left, 0.0)) / SPAN_M)
-    return float(error[STROKES // 2]), float(error[0])
+    return float(np.sqrt(np.mean(error**2))), float(error[0])
 
 
 def main() -> None:
