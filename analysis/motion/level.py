@@ -244,7 +244,7 @@ def _smooth_part(strokes: _Strokes, reading_m: FloatArray, settings: LevelSettin
     leaps = bool(
         likeliest.follows.any() or likeliest.size_m[settings.across :][:1].max(initial=0.0) > settings.one_string_m
     )
-    return out * np.array([1.0, 1.0, settings.se_factors[leaps]])[:, None, None]
+    return np.asarray(out * np.array([1.0, 1.0, settings.se_factors[leaps]])[:, None, None])
 
 
 def _likeliest(strokes: _Strokes, reading_m: FloatArray, settings: LevelSettings) -> _Likeliest:
