@@ -233,7 +233,21 @@ def running_median(values: FloatArray, half: int = 4) -> FloatArray:
 
 
 def running_rank(values: FloatArray, share: float, half: int = 4) -> FloatArray:
-    """The value that stands at ``share`` of the way from the least to the greatest of each and its neighbours."""
+    """The value that stands at ``share`` of the way from the least to the greatest of each and its neighbours.
+
+    Parameters
+    ----------
+    values : float64 (n,)
+    share : float
+        0 for the least, 0.5 for the median, 1 for the greatest.
+    half : int
+        Neighbours on either side.
+
+    Returns
+    -------
+    float64 (n,)
+        In the values' unit.
+    """
     if values.size == 0:
         return values
     padded = np.pad(values, half, mode="reflect" if values.size > half else "edge")

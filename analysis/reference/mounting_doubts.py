@@ -118,8 +118,8 @@ def _suspicion(change: MountingChange, blocks: tuple[int, ...], worth: float) ->
         "attitude",
         "sure",
         "the hand was turned otherwise in play than at the gestures",
-        f"gravity lay {change.turned_deg:.0f} deg elsewhere in the sensor, as if player and instrument lean, or "
-        f"if the hand settles otherwise; if it was a lean, tilts are up to {worth:.1f} deg off",
+        f"gravity lay {change.turned_deg:.0f} deg elsewhere in the sensor, as if player and instrument had leaned; a "
+        f"hand that settles differently does the same; if it was a lean, tilts are up to {worth:.1f} deg off",
         "if you leaned, repeat across and pivot",
         blocks,
         se_deg=worth / 1.96,

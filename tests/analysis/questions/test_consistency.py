@@ -69,7 +69,7 @@ def test_one_block_says_only_what_one_block_can() -> None:
     assert found.smallest_change is None
     assert "one block only" in found.refused["spread between blocks"]
     assert found.within_sd_deg.low < np.hypot(2.0, 0.3) < found.within_sd_deg.high
-    assert "one block cannot say" in say_consistency(found)
+    assert "from one block nobody can tell" in say_consistency(found)
 
 
 def test_a_posture_must_be_named_where_there_are_two() -> None:

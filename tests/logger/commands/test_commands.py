@@ -210,8 +210,12 @@ def session_path(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     path = tmp_path / "s.mcap"
     write_session(path, make.session(500))
 
-    def analyse_session(session: Session, progress: object) -> SessionResult:
+    def prepare_session(session: Session, progress: object) -> str:
         assert session.raw.ticks.size == 500
+        return "prepared"
+
+    def analyse_prepared(prepared: str, progress: object) -> SessionResult:
+        assert prepared == "prepared"
         return make.result()
 
     def write_report(found: object, target: Path, light: bool) -> None:
@@ -219,7 +223,8 @@ def session_path(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         target.write_text("<p>report</p>")
 
     stand_in = SimpleNamespace(render_verdict=lambda result, width: f"verdict within {width}")
-    monkeypatch.setattr("logger.many.analyse.analyse_session", analyse_session)
+    monkeypatch.setattr("logger.many.analyse.prepare_session", prepare_session)
+    monkeypatch.setattr("logger.many.analyse.analyse_prepared", analyse_prepared)
     monkeypatch.setitem(sys.modules, "logger.terminal.terminal_verdict", stand_in)  # type: ignore[misc]
     report = ModuleType("logger.report.session_page")
     report.write_report = write_report  # type: ignore[attr-defined]
@@ -260,10 +265,10 @@ def test_the_session_is_never_written_over(session_path: Path) -> None:
 
 
 def test_what_the_analysis_says_names_the_file(session_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def refuse(session: Session, progress: object) -> SessionResult:
+    def refuse(prepared: str, progress: object) -> SessionResult:
         raise NotEnoughDataError("expected strokes, found none; play")
 
-    monkeypatch.setattr("logger.many.analyse.analyse_session", refuse)
+    monkeypatch.setattr("logger.many.analyse.analyse_prepared", refuse)
     done = run("analyse", session_path, "--json", session_path.parent / "a.json")
     assert isinstance(done.exception, NotEnoughDataError)
     # What was odd about the file is told too: it may be why.

@@ -289,7 +289,7 @@ def test_a_new_posture_in_free_play_borrows_openly_until_it_has_gestures_of_its_
             assert offered["keys"][0]["command"] == "next", "the pedal still starts"
             strokes, verdict = await play(page, 2)
             assert strokes["borrowed_from"] == "A"
-            assert any("those of posture A and may be some degrees off" in sentence for sentence in verdict["more"])
+            assert any("those of posture A and may be a few degrees off" in sentence for sentence in verdict["more"])
             await page.press("again")
             await page.until(lambda state: state["step"] == "gestures")
             await page.gestures()
