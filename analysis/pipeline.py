@@ -23,6 +23,7 @@ from analysis.model.records import BlockSummary, Event, FloatArray, ReferenceSum
 from analysis.motion.hand_motion import Motion
 from analysis.motion.stillness import accel_noise_mps2_rthz, attack_threshold, still_gyro_bias
 from analysis.motion.strap import Strap, take_out
+from analysis.reference.accel_gain import doubt_gains
 from analysis.reference.epochs import label_epochs
 from analysis.reference.gesture_doubts import doubt_gestures
 from analysis.reference.mounting_doubts import doubt_mounting
@@ -331,6 +332,7 @@ def _gather_doubts(
         *doubt_gestures(reference.frames, reference.qualities, reference.drift, own, settings.reference.gestures),
         *doubt_mounting(motion, reference, blocks, settings.reference.mounting),
         *doubt_body(motion, reference, blocks, rates, settings.body),
+        *doubt_gains(reference.lever_fit.accel_gains),
     )
 
 

@@ -58,6 +58,7 @@ class LeverSettings:
     ``gyro_bias_dps`` is kept small: a wider prior lets slip of the tip pass for a turning heading. ``rounding_mm`` is
     what no pivot can show: the rounded tip rolls, so the centre of its curvature stands still rather than the tip.
     ``regrip_mm`` is how far, an axis, the lever of a posture without a pivot may be from another posture's.
+    ``accel_scale_sd`` is that of the scale of each accelerometer axis, ``matrix_sd`` of all else in both matrices.
     """
 
     fit_rate_hz: float = 25.0
@@ -67,6 +68,7 @@ class LeverSettings:
     accel_noise_mps2_rthz: float = 300e-6 * GRAVITY_MPS2
     accel_bias_mps2: float = 0.023 * GRAVITY_MPS2
     matrix_sd: float = 0.0058
+    accel_scale_sd: float = 0.0058
     gyro_bias_dps: float = 0.01
     skew_s: float = 0.3e-3
     attitude_rad: float = 0.03
@@ -122,12 +124,15 @@ class LeverFit:
         Of the sensor errors and the levers.
     slip_ratio : float
         Residual slip over the assumed one; the covariance carries its square where it exceeds 1.
+    accel_gains : tuple of float
+        What each accelerometer axis reads for what it feels, where the pivots tell it wrong; empty if nobody asked.
     """
 
     errors: SensorErrors
     levers_m: FloatArray
     covariance: ErrorCovariance
     slip_ratio: float
+    accel_gains: tuple[float, ...] = ()
 
 
 def borrow_lever(fit: LeverFit, grip: int, settings: LeverSettings) -> LeverFit:
@@ -191,7 +196,7 @@ def _error_sds(settings: LeverSettings) -> FloatArray:
     return np.concatenate(
         [
             np.full(3, settings.accel_bias_mps2),
-            np.full(9, settings.matrix_sd),
+            np.where(np.eye(3, dtype=bool), settings.accel_scale_sd, settings.matrix_sd).ravel(),
             np.full(3, np.radians(settings.gyro_bias_dps)),
             np.full(9, settings.matrix_sd),
             [settings.skew_s],

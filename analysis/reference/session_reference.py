@@ -15,6 +15,7 @@ from analysis.motion.heading_drift import HeadingDrift, HeadingSettings
 from analysis.motion.orientation import gapless_parts
 from analysis.motion.rotation import matrices, yaw_matrix
 from analysis.motion.stillness import mean_still_accel
+from analysis.reference.accel_gain import accel_gains
 from analysis.reference.epochs import Splits, epoch_label, label_epochs, posture_of, rolled_sets, split_epochs
 from analysis.reference.frame import Frame, HeldLever, build_frame
 from analysis.reference.gesture_directions import Direction, GestureSettings, measure_direction
@@ -175,7 +176,8 @@ def _measure(
         for part in parts
     ]
     stills = [mean_still_accel(signals, event) for event in events if event.kind == "still"]
-    fit = fit_levers(windows, stills, signals.grid.rate_hz, [prior] * len(grips), settings.lever)
+    asked = (windows, stills, signals.grid.rate_hz, [prior] * len(grips), settings.lever)
+    fit = replace(fit_levers(*asked), accel_gains=accel_gains(*asked))
     fit, grips, borrowed = _lend_levers(fit, grips, events, settings.lever)
     motion = build_motion(signals, fit.errors)
     directions = []

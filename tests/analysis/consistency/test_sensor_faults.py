@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
@@ -60,6 +61,21 @@ def test_a_fault_is_named_and_lowers_the_claim(change: Change, words: str) -> No
     assert doubts[0].change
     assert doubts[0].cap != "sure"
     assert certainty(session) != "sure"
+
+
+@pytest.mark.parametrize(("axis", "gain"), [(0, 0.5), (1, 0.5), (2, 0.5), (1, 1.2)])
+def test_a_wrong_scale_of_one_accelerometer_axis_shows_in_the_pivot(axis: int, gain: float) -> None:
+    """Gravity need not lie in that axis: the test of the streams against each other let some of them pass."""
+    session = play(44 + axis, 8.0).session
+    factor = np.where(np.arange(6) == axis, gain, 1.0)
+    result = analyse_session(counts_changed(session, lambda counts: np.rint(counts * factor)))
+    (found,) = [doubt for doubt in result.doubts if "what it feels" in doubt.fault]
+    told = re.fullmatch(r"the accelerometer's ([xyz]) axis reads ([\d.]+) times what it feels", found.fault)
+    assert told is not None
+    assert told[1] == "xyz"[axis]
+    assert float(told[2]) == pytest.approx(gain, rel=0.06)
+    assert found.cap == "open"
+    assert not any("what it feels" in doubt.fault for doubt in analyse_session(session).doubts)
 
 
 def test_a_sensor_turned_after_the_gestures_is_found() -> None:
