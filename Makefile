@@ -16,9 +16,10 @@ live: setup-run  ## set up, then a guided session in the browser: a simulated pl
 	@$(RUN) plan new ladder --hold sample_logs/level_at_speed.mcap --step 25 --seconds 15 --rest 15 --wanted down --drill "4x1 3x2 4x1" --replace -o out/live.toml
 	@$(RUN) live out/live.toml --source simulated -o out/live-$$(date +%Y%m%d-%H%M%S).mcap
 
-# Three workers to two cores (tests/conftest.py); the tests of one file stay together, so that what they share is made once.
+# Three workers to two cores (tests/conftest.py); the tests of one file stay together, so that what they share is made once,
+# and the longest files come first.
 test: setup  ## set up with all test tools and pass all tests
-	$(PY) -m pytest -n auto --dist loadfile
+	$(PY) -m pytest -n auto --dist loadfile --no-loadscope-reorder
 
 setup:  ## set up .venv to work on strokeplane
 	@sh requirements/setup.sh dev

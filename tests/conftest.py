@@ -27,6 +27,24 @@ def pytest_xdist_auto_num_workers() -> int:
     return max(1, round(1.5 * (os.process_cpu_count() if hasattr(os, "process_cpu_count") else os.cpu_count() or 1)))
 
 
+LONG_FILES = (
+    "logger/live/test_page_evening.py",
+    "analysis/findings/test_arbiter.py",
+    "house/test_docs.py",
+    "logger/live/test_page_session.py",
+    "logger/live/test_raps.py",
+    "house/test_first_minutes.py",
+    "analysis/questions/test_posture_sentences.py",
+)
+"""Files of few tests that take a minute and more: begun last, one worker would be left alone with them."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """The longest files first; else the order in which they were found."""
+    rank = {f"tests/{name}": number for number, name in enumerate(LONG_FILES)}
+    items.sort(key=lambda item: rank.get(item.nodeid.partition("::")[0], len(rank)))
+
+
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     """Say why a run with skipped tests fails where every part is required."""
     if os.environ.get(REQUIRE_ALL) == "1" and terminalreporter.stats.get("skipped"):
