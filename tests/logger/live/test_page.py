@@ -90,7 +90,7 @@ def test_every_step_is_whole_without_error_fault_or_stranger(
             assert page.locator("#stage").get_attribute("data-step") == each.step
             assert page.evaluate("document.documentElement.scrollWidth") <= width, scene
             if width > 1000 or each.step == "play" or scene == "rating":
-                assert page.evaluate(SEES_ALL), f"{scene} must be seen without scrolling"
+                wait_until(page, SEES_ALL)  # A scene may share its title with the one before, and still be drawn.
             if scene in looked_into:
                 assert find_violations(page) == [], scene
         assert watch.errors == []
