@@ -19,7 +19,7 @@ from analysis.consistency.gravity_jumps import find_gravity_jumps
 from analysis.consistency.stream_map import cut_windows
 from analysis.model.doubts import CERTAINTIES, Doubt
 from analysis.model.errors import InputError
-from analysis.model.records import Event, Session
+from analysis.model.records import BoolArray, Event, Session
 from analysis.motion.stillness import still_gyro_bias
 from analysis.signal.timebase import Timebase, fit_timebase
 from analysis.signal.working_grid import SLOW_BRIDGED_S, Signals, prepare_signals
@@ -136,7 +136,7 @@ def judge_sensor(session: Session, timebase: Timebase, signals: Signals) -> Sens
             *restless_stills(signals, session),
             *moved_first_still(signals, session.events),
             *saturated_play(session, timebase),
-            *_jumps(signals, session.events),
+            *_jumps(signals, whole, session.events),
             *_untested(agreement, signals),
         ]
     return SensorJudgement(agreement, tuple(sorted(doubts, key=lambda doubt: CERTAINTIES.index(doubt.cap))))
@@ -178,12 +178,11 @@ def _untested(agreement: Agreement, signals: Signals) -> list[Doubt]:
     ]
 
 
-def _jumps(signals: Signals, events: Sequence[Event]) -> list[Doubt]:
+def _jumps(signals: Signals, whole: BoolArray, events: Sequence[Event]) -> list[Doubt]:
     """Axes that were exchanged in the middle: blocks after it whose gestures were made before it."""
     plays = [event for event in events if event.kind == "play"]
     gestures = [event for event in events if event.kind in GESTURES]
     doubts = []
-    whole = signals.grid.whole(SLOW_BRIDGED_S)
     for jump in find_gravity_jumps(signals.accel_mps2, signals.gyro_radps, whole, signals.grid.rate_hz):
         at = signals.grid.time_at(jump.index)
         before = [gesture for gesture in gestures if gesture.start_s < at]

@@ -97,6 +97,20 @@ class LevelSettings:
         """How the states move, at the least of the noises."""
         return Walks(self.accel_noise_mps2_rthz[0], self.bias_walk_mps3_rthz, self.level_time_s)
 
+    def changes_strings(self, size_m: FloatArray) -> bool:
+        """Whether a level moves as that of a hand that changes strings.
+
+        Parameters
+        ----------
+        size_m : float64 (d,)
+            Its SD in each axis.
+
+        Returns
+        -------
+        bool
+        """
+        return bool(size_m[self.across :][:1].max(initial=0.0) > self.one_string_m)
+
     def with_noise(self, sensor_mps2_rthz: float | None) -> Self:
         """The settings for a sensor whose noise was measured: one and a half times that, and no less than 2 mm/s2.
 
@@ -178,9 +192,6 @@ class _Readings(NamedTuple):
     metre: FloatArray
     follows: BoolArray
 
-    def part(self, some: slice) -> _Readings:
-        return _Readings(self.metre[some], self.follows)
-
     def axes(self, mine: BoolArray) -> _Readings:
         return _Readings(self.metre[:, mine], self.follows[mine])
 
@@ -241,9 +252,7 @@ def _smooth_part(strokes: _Strokes, reading_m: FloatArray, settings: LevelSettin
         states = _solve(strokes, rest.axes(mine), size, settings)[0]
         out[0][:, mine], out[1][:, mine] = states[:, 0] + trend[:, mine], states[:, 1] + slope[:, mine]
         out[2][:, mine] = _chord_se(strokes, size, settings)[:, None]
-    leaps = bool(
-        likeliest.follows.any() or likeliest.size_m[settings.across :][:1].max(initial=0.0) > settings.one_string_m
-    )
+    leaps = bool(likeliest.follows.any()) or settings.changes_strings(likeliest.size_m)
     return np.asarray(out * np.array([1.0, 1.0, settings.se_factors[leaps]])[:, None, None])
 
 
@@ -257,14 +266,15 @@ def _likeliest(strokes: _Strokes, reading_m: FloatArray, settings: LevelSettings
     excerpt, axes = strokes.part(some), np.arange(reading_m.shape[1])
     seen = _Readings(reading_m[some], np.zeros(axes.size, dtype=np.bool_))
     each = [replace(settings, accel_noise_mps2_rthz=(noise,)) for noise in settings.accel_noise_mps2_rthz]
-    score, sizes = _likeliest_sizes(excerpt, seen, each[0])
-    if sizes[settings.across :][:1].max(initial=0.0) > settings.one_string_m:
+    first = _likeliest_sizes(excerpt, seen, each[0])
+    if settings.changes_strings(first[1]):
         each = each[:1]
     if strokes.turned_rad.size:
         following = seen._replace(follows=axes == settings.across)
-        if _likeliest_sizes(excerpt, following, each[0])[0] > score + settings.following_gain:
-            seen = following
-    tried = [(*_likeliest_sizes(excerpt, seen, one), one) for one in each]
+        led = _likeliest_sizes(excerpt, following, each[0])
+        if led[0] > first[0] + settings.following_gain:
+            seen, first = following, led
+    tried = [(*first, each[0]), *((*_likeliest_sizes(excerpt, seen, one), one) for one in each[1:])]
     _, sizes, best = max(tried, key=lambda found: found[0])
     return _Likeliest(best, sizes, seen.follows)
 

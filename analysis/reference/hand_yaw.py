@@ -10,6 +10,7 @@ import numpy as np
 from analysis.model.records import Event, FloatArray
 from analysis.motion.hand_motion import Motion
 from analysis.motion.heading_drift import HeadingDrift, HeadingSettings, fit_drift
+from analysis.motion.orientation import heading_between
 from analysis.motion.rotation import matrices
 from analysis.reference.gesture_directions import Direction
 
@@ -91,7 +92,9 @@ def fit_heading(
     """
     along = [d for d in directions if d.kind == "along" and d.usable]
     names = sorted(set(hand.postures))
-    yaw = np.unwrap([_yaw(r @ hand.rotations[0].T) for r in hand.rotations]) if hand.times_s.size else np.empty(0)
+    yaw = (
+        np.unwrap([heading_between(hand.rotations[0], r) for r in hand.rotations]) if hand.times_s.size else np.empty(0)
+    )
     reference_s = along[0].time_s if along else (float(hand.times_s[0]) if hand.times_s.size else start_s)
     group = np.array([names.index(posture) for posture in hand.postures], dtype=np.int64)
     seen = (hand.times_s, yaw, group, np.array(hand.gesture, dtype=np.bool_))
@@ -108,11 +111,6 @@ def _grid(event: Event, window_s: float) -> FloatArray:
     """Starts of the windows of one block, half a second inside its marks; at least one a block."""
     starts = np.arange(event.start_s + 0.5, event.end_s - 0.5 - 0.5 * window_s, window_s)
     return starts if starts.size else np.array([event.start_s + 0.5])
-
-
-def _yaw(rotation: FloatArray) -> float:
-    """Twist about the vertical of a (mean of) rotation."""
-    return float(np.arctan2(rotation[1, 0] - rotation[0, 1], rotation[0, 0] + rotation[1, 1]))
 
 
 def _along_azimuths(along: Sequence[Direction], drift_rad: FloatArray) -> FloatArray:

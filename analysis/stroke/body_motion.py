@@ -32,6 +32,7 @@ from analysis.model.number_words import clock
 from analysis.model.records import Event, FloatArray
 from analysis.motion.hand_motion import Motion
 from analysis.motion.heading_drift import HeadingDrift, HeadingSettings
+from analysis.motion.orientation import heading_between
 from analysis.motion.rotation import matrices, rotate
 from analysis.reference.frame import Frame
 from analysis.reference.session_reference import Reference
@@ -157,7 +158,7 @@ def find_turn(motion: Motion, block: Event, drift: HeadingDrift, settings: BodyS
         return None
     means = [_mean_rotation(motion, float(start), float(start) + width_s) for start in starts]
     middle_s = starts + 0.5 * width_s
-    yaw = np.unwrap([float(np.arctan2(*_twist(mean @ means[0].T))) for mean in means])
+    yaw = np.unwrap([heading_between(means[0], mean) for mean in means])
     yaw = np.degrees(yaw - drift.mean_rad(middle_s))
     best: Turn | None = None
     for at in range(1, starts.size):
@@ -176,10 +177,6 @@ def _mean_rotation(motion: Motion, start_s: float, end_s: float) -> FloatArray:
     first = min(motion.grid.index_at(start_s), motion.grid.size - 1)
     last = max(motion.grid.index_at(end_s), first + 1)
     return np.asarray(matrices(motion.quat_wxyz[first : last : max(1, int(motion.grid.rate_hz // 25))]).mean(axis=0))
-
-
-def _twist(rotation: FloatArray) -> tuple[float, float]:
-    return float(rotation[1, 0] - rotation[0, 1]), float(rotation[0, 0] + rotation[1, 1])
 
 
 def _turn_sd_deg(windows: int, heading: HeadingSettings) -> float:
@@ -226,7 +223,7 @@ def _turned_since_gestures_deg(motion: Motion, reference: Reference, blocks: Seq
     pose = np.mean([_mean_rotation(motion, g.start_s + 0.5, g.end_s - 0.5) for g in latest], axis=0)
     middle_s = [0.5 * (block.start_s + block.end_s), np.mean([0.5 * (g.start_s + g.end_s) for g in latest])]
     drift_rad = reference.drift.mean_rad(np.array(middle_s))
-    yaw = np.arctan2(*_twist(_mean_rotation(motion, block.start_s + 0.5, block.end_s - 0.5) @ pose.T))
+    yaw = heading_between(pose, _mean_rotation(motion, block.start_s + 0.5, block.end_s - 0.5))
     return float((np.degrees(yaw - (drift_rad[0] - drift_rad[1])) + 180.0) % 360.0 - 180.0)
 
 

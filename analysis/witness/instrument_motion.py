@@ -14,6 +14,7 @@ from analysis.motion.orientation import estimate_orientation
 from analysis.motion.rotation import rotate, turned_about_vertical, yaw_matrix
 from analysis.motion.stillness import still_gyro_bias
 from analysis.motion.tip_path import GRAVITY_MPS2
+from analysis.motion.turns import sample_at
 from analysis.signal.grid import Grid
 from analysis.signal.timebase import fit_timebase
 from analysis.signal.working_grid import Signals, prepare_signals
@@ -181,22 +182,10 @@ def place_instrument(
     at = own.grid.position_at((times_s - clock.offset_s) / clock.rate)
     inside = (at >= 1.0) & (at <= own.grid.size - 3.0) & (times_s < until_s)
     at = np.clip(at, 1.0, own.grid.size - 3.0)
-    base = at.astype(np.int64)
-    u = (at - base)[:, None]
-    weights = (
-        -u * (u - 1) * (u - 2) / 6,
-        (u + 1) * (u - 1) * (u - 2) / 2,
-        -(u + 1) * u * (u - 2) / 2,
-        (u + 1) * u * (u - 1) / 6,
-    )
-    values = np.concatenate([own.accel_mps2, own.gyro_radps], axis=1)
-    placed = np.asarray(sum(w * values[base + k] for w, k in zip(weights, (-1, 0, 1, 2), strict=True)))
+    placed = sample_at(np.concatenate([own.accel_mps2, own.gyro_radps], axis=1), at)
     if highest_hz < 0.45 * grid.rate_hz:
         placed = signal.sosfiltfilt(signal.butter(2, highest_hz, fs=grid.rate_hz, output="sos"), placed, axis=0)
-    sound = np.ones(own.grid.size, dtype=bool)
-    for gap in own.grid.gaps(LOST_S):
-        sound[gap] = False
-    valid = inside & sound[base]
+    valid = inside & own.grid.whole(LOST_S)[at.astype(np.int64)]
     return Signals(replace(grid, valid=valid), placed[:, :3], placed[:, 3:], None, None, 1, 0)
 
 

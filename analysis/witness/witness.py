@@ -12,6 +12,7 @@ from analysis.model.records import PHONE, BoolArray, Event, FloatArray, Session,
 from analysis.model.session_parts import ClockRelation
 from analysis.motion.hand_motion import Motion, build_motion
 from analysis.motion.heading_drift import HeadingDrift, HeadingSettings
+from analysis.motion.orientation import heading_between
 from analysis.motion.rotation import matrices, rotate
 from analysis.motion.stillness import still_gyro_bias
 from analysis.reference.hand_yaw import fit_heading, see_yaws
@@ -265,11 +266,12 @@ def _headings(
     grid, rate_hz = motion.grid, motion.grid.rate_hz
     yaws = see_yaws(motion, events, settings)
     half = int(0.5 * settings.window_s * rate_hz)
+    start = matrices(instrument.quat_wxyz[:1])[0]
     turned = []
     for time, rotation in zip(yaws.times_s, yaws.rotations, strict=True):
         at = grid.index_at(float(time))
         mean = matrices(instrument.quat_wxyz[max(0, at - half) : at + half : max(1, half // 20)]).mean(axis=0)
-        yaw = _twist(mean @ matrices(instrument.quat_wxyz[:1])[0].T)
+        yaw = heading_between(start, mean)
         c, s = np.cos(yaw), np.sin(yaw)
         turned.append(np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]]) @ rotation)
     yaws = replace(yaws, rotations=np.array(turned).reshape(-1, 3, 3))
@@ -281,10 +283,6 @@ def _headings(
         [np.cos(angle) * u[:, 0] - np.sin(angle) * u[:, 1], np.sin(angle) * u[:, 0] + np.cos(angle) * u[:, 1]], axis=1
     )
     return drift, shared_heading(hand, turned_u, parts_of(motion, instrument.valid, events, AT_STRINGS), rate_hz)
-
-
-def _twist(rotation: FloatArray) -> float:
-    return float(np.arctan2(rotation[1, 0] - rotation[0, 1], rotation[0, 0] + rotation[1, 1]))
 
 
 def _rough_lever(hand: Signals, session: Session, settings: ReferenceSettings) -> FloatArray:
