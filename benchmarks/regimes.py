@@ -11,6 +11,7 @@ from analysis.synthesis.draw import random_scenario
 from analysis.synthesis.grades import draw_mount
 from analysis.synthesis.scenario import GesturePlan, PlayBlock, Posture, Scenario
 from benchmarks.uneven_play import (
+    BROKEN_LINK,
     BURSTS,
     EIGHTS,
     OTHER_JOINTS,
@@ -123,6 +124,9 @@ REGIMES: dict[str, Regime] = {
         Regime("crossing every 2-4", crossing),
         Regime("packets lost 3 %", lambda seed: replace(random_scenario(seed), recording=PACKETS)),
         Regime("packets of 8 lost 3 %", lambda seed: replace(random_scenario(seed), recording=EIGHTS)),
+        Regime(
+            "irregular 5-11/s, broken link", lambda seed: replace(irregular(seed, (5.0, 11.0)), recording=BROKEN_LINK)
+        ),
         Regime("2/s, bow 3 mm", lambda seed: shaped(seed, 2.0, bow_mm=3.0), 6.0),
         Regime("4/s, bow 3 mm", lambda seed: shaped(seed, 4.0, bow_mm=3.0), 4.0),
         Regime("4/s, loop 1.5 mm", lambda seed: looped(seed, 4.0), 4.0),

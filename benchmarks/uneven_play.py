@@ -17,6 +17,7 @@ STRUM = Irregularity(0.18, change_share=0.0, level_mm=(10.0, 8.0, 1.5), accent=0
 OTHER_JOINTS = Irregularity(other_joints=1.0)
 PACKETS = Recording(lost_packets_share=0.03)
 EIGHTS = Recording(lost_packets_share=0.03, packet_samples=(8, 8))
+BROKEN_LINK = Recording(lost_packets_share=0.008, packet_samples=(60, 140))
 
 
 def irregular(

@@ -26,7 +26,7 @@ import numpy as np
 from scipy import linalg
 
 from analysis.model.records import Event, FloatArray
-from analysis.motion.orientation import integrate_rotations
+from analysis.motion.orientation import gapless_parts, integrate_rotations
 from analysis.motion.rotation import matrices
 from analysis.motion.stillness import stillest_window
 from analysis.signal.pieces import all_sound, thinned
@@ -200,7 +200,10 @@ def _seen_biases(signals: Signals) -> tuple[FloatArray, FloatArray, FloatArray] 
     factor = max(1, round(signals.grid.rate_hz / FOLLOW_HZ))
     rate = signals.grid.rate_hz / factor
     count, size = len(signals.grid.valid) // factor, round(FOLLOW_S * signals.grid.rate_hz / factor)
-    rows = np.arange(0, count - size + 1, size)[:, None] + np.arange(size)
+    # Over a long gap the hand turns unseen: a window ends there.
+    parts = [(-(-part.start // factor), min(part.stop // factor, count)) for part in gapless_parts(signals.grid)]
+    first = np.concatenate([np.arange(start, stop - size + 1, size) for start, stop in parts])
+    rows = first[:, None] + np.arange(size)
     if not len(rows):
         return None
     rows = rows[all_sound(signals.grid.valid, factor)[rows].mean(axis=1) > 0.98]
@@ -211,9 +214,9 @@ def _seen_biases(signals: Signals) -> tuple[FloatArray, FloatArray, FloatArray] 
     force = np.einsum("knij,knj->kni", rotation, accel)
     turned = np.cumsum(rotation, axis=1) / rate
     step = round(MEAN_S * rate)
-    parts = size // step
+    means = size // step
     force, turned = (
-        x[:, : parts * step].reshape(len(rows), parts, step, *x.shape[2:]).mean(axis=2) for x in (force, turned)
+        x[:, : means * step].reshape(len(rows), means, step, *x.shape[2:]).mean(axis=2) for x in (force, turned)
     )
     pulls, information = np.empty((len(rows), 3)), np.empty((len(rows), 3, 3))
     for k in range(len(rows)):
