@@ -225,7 +225,7 @@ def analyse_prepared(prepared: Prepared, progress: Progress | None = None) -> Se
             expected="strokes of play",
             found="none",
             next_step="check that the sensor is on the picking hand, that a block of play is marked, and that the "
-            "strokes span at least 2 mm",
+            "strokes span at least 1.5 mm",
         )
     tell("blocks", 0.9)
     if not blocks:

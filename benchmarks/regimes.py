@@ -131,6 +131,10 @@ REGIMES: dict[str, Regime] = {
         Regime("4/s, bow 3 mm", lambda seed: shaped(seed, 4.0, bow_mm=3.0), 4.0),
         Regime("4/s, loop 1.5 mm", lambda seed: looped(seed, 4.0), 4.0),
         Regime("8/s, span 3 mm", lambda seed: random_scenario(seed, strokes_per_s=8.0, span_mm=3.0), 6.0),
+        Regime("8/s, span 2 mm", lambda seed: random_scenario(seed, strokes_per_s=8.0, span_mm=2.0), 6.0),
+        Regime("4/s, span 2 mm", lambda seed: random_scenario(seed, strokes_per_s=4.0, span_mm=2.0), 6.0),
+        Regime("3/s, span 4 mm", lambda seed: random_scenario(seed, strokes_per_s=3.0, span_mm=4.0), 6.0),
+        Regime("8/s, attacks beyond range", lambda seed: shaped(seed, 8.0, attack_mps2=(60.0, 200.0))),
     )
 }
 

@@ -44,7 +44,7 @@ def crossing(seed: int) -> Scenario:
     return replace(scenario, blocks=tuple(replace(b, string_change_every=2 + seed % 3) for b in scenario.blocks))
 
 
-def shaped(seed: int, strokes_per_s: float, **changes: float) -> Scenario:
+def shaped(seed: int, strokes_per_s: float, **changes: float | tuple[float, float]) -> Scenario:
     scenario = random_scenario(seed, strokes_per_s=strokes_per_s)
     return replace(scenario, blocks=tuple(replace(b, **changes) for b in scenario.blocks))  # type: ignore[arg-type]
 

@@ -80,32 +80,32 @@ def strokes_along(position_m: FloatArray, rate_hz: float, settings: StrokeSettin
     >>> np.round(found.start / 100, 1).tolist(), found.sign.tolist(), found.edge.tolist()
     ([1.0, 1.1, 1.2, 1.9], [1.0, -1.0, 1.0, -1.0], [True, False, True, True])
     """
-    turns = _drop_wiggles(position_m, find_turns(position_m, settings.min_span_mm * 1e-3), settings)
+    turns = _drop_wiggles(position_m, find_turns(position_m, settings.small_span_mm * 1e-3), settings)
     if turns.size < 2:
         return _one_way(position_m, turns, settings)
     place = sample_at(position_m[:, None], turns)[:, 0]
     length = np.diff(turns)
     # Where the hand rests often, half of the times are rests: the shorter ones tell how long a stroke is.
     typical = running_rank(length, 0.25)
-    spans = running_median(np.abs(np.diff(place)))
+    spans = np.abs(np.diff(place))
+    least = np.maximum(least_spans_m(spans, settings), PART_SHARE * running_median(spans))
     speed = np.gradient(position_m)
     sign = np.sign(np.diff(place))
     quick = length <= np.minimum(settings.longest_ratio * typical, rate_hz / (2 * settings.min_cycle_hz))
     found: list[_Move] = []
-    least = max(settings.min_span_mm * 1e-3, PART_SHARE * float(spans[0]))
-    found += _quick_parts(speed, (0.0, float(turns[0])), -float(sign[0]), least, LONGEST_PART * float(typical[0]))
+    first = (0.0, float(turns[0]))
+    found += _quick_parts(speed, first, -float(sign[0]), float(least[0]), LONGEST_PART * float(typical[0]))
     for k in range(length.size):
         ends = (float(turns[k]), float(turns[k + 1]))
         if quick[k] and 0 < k < length.size - 1 and quick[k - 1] and quick[k + 1]:
             found.append(_Move(*ends, float(sign[k]), False))
             continue
-        least = max(settings.min_span_mm * 1e-3, PART_SHARE * float(spans[k]))
-        parts = _quick_parts(speed, ends, float(sign[k]), least, LONGEST_PART * float(typical[k]))
+        parts = _quick_parts(speed, ends, float(sign[k]), float(least[k]), LONGEST_PART * float(typical[k]))
         if quick[k] and len(parts) > 1:
             parts = [_Move(*ends, float(sign[k]), False)]
         found += parts
     last = (float(turns[-1]), position_m.size - 1.0)
-    found += _quick_parts(speed, last, -float(sign[-1]), least, LONGEST_PART * float(typical[-1]))
+    found += _quick_parts(speed, last, -float(sign[-1]), float(least[-1]), LONGEST_PART * float(typical[-1]))
     return _moves(found)
 
 
@@ -130,7 +130,7 @@ def _drop_wiggles(position_m: FloatArray, turns: FloatArray, settings: StrokeSet
     """Turns without those to either side of a move much smaller than its neighbours."""
     while turns.size > 2:
         spans = np.abs(np.diff(sample_at(position_m[:, None], turns)[:, 0]))
-        small = spans < settings.min_span_share * running_median(spans)
+        small = spans < np.maximum(settings.min_span_share * running_median(spans), least_spans_m(spans, settings))
         before, after = np.concatenate([[np.inf], spans[:-1]]), np.concatenate([spans[1:], [np.inf]])
         at = np.flatnonzero(small & (spans <= before) & (spans < after))
         if at.size == 0:
@@ -147,6 +147,12 @@ def _drop_wiggles(position_m: FloatArray, turns: FloatArray, settings: StrokeSet
             keep[-2] = True
         turns = turns[keep]
     return turns
+
+
+def least_spans_m(spans_m: FloatArray, settings: StrokeSettings) -> FloatArray:
+    """The least span (n,) that a stroke has beside others of spans (n,): less where all around are small."""
+    usual = settings.small_span_share * running_rank(spans_m, 0.75, 8)
+    return np.clip(usual, 1e-3 * settings.small_span_mm, 1e-3 * settings.min_span_mm)
 
 
 def _quick_parts(speed: FloatArray, ends: tuple[float, float], sign: float, least_m: float, most: float) -> list[_Move]:

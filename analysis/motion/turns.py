@@ -14,15 +14,19 @@ from analysis.model.records import BoolArray, FloatArray, IntArray
 class StrokeSettings:
     """How strokes are told from other motion.
 
-    A stroke needs a span of ``min_span_mm`` and ``min_span_share`` of its neighbours'; a run needs ``min_run``
+    A stroke needs a span of ``min_span_mm`` and ``min_span_share`` of its neighbours'; where the larger ones around
+    are small, ``small_span_share`` of those will do, down to ``small_span_mm``. A run needs ``min_run``
     strokes whose durations stay within ``period_ratio`` of their median. Fewer count inside a marked block, if each
-    has a pick attack. A pick attack exceeds ``attack_ratio`` times
+    has a pick attack and spans ``min_span_mm``. A pick attack exceeds ``attack_ratio`` times
     the still level and ``attack_of_typical`` of the strong attacks around it.
 
     Attributes
     ----------
     min_span_mm : float
     min_span_share : float
+    small_span_mm : float
+        What a hand that holds still moves by tremor, at most.
+    small_span_share : float
     min_run : int
     period_ratio : float
     longest_ratio : float
@@ -43,6 +47,8 @@ class StrokeSettings:
 
     min_span_mm: float = 2.0
     min_span_share: float = 0.2
+    small_span_mm: float = 0.7
+    small_span_share: float = 0.35
     min_run: int = 4
     period_ratio: float = 2.5
     longest_ratio: float = 1.45

@@ -13,7 +13,12 @@ LONGEST_HOLE = 15
 
 
 def accept_strokes(
-    run: IntArray, block: IntArray, attack: BoolArray | None, blocks_known: bool, settings: StrokeSettings
+    run: IntArray,
+    block: IntArray,
+    attack: BoolArray | None,
+    blocks_known: bool,
+    settings: StrokeSettings,
+    small: BoolArray | None = None,
 ) -> BoolArray:
     """Tell strokes of play from other rhythmic motion.
 
@@ -23,6 +28,7 @@ def accept_strokes(
     ``LONGEST_HOLE`` strokes inside a run is play too. Inside a marked block a stroke with an attack is play whatever
     stands beside it: of fewer than ``min_run`` at a stretch those with an attack count. Below 150 samples/s attacks
     cannot be seen: runs inside the marked blocks count, or, in a log without blocks, runs of at least eight strokes.
+    Small strokes count in runs with attacks only: a hand at rest moves as far.
 
     Parameters
     ----------
@@ -35,15 +41,18 @@ def accept_strokes(
     blocks_known : bool
         Whether the player marked any blocks.
     settings : StrokeSettings
+    small : bool (n,), optional
+        Strokes shorter than is asked of one by itself.
 
     Returns
     -------
     bool (n,)
     """
+    large = np.ones(run.size, dtype=np.bool_) if small is None else ~small
     keep = (run >= 0) & (_run_length(run) >= settings.min_run)
     few = (run >= 0) & ~keep
     if attack is None:
-        return keep & _without_attacks(np.where(keep, run, -1), block, blocks_known)
+        return keep & large & _without_attacks(np.where(keep, run, -1), block, blocks_known)
     attacked = np.zeros(run.size, dtype=bool)
     for number in np.unique(run[keep]):
         members = np.flatnonzero(run == number)
@@ -60,7 +69,7 @@ def accept_strokes(
         if attack[members].mean() < settings.soft_share:
             silent |= members
     few &= (block >= 0) & attack
-    return (keep & (attacked | silent)) | few
+    return (keep & attacked) | (large & (keep & silent | few))
 
 
 def _run_length(run: IntArray) -> IntArray:

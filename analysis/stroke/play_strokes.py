@@ -226,7 +226,8 @@ class _Judge:
         look = self.look_at(strokes)
         # In a gap an attack may be lost: inside the marked blocks its absence says nothing there.
         seen = None if self._threshold is None else look.attack | (self.bridged(strokes) & (look.block >= 0))
-        keep = accept_strokes(look.run, look.block, seen, bool(self._blocks), self._settings)
+        small = strokes.span_m < 1e-3 * self._settings.min_span_mm
+        keep = accept_strokes(look.run, look.block, seen, bool(self._blocks), self._settings, small)
         borders = np.cumsum([part.start.size for part in parts])[:-1]
         return [part.select(mine) for part, mine in zip(parts, np.split(keep, borders), strict=True)] if parts else []
 

@@ -89,7 +89,7 @@ def judge_block(result: SessionResult, number: int, metadata: Mapping[str, str])
     against_hand = result.reference.kind == "hand"
     if summary.strokes == 0:
         sentence = (
-            "No strokes were found in this block: is the sensor on the picking hand, the stroke longer than 2 mm?"
+            "No strokes were found in this block: is the sensor on the picking hand, the stroke longer than 1.5 mm?"
         )
         return Verdict(number, sentence, (), 0, None, None, None, "none", None, against_hand)
     found = weigh_session(result, metadata)

@@ -140,6 +140,41 @@ def test_uneven_strokes_stay_whole() -> None:
     np.testing.assert_allclose(found.end[:-1] / 200, begin[1:], atol=2e-3)
 
 
+@pytest.mark.parametrize(("span_mm", "seen"), [(1.5, True), (0.5, False)])
+def test_small_strokes_are_those_of_a_hand_that_plays_small(span_mm: float, seen: bool) -> None:
+    """Strokes of 1.5 mm by themselves; less than tremor makes is none."""
+    small = smooth_strokes(*((1.0 + 0.1 * k, 0.1, span_mm * (-1) ** k) for k in range(20)))
+    found = strokes_along(1e-3 * small, 200.0, SETTINGS)
+    assert found.start.size == (20 if seen else 0)
+
+
+def test_beside_large_strokes_a_small_shift_is_none() -> None:
+    """The same 1.5 mm in a rest between strokes of 12 mm: a hand that settles."""
+    play = [(0.5 + 0.1 * k, 0.1, 12.0 * (-1) ** k) for k in range(8)]
+    shifts = [(1.6, 0.1, 1.5), (1.7, 0.1, -1.5)]
+    again = [(2.0 + 0.1 * k, 0.1, 12.0 * (-1) ** k) for k in range(8)]
+    found = strokes_along(1e-3 * smooth_strokes(*play, *shifts, *again), 200.0, SETTINGS)
+    assert found.start.size == 16
+
+
+def test_small_strokes_count_in_a_series_with_attacks() -> None:
+    run = run_of(12, 12, 3)
+    attack = some(run, "x" * 12 + "." * 12 + "xxx")
+    block = np.repeat([0, 1, 2], [12, 12, 3])
+    small = np.ones(run.size, dtype=bool)
+    np.testing.assert_array_equal(accept_strokes(run, block, attack, True, SETTINGS, small), run == 0)
+    assert accept_strokes(run, block, attack, True, SETTINGS, ~small).all()
+    assert not accept_strokes(run, block, None, True, SETTINGS, small).any()
+
+
+@pytest.mark.parametrize("seed", [90301, 90302])
+def test_strokes_of_two_millimetres_are_found(seed: int) -> None:
+    """Speed of 8/s: some 5 m/s2, far above the sensor's noise; before, two of three were lost."""
+    played = of_scenario(random_scenario(seed, 8.0, 12.0, span_mm=2.0), seed)
+    assert played.score.matched >= 0.98 * played.score.true_strokes
+    assert played.score.found_strokes == played.score.matched
+
+
 def test_a_path_without_strokes() -> None:
     for path in (np.zeros(400), np.linspace(0, 1e-3, 400), np.zeros(3)):
         assert strokes_along(path, 200.0, SETTINGS).start.size == 0
