@@ -80,7 +80,9 @@ def strokes_along(position_m: FloatArray, rate_hz: float, settings: StrokeSettin
     >>> np.round(found.start / 100, 1).tolist(), found.sign.tolist(), found.edge.tolist()
     ([1.0, 1.1, 1.2, 1.9], [1.0, -1.0, 1.0, -1.0], [True, False, True, True])
     """
-    turns = _drop_wiggles(position_m, find_turns(position_m, settings.small_span_mm * 1e-3), settings)
+    turns = _drop_wiggles(
+        position_m, find_turns(position_m, settings.small_span_share * settings.min_span_mm * 1e-3), settings
+    )
     if turns.size < 2:
         return _one_way(position_m, turns, settings)
     place = sample_at(position_m[:, None], turns)[:, 0]
@@ -151,8 +153,8 @@ def _drop_wiggles(position_m: FloatArray, turns: FloatArray, settings: StrokeSet
 
 def least_spans_m(spans_m: FloatArray, settings: StrokeSettings) -> FloatArray:
     """The least span (n,) that a stroke has beside others of spans (n,): less where all around are small."""
-    usual = settings.small_span_share * running_rank(spans_m, 0.75, 8)
-    return np.clip(usual, 1e-3 * settings.small_span_mm, 1e-3 * settings.min_span_mm)
+    usual, least = settings.small_span_share * running_rank(spans_m, 0.75, 8), 1e-3 * settings.min_span_mm
+    return np.clip(usual, settings.small_span_share * least, least)
 
 
 def _quick_parts(speed: FloatArray, ends: tuple[float, float], sign: float, least_m: float, most: float) -> list[_Move]:

@@ -15,7 +15,8 @@ class StrokeSettings:
     """How strokes are told from other motion.
 
     A stroke needs a span of ``min_span_mm`` and ``min_span_share`` of its neighbours'; where the larger ones around
-    are small, ``small_span_share`` of those will do, down to ``small_span_mm``. A run needs ``min_run``
+    are small, ``small_span_share`` of those will do, down to the same share of ``min_span_mm``: 0.7 mm, which tremor
+    does not reach. A run needs ``min_run``
     strokes whose durations stay within ``period_ratio`` of their median. Fewer count inside a marked block, if each
     has a pick attack and spans ``min_span_mm``. A pick attack exceeds ``attack_ratio`` times
     the still level and ``attack_of_typical`` of the strong attacks around it.
@@ -24,8 +25,6 @@ class StrokeSettings:
     ----------
     min_span_mm : float
     min_span_share : float
-    small_span_mm : float
-        What a hand that holds still moves by tremor, at most.
     small_span_share : float
     min_run : int
     period_ratio : float
@@ -47,7 +46,6 @@ class StrokeSettings:
 
     min_span_mm: float = 2.0
     min_span_share: float = 0.2
-    small_span_mm: float = 0.7
     small_span_share: float = 0.35
     min_run: int = 4
     period_ratio: float = 2.5
