@@ -148,10 +148,26 @@ class HoldTempo:
         """
         if self.notes_per_beat is None:
             return None
+        click = self.kept_click_bpm(strokes_per_s)
+        return click if click is not None else 60 * strokes_per_s / self.notes_per_beat
+
+    def kept_click_bpm(self, strokes_per_s: float) -> float | None:
+        """The click of the block that was played at this speed, where it was kept: 97 BPM are never 96 elsewhere.
+
+        Parameters
+        ----------
+        strokes_per_s : float
+
+        Returns
+        -------
+        float or None
+            None for any other speed.
+        """
+        if self.notes_per_beat is None:
+            return None
         played = 60 * strokes_per_s / self.notes_per_beat
-        # A block's own speed is its click's, where it was kept: 97 BPM on one screen is never 96 on another.
         clicks = (piece.tempo_bpm for piece in self.pieces if piece.strokes_per_s == strokes_per_s)
-        return next((bpm for bpm in clicks if bpm is not None and abs(bpm - played) < KEPT * played), played)
+        return next((bpm for bpm in clicks if bpm is not None and abs(bpm - played) < KEPT * played), None)
 
 
 def find_hold_tempo(

@@ -142,10 +142,18 @@ def _group(result: SessionResult, blocks: pd.DataFrame, drill: str, posture: str
         share_clearing=_known(float(own["share_clearing"].mean())),
         timing_pct=_known(float(own["timing_pct"].median())),
         hold_bound=hold.bound if hold else "",
-        hold_strokes_per_s=hold.strokes_per_s if hold else None,
+        hold_strokes_per_s=_hold_speed(hold) if hold else None,
         hold_low=hold.low if hold else None,
         hold_high=hold.high if hold else None,
     )
+
+
+def _hold_speed(hold: HoldTempo) -> float:
+    """The hold tempo in strokes a second: that of the click where it is a block's that kept it, as in the report."""
+    click = hold.kept_click_bpm(hold.strokes_per_s)
+    if click is None or hold.notes_per_beat is None:
+        return hold.strokes_per_s
+    return click * hold.notes_per_beat / 60
 
 
 def _hold(result: SessionResult, posture: str, drill: str) -> HoldTempo | None:

@@ -74,7 +74,9 @@ def say_speed(hold: HoldTempo, strokes_per_s: float) -> str:
 
 
 def _short_speed(hold: HoldTempo, strokes_per_s: float, more: str = "") -> str:
-    bpm = hold.bpm(strokes_per_s)
+    bpm, click = hold.bpm(strokes_per_s), hold.kept_click_bpm(strokes_per_s)
+    if click is not None:
+        return f"{click:g} BPM (played at {strokes_per_s:.1f} strokes/s{more})"
     return f"{strokes_per_s:.1f} strokes/s" + ("" if bpm is None else f" ({bpm:.0f} BPM{more})")
 
 

@@ -8,6 +8,7 @@ from analysis.model.number_words import degrees, in_100, signed
 from analysis.questions.clearing import Clearing
 from analysis.questions.consistency import Consistency
 from analysis.questions.hold import HoldTempo
+from analysis.questions.hold_failure import HoldPiece
 from analysis.questions.posture import PostureComparison
 from analysis.questions.posture_words import (
     say_comparison,
@@ -89,7 +90,8 @@ def hold_section(holds: Sequence[HoldTempo]) -> Section:
             clearing = "" if p.share_clearing is None else in_100(p.share_clearing)
             rows.append(
                 (
-                    _block_speed(hold, p.strokes_per_s),
+                    "" if p.tempo_bpm is None else f"{p.tempo_bpm:g} BPM",
+                    _played_at(hold, p),
                     hold.posture,
                     degrees(p.tilt_deg),
                     degrees(p.tilt_sd_deg),
@@ -97,7 +99,7 @@ def hold_section(holds: Sequence[HoldTempo]) -> Section:
                     clearing,
                 )
             )
-    columns = ("Block played at", "Posture", "Tilt", "Scatter", "Hold, of 100", "Clear, of 100")
+    columns = ("Click", "Played at", "Posture", "Tilt", "Scatter", "Hold, of 100", "Clear, of 100")
     return Section(
         "hold",
         "Does it stay tilted at speed?",
@@ -108,9 +110,10 @@ def hold_section(holds: Sequence[HoldTempo]) -> Section:
     )
 
 
-def _block_speed(hold: HoldTempo, strokes_per_s: float) -> str:
-    bpm = hold.bpm(strokes_per_s)
-    return f"{strokes_per_s:.1f} strokes/s" if bpm is None else f"{strokes_per_s:.1f}/s, {bpm:.0f} BPM"
+def _played_at(hold: HoldTempo, piece: HoldPiece) -> str:
+    """The measured speed; as a tempo too where there is no click, which is a quantity of its own."""
+    bpm = None if piece.tempo_bpm is not None else hold.bpm(piece.strokes_per_s)
+    return f"{piece.strokes_per_s:.1f}/s" + ("" if bpm is None else f", {bpm:.0f} BPM")
 
 
 def consistency_section(steady: Sequence[Consistency]) -> Section:

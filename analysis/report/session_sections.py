@@ -19,7 +19,7 @@ from analysis.report.figures_time import (
     thin,
 )
 from analysis.report.sections import Choice, Picture, Section, Table
-from analysis.report.verdict import Verdict, block_name, by_posture, clause, is_block, say_lift
+from analysis.report.verdict import Verdict, block_name, by_posture, clause, is_block, say_lift, widened_by_doubts
 from analysis.stroke.block_case import BlockCase, rows_of
 
 MOST_CHOICES = 24
@@ -186,9 +186,10 @@ def _distribution(result: SessionResult, verdict: Verdict) -> Section | None:
         f"{degrees(focus.tilt_sd_deg or 0.0)} (standard deviation)."
     )
     if focus.tilt_offset_se_deg is not None:
+        doubted = " and the doubts about the data" if widened_by_doubts(result, verdict.focus) else ""
         sentence += (
             f" Besides, the whole picture may be shifted by up to {degrees(1.96 * focus.tilt_offset_se_deg)} "
-            "either way: the gestures leave that much open."
+            f"either way: the gestures{doubted} leave that much open."
         )
     choices = tuple(
         Choice(label, (Picture(draw_distribution(result, rows, finding), f"Histogram of tilt. {sentence}"),))

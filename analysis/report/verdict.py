@@ -486,10 +486,14 @@ def _how_sure(findings: Sequence[BlockCase], result: SessionResult) -> tuple[str
         name = f"At {speed(summary)}" if same_posture else f"With posture {_label(finding)}"
         low, high = finding.share_range
         range_words = of_100(low) if of_100(low) == of_100(high) else f"{of_100(low)} to {of_100(high)}"
+        common = "session offset, common to all strokes,"
+        if widened_by_doubts(result, finding):
+            # The session offset is the gestures' alone, here as among the lines about the data.
+            common = "error common to all strokes, every doubt about the data included,"
         said.append(
-            f"{name + ', the' if len(findings) > 1 else 'The'} session offset, common to all strokes, is "
+            f"{name + ', the' if len(findings) > 1 else 'The'} {common} is "
             f"{degrees(1.96 * summary.tilt_offset_se_deg)} either way (95 %); single strokes scatter by "
-            f"{degrees(summary.tilt_sd_deg)} (standard deviation). With the offset at either end of its interval "
+            f"{degrees(summary.tilt_sd_deg)} (standard deviation). With that error at either end of its interval "
             f"{range_words} {finding.stroke}strokes would clear."
         )
     said.append(
@@ -497,6 +501,24 @@ def _how_sure(findings: Sequence[BlockCase], result: SessionResult) -> tuple[str
         "scatter counts; between postures both offsets do."
     )
     return tuple(said)
+
+
+def widened_by_doubts(result: SessionResult, finding: BlockCase) -> bool:
+    """Whether doubts widen the interval of a tilt beyond what the gestures leave open.
+
+    Parameters
+    ----------
+    result : SessionResult
+    finding : BlockCase
+        Of one of its blocks or postures.
+
+    Returns
+    -------
+    bool
+    """
+    own = [block.index for block in result.blocks if block is finding.summary]
+    blocks = own or [b.index for b in result.blocks if b.strokes and b.posture == finding.summary.posture]
+    return any(doubt.se_deg > 0 for doubt in doubts_on(result.doubts, blocks, "hand"))
 
 
 def block_name(block: BlockSummary, start_s: float) -> str:

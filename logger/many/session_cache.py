@@ -87,7 +87,7 @@ def summarise_folder(
 
 def fingerprint() -> str:
     """What a summary depends on besides its session."""
-    return session_store.fingerprint("summaries 5")
+    return session_store.fingerprint("summaries 6")
 
 
 def encode_summary(summary: SessionSummary) -> str:

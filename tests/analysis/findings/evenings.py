@@ -110,7 +110,7 @@ def check_evening(seed: int) -> str:
     found = weigh_session(result)
     check_findings(found)
     if len(result.blocks) == 1:
-        check_live_page(result)
+        check_live_page(result, found)
     return found.answer.certainty
 
 

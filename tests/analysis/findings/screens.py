@@ -1,155 +1,112 @@
-"""Every number on every screen, parsed back: it stands in a finding, or in the cell of a table that is listed here.
+"""Every number on every screen of a session, read back: a finding tells it, or it is the named field of its own record.
 
-A cell's number must be one of the record that the row is drawn from, rounded as it is shown. What is neither (a date of
-the page, a number that a wording adds) is a stray, and fails.
+A screen is sentences that findings (or the verdict, the cautions, the glossary) hold word for word; and cells, labels
+and descriptions of pictures, of which :mod:`tests.analysis.findings.expected` says which field each shows. Whatever is
+neither fails, a right number in a wrong place too.
 """
 
 from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterable, Iterator, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 from analysis.findings.arbiter import SessionFindings
 from analysis.model.glossary import TERMS
 from analysis.model.records import SessionResult
+from analysis.report.drill_sections import drill_sections
 from analysis.report.question_sections import question_sections
 from analysis.report.sections import Section
 from analysis.report.session_sections import session_sections
-from analysis.tension.assessment import Tension
 from logger.live.block_result import judge_block
-from logger.report.answer_output import plain, render_text
+from logger.live.state import Verdict as Shown
+from logger.report.answer_output import render_text
 from logger.report.result_files import render_result_json
-from logger.terminal.ascii_text import ASCII
-from logger.terminal.terminal_verdict import render_verdict
-
-NUMBER = re.compile(r"(?<![\w.])\d+(?:\.\d+)?")
-CLOCK = re.compile(r"\b\d+:\d\d(:\d\d)?\b")
-"""When a block began is no claim."""
-FIXED = {"95", "100", "10", "0.001"}
-"""Words of the trade that hold a number: 95 % interval, so many of 100, of 10, p < 0.001."""
+from logger.report.session_page import render_body
+from logger.terminal.terminal_verdict import MOST_BLOCKS, render_verdict
+from tests.analysis.findings.expected import check_section, question_expected, session_expected, speed_number, told_by
+from tests.analysis.findings.read_back import check_numbers, in_100, numbers, untold
+from tests.logger.report.page_text import read_page
 
 
-def numbers(text: str) -> set[str]:
-    return set(NUMBER.findall(CLOCK.sub("", text).replace("\N{MINUS SIGN}", " ").replace("\N{PLUS-MINUS SIGN}", " ")))
-
-
-def said_of(found: SessionFindings) -> set[str]:
-    """Numbers of all findings, and of what every screen takes over whole: cautions, doubts, explained words."""
-    texts = [text for f in found.findings for text in (f.claim, *f.evidence, *f.assumptions, f.scope.words)]
-    texts += [f.action.sentence for f in found.findings if f.action is not None]
-    texts += [*found.verdict.cautions, *found.result.warnings, *(term.meaning for term in TERMS)]
-    return FIXED | numbers(" ".join(texts))
-
-
-def pool(value: Any) -> Iterator[float]:
-    """Every number of a record."""
-    if isinstance(value, bool) or value is None:
-        return
-    if isinstance(value, int | float):
-        yield float(value)
-    elif isinstance(value, str):
-        yield from map(float, NUMBER.findall(value))
-    elif isinstance(value, dict):
-        for item in value.values():
-            yield from pool(item)
-    elif isinstance(value, list):
-        yield float(len(value))
-        for item in value:
-            yield from pool(item)
-
-
-def is_of(number: str, values: Sequence[float]) -> bool:
-    """Whether a shown number is one of these, rounded (a share as so many of 100 is cut), a speed perhaps as BPM."""
-    decimals = len(number.partition(".")[2])
-    shown = float(number)
-    half = 0.5 * 10.0**-decimals + 1e-9
-    return any(
-        abs(abs(factor * value) - shown) <= half or int(abs(100 * value) + 1e-9) == shown
-        for value in values
-        for factor in (1.0, 100.0)
-    )
-
-
-def strays(cells: Iterable[str], record: Any, said: set[str] = FIXED) -> list[str]:
-    """Numbers of a row that are not its record's."""
-    values = list(pool(plain(record)))
-    return [n for cell in cells for n in sorted(numbers(cell)) if n not in said and not is_of(n, values)]
+def check_terminal(screen: str, found: SessionFindings) -> None:
+    """The terminal's whole text: the answer, the table of blocks, the lines about the data, words and cautions."""
+    lines = screen.splitlines()
+    rows = [line for line in lines if re.match(r"block \d+ ", line)]
+    for row, case in zip(rows, found.verdict.blocks[:MOST_BLOCKS], strict=True):
+        summary = case.summary
+        share = () if case.share is None else (in_100(case.share), 100)
+        when = summary.start_s - found.result.start_s
+        check_numbers(row, [summary.index + 1, when, speed_number(summary), summary.tilt_mean_deg or 0.0, *share])
+    more = len(found.verdict.blocks) - len(rows)
+    rest = "\n".join(line for line in lines if line not in rows)
+    check_numbers(rest, [more] if more else (), told_by(found))
 
 
 def check_first_screen(found: SessionFindings) -> None:
-    """The terminal's whole text: the answer, the table of blocks, the lines about the data, words and cautions."""
-    said = said_of(found)
-    screen = render_verdict(found, 100)
-    rows = [line for line in screen.splitlines() if re.match(r"block \d", line)]
-    for row, case in zip(rows, found.verdict.blocks, strict=False):
-        record = [plain(case.summary), plain(case.share), case.summary.index + 1]
-        assert strays([row], record) == [], row
-    quality = numbers(" ".join(f"{line.subject} {line.words} {line.cost}" for line in found.verdict.quality))
-    rest = "\n".join(line for line in screen.splitlines() if line not in rows)
-    more = {str(len(found.verdict.blocks) - len(rows))}
-    assert sorted(numbers(rest) - said - quality - more) == [], rest
+    check_terminal(render_verdict(found, 100), found)
 
 
 def check_questions(found: SessionFindings) -> None:
     """What the questions' commands print: their sentences and notes are findings', their tables the answers' own."""
-    said = said_of(found)
-    answers = found.answers
-    records: dict[str, Sequence[Any]] = {
-        "hold": [
-            [piece, hold.bpm(piece.strokes_per_s)]
-            for hold in answers.holds
-            for piece in sorted(hold.pieces, key=lambda piece: piece.strokes_per_s)
-        ],
-        "steady": [each for steady in answers.steady for each in steady.evenness],
-        "room": [pair for clearing in answers.clears for pair in clearing.pairs],
-        "postures": getattr(answers.comparison, "measures", ()),
-        "switches": () if answers.switches is None else answers.switches.groups,
-    }
-    sections = question_sections(answers)
+    told, expected = told_by(found), question_expected(found)
+    sections = (*question_sections(found.answers), *drill_sections(found.answers))
     for section in sections:
-        if section.id == "tension":
-            continue
-        check_section(section, records[section.id], said)
-    if isinstance(answers.tension, Tension):
-        (tension,) = (section for section in sections if section.id == "tension")
-        check_section(tension, [answers.tension] * len(tension.table.rows if tension.table else ()), said)
+        check_section(section, told, expected[section.id])
     # Laid out for a terminal, nothing is added and nothing lost.
-    told = " ".join(
-        text for s in sections for text in (s.title, s.sentence, *s.notes, *(s.table.columns if s.table else ()))
-    )
-    cells = " ".join(cell for s in sections if s.table for row in s.table.rows for cell in row)
-    assert numbers(render_text(sections, ())) == numbers(f"{told} {cells}".translate(ASCII))
+    shown = {number for section in sections for text in _texts(section) for number in numbers(text)}
+    assert set(numbers(render_text(sections, ()))) == shown
 
 
-def check_section(section: Section, records: Sequence[Any], said: set[str]) -> None:
-    for text in (section.title, section.sentence, *section.notes):
-        assert sorted(numbers(text) - said) == [], f"{section.id}: {text}"
-    if section.table is not None:
-        for row, record in zip(section.table.rows, records, strict=True):
-            assert strays(row, record) == [], f"{section.id}: {row}"
+def _texts(section: Section) -> list[str]:
+    """What a section shows on a terminal: no pictures."""
+    table = section.table
+    cells = [cell for row in (table.columns, *table.rows) for cell in row] if table else []
+    return [section.title, section.sentence, *section.notes, *cells]
 
 
 def check_report(found: SessionFindings) -> None:
-    """The sections that only the report has, and what goes out as JSON."""
-    said = said_of(found)
-    blocks = {"blocks": [[case.summary, case.share, case.summary.index + 1] for case in found.verdict.blocks]}
-    for section in session_sections(found.result, found.verdict):
-        known = said | numbers(json.dumps(plain(found.result.instrument)))
-        known |= {f"{n:.1f}" for n in pool(plain(found.result.instrument))}
-        known |= {str(n) for n in range(len(found.verdict.blocks) + 1)}
-        check_section(section, blocks.get(section.id, ()), known)
+    """The sections that only the report has, the page that is made of all, and what goes out as JSON."""
+    told, expected = told_by(found), session_expected(found)
+    sections = session_sections(found.result, found.verdict)
+    for section in sections:
+        check_section(section, told, expected[section.id])
+    all_sections = (*sections, *question_sections(found.answers), *drill_sections(found.answers))
+    check_page(read_page(render_body(found)).texts, found, all_sections)
     document = json.loads(render_result_json(found))
     assert [f["claim"] for f in document["findings"]] == [f.claim for f in found.findings]
     assert [f["certainty"] for f in document["findings"]] == [f.certainty for f in found.findings]
 
 
-def check_live_page(result: SessionResult) -> None:
-    """The words of the guided session's page after a block are those of the block's own findings."""
-    from analysis.findings.arbiter import weigh_session
+def check_page(texts: dict[str, str], found: SessionFindings, sections: Sequence[Section]) -> None:
+    """A page's sections hold their own numbers in their order and no others; answer, quality and cautions are told."""
+    words = [f"{term.word} {term.meaning}." for term in TERMS]
+    lines = [f"{line.subject} {line.words} {line.cost}" for line in found.verdict.quality]
+    for name in ("answer", "quality", "how-sure", "cautions"):
+        check_numbers(texts[name], (), [*told_by(found), *words, *lines])
+    for section in sections:
+        shown, own = (numbers(untold(text, words)) for text in (texts[section.id], _page_text(section)))
+        assert shown == own, section.id
 
-    found, shown = weigh_session(result), judge_block(result, 1, {})
-    texts = " ".join((shown.sentence, *shown.more))
-    assert sorted(numbers(texts) - said_of(found)) == [], texts
+
+def _page_text(section: Section) -> str:
+    """The texts of a section in a page's order: every row of a table begins with the name of its first column."""
+    choices, table = section.choices, section.table
+    labels = [choice.label for choice in choices] if len(choices) > 1 else []
+    cells = [] if table is None else [cell for row in table.rows for cell in (table.columns[0], *row)]
+    head = [section.title, section.sentence, *labels, *(choice.note for choice in choices[:1])]
+    return "\n".join((*head, *((table.caption, *table.columns) if table else ()), *cells, *section.notes))
+
+
+def check_live(shown: Shown, found: SessionFindings) -> None:
+    """The words of the guided session's page after a block are those of the block's own findings."""
     assert shown.sentence == found.verdict.sentence
+    check_numbers("\n".join((shown.sentence, *shown.more)), (), told_by(found))
+    if shown.strokes:
+        (block,) = (case.summary for case in found.verdict.blocks)
+        assert (shown.strokes, shown.strokes_per_s) == (block.strokes, block.strokes_per_s)
+        assert (shown.tilt_mean_deg, shown.tilt_ci95_deg) == (block.tilt_mean_deg, block.tilt_ci95_deg)
+
+
+def check_live_page(result: SessionResult, found: SessionFindings) -> None:
+    check_live(judge_block(result, 1, {}), found)

@@ -8,6 +8,8 @@ from html.parser import HTMLParser
 from typing import Any
 
 VOID = {"meta", "br", "link", "img", "input"}
+APART = {"p", "h1", "h2", "li", "dt", "dd", "th", "td", "caption", "option", "b", "span", "label"}
+"""What ends in one of these runs into nothing that follows."""
 
 
 @dataclass
@@ -48,6 +50,8 @@ class _Reader(HTMLParser):
             pass
         if tag == "section":
             self._section = ""
+        if tag in APART and self._section:
+            self.page.texts[self._section] = self.page.texts.get(self._section, "") + "\n"
 
     def handle_data(self, data: str) -> None:
         tags = [tag for tag, _ in self._open]
