@@ -20,9 +20,25 @@ WORTH_NAMING = 0.05
 
 @dataclass(frozen=True)
 class HoldPiece:
-    """One block, or a piece of one at even speed. ``edge_deg`` is the margin that the wanted share reaches.
+    """One block, or a piece of one at even speed.
 
-    ``tempo_bpm`` is the block's click, where there was one.
+    Attributes
+    ----------
+    session, block : int
+        Numbers of them.
+    strokes : int
+    strokes_per_s : float
+        As measured.
+    tilt_deg, tilt_sd_deg : float
+        Mean, and scatter of single strokes.
+    edge_deg, edge_se_deg : float
+        Margin over the dead band that the wanted share of strokes reaches, and its standard error.
+    share_held, share_clearing : float
+        0 to 1; ``share_clearing`` is None without an instrument frame.
+    span_mm, bow_mm, lift_mm : float
+        Medians.
+    tempo_bpm : float or None
+        Of the block's click, where there was one.
     """
 
     session: int

@@ -18,7 +18,7 @@ from analysis.model.records import BlockSummary, SessionResult
 from analysis.questions.hold import HoldTempo
 from analysis.questions.posture import PostureComparison
 from analysis.report.figures_strokes import PickedStroke, pick_strokes
-from analysis.report.figures_time import thin
+from analysis.report.figures_time import spans_speeds, thin
 from analysis.report.sections import Choice, Section
 from analysis.report.verdict import is_block
 from analysis.statistics.estimates import Estimate
@@ -246,9 +246,9 @@ def _ends(result: SessionResult) -> Numbers:
     numbers: list[float | None] = []
     for posture in dict.fromkeys(b.posture for b in result.blocks if b.strokes):
         own = [b for b in result.blocks if b.posture == posture and b.strokes_per_s and b.tilt_mean_deg is not None]
-        rates = [b.strokes_per_s or 0.0 for b in own]
-        if len(own) < 2 or max(rates) < 1.15 * min(rates):
+        if not spans_speeds(own):
             continue
+        rates = [b.strokes_per_s or 0.0 for b in own]
         slow, fast = own[rates.index(min(rates))], own[rates.index(max(rates))]
         numbers += [slow.index + 1, speed_number(slow), fast.index + 1, speed_number(fast)]
         numbers += [slow.tilt_mean_deg, fast.tilt_mean_deg]

@@ -146,10 +146,13 @@ def test_tempo_and_what_it_rests_on_are_told() -> None:
     assert f"{found.strokes_per_s:.1f} strokes/s ({15 * found.strokes_per_s:.0f} BPM at 4 notes a beat)" in said
     assert found.failure is not None
     # Nothing is told in strokes a second alone.
-    assert said.count("strokes/s") == said.count("strokes/s (") == said.count(" BPM")
+    assert said.count("strokes/s") == said.count("strokes/s (") + said.count("BPM (played at ") == said.count(" BPM")
     table = hold_section([found]).table
     assert table is not None
-    assert all(re.fullmatch(r"[0-9.]+/s, [0-9]+ BPM", row[0]) for row in table.rows)
+    assert all(re.fullmatch(r"[0-9.]+ BPM", row[0]) and re.fullmatch(r"[0-9.]+/s", row[1]) for row in table.rows)
+    without = hold_section([find_hold_tempo([ladder(lambda v: {**falling(v), "notes_per_beat": 4.0})])]).table
+    assert without is not None
+    assert all(row[0] == "" and re.fullmatch(r"[0-9.]+/s, [0-9]+ BPM", row[1]) for row in without.rows)
     assert "BPM" not in say_hold(find_hold_tempo([ladder(falling)]))
     assert found.remarks[0].startswith("based on ")
     rising = draw_session([DrawnBlock("A", v, **falling(v)) for v in SPEEDS], Drawing(), np.random.default_rng(1))

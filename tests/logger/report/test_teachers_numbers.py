@@ -1,4 +1,4 @@
-"""Every number of ``progress``, one player's and a teacher's page: read back, it is a field of that player's own record."""
+"""Every number of a teacher's page, read back: it is a field of that player's own record."""
 
 from __future__ import annotations
 
@@ -161,7 +161,7 @@ def test_page_and_terminal_hold_the_sections_numbers_and_no_others() -> None:
         told = {n for text in (section.title, section.sentence, *section.notes) for n in numbers(text)}
         cells = {n for row in rows for cell in row for n in numbers(cell)}
         columns = {n for name in (section.table.columns if section.table else ()) for n in numbers(name)}
-        words = {n for n in numbers(page.texts[section.id])}
+        words = set(numbers(page.texts[section.id]))
         assert words - columns - {"95", "100"} <= told | cells, section.id
         assert told | cells <= words, section.id
     text = numbers(render_text(sections, ()))
