@@ -232,7 +232,8 @@ def analyse_prepared(prepared: Prepared, progress: Progress | None = None) -> Se
         blocks = found_blocks(table)
         table = assign_blocks(table, blocks)
         session = replace(session, warnings=(*session.warnings, NO_BLOCKS))
-    marks, problems = mark_session_changes(table, blocks, session.instrument, session.metadata, 1e3 * strokes.path_m)
+    paths_mm = _in_mm(strokes.path_m)
+    marks, problems = mark_session_changes(table, blocks, session.instrument, session.metadata, paths_mm)
     table = table.assign(string_change=marks)
     session = replace(session, warnings=(*session.warnings, *problems))
     checks = read_checks(motion, reference, session.events, settings.reference.gestures)
@@ -248,9 +249,10 @@ def analyse_prepared(prepared: Prepared, progress: Progress | None = None) -> Se
         doubts += doubt_witness(witness, blocks, seen, motion, session.events)
     doubts += (*doubt_checks(checks, blocks, timebase.grid.start_s), *metadata_doubts(session.metadata))
     summaries = claim_blocks(claims, parts, doubts, seen)
+    del strokes, parts  # a hundred megabytes in six hours
     stills = find_still_moments(motion, session.events, table)
     tell("done", 1.0)
-    result = _result(session, timebase, signals, reference, _Played(table, strokes, summaries), settings)
+    result = _result(session, timebase, signals, reference, _Played(table, paths_mm, summaries), settings)
     told = summarise_witness(witness, seen) if witness is not None else None
     return replace(result, still_moments=stills, doubts=doubts, checks=checks, witness=told)
 
@@ -341,7 +343,7 @@ class _Played:
     """What was found in a session's play."""
 
     table: pd.DataFrame
-    strokes: TracedStrokes
+    paths_mm: NDArray[np.float32]
     summaries: tuple[BlockSummary, ...]
 
 
@@ -370,7 +372,7 @@ def _result(
         warnings=(*session.warnings, *data_warnings(session, timebase, signals), *reference.warnings),
         blocks=summaries,
         strokes=played.table.reset_index(drop=True),
-        paths_mm=_in_mm(played.strokes.path_m),
+        paths_mm=played.paths_mm,
         events=session.events,
         instrument=session.instrument,
         player=session.player,

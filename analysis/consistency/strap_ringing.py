@@ -17,13 +17,16 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import signal
 
-from analysis.model.records import BoolArray, Event, FloatArray, IntArray, Session
+from analysis.model.records import BoolArray, Event, FloatArray, FloatArray32, IntArray, Session
 from analysis.motion.hand_motion import running_integral
 from analysis.motion.strap import ARM_M, Strap
+from analysis.signal.pieces import pieces
 from analysis.signal.si_units import counts_to_si
 from analysis.signal.timebase import Timebase
 from analysis.signal.working_grid import Signals
 
+ROOM = 50
+"""Which of a crowd of peaks counts is settled within so many times the least distance of two."""
 BUSY = ("across", "along", "pivot", "rock", "side check", "angle check", "play")
 
 
@@ -114,7 +117,7 @@ def _swings(session: Session, timebase: Timebase, signals: Signals, settings: St
     envelope, rate_hz = signals.fine_attack_mps2, timebase.grid.rate_hz
     if envelope is None:
         return []
-    peaks, _ = signal.find_peaks(envelope, height=0.1 * settings.least_mps2, distance=max(1, round(0.02 * rate_hz)))
+    peaks = impulses(envelope, 0.1 * settings.least_mps2, max(1, round(0.02 * rate_hz)))
     idle = _outside(timebase.grid.time_at(peaks), session.events)
     swings = []
     for number in np.flatnonzero(idle & (envelope[peaks] >= settings.least_mps2)):
@@ -126,6 +129,30 @@ def _swings(session: Session, timebase: Timebase, signals: Signals, settings: St
         if swing is not None:
             swings.append(swing)
     return swings
+
+
+def impulses(envelope: FloatArray32, least_mps2: float, apart: int) -> IntArray:
+    """Peaks of an envelope, each ``apart`` samples and more from any higher one.
+
+    Parameters
+    ----------
+    envelope : float32 (n,)
+    least_mps2 : float
+    apart : int
+
+    Returns
+    -------
+    int64 (m,)
+        Samples, in order.
+    """
+    found = []
+    reach = ROOM * apart
+    for part in pieces(envelope.size):  # hours at the full rate would be copied to 64 bits as a whole
+        first = max(0, part.start - reach)
+        peaks, _ = signal.find_peaks(envelope[first : part.stop + reach], height=least_mps2, distance=apart)
+        peaks += first
+        found.append(peaks[(peaks >= part.start) & (peaks < part.stop)])
+    return np.concatenate(found)
 
 
 def _read_swing(

@@ -123,7 +123,7 @@ def _quiet_spans(
     motion: Motion, events: Sequence[Event], strokes: pd.DataFrame, settings: StillSettings
 ) -> list[tuple[int, int]]:
     """Samples, as (first, last), between strokes and other gestures, from when the sensor is on the hand."""
-    busy = np.zeros(motion.grid.size + 1, dtype=np.int64)
+    busy = np.zeros(motion.grid.size + 1, dtype=np.int32)
 
     def add(start_s: FloatArray, end_s: FloatArray) -> None:
         np.add.at(busy, motion.grid.index_at(start_s), 1)
@@ -136,7 +136,7 @@ def _quiet_spans(
             add(np.array([event.start_s]), np.array([event.end_s]))
         if event.kind == "still" and event.label in NOT_WORN:
             add(np.array([motion.grid.start_s]), np.array([event.end_s + 1.0]))
-    free = (np.cumsum(busy[:-1]) == 0) & motion.grid.valid
+    free = (np.cumsum(busy[:-1], dtype=busy.dtype) == 0) & motion.grid.valid
     edges = np.flatnonzero(np.diff(np.concatenate([[0], free.astype(np.int8), [0]]))).reshape(-1, 2)
     return [(int(a), int(b)) for a, b in edges if b - a >= settings.shortest_s * motion.grid.rate_hz]
 

@@ -7,12 +7,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import signal
 from scipy.linalg import eigh
 
-from analysis.consistency.strap_ringing import StrapSettings, find_strap
+from analysis.consistency.strap_ringing import StrapSettings, find_strap, impulses
 from analysis.model.records import SessionResult
 from analysis.motion.strap import Strap
 from analysis.pipeline import analyse_session
+from analysis.signal.pieces import PIECE_ROWS
 from analysis.signal.timebase import fit_timebase
 from analysis.signal.working_grid import prepare_signals
 from analysis.synthesis.draw import random_scenario
@@ -92,3 +94,9 @@ def test_a_soft_strap_is_said_with_what_to_change(seed: int, raps: bool) -> None
 def test_a_firm_sensor_is_left_alone(seed: int, raps: bool) -> None:
     assert strap_of(played(seed, False, raps)) is None
     assert not [doubt for doubt in analysed(seed, False, raps).doubts if doubt.kind == "strap"]
+
+
+def test_impulses_are_the_same_whether_hours_are_searched_whole_or_in_pieces() -> None:
+    envelope = (2.0 * np.random.default_rng(17).gamma(0.3, 1.0, size=5 * PIECE_ROWS // 2)).astype(np.float32)
+    whole, _ = signal.find_peaks(envelope, height=0.4, distance=8)
+    np.testing.assert_array_equal(impulses(envelope, 0.4, 8), whole)
