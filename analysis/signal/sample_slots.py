@@ -5,21 +5,34 @@ A sample clock is periodic, :math:`t_n = c + k_n T + d_n`, with slots :math:`k_n
 the phase is the circular mean of :math:`t_n / T` over some hundred samples. Where stamps are late by many periods (a
 radio hands over packets), the order of the rows is trusted, :math:`k_n = n + m_n`, and the losses :math:`m_n` are the
 steps of the lower envelope of :math:`t_n / T - n`: a delay is never negative, and soon some packet is prompt again.
+Of packets that vary in size only the phase is told so; :mod:`analysis.signal.packet_losses` tells their losses.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TypeVar
 
 import numpy as np
 from scipy.ndimage import minimum_filter1d
 
-from analysis.model.records import BoolArray, FloatArray, IntArray
+from analysis.model.records import CountArray, FloatArray, IntArray
+from analysis.signal.host_packets import (
+    PacketSize,
+    densest_period,
+    in_step,
+    middle_of,
+    over_long_ways,
+    packet_ends,
+    packet_size,
+    packet_sizes,
+    slope_of_stretches,
+    where_steps,
+)
+from analysis.signal.packet_losses import cost_of_bends, place_losses
 from analysis.signal.pieces import pieces
 
-Samples = TypeVar("Samples", FloatArray, IntArray)
+Turning = Callable[[], CountArray]
 
 PHASE_SAMPLES = (48, 256)
 """Samples for one value of the phase: few while the period is still a per cent wrong, more once it is known."""
@@ -37,31 +50,13 @@ SURELY_LOST = 4.0
 FIRST_WINDOW = 160.0
 LOST_WEIGHT = 0.6
 PHASE_PACKETS = 500
-EARLY = 0.25
-SMALLEST_PERCENT = 5.0
-STEADY_PACKETS = 33
-DENSEST = 0.35
-"""Share of the slopes over that many packets that is taken for those without loss."""
-TRIED_SAMPLES = 60_000
-WHOLE_PACKETS = 0.75
 HOLE_S = 0.5
 """A longer step is a pause of the sensor or the host: it need not be whole packets."""
 PROMPT_ROWS = 256
+FINER = 5e-4
+"""What is counted between losses is right to this part of the period."""
 UNLIKE_RMS = 0.26
 """Stamps that are off their slots by more (0.29 if they knew nothing of them) do not tell slots."""
-
-
-@dataclass(frozen=True)
-class _PacketSize:
-    """Losses are multiples of ``quantum`` samples, and of ``least`` at least; packets hold ``mean`` on average."""
-
-    quantum: int
-    least: int
-    mean: float
-
-    @property
-    def varied(self) -> bool:
-        return self.quantum == 1 and self.least > 1
 
 
 @dataclass(frozen=True)
@@ -102,7 +97,7 @@ def slots_by_phase(time: FloatArray) -> Slots:
     >>> np.flatnonzero(np.diff(slots_by_phase(time).slot) > 1).tolist()
     [99, 247]
     """
-    part = _middle(time)
+    part = middle_of(time)
     exact = part.copy()
     _phase(part, PHASE_SAMPLES[0]).take_from(exact)
     period = _slope(np.rint(exact).astype(np.int64), part)
@@ -119,7 +114,7 @@ def slots_by_phase(time: FloatArray) -> Slots:
     return Slots(slot, rms, 0)
 
 
-def slots_by_count(time: FloatArray, rate_hz: float, packets: bool = True) -> Slots:
+def slots_by_count(time: FloatArray, rate_hz: float, packets: bool = True, turning: Turning | None = None) -> Slots:
     """Slots of rows in order whose times come late, in packets or one by one.
 
     Parameters
@@ -130,6 +125,8 @@ def slots_by_count(time: FloatArray, rate_hz: float, packets: bool = True) -> Sl
         Samples a second, about.
     packets : bool
         Whether a step that differs may be the end of a packet; a coarse unit of time makes such steps, too.
+    turning : callable, optional
+        Gives the counts (n, 3) of the gyroscope's axes, which show where samples are missing.
 
     Returns
     -------
@@ -145,26 +142,44 @@ def slots_by_count(time: FloatArray, rate_hz: float, packets: bool = True) -> Sl
     (8, [2399], 9)
     """
     packet = packet_size(time) if packets else 0
+    size = PacketSize(packet, packet, packet) if packet else packet_sizes(time) if packets else PacketSize(1, 1, 1)
+    if size.varied:
+        return _slots_of_varied(time, rate_hz, size, turning)
     number = np.arange(time.size)
     if packet:
         _skip_short_packets(number, time, packet)
-    size = _PacketSize(packet, packet, packet) if packet else packet_sizes(time) if packets else _PacketSize(1, 1, 1)
-    part, rows = _middle(time), _middle(number)
+    part, rows = middle_of(time), middle_of(number)
     rows = rows - rows[0]
-    period = _steady_period(part, rows, size.mean) if size.varied else None
-    steady = period is not None
-    if period is None:
-        period = min(_settle(part, rows, tried, (rate_hz, size)) for tried in PERIODS)[1]
-    for window_s in () if steady else WINDOWS_S:
+    period = min(_settle(part, rows, tried, (rate_hz, size)) for tried in PERIODS)[1]
+    for window_s in WINDOWS_S:
         period *= _prompt_slope(_count(part / period, rows, (window_s * rate_hz, rate_hz), size).slot, part / period)
     time /= period
-    slot = _count(time, number, (WINDOWS_S[-1] * rate_hz, rate_hz), size).slot
-    if size.varied:
-        _join_small(slot, size.least)
-    return Slots(slot, float("nan"), packet)
+    return Slots(_count(time, number, (WINDOWS_S[-1] * rate_hz, rate_hz), size).slot, float("nan"), packet)
 
 
-def _count(time: FloatArray, number: IntArray, window_and_second: tuple[float, float], size: _PacketSize) -> _Counted:
+def _slots_of_varied(time: FloatArray, rate_hz: float, size: PacketSize, turning: Turning | None) -> Slots:
+    """Slots of packets that vary in size."""
+    ends = np.append(packet_ends(time), time.size - 1)
+    against = np.zeros(ends.size) if turning is None else cost_of_bends(turning(), ends)
+    sizes = np.diff(ends, prepend=-1)
+    number = np.arange(time.size)
+    part, rows = middle_of(time), middle_of(number)
+    time /= densest_period(part, rows, size.mean) or 1.0
+    some = slice(*np.searchsorted(ends, rows[[0, -1]]).tolist())
+    late = time[ends[some]] - ends[some]
+    time /= 1.0 + slope_of_stretches(late, ends[some], place_losses(late, sizes[some], against[some]))
+    finer = over_long_ways(middle_of(time), rows, size.mean)
+    late = time[ends] - ends
+    if abs(finer - 1.0) < FINER and not in_step(time[ends[some]] / finer):
+        time /= finer
+        phase = _count(time, number, (WINDOWS_S[-1] * rate_hz, rate_hz), size).phase
+        late = time[ends] - ends - phase.at(ends)
+    lost = place_losses(late, sizes, against)
+    number += np.repeat(lost - lost[0], sizes)
+    return Slots(number, float("nan"), 0)
+
+
+def _count(time: FloatArray, number: IntArray, window_and_second: tuple[float, float], size: PacketSize) -> _Counted:
     """Slots of rows counted from ``number``."""
     window, second = (max(8, min(round(samples), time.size // 4)) for samples in window_and_second)
     quantum = size.quantum
@@ -177,9 +192,6 @@ def _count(time: FloatArray, number: IntArray, window_and_second: tuple[float, f
     level /= quantum
     phase = _phase(level, max(window // 5, round(PHASE_PACKETS * size.mean) if size.varied else 4 * quantum, 32))
     phase.take_from(level)
-    if size.varied:
-        # Before the next loss few packets are left, perhaps no prompt one: a level errs upwards, never downwards.
-        level -= EARLY
     slot = np.rint(level, out=level).astype(np.int64)
     # A level that falls again was a stall: what had waited came late, nothing was lost.
     np.minimum.accumulate(slot[::-1], out=slot[::-1])
@@ -193,14 +205,8 @@ def _count(time: FloatArray, number: IntArray, window_and_second: tuple[float, f
     return _Counted(slot, phase, stalled)
 
 
-def _middle(values: Samples) -> Samples:
-    """Enough from the middle of a log to tell the period from."""
-    first = max(0, (values.size - TRIED_SAMPLES) // 2)
-    return values[first : first + TRIED_SAMPLES]
-
-
 def _settle(
-    time: FloatArray, number: IntArray, period: float, rate_and_size: tuple[float, _PacketSize]
+    time: FloatArray, number: IntArray, period: float, rate_and_size: tuple[float, PacketSize]
 ) -> tuple[float, float]:
     """Period near one that is tried, after how little it fits.
 
@@ -220,7 +226,7 @@ def _settle(
 def _holes(time: FloatArray, residual: FloatArray, window: int, longest: float) -> IntArray | None:
     """Samples that every long step leaves out, summed up: what the prompt stamps before and after it say."""
     total = None
-    for at in _where_steps(time, lambda steps: steps > longest).tolist():
+    for at in where_steps(time, lambda steps: steps > longest).tolist():
         step = residual[at : at + window].min() - residual[max(0, at - window) : at].min()
         if step > SURELY_LOST:
             total = np.zeros(time.size, dtype=np.int64) if total is None else total
@@ -230,7 +236,7 @@ def _holes(time: FloatArray, residual: FloatArray, window: int, longest: float) 
 
 def _skip_short_packets(number: IntArray, time: FloatArray, packet: int) -> None:
     """Count on over the rows that whole packets lack."""
-    ends = _packet_ends(time)
+    ends = packet_ends(time)
     lacking = -np.diff(ends) % packet
     short = np.flatnonzero(lacking)
     after, total = ends[1:][short] + 1, np.concatenate([[0], np.cumsum(lacking[short])])
@@ -238,107 +244,11 @@ def _skip_short_packets(number: IntArray, time: FloatArray, packet: int) -> None
         number[part] += total[np.searchsorted(after, np.arange(part.start, part.stop), "right")]
 
 
-def _packet_ends(time: FloatArray) -> IntArray:
-    """Rows after which a step differs from the one within packets."""
-    within = np.median(np.diff(_middle(time)))
-    return _where_steps(time, lambda steps: np.abs(steps - within) > 0.1) - 1
-
-
-def _where_steps(time: Samples, wanted: Callable[[Samples], BoolArray]) -> IntArray:
-    """Rows after the steps that are wanted."""
-    parts = [
-        part.start + 1 + np.flatnonzero(wanted(np.diff(time[part.start : part.stop + 1])))
-        for part in pieces(time.size - 1)
-    ]
-    return np.concatenate(parts)
-
-
 def prompt_rows(late: FloatArray) -> IntArray:
     """The promptest stamp of every few hundred rows: a stall must not tilt the line."""
     rows = max(1, min(PROMPT_ROWS, late.size // 16))
     parts = late.size // rows
     return np.asarray(late[: parts * rows].reshape(parts, rows).argmin(axis=1) + rows * np.arange(parts))
-
-
-def packet_size(time: FloatArray) -> int:
-    """Samples in a packet, 0 where stamps come one by one.
-
-    Within a packet stamps are equal, or one nominal period apart; between packets the step is another. Packets that
-    were handed over together look like one of twice the size.
-
-    Examples
-    --------
-    >>> packet_size(np.repeat([0.0, 8.0, 16.0, 30.0, 32.0, 40.0, 48.0], 8)), packet_size(np.arange(50.0))
-    (8, 0)
-    """
-    part = _middle(time)
-    steps = np.diff(part)
-    if (np.abs(steps - np.median(steps)) < 0.02).mean() < 0.5:
-        return 0
-    sizes = np.diff(_packet_ends(part))
-    if sizes.size < 4:
-        return 0
-    usual = int(np.bincount(sizes).argmax())
-    return usual if usual > 1 and (sizes % usual == 0).mean() > WHOLE_PACKETS else 0
-
-
-def packet_sizes(time: FloatArray) -> _PacketSize:
-    """Samples in packets that vary in size; 1 where stamps come one by one.
-
-    Examples
-    --------
-    >>> found = packet_sizes(np.repeat(np.arange(0.0, 600.0, 6.0), np.tile([4, 8, 5, 7], 25)))
-    >>> found.quantum, found.least, round(found.mean, 1)
-    (1, 4, 6.0)
-    """
-    part = _middle(time)
-    steps = np.diff(part)
-    if (np.abs(steps - np.median(steps)) < 0.02).mean() < 0.5:
-        return _PacketSize(1, 1, 1)
-    sizes = np.diff(_packet_ends(part))
-    if sizes.size < 5:
-        return _PacketSize(1, 1, 1)
-    return _PacketSize(1, max(1, int(np.percentile(sizes, SMALLEST_PERCENT))), float(sizes.mean()))
-
-
-def _steady_period(time: FloatArray, number: IntArray, packet: float) -> float | None:
-    """Period of the stretches without loss, where packets vary in size.
-
-    The slope of the prompt stamps over some thirty packets: a loss makes it steeper, so the densest part of all slopes
-    tells. A radio's moments that keep step with a wrong period tell nothing here.
-    """
-    third = max(4, round(STEADY_PACKETS / 3 * packet))
-    count = time.size // third
-    period = 1.0
-    if count < 8:
-        return None
-    for _ in range(3):
-        late = time[: count * third] / period - number[: count * third]
-        prompt = late.reshape(count, third).min(axis=1)
-        slopes = np.sort((prompt[2:] - prompt[:-2]) / (2 * third))
-        held = max(2, round(DENSEST * slopes.size))
-        first = int((slopes[held - 1 :] - slopes[: slopes.size - held + 1]).argmin())
-        period *= 1.0 + float(slopes[first : first + held].mean())
-    # Losses are whole samples, so what is left of the differences tells the rest, over longer and longer ways.
-    each = 3 * third
-    end = time.size // each * each
-    prompt = (time[:end] / period - number[:end]).reshape(-1, each).min(axis=1)
-    slope, reach = 0.0, 1
-    while reach < prompt.size // 2:
-        left = np.exp(2j * np.pi * (prompt[reach:] - prompt[:-reach] - slope * reach * each)).mean()
-        slope += float(np.angle(left)) / (2 * np.pi * reach * each)
-        reach *= 2
-    return period * (1.0 + slope)
-
-
-def _join_small(slot: IntArray, least: int) -> None:
-    """Losses of fewer samples than a packet holds are put off to the next loss, of which they are a part; in place."""
-    steps = np.diff(slot) - 1
-    at = np.flatnonzero(steps)
-    for place, row in enumerate(at[:-1].tolist()):
-        if steps[row] < least:
-            slot[row + 1 : at[place + 1] + 1] -= steps[row]
-            steps[at[place + 1]] += steps[row]
 
 
 def _level(residual: FloatArray, window: int, last: int) -> FloatArray:
@@ -400,7 +310,7 @@ def _spread(slot: IntArray) -> None:
 
     for distance in range(1, REACH + 1):
         for towards in (1, -1):
-            double = _where_steps(slot, lambda steps: steps == 0) - 1
+            double = where_steps(slot, lambda steps: steps == 0) - 1
             if not double.size:
                 return
             run = double[:, None] + towards * np.arange(1, distance + 1)

@@ -17,7 +17,7 @@ from analysis.model.errors import TimebaseError
 from analysis.model.records import BoolArray, FloatArray, IntArray, RawSamples, SensorProfile
 from analysis.signal.grid import Grid
 from analysis.signal.pieces import pieces
-from analysis.signal.sample_slots import UNLIKE_RMS, Slots, prompt_rows, slots_by_count, slots_by_phase
+from analysis.signal.sample_slots import UNLIKE_RMS, Slots, Turning, prompt_rows, slots_by_count, slots_by_phase
 from analysis.signal.tick_order import ClockFaults, OrderedTicks, mean_period, settle_order
 
 MIN_SAMPLES = 64
@@ -114,7 +114,7 @@ def fit_timebase(raw: RawSamples, profile: SensorProfile) -> Timebase:
             next_step="record a longer log and try again",
         )
     ordered = settle_order(raw.ticks, raw.counts, profile.tick_hz, profile.rate_hz)
-    period, found = _find_slots(ordered.ticks, profile)
+    period, found = _find_slots(ordered.ticks, profile, lambda: raw.counts[ordered.row, 3:])
     again = np.flatnonzero(found.slot[1:] <= found.slot[:-1]) + 1
     ordered, found = _without(ordered, found, again)
     _refuse_long_hole(found.slot, ordered.ticks, profile.tick_hz / period, profile.tick_hz)
@@ -204,12 +204,12 @@ def _mean_between(ticks: IntArray, above: float, most: float) -> float:
     return total / count
 
 
-def _find_slots(ticks: IntArray, profile: SensorProfile) -> tuple[float, Slots]:
+def _find_slots(ticks: IntArray, profile: SensorProfile, turning: Turning) -> tuple[float, Slots]:
     """Period in ticks and slots, by what the stamps are like: exact, jittered, or late by many periods."""
     rough = mean_period(ticks)
     middle = _middle_steps(ticks)
     if (middle < CLEAR * rough).mean() > CROWDED_SHARE:
-        return rough, slots_by_count(_periods(ticks, rough), profile.tick_hz / rough)
+        return rough, slots_by_count(_periods(ticks, rough), profile.tick_hz / rough, turning=turning)
     period = mean_step(ticks)
     coarse = _coarse(middle)
     if coarse:
@@ -224,7 +224,7 @@ def _find_slots(ticks: IntArray, profile: SensorProfile) -> tuple[float, Slots]:
     rising = all((np.diff(ticks[part.start : part.stop + 1]) >= 0).all() for part in pieces(ticks.size - 1))
     found = slots_by_phase(_periods(ticks, period)) if rising else None
     if found is None or found.rms > UNLIKE_RMS:
-        return rough, slots_by_count(_periods(ticks, rough), profile.tick_hz / rough, packets=not coarse)
+        return rough, slots_by_count(_periods(ticks, rough), profile.tick_hz / rough, not coarse, turning)
     return period, found
 
 

@@ -21,7 +21,6 @@ PACKAGES = ("analysis", "logger")
 LONGEST_MODULE = 250  # lines of code and comments; docstrings, which another test asks for, apart
 LONGER = {
     "analysis/pipeline.py": "the chain from samples to result in its order, in two halves",
-    "analysis/signal/sample_slots.py": "late stamps by phase and by count, packets of one size or many",
     "analysis/drills/alignment.py": "one dynamic program: costs, recursion and confidence are read together",
     "analysis/drills/phrase_text.py": "reader and writer of one notation, each the other's check",
     "analysis/drills/tab_order.py": "the layout of one system of a tab: order, bars and marks depend on each other",

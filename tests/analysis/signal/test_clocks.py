@@ -187,5 +187,36 @@ def test_answers_of_host_stamps_are_those_of_ticks(clock: str, rate_hz: float) -
         assert rms(score.error_deg) < 1.2 * rms(usual.error_deg)
 
 
+@pytest.mark.parametrize("rate_hz", [100.0, 200.0, 400.0])
+def test_lost_packets_of_varied_size_cost_what_is_lost_with_them(rate_hz: float) -> None:
+    """As many strokes, as exact, as with the same samples lost from the sensor's own ticks."""
+    ticks, host = [], []
+    for played in recorded(rate_hz):
+        lost = clocks.varied_losses(played.session.raw.ticks.size, np.random.default_rng(6))
+        fewer = clocks.without_samples(played.session.raw, lost)
+        ticks.append(played.spoilt(lambda session, raw=fewer: replace(session, raw=raw)).score)
+        host.append(played.spoilt(lambda session: clocks.stamped(session, "varied packets", seed=5)).score)
+    assert sum(score.matched for score in host) > 0.97 * sum(score.matched for score in ticks)
+    both = [rms(np.concatenate([score.error_deg for score in scores])) for scores in (host, ticks)]
+    assert both[0] < 1.2 * both[1]
+
+
+@pytest.mark.parametrize("true_hz", [400.6, 401.1, 397.3])
+def test_motion_shows_where_packets_are_missing(true_hz: float) -> None:
+    """Where a radio's moments are nearly six periods apart, too: its own rhythm fits the nominal rate better."""
+    k = np.arange(48_000)
+    swing = np.stack([np.sin(0.06 * k + phase) * (1.2 + np.sin(1e-3 * k)) for phase in (0.0, 1.0, 2.5)], axis=1)
+    noise = np.random.default_rng(8).normal(size=(k.size, 3))
+    counts = np.rint(np.concatenate([noise, 3000.0 * swing + 3.0 * noise], axis=1)).astype(np.int16)
+    stamps = clocks.varied_packets(100.0 + k / true_hz, np.random.default_rng(9))
+    ticks = np.rint(1e6 * stamps).astype(np.int64)
+    lost = clocks.varied_losses(k.size, np.random.default_rng(10))
+    raw = clocks.without_samples(RawSamples(ticks, k, np.full(k.size, np.nan), counts), lost)
+    base = fit_timebase(raw, SensorProfile("x", 400.0, 1.0, 1.0, 1e6))
+    true, found = (set(np.flatnonzero(np.diff(slot) > 1).tolist()) for slot in (k[~lost], base.slot))
+    assert len(true & found) > 0.95 * max(len(true), len(found))
+    assert base.grid.rate_hz == pytest.approx(true_hz, rel=5e-4)
+
+
 def rms(values: FloatArray) -> float:
     return float(np.sqrt(np.mean(values * values)))

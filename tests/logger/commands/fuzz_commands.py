@@ -21,7 +21,7 @@ import tempfile
 import time
 import warnings
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -208,7 +208,6 @@ def spoilt(draw: st.DrawFn, record: Any) -> Any:
 @cache
 def session_bytes() -> bytes:
     """A minute of an invented player at 100 samples/s: gestures, two blocks."""
-    from dataclasses import replace
 
     from analysis.synthesis.draw import random_scenario
     from analysis.synthesis.simulate import simulate
@@ -317,6 +316,7 @@ def spoilt_rows(draw: st.DrawFn, messages: Messages) -> Messages:
             data = data[: draw(st.integers(0, len(data)))]
         else:
             raw = decode_samples([data])
+            raw = replace(raw, counts=raw.counts.astype(np.int32))  # beyond what a narrow sensor could have sent
             first = draw(st.integers(0, raw.ticks.size - 1))
             part = slice(first, first + draw(st.integers(1, 400)))
             if way == 2:
