@@ -75,13 +75,18 @@ def cost_of_bends(counts: CountArray, ends: IntArray) -> FloatArray:
     inside[last] = inside[first] = inside[[0, -1]] = False
     bend[~inside] = 0.0
     sizes = np.diff(ends, prepend=-1)
-    total = uniform_filter1d(np.add.reduceat(bend, np.append(0, first)).astype(np.float64), LOCAL_PACKETS)
-    usual = total / np.maximum(uniform_filter1d(np.maximum(sizes - 2.0, 0.0), LOCAL_PACKETS), 0.1) + 0.5
+    total = _locally(np.add.reduceat(bend, np.append(0, first)).astype(np.float64))
+    usual = total / np.maximum(_locally(np.maximum(sizes - 2.0, 0.0)), 0.1) + 0.5
     # What a loss looks like is seen by leaving out a packet that came.
     left_out = _bend(counts[last[:-1] - 1], counts[last[:-1]], counts[last[1:] + 1])
     lossless = _classes(bend / np.repeat(usual, sizes).astype(np.float32))[inside]
     odds = _log_shares(lossless) - _log_shares(_classes(left_out / usual[:-2]))
     return np.concatenate([[0.0], odds[_classes(at_border / usual[:-1])]])
+
+
+def _locally(values: FloatArray) -> FloatArray:
+    """Mean over the packets around each."""
+    return np.asarray(uniform_filter1d(values, LOCAL_PACKETS), dtype=np.float64)
 
 
 def _bend(before: CountArray, at: CountArray, after: CountArray) -> FloatArray32:
