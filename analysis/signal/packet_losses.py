@@ -79,7 +79,8 @@ def cost_of_bends(counts: CountArray, ends: IntArray) -> FloatArray:
     usual = total / np.maximum(_locally(np.maximum(sizes - 2.0, 0.0)), 0.1) + 0.5
     # What a loss looks like is seen by leaving out a packet that came.
     left_out = _bend(counts[last[:-1] - 1], counts[last[:-1]], counts[last[1:] + 1])
-    lossless = _classes(bend / np.repeat(usual, sizes).astype(np.float32))[inside]
+    bend /= np.repeat(usual.astype(np.float32), sizes)
+    lossless = _classes(bend)[inside]
     odds = _log_shares(lossless) - _log_shares(_classes(left_out / usual[:-2]))
     return np.concatenate([[0.0], odds[_classes(at_border / usual[:-1])]])
 
