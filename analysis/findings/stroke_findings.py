@@ -69,7 +69,7 @@ def _together(verdict: Verdict) -> tuple[str, ...]:
         name = f"Posture {summary.posture}: tilt" if summary.posture else "Tilt"
         scatter = "" if summary.tilt_sd_deg is None else f", scatter {degrees(summary.tilt_sd_deg)}"
         lift = "" if posture.share is None else f" {say_lift(posture)}"
-        said.append(f"{name} {degrees(summary.tilt_mean_deg)}{scatter}.{lift}")
+        said.append(f"{name} {degrees(summary.tilt_mean_deg)} over all strokes{scatter}.{lift}")
     return tuple(said)
 
 

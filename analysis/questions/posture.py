@@ -207,7 +207,8 @@ def _remarks(design: Design, pair: tuple[str, str], measures: Sequence[MeasureDi
     count = len(design.blocks)
     said = [
         f"based on {count} blocks in the order {design.order} (1 is {pair[0]}, 2 is {pair[1]}); "
-        "time on task, tempo and drill are adjusted for",
+        "a posture's numbers are means of its blocks, down- and upstrokes together, and the differences allow for time "
+        "on task, tempo and drill",
         *design.remarks,
     ]
     coarse = [m for m in measures if m.test.smallest_p >= ALPHA]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from analysis.model.number_words import degrees, signed
+from analysis.model.number_words import signed
 from analysis.questions.hold import HoldTempo
 from analysis.questions.posture import PostureComparison
 from analysis.questions.posture_choice import HOLD
@@ -58,18 +58,18 @@ def say_recommendation(comparison: PostureComparison) -> str:
         keys = advice.first_better or advice.second_better
         return f"Posture {advice.posture} is the better one here: it {_gains(comparison, keys)}."
     if advice.kind == "wanted side":
-        own, other = tilts if advice.posture == first else tilts[::-1]
+        own = tilts[0] if advice.posture == first else tilts[1]
         rest = second if advice.posture == first else first
         side = SIDE_WORDS["down" if own > 0 else "up"]
         return (
-            f"Posture {advice.posture}: it tilts to the side of the {side}, which you want to clear ({degrees(own)}), "
-            f"and {rest} to the other ({degrees(other)})."
+            f"Posture {advice.posture}: it tilts to the side of the {side}, which you want to clear, and {rest} to the "
+            "other."
         )
     if advice.kind == "by phrase":
         a, b = (SIDE_WORDS["down" if tilt > 0 else "up"] for tilt in tilts)
         return (
-            f"The phrase decides: {first} ({degrees(tilts[0])}) suits string changes that follow {_article(a)} {a}, "
-            f"{second} ({degrees(tilts[1])}) those that follow {_article(b)} {b}."
+            f"The phrase decides: {first} suits string changes that follow {_article(a)} {a}, {second} those that "
+            f"follow {_article(b)} {b}."
         )
     if advice.kind == "trade-off":
         return (

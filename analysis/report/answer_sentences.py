@@ -181,13 +181,13 @@ def _say_room(clearing: Clearing) -> str:
         return f"No larger stroke of this shape would bring {enough} past it: it needs more tilt."
     size = room.smallest.value
     if size > 1:
-        return f"For {enough} to pass, it must become {100 * (size - 1):.0f} % larger, or tilt more."
+        return f"For {enough} to pass, the stroke must become {100 * (size - 1):.0f} % larger, or tilt more."
+    median = f"The median {clearing.direction}stroke, {millimetres(room.span_mm)} long,"
     if size <= room.size[0]:
-        return f"It may shrink to a fifth of its {millimetres(room.span_mm)} and still pass."
-    smaller = 100 * (1 - size)
+        return f"{median} may shrink to a fifth and still pass."
     return (
-        f"It may become {smaller:.0f} % smaller, {millimetres(size * room.span_mm)} instead of "
-        f"{millimetres(room.span_mm)}, before fewer than {enough} pass."
+        f"{median} may become {100 * (1 - size):.0f} % smaller, {millimetres(size * room.span_mm)}, before fewer than "
+        f"{enough} pass."
     )
 
 

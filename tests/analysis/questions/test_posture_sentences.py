@@ -217,19 +217,16 @@ def check_recommendation(comparison: PostureComparison) -> str:
         assert all(within_margin(comparison, NAME[name]) for name in names)
         assert not opposite
         return "either"
-    if match := re.match(
-        rf"The phrase decides: A \({NUMBER}°\) suits .* follow an? (\w+), B \({NUMBER}°\) .* an? (\w+)\.", said
-    ):
+    tilts = next(((m.first, m.second) for m in comparison.measures if m.key == "tilt_deg"), (0.0, 0.0))
+    down = {posture: tilt > 0 for posture, tilt in zip("AB", tilts, strict=True)}
+    if match := re.match(r"The phrase decides: A suits .* follow an? (\w+), B those .* an? (\w+)\.", said):
         assert opposite
-        assert (float(match[1]) > 0) == (match[2] == "downstroke")
-        assert (float(match[3]) > 0) == (match[4] == "downstroke")
-        assert match[2] != match[4]
+        assert (down["A"], down["B"]) == (match[1] == "downstroke", match[2] == "downstroke")
+        assert match[1] != match[2]
         return "by phrase"
-    if match := re.match(
-        rf"Posture (.): it tilts to the side of the (\w+), .* \({NUMBER}°\), and (.) .* \({NUMBER}°\)\.", said
-    ):
+    if match := re.match(r"Posture (.): it tilts to the side of the (\w+), .*, and (.) to the other\.", said):
         assert opposite
-        assert (float(match[3]) > 0) == (match[2] == "downstroke") != (float(match[5]) > 0)
+        assert down[match[1]] == (match[2] == "downstroke") != down[match[3]]
         return "wanted side"
     assert said.startswith("No posture can be recommended yet: ")
     assert not opposite
