@@ -101,8 +101,8 @@ REGIMES: dict[str, Regime] = {
         Regime("8/s, gestures twice", _gestures(8.0, repetitions=2)),
         Regime("8/s, gestures 4 times", _gestures(8.0, repetitions=4)),
         Regime("8/s, sloppy x 2.5", _gestures(8.0, sloppiness=2.5)),
-        Regime("8/s, no attacks", lambda seed: _attacks(seed, "none")),
-        Regime("8/s, half attacks", lambda seed: _attacks(seed, 0.5)),
+        Regime("8/s, no attacks", lambda seed: _silent(random_scenario(seed, strokes_per_s=8.0), "none")),
+        Regime("8/s, half attacks", lambda seed: _silent(random_scenario(seed, strokes_per_s=8.0), 0.5)),
         Regime("8/s, string changes", lambda seed: _changes(seed)),
         Regime("2 h", _two_hours),
         Regime("two postures", _two_postures),
@@ -117,6 +117,10 @@ REGIMES: dict[str, Regime] = {
         Regime("irregular 2-5/s", lambda seed: irregular(seed, (2.0, 5.0)), 5.0),
         Regime("irregular 2-5/s, other joints", lambda seed: irregular(seed, (2.0, 5.0), OTHER_JOINTS), 5.0),
         Regime("bursts of 4-8", lambda seed: irregular(seed, (5.0, 11.0), BURSTS)),
+        Regime("irregular 5-11/s, no attacks", lambda seed: _silent(irregular(seed, (5.0, 11.0)), "none")),
+        Regime("irregular 2-5/s, no attacks", lambda seed: _silent(irregular(seed, (2.0, 5.0)), "none"), 5.0),
+        Regime("bursts of 4-8, half attacks", lambda seed: _silent(irregular(seed, (5.0, 11.0), BURSTS), 0.5)),
+        Regime("strums 3-7/s, no attacks", lambda seed: _silent(strums(seed), "none")),
         Regime("single strokes", lambda seed: irregular(seed, (4.0, 8.0), SINGLE), 5.0),
         Regime("swing", lambda seed: irregular(seed, (4.0, 9.0), SWING), 4.0),
         Regime("tremolo 14-16/s", lambda seed: irregular(seed, (14.0, 16.0), TREMOLO, span_mm=8.0)),
@@ -139,8 +143,8 @@ REGIMES: dict[str, Regime] = {
 }
 
 
-def _attacks(seed: int, share: object) -> Scenario:
-    scenario = random_scenario(seed, strokes_per_s=8.0)
+def _silent(scenario: Scenario, share: object) -> Scenario:
+    """The same play with attacks on a share of its strokes."""
     return replace(scenario, blocks=tuple(replace(b, attacks=share) for b in scenario.blocks))  # type: ignore[arg-type]
 
 

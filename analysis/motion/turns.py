@@ -38,8 +38,10 @@ class StrokeSettings:
     attack_strokes : int
         Strokes over which that share is taken.
     attack_of_typical : float
+    telling_share : float
+        Share of a block's quick strokes that must have an attack before the want of one tells anything.
     soft_share : float
-        Share below which a block counts as played without attacks.
+        Share below which a series counts as played without attacks.
     max_span_share : float
         Times the neighbours' span; more is no stroke.
     """
@@ -56,6 +58,7 @@ class StrokeSettings:
     attack_share: float = 0.6
     attack_strokes: int = 5
     attack_of_typical: float = 0.15
+    telling_share: float = 0.75
     soft_share: float = 0.25
     max_span_share: float = 4.0
 

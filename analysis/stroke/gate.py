@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from scipy.ndimage import binary_closing
 
@@ -12,25 +14,11 @@ MIN_RUN_WITHOUT_ATTACKS = 8
 LONGEST_HOLE = 15
 
 
-def accept_strokes(
-    run: IntArray,
-    block: IntArray,
-    attack: BoolArray | None,
-    blocks_known: bool,
-    settings: StrokeSettings,
-    small: BoolArray | None = None,
-) -> BoolArray:
-    """Tell strokes of play from other rhythmic motion.
+@dataclass(frozen=True)
+class Candidates:
+    """What is known of strokes that may be play.
 
-    Where attacks can be seen, play is what has an attack on at least ``attack_share`` of any five strokes. Inside a
-    block that the player marked, a regular run of which at least ``soft_share`` have one is measured by its own share,
-    and where the whole block is without attacks (silent strokes) every regular run counts. A hole shorter than
-    ``LONGEST_HOLE`` strokes inside a run is play too. Inside a marked block a stroke with an attack is play whatever
-    stands beside it: of fewer than ``min_run`` at a stretch those with an attack count. Below 150 samples/s attacks
-    cannot be seen: runs inside the marked blocks count, or, in a log without blocks, runs of at least eight strokes.
-    Small strokes count in runs with attacks only: a hand at rest moves as far.
-
-    Parameters
+    Attributes
     ----------
     run : int64 (n,)
         -1 for irregular strokes.
@@ -38,38 +26,63 @@ def accept_strokes(
         -1 outside every block.
     attack : bool (n,) or None
         None where attacks cannot be seen.
+    telling : bool (n,)
+        So many strokes around have an attack that the want of one tells something.
+    quick : bool (n,)
+        As quick as the strokes around, and so no way back.
+    small : bool (n,)
+        Shorter than is asked of a stroke by itself: a hand at rest moves as far.
+    """
+
+    run: IntArray
+    block: IntArray
+    attack: BoolArray | None
+    telling: BoolArray
+    quick: BoolArray
+    small: BoolArray
+
+
+def accept_strokes(found: Candidates, blocks_known: bool, settings: StrokeSettings) -> BoolArray:
+    """Tell strokes of play from other rhythmic motion.
+
+    Inside a block that the player marked every regular run counts, with or without attacks: silent strokes, strokes in
+    the air and smooth playing are play. Where attacks tell, a run begins with the first and ends with the last of them,
+    for a hand comes and goes in silence. Of fewer than ``min_run`` at a stretch those with an attack count, and where
+    attacks tell nothing the quick ones. Outside the blocks play is what has an attack on at least ``attack_share`` of
+    any five strokes; a hole shorter than ``LONGEST_HOLE`` strokes inside a run is play too. Where attacks cannot be
+    seen, runs inside the marked blocks count, or, in a log without blocks, runs of at least eight strokes.
+
+    Parameters
+    ----------
+    found : Candidates
     blocks_known : bool
         Whether the player marked any blocks.
     settings : StrokeSettings
-    small : bool (n,), optional
-        Strokes shorter than is asked of one by itself.
 
     Returns
     -------
     bool (n,)
     """
-    large = np.ones(run.size, dtype=np.bool_) if small is None else ~small
+    run, block = found.run, found.block
     keep = (run >= 0) & (_run_length(run) >= settings.min_run)
-    few = (run >= 0) & ~keep
-    if attack is None:
-        return keep & large & _without_attacks(np.where(keep, run, -1), block, blocks_known)
-    attacked = np.zeros(run.size, dtype=bool)
+    inside = (run >= 0) & (block >= 0)
+    alone = _of_many(inside & found.quick & ~found.telling & ~found.small, block)
+    if found.attack is None:
+        return alone | (keep & ~found.small & _without_attacks(np.where(keep, run, -1), block, blocks_known))
+    often, struck_from_to = np.zeros(run.size, dtype=bool), np.zeros(run.size, dtype=bool)
     for number in np.unique(run[keep]):
         members = np.flatnonzero(run == number)
+        attack = found.attack[members]
         asked = settings.attack_share
-        if (block[members] >= 0).mean() > 0.5 and attack[members].mean() >= settings.soft_share:
-            asked *= float(attack[members].mean())
-        enough = _rolling_share(attack[members], settings.attack_strokes) >= asked
-        attacked[members] = binary_closing(enough, np.ones(LONGEST_HOLE, dtype=bool), border_value=0) | enough
-        attacked[members] &= _trim_ends(attack[members])
-        attacked[members] |= attack[members] & (block[members] >= 0)
-    silent = np.zeros(run.size, dtype=bool)
-    for number in np.unique(block[keep & (block >= 0)]):
-        members = keep & (block == number)
-        if attack[members].mean() < settings.soft_share:
-            silent |= members
-    few &= (block >= 0) & attack
-    return (keep & attacked) | (large & (keep & silent | few))
+        if inside[members].mean() > 0.5 and attack.mean() >= settings.soft_share:
+            asked *= float(attack.mean())
+        enough = _rolling_share(attack, settings.attack_strokes) >= asked
+        often[members] = binary_closing(enough, np.ones(LONGEST_HOLE, dtype=bool), border_value=0) | enough
+        struck_from_to[members] = _from_first_to_last(attack)
+    rhythm = keep & often & struck_from_to
+    small = inside & found.small & (rhythm | (keep & found.attack))
+    large = inside & ~found.small & (found.attack | (keep & (struck_from_to | ~found.telling)))
+    return alone | small | large | (rhythm & (block < 0))
 
 
 def _run_length(run: IntArray) -> IntArray:
@@ -93,7 +106,7 @@ def _rolling_share(attack: BoolArray, width: int) -> np.ndarray[tuple[int], np.d
     return np.asarray((total[first + width] - total[first]) / width)
 
 
-def _trim_ends(attack: BoolArray) -> BoolArray:
+def _from_first_to_last(attack: BoolArray) -> BoolArray:
     """False before the first and after the last stroke with an attack."""
     keep = np.zeros(attack.size, dtype=bool)
     at = np.flatnonzero(attack)

@@ -16,7 +16,7 @@ from analysis.motion.turns import StrokeSettings, find_runs, running_rank
 from analysis.reference.frame import Frame
 from analysis.reference.session_reference import Reference
 from analysis.stroke.gaps import gap_lengths, is_cut_off, is_whole
-from analysis.stroke.gate import accept_strokes
+from analysis.stroke.gate import Candidates, accept_strokes
 from analysis.stroke.play import BandSettings, StrokeSet, find_strokes, join, turned_axes
 from analysis.stroke.play_intervals import Stretch, find_stretches
 from analysis.stroke.smoothness import stroke_smoothness
@@ -33,6 +33,10 @@ from analysis.stroke.tilt import attack_strength, has_attack
 
 IDLE_SHARE = 0.3
 """Slower than this part of the quicker strokes around, and without an attack, is a way back, no stroke."""
+WAY_BACK_SHARE = 0.45
+"""The same of what begins or ends at rest, where the want of an attack tells nothing."""
+QUICK_SHARE = 0.6
+"""Faster than this part of them is no way back."""
 
 
 @dataclass(frozen=True)
@@ -202,12 +206,17 @@ def _inside(strokes: StrokeSet, stretch: Stretch) -> StrokeSet:
 
 @dataclass(frozen=True)
 class _Look:
-    """Of each stroke its run (-1: cut off by a gap), its block, whether there is an attack, and how strong."""
+    """Of each stroke its run (-1: cut off by a gap), its block, whether there is an attack, how strong, what it tells.
+
+    ``telling`` where the want of an attack would tell something, ``quick`` where the stroke is no way back.
+    """
 
     run: IntArray
     block: IntArray
     attack: BoolArray
     strength_mps2: FloatArray
+    telling: BoolArray
+    quick: BoolArray
 
 
 class _Judge:
@@ -227,7 +236,8 @@ class _Judge:
         # In a gap an attack may be lost: inside the marked blocks its absence says nothing there.
         seen = None if self._threshold is None else look.attack | (self.bridged(strokes) & (look.block >= 0))
         small = strokes.span_m < 1e-3 * self._settings.min_span_mm
-        keep = accept_strokes(look.run, look.block, seen, bool(self._blocks), self._settings, small)
+        found = Candidates(look.run, look.block, seen, look.telling, look.quick, small)
+        keep = accept_strokes(found, bool(self._blocks), self._settings)
         borders = np.cumsum([part.start.size for part in parts])[:-1]
         return [part.select(mine) for part, mine in zip(parts, np.split(keep, borders), strict=True)] if parts else []
 
@@ -258,19 +268,22 @@ class _Judge:
         attack = has_attack(strength, self._threshold, self._settings.attack_of_typical)
         block = block_of(self._motion.grid.time_at(0.5 * (strokes.start + strokes.end)), self._blocks)
         rate_hz = self._motion.grid.rate_hz
-        # A hand that comes, goes or drifts back makes no attack; where no stroke does, that tells nothing.
+        # A hand that comes, goes or drifts back makes no attack; where many strokes make none, that tells nothing.
         speed = strokes.span_m / (strokes.end - strokes.start)
-        idle = strokes.edge | (speed < IDLE_SHARE * running_rank(speed, 0.75))
-        sound = ~(idle & ~attack & self._has_attacks(block, attack))
+        share = speed / running_rank(speed, 0.75)
+        quick = share > QUICK_SHARE
+        telling = self._attacks_tell(block, attack, quick)
+        idle = np.where(telling, strokes.edge | (share < IDLE_SHARE), strokes.edge & (share < WAY_BACK_SHARE))
+        sound = attack | ~idle
         sound &= is_whole(self._gaps, strokes.start, strokes.end, rate_hz)
         run = find_runs(strokes.start, strokes.end, strokes.span_m, self._settings, sound)
         run[is_cut_off(self._gaps, strokes.start, strokes.end, run, self._settings.min_run)] = -1
-        return _Look(run, block, attack, strength)
+        return _Look(run, block, attack, strength, telling, quick)
 
-    def _has_attacks(self, block: IntArray, attack: BoolArray) -> BoolArray:
-        """Strokes outside the blocks, and those of blocks in which some have an attack."""
-        share = np.bincount(block + 1, attack) / np.maximum(np.bincount(block + 1), 1)
-        return np.asarray((block < 0) | (share[block + 1] >= self._settings.soft_share))
+    def _attacks_tell(self, block: IntArray, attack: BoolArray, quick: BoolArray) -> BoolArray:
+        """Strokes outside the blocks, and those of blocks in which most quick strokes have an attack."""
+        share = np.bincount(block + 1, attack & quick) / np.maximum(np.bincount(block + 1, quick), 1)
+        return np.asarray((block < 0) | (share[block + 1] >= self._settings.telling_share))
 
     def bridged(self, strokes: StrokeSet) -> BoolArray:
         """Strokes in which a few samples are missing."""

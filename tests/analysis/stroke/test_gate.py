@@ -15,7 +15,7 @@ from analysis.motion.turns import (
     find_runs,
     find_turns,
 )
-from analysis.stroke.gate import accept_strokes
+from analysis.stroke.gate import Candidates, accept_strokes
 from analysis.synthesis.draw import random_scenario
 from analysis.synthesis.scenario import PlayBlock
 from tests.analysis.pipeline.played import of_scenario
@@ -36,42 +36,59 @@ def some(run: IntArray, attacks: str) -> BoolArray:
     return np.resize(np.array([mark == "x" for mark in attacks]), run.size)
 
 
+def accept(
+    run: IntArray, block: IntArray, attack: BoolArray | None, *, blocks_known: bool, telling: bool = False
+) -> BoolArray:
+    """Strokes of play; all as slow as a way back."""
+    candidates = Candidates(run, block, attack, np.full(run.size, telling), np.zeros(run.size, dtype=bool))
+    return accept_strokes(candidates, blocks_known, SETTINGS)
+
+
 def test_attacks_make_play_anywhere() -> None:
     run = run_of(20)
-    assert accept_strokes(run, nowhere(run), some(run, "x"), True, SETTINGS).all()
-    assert accept_strokes(run, nowhere(run), some(run, "x"), False, SETTINGS).all()
+    assert accept(run, nowhere(run), some(run, "x"), blocks_known=True).all()
+    assert accept(run, nowhere(run), some(run, "x"), blocks_known=False).all()
 
 
 def test_rhythm_without_attacks_outside_a_block_is_a_gesture() -> None:
     run = run_of(30)
-    assert not accept_strokes(run, nowhere(run), some(run, "."), True, SETTINGS).any()
-    assert not accept_strokes(run, nowhere(run), some(run, "x...."), True, SETTINGS).any()
+    assert not accept(run, nowhere(run), some(run, "."), blocks_known=True).any()
+    assert not accept(run, nowhere(run), some(run, "x...."), blocks_known=True).any()
 
 
 def test_silent_strokes_count_inside_a_marked_block_only() -> None:
     run = run_of(20, 20)
     block = np.repeat([0, -1], 20)
-    found = accept_strokes(run, block, some(run, "."), True, SETTINGS)
+    found = accept(run, block, some(run, "."), blocks_known=True)
     np.testing.assert_array_equal(found, block == 0)
 
 
 def test_irregular_strokes_never_count() -> None:
     run = np.full(20, -1)
-    assert not accept_strokes(run, np.zeros(20, dtype=int), some(run, "x"), True, SETTINGS).any()
+    assert not accept(run, np.zeros(20, dtype=int), some(run, "x"), blocks_known=True).any()
 
 
 def test_below_150_samples_a_second_marks_decide_and_without_marks_length() -> None:
     run = run_of(6, 12)
     block = np.repeat([0, -1], [6, 12])
-    np.testing.assert_array_equal(accept_strokes(run, block, None, True, SETTINGS), block == 0)
-    np.testing.assert_array_equal(accept_strokes(run, nowhere(run), None, False, SETTINGS), run == 1)
+    np.testing.assert_array_equal(accept(run, block, None, blocks_known=True), block == 0)
+    np.testing.assert_array_equal(accept(run, nowhere(run), None, blocks_known=False), run == 1)
 
 
 def test_approach_and_departure_without_attack_are_left_out() -> None:
     run = run_of(12)
     attack = some(run, "..xxxxxxxx..")
-    found = accept_strokes(run, np.zeros(12, dtype=int), attack, True, SETTINGS)
-    np.testing.assert_array_equal(found, attack)
+    inside = np.zeros(12, dtype=int)
+    np.testing.assert_array_equal(accept(run, inside, attack, blocks_known=True, telling=True), attack)
+    assert accept(run, inside, attack, blocks_known=True).all()
+
+
+def test_a_quick_stroke_between_rests_counts_where_attacks_tell_nothing() -> None:
+    run, block = run_of(1, 1, 2, 1), np.array([0, 0, 0, 0, -1])
+    quick, silent = np.array([True, False, True, True, True]), some(run, ".")
+    for telling, expected in ((False, quick & (block == 0)), (True, ~quick & quick)):
+        candidates = Candidates(run, block, silent, np.full(5, telling), quick)
+        np.testing.assert_array_equal(accept_strokes(candidates, True, SETTINGS), expected)
 
 
 def test_knocks_and_scratches_in_rests_are_not_strokes() -> None:
@@ -185,8 +202,8 @@ def test_of_few_strokes_in_a_block_those_with_an_attack_count() -> None:
     attack = some(run, "xxx.xxxxxxxxxxxxxx")
     inside = np.zeros(run.size, dtype=int)
     expected = np.array(list("xxx.xxxxxxxxxxxxxx")) == "x"
-    np.testing.assert_array_equal(accept_strokes(run, inside, attack, True, SETTINGS), expected)
-    np.testing.assert_array_equal(accept_strokes(run, nowhere(run), attack, True, SETTINGS), run == 2)
+    np.testing.assert_array_equal(accept(run, inside, attack, blocks_known=True), expected)
+    np.testing.assert_array_equal(accept(run, nowhere(run), attack, blocks_known=True), run == 2)
 
 
 @pytest.mark.parametrize("cycle_hz", [1.0, 2.5, 4.0, 8.0])
