@@ -10,7 +10,8 @@ from scipy.ndimage import binary_closing
 from analysis.model.records import BoolArray, IntArray
 from analysis.motion.turns import StrokeSettings
 
-MIN_RUN_WITHOUT_ATTACKS = 8
+WITHOUT_ATTACKS = 8
+"""Fewer strokes of which none has an attack are no play: a hand finds its place, or leaves it."""
 LONGEST_HOLE = 15
 
 
@@ -48,9 +49,10 @@ def accept_strokes(found: Candidates, blocks_known: bool, settings: StrokeSettin
     Inside a block that the player marked every regular run counts, with or without attacks: silent strokes, strokes in
     the air and smooth playing are play. Where attacks tell, a run begins with the first and ends with the last of them,
     for a hand comes and goes in silence. Of fewer than ``min_run`` at a stretch those with an attack count, and where
-    attacks tell nothing the quick ones. Outside the blocks play is what has an attack on at least ``attack_share`` of
-    any five strokes; a hole shorter than ``LONGEST_HOLE`` strokes inside a run is play too. Where attacks cannot be
-    seen, runs inside the marked blocks count, or, in a log without blocks, runs of at least eight strokes.
+    attacks tell nothing the quick ones, if the block has several. Outside the blocks play is what has an attack on at
+    least ``attack_share`` of any five strokes; a hole shorter than ``LONGEST_HOLE`` strokes inside a run is play too.
+    Where attacks cannot be seen, runs inside the marked blocks count, or, in a log without blocks, runs of at least
+    eight strokes.
 
     Parameters
     ----------
@@ -92,11 +94,16 @@ def _run_length(run: IntArray) -> IntArray:
     return np.asarray(np.bincount(run[run >= 0])[run])
 
 
+def _of_many(quick: BoolArray, block: IntArray) -> BoolArray:
+    """Those of a block in which there are enough of them."""
+    return np.asarray(quick & (np.bincount(block + 1, quick)[block + 1] >= WITHOUT_ATTACKS))
+
+
 def _without_attacks(run: IntArray, block: IntArray, blocks_known: bool) -> BoolArray:
     if blocks_known:
         inside = np.unique(run[(run >= 0) & (block >= 0)])
         return np.isin(run, inside)
-    return np.asarray((run >= 0) & (_run_length(run) >= MIN_RUN_WITHOUT_ATTACKS))
+    return np.asarray((run >= 0) & (_run_length(run) >= WITHOUT_ATTACKS))
 
 
 def _rolling_share(attack: BoolArray, width: int) -> np.ndarray[tuple[int], np.dtype[np.float64]]:

@@ -40,7 +40,8 @@ def accept(
     run: IntArray, block: IntArray, attack: BoolArray | None, *, blocks_known: bool, telling: bool = False
 ) -> BoolArray:
     """Strokes of play; all as slow as a way back."""
-    candidates = Candidates(run, block, attack, np.full(run.size, telling), np.zeros(run.size, dtype=bool))
+    none = np.zeros(run.size, dtype=bool)
+    candidates = Candidates(run, block, attack, np.full(run.size, telling), none, none)
     return accept_strokes(candidates, blocks_known, SETTINGS)
 
 
@@ -83,11 +84,11 @@ def test_approach_and_departure_without_attack_are_left_out() -> None:
     assert accept(run, inside, attack, blocks_known=True).all()
 
 
-def test_a_quick_stroke_between_rests_counts_where_attacks_tell_nothing() -> None:
-    run, block = run_of(1, 1, 2, 1), np.array([0, 0, 0, 0, -1])
-    quick, silent = np.array([True, False, True, True, True]), some(run, ".")
-    for telling, expected in ((False, quick & (block == 0)), (True, ~quick & quick)):
-        candidates = Candidates(run, block, silent, np.full(5, telling), quick)
+def test_quick_strokes_between_rests_count_where_attacks_tell_nothing_and_there_are_several() -> None:
+    run, block = np.arange(30), np.repeat([0, 1, -1], 10)
+    quick = np.arange(30) % 10 < np.repeat([8, 7, 8], 10)
+    for telling, expected in ((False, quick & (block == 0)), (True, np.zeros(30, dtype=bool))):
+        candidates = Candidates(run, block, some(run, "."), np.full(30, telling), quick, quick & ~quick)
         np.testing.assert_array_equal(accept_strokes(candidates, True, SETTINGS), expected)
 
 
