@@ -37,11 +37,17 @@ def some(run: IntArray, attacks: str) -> BoolArray:
 
 
 def accept(
-    run: IntArray, block: IntArray, attack: BoolArray | None, *, blocks_known: bool, telling: bool = False
+    run: IntArray,
+    block: IntArray,
+    attack: BoolArray | None,
+    *,
+    blocks_known: bool,
+    telling: bool = False,
+    small: bool = False,
 ) -> BoolArray:
     """Strokes of play; all as slow as a way back."""
-    none = np.zeros(run.size, dtype=bool)
-    candidates = Candidates(run, block, attack, np.full(run.size, telling), none, none)
+    telling_all, small_all = (np.full(run.size, each) for each in (telling, small))
+    candidates = Candidates(run, block, attack, telling_all, np.zeros(run.size, dtype=bool), small_all)
     return accept_strokes(candidates, blocks_known, SETTINGS)
 
 
@@ -179,10 +185,9 @@ def test_small_strokes_count_in_a_series_with_attacks() -> None:
     run = run_of(12, 12, 3)
     attack = some(run, "x" * 12 + "." * 12 + "xxx")
     block = np.repeat([0, 1, 2], [12, 12, 3])
-    small = np.ones(run.size, dtype=bool)
-    np.testing.assert_array_equal(accept_strokes(run, block, attack, True, SETTINGS, small), run == 0)
-    assert accept_strokes(run, block, attack, True, SETTINGS, ~small).all()
-    assert not accept_strokes(run, block, None, True, SETTINGS, small).any()
+    np.testing.assert_array_equal(accept(run, block, attack, blocks_known=True, small=True), run == 0)
+    assert accept(run, block, attack, blocks_known=True).all()
+    assert not accept(run, block, None, blocks_known=True, small=True).any()
 
 
 @pytest.mark.parametrize("seed", [90301, 90302])
