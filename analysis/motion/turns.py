@@ -39,7 +39,7 @@ class StrokeSettings:
         Strokes over which that share is taken.
     attack_of_typical : float
     telling_share : float
-        Share of a block's quick strokes that must have an attack before the want of one tells anything.
+        Share of the quick strokes beside an attack that must have one too before the want of one tells anything.
     soft_share : float
         Share below which a series counts as played without attacks.
     max_span_share : float

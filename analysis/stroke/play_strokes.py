@@ -281,8 +281,13 @@ class _Judge:
         return _Look(run, block, attack, strength, telling, quick)
 
     def _attacks_tell(self, block: IntArray, attack: BoolArray, quick: BoolArray) -> BoolArray:
-        """Strokes outside the blocks, and those of blocks in which most quick strokes have an attack."""
-        share = np.bincount(block + 1, attack & quick) / np.maximum(np.bincount(block + 1, quick), 1)
+        """Strokes outside the blocks, and those of blocks in which most quick strokes beside an attack have one too.
+
+        Beside an attack: where half of a block is played and the player tunes in the other, attacks do tell.
+        """
+        padded = np.concatenate([[False], attack, [False]])
+        asked = quick & (padded[:-2] | padded[2:])
+        share = np.bincount(block + 1, attack & asked) / np.maximum(np.bincount(block + 1, asked), 1)
         return np.asarray((block < 0) | (share[block + 1] >= self._settings.telling_share))
 
     def bridged(self, strokes: StrokeSet) -> BoolArray:

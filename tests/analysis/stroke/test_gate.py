@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.model.records import BoolArray, IntArray
+from analysis.model.records import BoolArray, IntArray, Session
 from analysis.motion.moves import strokes_along
 from analysis.motion.turns import (
     StrokeSettings,
@@ -112,6 +112,24 @@ def test_knocks_and_scratches_in_rests_are_not_strokes() -> None:
     for case in (played, unmarked):
         assert case.score.found_strokes - case.score.matched <= 0.03 * case.score.true_strokes
         assert case.score.matched >= 0.98 * case.score.true_strokes
+
+
+def test_scratches_in_a_block_marked_too_long_are_not_strokes() -> None:
+    """One block marked over three of five seconds and the rests between: attacks tell, though they are in a third."""
+    scenario = random_scenario(692, 8.0, 5.0)
+    blocks = tuple(replace(scenario.blocks[0], duration_s=5.0) for _ in range(3))
+    scenario = replace(
+        scenario, blocks=blocks, rest_s=(9.0, 10.0), rest_knocks_per_min=10.0, rest_scratches_per_min=40.0
+    )
+    played = of_scenario(scenario, 692).spoilt(_as_one_block)
+    assert played.score.found_strokes - played.score.matched <= 0.03 * played.score.true_strokes
+    assert played.score.matched >= 0.98 * played.score.true_strokes
+
+
+def _as_one_block(session: Session) -> Session:
+    plays = [event for event in session.events if event.kind == "play"]
+    others = [event for event in session.events if event.kind not in {"play", "rest"}]
+    return replace(session, events=(*others, replace(plays[0], end_s=plays[-1].end_s)))
 
 
 def test_runs_break_at_pauses_and_at_strokes_of_another_length() -> None:
