@@ -13,8 +13,10 @@ from analysis.consistency.channels import (
     quietest,
     weigh_saturation,
 )
+from analysis.consistency.knocks import tapping_hz
 from analysis.consistency.stills import judge_first_still
 from analysis.model.doubts import Certainty, Doubt
+from analysis.model.number_words import clock
 from analysis.model.records import OFF_HAND, Event, Session
 from analysis.motion.tip_path import GRAVITY_MPS2
 from analysis.signal.timebase import Timebase
@@ -25,7 +27,7 @@ SPAN_MM = 15.0
 """The stroke against which a false path is set."""
 OPEN_DEG, LIKELY_DEG = 6.0, 2.0
 NOISY = 3.0
-NOISE = "sensor noise"
+NOISE, SHAKEN = "sensor noise", "shaken still"
 GESTURES = ("across", "along", "pivot")
 
 
@@ -71,13 +73,18 @@ def gravity_length(signals: Signals, events: Sequence[Event]) -> list[Doubt]:
 
 
 def restless_stills(signals: Signals, session: Session) -> list[Doubt]:
-    """Noise and tones, by the path that they make of a tip that stands still."""
+    """Noise, tones and taps, by the path that they make of a tip that stands still."""
     doubts = []
     for event, part in _still_parts(signals, session.events, fallback=False):
         found = measure_restlessness(
             signals.accel_mps2[part], signals.gyro_radps[part], signals.grid.rate_hz, session.profile
         )
         cost_deg = _cost_deg(found.path_mm)
+        tapped_hz = tapping_hz(signals.accel_mps2[part], signals.grid.rate_hz) if cost_deg > LIKELY_DEG else None
+        at = clock(event.start_s - signals.grid.start_s)
+        if tapped_hz is not None:
+            doubts.append(_tapped(at, tapped_hz, found.path_mm))
+            continue
         noisy = event.label == OFF_HAND and _excess(found) > NOISY
         if cost_deg < LIKELY_DEG or not (noisy or found.tone_hz is not None or cost_deg > OPEN_DEG):
             continue
@@ -88,12 +95,26 @@ def restless_stills(signals: Signals, session: Session) -> list[Doubt]:
                 NOISE,
                 _cap(cost_deg),
                 f"the sensor shows {what} where nothing moves",
-                f"in the still at {event.start_s:.1f} s a tip at rest seems to move by {found.path_mm:.1f} mm, "
+                f"in the still at {at} a tip at rest seems to move by {found.path_mm:.1f} mm, "
                 f"which is {cost_deg:.0f} deg on a stroke of {SPAN_MM:.0f} mm{than}",
                 "check supply, wiring and mounting, and keep motors and loudspeakers away",
             )
         )
     return doubts[:1]
+
+
+def _tapped(at: str, tapped_hz: float, path_mm: float) -> Doubt:
+    """Shaking in a rhythm is no fault of the sensor, and another one cures it."""
+    cost_deg = _cost_deg(path_mm)
+    return Doubt(
+        SHAKEN,
+        _cap(cost_deg),
+        f"{tapped_hz:.1f} times a second something shakes the sensor where nothing should move, as a tapping foot or "
+        "knocks on the table do",
+        f"in the still at {at} its acceleration repeats itself every {1 / tapped_hz:.2f} s, and a tip "
+        f"at rest seems to move by {path_mm:.1f} mm, {cost_deg:.0f} deg on a stroke of {SPAN_MM:.0f} mm",
+        "keep the foot still and the table free of knocks, then record stills and gestures anew",
+    )
 
 
 def moved_first_still(signals: Signals, events: Sequence[Event]) -> list[Doubt]:

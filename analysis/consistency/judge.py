@@ -9,6 +9,7 @@ from analysis.consistency.axes import NAMES, Agreement, compare_streams
 from analysis.consistency.channel_doubts import (
     GESTURES,
     NOISE,
+    SHAKEN,
     frozen_axes,
     gravity_length,
     moved_first_still,
@@ -63,10 +64,11 @@ class SensorJudgement:
         -------
         SensorJudgement
         """
-        if not any(doubt.kind == NOISE for doubt in self.doubts):
+        restless = (NOISE, SHAKEN)
+        if not any(doubt.kind in restless for doubt in self.doubts):
             return self
         left = iter(restless_stills(seen, session))
-        doubts = (next(left, None) if doubt.kind == NOISE else doubt for doubt in self.doubts)
+        doubts = (next(left, None) if doubt.kind in restless else doubt for doubt in self.doubts)
         return replace(self, doubts=tuple(doubt for doubt in doubts if doubt is not None))
 
     @property

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from analysis.model.doubts import doubts_on
 from analysis.model.findings import Action, Finding, Measured, Scope
 from analysis.model.number_words import block_number, degrees, speed
-from analysis.model.records import BlockSummary, SessionResult
+from analysis.model.records import SessionResult, Side
 from analysis.questions.hold import HoldTempo
 from analysis.report.verdict import BY_HAND, Verdict, clause, find_speed_turn, is_block, say_lift, short_clause
 from analysis.stroke.block_case import BlockCase
@@ -46,7 +46,7 @@ def answer_finding(result: SessionResult, verdict: Verdict, holds: Sequence[Hold
         measured, interval = (hold_measured(hold),), (_hold_interval(hold),)
         action = _slower(verdict, hold, action)
     elif len(verdict.postures) == 1 and turn is None and _agree(verdict):
-        measured = _tilt(verdict.postures[0].summary)
+        measured = _tilt(verdict.postures[0])
     return Finding(
         topic="answer",
         claim=claim,
@@ -128,17 +128,19 @@ def _block(result: SessionResult, case: BlockCase, verdict: Verdict) -> Finding:
         claim=f"{said[0].upper()}{said[1:]}.",
         certainty=case.certainty,
         scope=Scope(f"block {number}", (summary.index,), summary.posture),
-        measured=() if verdict.against_hand else _tilt(summary),
+        measured=() if verdict.against_hand else _tilt(case),
         evidence=tuple(evidence),
     )
 
 
-def _tilt(summary: BlockSummary) -> tuple[Measured, ...]:
+def _tilt(case: BlockCase) -> tuple[Measured, ...]:
+    summary = case.summary
     if summary.tilt_mean_deg is None:
         return ()
+    side: Side = "none" if case.case == "level" else summary.tilt_side
     low, high = summary.tilt_ci95_deg or (None, None)
     # Blocks of one posture may differ: a tilt is a block's own quantity.
-    return (Measured("tilt", "deg", summary.tilt_mean_deg, low, high, summary.tilt_side),)
+    return (Measured("tilt", "deg", summary.tilt_mean_deg, low, high, side),)
 
 
 def _held_up_to(hold: HoldTempo, first: BlockCase) -> str:

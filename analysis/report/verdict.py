@@ -203,7 +203,7 @@ def clause(finding: BlockCase) -> str:
     return {
         "hand": f"tilt {tilt} against the hand's own mean plane",
         "unsure": f"the side cannot be told (tilt {tilt})",
-        "level": f"the stroke runs level (tilt {tilt})",
+        "level": f"the stroke runs {_level(finding)} (tilt {tilt})",
         "shallow": f"the stroke tilts to the {side}stroke's side, too little to clear (tilt {tilt})",
         "short": f"the {finding.stroke}stroke is too short, clearing {of_100(share)} times (tilt {tilt})",
         "uneven": f"the {finding.stroke}stroke clears only {of_100(share)} times (tilt {tilt})",
@@ -212,6 +212,10 @@ def clause(finding: BlockCase) -> str:
         "mixed": f"the stroke changes between two tilts, {_two_tilts(finding)}",
         "wrong": f"the stroke tilts to the {other}stroke's side, not the one wanted (tilt {tilt})",
     }[finding.case]
+
+
+def _level(finding: BlockCase) -> str:
+    return "level" if finding.summary.tilt_side == "none" else "nearly level"
 
 
 def _two_tilts(finding: BlockCase) -> str:
@@ -324,7 +328,7 @@ def _full_sentence(finding: BlockCase, where: str) -> str:
         "nothing can be said about the strings.",
         "unsure": f"This session cannot tell on which side your stroke leaves the strings{where}: its tilt lies "
         f"somewhere between {degrees(low)} and {degrees(high)}.",
-        "level": f"your stroke runs level{where}, at a tilt of {tilt}: too flat to clear either way.",
+        "level": f"your stroke runs {_level(finding)}{where}, at a tilt of {tilt}: too flat to clear either way.",
         "shallow": f"your stroke tilts to the {side}stroke's side{where}, but {degrees(abs(mean))} is too "
         "flat to clear the next string.",
         "short": f"your stroke is tilted enough to the {side}stroke's side{where}, by {degrees(abs(mean))}, but it is "

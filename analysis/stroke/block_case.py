@@ -38,10 +38,11 @@ class BlockCase:
     Attributes
     ----------
     case : str
-        ``hand`` no instrument frame; ``unsure`` the interval reaches from one side to the other; ``level`` no side;
-        ``shallow`` a side, but inside the dead band; ``short`` tilted enough, but the stroke ends too soon;
-        ``uneven`` clears on average, not steadily; ``clears``; ``both`` an arched path; ``wrong`` the other side
-        than wanted; ``mixed`` two tilts in turn, each played by groups of strokes.
+        ``hand`` no instrument frame; ``unsure`` the interval reaches from one side to the other; ``level`` inside the
+        dead band, where the tip's interval leaves no side; ``shallow`` a side, but inside the dead band; ``short``
+        tilted enough, but the stroke ends too soon; ``uneven`` clears on average, not steadily; ``clears``; ``both``
+        an arched path; ``wrong`` the other side than wanted; ``mixed`` two tilts in turn, each played by groups of
+        strokes.
     stroke : {"down", "up"}
         The stroke whose clearing counts.
     share : float or None
@@ -280,13 +281,20 @@ def _case(strokes: Strokes, stroke: Stroke, summary: BlockSummary, growth: float
         return "unsure"
     if strokes.share(stroke) >= HOLD_SHARE:
         return "both" if strokes.share(other) > 0.5 else "clears"
-    if summary.wanted is not None and summary.tilt_side == other:
+    sided = abs(tilt) >= dead or _side_stands(summary)
+    if summary.wanted is not None and summary.tilt_side == other and sided:
         return "wrong"
     if abs(tilt) < dead:
         if strokes.share(stroke) > 0.5:
             return "uneven"
-        return "level" if summary.tilt_side == "none" else "shallow"
+        return "shallow" if sided else "level"
     return "uneven" if growth is None else "short"
+
+
+def _side_stands(summary: BlockSummary) -> bool:
+    """Whether a small tilt's side outlasts what no sensor on the hand sees, an instrument that leans above all."""
+    low, high = summary.tip_ci95_deg or summary.tilt_ci95_deg or (-np.inf, np.inf)
+    return summary.tilt_side != "none" and not low <= 0.0 <= high
 
 
 def _needed_growth(lift_mm: FloatArray, strokes: Strokes, stroke: Stroke) -> float | None:

@@ -33,6 +33,7 @@ from analysis.synthesis.rotation import (
 from analysis.synthesis.sensor import Carried
 
 _STRINGS = np.array([[1.0], [0.0], [0.0]])
+_FACE = np.array([[0.0], [0.0], [1.0]])
 _UP = np.array([[0.0], [0.0], [1.0]])
 _SETTLE_S = 2.0
 """Motion before the first sample wanted, after which nothing is left of how the case began."""
@@ -57,14 +58,16 @@ class Disturbance:
         Slow rotation of the sensor against the hand, from ``at_s`` to the end of the session.
     lean_deg : float
         The instrument's roll about its strings.
+    neck_up_deg : float
+        The neck is raised beside it, as by a player who stands up.
     hand_follows : bool
-        Whether the whole hand rolls with it, or only the tip's path.
+        Whether the whole hand moves with it, or only the tip's path.
     chair_deg : float
         Player and instrument turn about the vertical.
     walk_mm, walk_deg, walk_hz : float
         Walking: the body bounces at ``walk_hz``, sways sideways and rolls at half of it, about the strings too.
-    tap_mm, tap_hz : float
-        A tapping foot moves player and instrument.
+    tap_mm, tap_hz, tap_from_s : float
+        A tapping foot moves player and instrument, and table, from a time on.
     reaction_deg : float
         The instrument's roll about its strings in step with the strokes, where it is played: a gesture on muted
         strings, slow and light, does not push it.
@@ -76,6 +79,7 @@ class Disturbance:
     slip_mm: Vector = (0.0, 0.0, 0.0)
     creep_deg: Vector = (0.0, 0.0, 0.0)
     lean_deg: float = 0.0
+    neck_up_deg: float = 0.0
     hand_follows: bool = True
     chair_deg: float = 0.0
     walk_mm: float = 0.0
@@ -83,6 +87,7 @@ class Disturbance:
     walk_hz: float = 1.8
     tap_mm: float = 0.0
     tap_hz: float = 2.0
+    tap_from_s: float = -10.0
     reaction_deg: float = 0.0
 
 
@@ -99,7 +104,8 @@ class DisturbedPerformance(Performance):
         strings = rotate(self.instrument[:, None], _STRINGS)
         lean = np.radians(what.lean_deg) * begun
         lean = lean + np.radians(what.reaction_deg) * self._playing(t_s) * plain.tip_m[1] / 7.5e-3
-        roll = exp_quat(lean * strings)
+        raised = np.radians(what.neck_up_deg) * begun * rotate(self.instrument[:, None], _FACE)
+        roll = multiply(exp_quat(raised), exp_quat(lean * strings))
         body = exp_quat(np.radians(what.chair_deg) * begun * _UP)
         walking = _smooth((t_s - what.at_s) / 1.0)
         phase = 2 * np.pi * what.walk_hz * t_s
@@ -163,7 +169,7 @@ def _bounce(what: Disturbance, t_s: FloatArray, walking: FloatArray, strings: Fl
     moved = step * (np.sin(phase) + 0.3 * np.sin(2 * phase)) * _UP + 0.7 * step * np.sin(0.5 * phase) * strings
     beat = np.mod(t_s * what.tap_hz, 1.0)
     pulse = np.exp(-(((beat - 0.3) / 0.12) ** 2))
-    bounced: FloatArray = moved + 1e-3 * what.tap_mm * pulse * _UP
+    bounced: FloatArray = moved + 1e-3 * what.tap_mm * _smooth(t_s - what.tap_from_s) * pulse * _UP
     return bounced
 
 

@@ -149,7 +149,7 @@ def end_block(line: Timeline, rng: np.random.Generator, block: PlayBlock, t: Flo
     """Hold the hand's attitude and liveliness over a block with turns ``t`` from ``now_s`` on, and mark it."""
     start = PLAY * np.array([1, 1, block.tremor, 1])
     alive = start * np.array([1, 1, max(0.0, 1 + block.tremor_growth_per_min * (t[-1] - t[0]) / 60.0), 1])
-    base = line.attitude(rng, block.posture)
+    base = line.attitude(rng, block.posture) + np.radians(block.turned_deg)
     line.hold(t[-1] + 0.25, line.state(base, block.posture, start), line.state(base, block.posture, alive))
     line.now_s = t[-1] + 0.25
     played = Event(

@@ -258,6 +258,8 @@ class PlayBlock:
     tremor : float
     irregular : Irregularity or None
     written : Written or None
+    turned_deg : Vector
+        Rotation vector (instrument axes) of the hand beside its posture's attitude: another string turns the forearm.
     """
 
     strokes_per_s: float = 8.0
@@ -292,6 +294,7 @@ class PlayBlock:
     tremor: float = 1.0
     irregular: Irregularity | None = None
     written: Written | None = None
+    turned_deg: Vector = (0.0, 0.0, 0.0)
 
     def __post_init__(self) -> None:
         """Refuse what no hand can play."""

@@ -12,10 +12,14 @@ import pytest
 
 from analysis.consistency.channels import find_frozen, measure_restlessness
 from analysis.consistency.judge import judge_log
+from analysis.consistency.knocks import tapping_hz
 from analysis.consistency.stills import measure_still
 from analysis.model.records import FloatArray, Session
 from analysis.pipeline import analyse_session
 from analysis.stroke.block_case import find_block
+from analysis.synthesis.disturbance import Disturbance
+from analysis.synthesis.draw import random_scenario
+from analysis.synthesis.simulate import simulate
 from tests.analysis.consistency.bodies import counts_changed, flip, late_gyro, reorder, scale_gyro
 from tests.analysis.pipeline.played import Played, play
 
@@ -126,6 +130,30 @@ def test_a_tone_is_seen_by_the_path_it_makes() -> None:
     found = measure_restlessness(accel, np.zeros_like(accel), rate_hz, played().session.profile)
     assert found.path_mm == pytest.approx(1e3 / (2 * np.pi * 10) ** 2, rel=0.03)
     assert found.tone_hz == pytest.approx(10.0, abs=1.0)
+
+
+@pytest.mark.parametrize("rate_hz", [100.0, 400.0])
+@pytest.mark.parametrize("taps_hz", [1.2, 2.0, 3.3])
+def test_taps_are_told_from_noise_and_from_a_trembling_hand(taps_hz: float, rate_hz: float) -> None:
+    """A bump of 1 m/s2 at every tap, the time between them unsteady by 2 %; then noise, a tremor and a tone."""
+    rng = np.random.default_rng(5)
+    t = np.arange(round(3.0 * rate_hz)) / rate_hz
+    taps = np.cumsum((1 + 0.02 * rng.normal(size=12)) / taps_hz)
+    noise = 0.05 * rng.normal(size=(t.size, 3))
+    bumps = np.exp(-(((t[:, None] - taps) / 0.03) ** 2)).sum(axis=1)
+    assert tapping_hz(noise + bumps[:, None] * [0.2, 0.1, 1.0], rate_hz) == pytest.approx(taps_hz, rel=0.06)
+    tremor = 0.3 * np.sin(2 * np.pi * np.cumsum(9.0 + 1.5 * rng.normal(size=t.size)) / rate_hz)
+    for quiet in (noise, noise + tremor[:, None], noise + np.sin(2 * np.pi * 0.4 * t)[:, None]):
+        assert tapping_hz(quiet, rate_hz) is None
+
+
+def test_a_foot_that_taps_is_named_and_the_sensor_is_not() -> None:
+    scenario = random_scenario(36, 8.0, 6.0)
+    tapped = simulate(scenario, 36, disturbance=lambda _: Disturbance(tap_mm=4.0)).session
+    (doubt,) = judge_log(tapped).doubts
+    assert doubt.kind == "shaken still"
+    assert "2.0 times a second" in doubt.fault
+    assert "foot" in doubt.change
 
 
 def test_a_lap_is_told_from_a_table_and_its_bias_is_worth_less() -> None:

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analysis.findings.arbiter import weigh_session
 from analysis.model.cautions import HURT
 from analysis.model.doubts import Doubt
 from analysis.model.glossary import TERMS, Explainer
@@ -20,6 +21,7 @@ from analysis.model.session_parts import WitnessedBlock, WitnessSummary
 from analysis.report.verdict import Verdict, judge_session
 from analysis.stroke.block_case import HOLD_SHARE, find_block, reach_mm
 from analysis.stroke.tilt import lift_mm
+from analysis.stroke.tip_claim import claim_tip
 from analysis.tension.caution_level import assess_tension
 from tests.analysis.report.make_result import START_S, Made, Play, make_result, straight_paths
 
@@ -48,6 +50,23 @@ def test_the_case_and_its_action(name: str) -> None:
     assert verdict.certainty == "sure"
     assert verdict.sentence.endswith(".")
     assert verdict.action.endswith(".")
+
+
+@pytest.mark.parametrize(("tilt_deg", "case"), [(5.0, "level"), (-5.0, "level"), (8.0, "shallow"), (-8.0, "shallow")])
+def test_a_side_is_named_only_where_an_unseen_lean_of_the_instrument_would_leave_it(tilt_deg: float, case: str) -> None:
+    """The hand's interval excludes 0 at 5 deg; an instrument that leaned by 3 deg (SD) makes either side of it."""
+    result = make_result(Play(tilt_deg=tilt_deg, wanted="up" if tilt_deg > 0 else "down"))
+    unseen = {"instrument": 3.0}
+    result = replace(result, blocks=tuple(claim_tip(block, unseen) for block in result.blocks))
+    verdict, (block,) = judge_session(result), result.blocks
+    assert block.tilt_side == ("down" if tilt_deg > 0 else "up")
+    assert verdict.focus.case == ("wrong" if case == "shallow" else case), "the wanted side is the other one"
+    assert verdict.certainty == "sure"
+    if case == "level":
+        assert "nearly level" in verdict.sentence
+        assert "too flat to clear either way" in verdict.sentence
+        findings = weigh_session(result).findings
+        assert {m.side for finding in findings for m in finding.measured if m.quantity == "tilt"} == {"none"}
 
 
 @pytest.mark.parametrize("name", CASES)
