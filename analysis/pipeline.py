@@ -272,7 +272,7 @@ def _read_together(signals: Signals, delay_s: float, settings: Settings) -> tupl
 def _with_witness(settings: Settings, witness: Witness) -> Settings:
     """Settings for a hand told against an instrument whose heading drifts, and whose lean needs no guess."""
     heading = replace(settings.reference.heading, rate_dps=witness.heading_rate_dps)
-    mounting = replace(settings.reference.mounting, suspect=0.0)
+    mounting = replace(settings.reference.mounting, suspect=0.0, suspect_jump=0.0)
     return replace(settings, reference=replace(settings.reference, heading=heading, mounting=mounting))
 
 

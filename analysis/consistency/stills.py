@@ -9,8 +9,8 @@ and taken to be as large.
 
 Afterwards the horizontal part of the bias is followed by gravity: over windows of 20 s the gyroscope's own attitude
 ``R`` turns the accelerometer's mean by ``(\int R\,\delta b) \times g`` (C4). The windows' biases are joined by a random
-walk whose size they tell themselves. The part along gravity is left to stills off the hand and to the hand's heading,
-which are told how large the walk is.
+walk whose size they tell themselves. The part along gravity is left to other stills off the hand, whose mean rate is
+the bias on all axes, and to the hand's heading, which is told how large the walk is.
 
 References
 ----------
@@ -25,7 +25,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import linalg
 
-from analysis.model.records import Event, FloatArray
+from analysis.model.records import NOT_WORN, Event, FloatArray
 from analysis.motion.orientation import gapless_parts, integrate_rotations
 from analysis.motion.rotation import matrices
 from analysis.motion.stillness import stillest_window
@@ -141,7 +141,7 @@ def judge_first_still(signals: Signals, events: Sequence[Event]) -> StillQuality
 
 
 def follow_bias(signals: Signals, events: Sequence[Event]) -> BiasHistory:
-    """Follow the gyroscope's bias by gravity (C4); ``signals`` less the still's bias.
+    """Follow the gyroscope's bias by gravity (C4) and by every other still off the hand; ``signals`` less its bias.
 
     Parameters
     ----------
@@ -159,11 +159,11 @@ def follow_bias(signals: Signals, events: Sequence[Event]) -> BiasHistory:
     part = stillest_window(signals, events)
     start_se = quality.bias_se_dps if quality is not None else 0.0
     known_s = signals.grid.time_at(0.5 * (part.start + part.stop))
-    seen = _seen_biases(signals)
+    seen = (_seen_biases(signals), _still_biases(signals, events, part))
+    times, pulls, information = (np.concatenate(both) for both in zip(*seen, strict=True))
     nothing = BiasHistory(start_se, 0.0, np.array([known_s]), np.zeros((1, 3)))
-    if seen is None or len(seen[0]) < LEAST_WINDOWS:
+    if len(seen[0][0]) < LEAST_WINDOWS and not len(seen[1][0]):
         return nothing
-    times, pulls, information = seen
     since = times - known_s
     fits = [_smooth(since, pulls, information, np.radians(walk), np.radians(start_se)) for walk in WALKS_DPS_RTS]
     best = int(np.argmin([cost for cost, _ in fits]))
@@ -195,8 +195,31 @@ def less_drift(signals: Signals, history: BiasHistory) -> Signals:
     return replace(signals, gyro_radps=signals.gyro_radps - drift)
 
 
-def _seen_biases(signals: Signals) -> tuple[FloatArray, FloatArray, FloatArray] | None:
-    """Middle (k,), pull (k, 3) and information (k, 3, 3) of the bias of each window, by (C4)."""
+_Told = tuple[FloatArray, FloatArray, FloatArray]
+"""Middle (k,), pull (k, 3) and information (k, 3, 3) of biases."""
+
+
+def _still_biases(signals: Signals, events: Sequence[Event], known: slice) -> _Told:
+    """What the quiet stills off the hand tell besides the one that the bias comes from."""
+    times, pulls, information = [], [], []
+    for event in (e for e in events if e.kind == "still" and e.label in NOT_WORN):
+        part = signals.grid.slice_of(event.start_s, event.end_s)
+        apart = part.stop <= known.start or part.start >= known.stop
+        if not apart or part.stop - part.start < signals.grid.rate_hz or not signals.grid.valid[part].all():
+            continue
+        gyro = signals.gyro_radps[part]
+        quality = measure_still(signals.accel_mps2[part], gyro, signals.grid.rate_hz)
+        if quality.quiet:
+            weight = 1.0 / (START_SD_RADPS**2 + np.radians(quality.bias_se_dps) ** 2)
+            times.append(signals.grid.time_at(0.5 * (part.start + part.stop)))
+            pulls.append(weight * gyro.mean(axis=0))
+            information.append(weight * np.eye(3))
+    return np.array(times), np.reshape(pulls, (-1, 3)), np.reshape(information, (-1, 3, 3))
+
+
+def _seen_biases(signals: Signals) -> _Told:
+    """What gravity tells of each window, by (C4)."""
+    nothing = (np.empty(0), np.empty((0, 3)), np.empty((0, 3, 3)))
     factor = max(1, round(signals.grid.rate_hz / FOLLOW_HZ))
     rate = signals.grid.rate_hz / factor
     count, size = len(signals.grid.valid) // factor, round(FOLLOW_S * signals.grid.rate_hz / factor)
@@ -205,10 +228,10 @@ def _seen_biases(signals: Signals) -> tuple[FloatArray, FloatArray, FloatArray] 
     first = np.concatenate([np.arange(start, stop - size + 1, size) for start, stop in parts])
     rows = first[:, None] + np.arange(size)
     if not len(rows):
-        return None
+        return nothing
     rows = rows[all_sound(signals.grid.valid, factor)[rows].mean(axis=1) > 0.98]
     if not len(rows):
-        return None
+        return nothing
     accel, gyro = (thinned(x, factor)[rows] for x in (signals.accel_mps2, signals.gyro_radps))
     rotation = matrices(integrate_rotations(gyro, rate).reshape(-1, 4)).reshape(*gyro.shape, 3)
     force = np.einsum("knij,knj->kni", rotation, accel)

@@ -42,14 +42,15 @@ class MountingSettings:
     ``jump_deg`` is the least that is worth a word: half of a slip of 8 deg. ``false_alarm`` is the chance, a session,
     that a hand which settles anew for each gesture and block is taken for a change, if these were independent; a hand
     that drifts over minutes makes it some ten times as large. ``unrest_deg`` keeps a session whose few poses happen to
-    agree from being sure of too little. ``suspect`` is the chance of so large a turn between gestures and play from
-    which on it is no change yet, but widens the interval by what it would be worth. ``string_deg`` is how far one
+    agree from being sure of too little. ``suspect`` is the chance of so large a roll about the strings between gestures
+    and play, ``suspect_jump`` that of so large a jump between two blocks, from which on it is no change yet, but widens
+    the interval by what it would be worth. ``string_deg`` is how far one
     string further turns the forearm: 12 deg over six strings were seen. A creep lasts at least ``creep_s``: a hand's
     own attitude wanders over minutes. ``worth_deg_per_deg`` is what a degree of slip is worth in tilt at least.
 
     Attributes
     ----------
-    jump_deg, false_alarm, unrest_deg, string_deg, creep_s, worth_deg_per_deg, suspect : float
+    jump_deg, false_alarm, unrest_deg, string_deg, creep_s, worth_deg_per_deg, suspect, suspect_jump : float
     """
 
     jump_deg: float = 4.0
@@ -58,7 +59,8 @@ class MountingSettings:
     string_deg: float = 2.4
     creep_s: float = 300.0
     worth_deg_per_deg: float = 0.25
-    suspect: float = 0.1
+    suspect: float = 0.05
+    suspect_jump: float = 0.01
 
 
 @dataclass(frozen=True)
@@ -176,11 +178,13 @@ def suspect_turns(
     poses: Sequence[Pose],
     found: Sequence[MountingChange],
     settings: MountingSettings,
+    along: Mapping[str, FloatArray],
     strings: Mapping[int, float] | None = None,
 ) -> tuple[MountingChange, ...]:
-    """How far gravity lies elsewhere in play than at the gestures, in each posture where no change was found.
+    """What may have happened before or between the blocks of each posture in which no change was found.
 
-    A lean of the instrument that the hand follows does that; so does a hand that settles anew.
+    An instrument that leans with the hand rolls about its strings from the gestures to the play; a strap that slips
+    turns any way between two blocks. So does a hand that settles anew.
 
     Parameters
     ----------
@@ -188,12 +192,15 @@ def suspect_turns(
     found : sequence of MountingChange
         Whose postures are left out.
     settings : MountingSettings
+    along : mapping of str to float64 (3,)
+        By posture: the strings' direction in sensor axes, where `along` told it.
     strings : mapping of int to float, optional
         As for :func:`find_changes`.
 
     Returns
     -------
     tuple of MountingChange
+        One a posture at most, the least likely by chance.
     """
     turns = []
     for posture in sorted({pose.posture for pose in poses} - {change.posture for change in found}):
@@ -204,12 +211,28 @@ def suspect_turns(
             continue
         x, mean = _tangent(own)
         course = np.array([0.0 if pose.block is None else (strings or {}).get(pose.block, 0.0) for pose in own])
-        shift, chance = _shift(x, course, played.astype(np.float64), settings)
-        if chance < settings.suspect:
-            turned = float(np.linalg.norm(shift))
-            edges = (own[first - 1].end_s, own[first].start_s)
-            turns.append(MountingChange(posture, *edges, turned, _axis(shift, mean), suspected=True))
+        shifts = {at: _shift(x, course, _since(len(own), at), settings) for at in range(first, len(own))}
+        # Each chance against the one from which on it counts.
+        chances = {at: shift.chance / settings.suspect_jump for at, shift in shifts.items() if settings.suspect_jump}
+        chances |= {at: np.inf for at, shift in shifts.items() if shift.turned_deg < settings.jump_deg or at == first}
+        if posture in along and settings.suspect:
+            chances[first] = shifts[first].chance_along(_leans(along[posture], mean)) / settings.suspect
+        at = min(chances, key=lambda border: chances[border], default=first)
+        if chances.get(at, np.inf) < 1.0:
+            edges = (own[at - 1].end_s, own[at].start_s)
+            axis = _axis(shifts[at].size_deg, mean)
+            turns.append(MountingChange(posture, *edges, shifts[at].turned_deg, axis, suspected=True))
     return tuple(turns)
+
+
+def _since(size: int, at: int) -> FloatArray:
+    return (np.arange(size) >= at).astype(np.float64)
+
+
+def _leans(strings: FloatArray, basis: FloatArray) -> FloatArray:
+    """Direction (2,) in which gravity moves over the tangent plane when the instrument rolls about its strings."""
+    moved = basis[1:] @ np.cross(strings, basis[0])
+    return np.asarray(moved / np.linalg.norm(moved))
 
 
 def _split(
@@ -220,19 +243,18 @@ def _split(
     x, mean = _tangent(poses)
     borders = range(1, len(poses))
     course = np.array([0.0 if pose.block is None else strings.get(pose.block, 0.0) for pose in poses])
-    steps = [(at, *_shift(x, course, (np.arange(len(poses)) >= at).astype(np.float64), settings)) for at in borders]
-    large = [step for step in steps if np.linalg.norm(step[1]) >= settings.jump_deg]
-    best = min(large, key=lambda step: step[2], default=None)
+    steps = {at: _shift(x, course, _since(len(poses), at), settings) for at in borders}
+    large = {at: step.chance for at, step in steps.items() if step.turned_deg >= settings.jump_deg}
+    at = min(large, key=lambda border: large[border], default=0)
+    least = large.get(at, 1.0)
     creep, chance = _creep(posture, poses, (x, course, mean), settings)
-    alarmed = best is not None and best[2] < settings.false_alarm / len(borders)
-    if creep is not None and chance < settings.false_alarm and (best is None or chance < best[2]):
+    if creep is not None and chance < settings.false_alarm and chance < least:
         return [creep]
-    if best is None or not (alarmed or (creep is not None and chance < settings.false_alarm)):
+    if not large or not (least < settings.false_alarm / len(borders) or chance < settings.false_alarm):
         return []
-    at, shift, _ = best
-    change = MountingChange(
-        posture, poses[at - 1].end_s, poses[at].start_s, float(np.linalg.norm(shift)), _axis(shift, mean)
-    )
+    step = steps[at]
+    edges = (poses[at - 1].end_s, poses[at].start_s)
+    change = MountingChange(posture, *edges, step.turned_deg, _axis(step.size_deg, mean))
     earlier, later = _split(posture, poses[:at], settings, strings), _split(posture, poses[at:], settings, strings)
     return [*earlier, change, *later]
 
@@ -245,11 +267,12 @@ def _creep(
     time = np.array([pose.time_s for pose in poses])
     if len({pose.block for pose in poses if pose.block is not None}) < 2 or np.ptp(time) < settings.creep_s:
         return None, 1.0
-    shift, chance = _shift(x, course, (time - time[0]) / (time[-1] - time[0]), settings)
-    turned = float(np.linalg.norm(shift))
-    if turned < settings.jump_deg:
+    shift = _shift(x, course, (time - time[0]) / (time[-1] - time[0]), settings)
+    if shift.turned_deg < settings.jump_deg:
         return None, 1.0
-    return MountingChange(posture, poses[0].start_s, poses[-1].end_s, turned, _axis(shift, mean), creep=True), chance
+    edges = (poses[0].start_s, poses[-1].end_s)
+    change = MountingChange(posture, *edges, shift.turned_deg, _axis(shift.size_deg, mean), creep=True)
+    return change, shift.chance
 
 
 def _tangent(poses: Sequence[Pose]) -> tuple[FloatArray, FloatArray]:
@@ -267,10 +290,32 @@ def _axis(shift_deg: FloatArray, basis: FloatArray) -> FloatArray:
     return np.asarray(axis / np.linalg.norm(axis))
 
 
-def _shift(
-    x_deg: FloatArray, course: FloatArray, regressor: FloatArray, settings: MountingSettings
-) -> tuple[FloatArray, float]:
-    """Size of one regressor (2,) beside the mean and the string, and the chance of so large a one, equation (8)."""
+@dataclass(frozen=True)
+class _Shift:
+    """Size (2,) of a regressor, its variance on one axis (deg^2), and the freedom with which that is known."""
+
+    size_deg: FloatArray
+    variance: float
+    freedom: float
+
+    @property
+    def turned_deg(self) -> float:
+        return float(np.linalg.norm(self.size_deg))
+
+    @property
+    def chance(self) -> float:
+        """Chance of so large a shift, whichever way, equation (8)."""
+        statistic = float(self.size_deg @ self.size_deg) / (2 * self.variance)
+        return float(f_distribution.sf(statistic, 2, self.freedom)) if self.freedom > 0 else 1.0
+
+    def chance_along(self, way: FloatArray) -> float:
+        """Chance of so large a shift along a way (2,) that was known before, to and fro."""
+        statistic = float(self.size_deg @ way) ** 2 / self.variance
+        return float(f_distribution.sf(statistic, 1, self.freedom)) if self.freedom > 0 else 1.0
+
+
+def _shift(x_deg: FloatArray, course: FloatArray, regressor: FloatArray, settings: MountingSettings) -> _Shift:
+    """One regressor beside the mean and the string, equation (8)."""
     n = len(x_deg)
     design = np.column_stack([np.ones(n), regressor, course])
     string = course.any()
@@ -281,9 +326,8 @@ def _shift(
     fit = inverse @ design.T @ x_deg
     freedom = n - (3 if string else 2)
     if freedom < 1:
-        return fit[1], 1.0
+        return _Shift(fit[1], 1.0, 0.0)
     # The assumed unrest counts as two poses' worth of evidence.
     residual = float(((x_deg - design @ fit) ** 2).sum())
     scatter2 = (residual + 2 * 2 * scatter**2) / (2 * freedom + 4)
-    statistic = float(fit[1] @ fit[1]) / (2 * inverse[1, 1] * scatter2)
-    return fit[1], float(f_distribution.sf(statistic, 2, 2 * freedom + 4))
+    return _Shift(fit[1], float(inverse[1, 1] * scatter2), 2.0 * freedom + 4.0)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from analysis.model.doubts import Doubt
-from analysis.model.number_words import clock
+from analysis.model.number_words import block_number, clock
 from analysis.model.records import Event, FloatArray
 from analysis.motion.hand_motion import Motion
 from analysis.motion.rotation import matrices, yaw_matrix
@@ -114,10 +114,12 @@ def _doubt(change: MountingChange, blocks: tuple[int, ...], worth: float, start_
 
 def _suspicion(change: MountingChange, blocks: tuple[int, ...], worth: float) -> Doubt:
     """What only widens the interval: a hand that settles anew does it too, seldom."""
+    first = min(blocks, default=0)
+    where = f"from block {block_number(first)} on than before" if first else "in play than at the gestures"
     return Doubt(
         "attitude",
         "sure",
-        "the hand was turned otherwise in play than at the gestures",
+        f"the hand was turned otherwise {where}",
         f"gravity lay {change.turned_deg:.0f} deg elsewhere in the sensor, as if player and instrument had leaned; a "
         f"hand that settles differently does the same; if it was a lean, tilts are up to {worth:.1f} deg off",
         "if you leaned, repeat across and pivot",

@@ -23,7 +23,7 @@ from analysis.reference.hand_frame import hand_frame
 from analysis.reference.hand_yaw import fit_heading, see_yaws
 from analysis.reference.lever import LeverFit, LeverSettings, PivotWindow, borrow_lever, fit_levers
 from analysis.reference.mounting import MountingChange, find_changes, see_poses, suspect_turns
-from analysis.reference.mounting_strings import strings_told
+from analysis.reference.mounting_strings import strings_felt, strings_told
 from analysis.reference.pivots import ReferenceSettings, lever_prior, usable_pivots
 from analysis.reference.soundboard import Soundboard, see_soundboard, settle_roll
 from analysis.signal.working_grid import Signals
@@ -158,7 +158,8 @@ def measure_gestures(signals: Signals, session: Session, settings: ReferenceSett
     if both != splits:
         motion, gestures = _measure(signals, session, both, settings)
     board = see_soundboard(signals, session)
-    suspects = suspect_turns(poses, (*changes, *rolled), settings.mounting, strings)
+    along = strings_felt(motion, gestures.directions)
+    suspects = suspect_turns(poses, (*changes, *rolled), settings.mounting, along, strings)
     return motion, replace(gestures, changes=(*changes, *rolled, *suspects), board=board)
 
 

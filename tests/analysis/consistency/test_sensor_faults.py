@@ -13,9 +13,12 @@ import pytest
 from analysis.consistency.channels import find_frozen, measure_restlessness
 from analysis.consistency.judge import judge_log
 from analysis.consistency.knocks import tapping_hz
-from analysis.consistency.stills import measure_still
-from analysis.model.records import FloatArray, Session
+from analysis.consistency.stills import follow_bias, measure_still
+from analysis.model.records import Event, FloatArray, Session
+from analysis.motion.stillness import still_gyro_bias
 from analysis.pipeline import analyse_session
+from analysis.signal.grid import Grid
+from analysis.signal.working_grid import Signals
 from analysis.stroke.block_case import find_block
 from analysis.synthesis.disturbance import Disturbance
 from analysis.synthesis.draw import random_scenario
@@ -177,3 +180,22 @@ def test_a_drifting_gyroscope_keeps_its_tilt() -> None:
     drifting = counts_changed(session, lambda counts: counts + drift[:, None] * np.array([0, 0, 0, 1, -0.8, 0.6]))
     block, plain = analyse_session(drifting).blocks[0], analyse_session(session).blocks[0]
     assert block.tilt_mean_deg == pytest.approx(plain.tilt_mean_deg, abs=1.5)
+
+
+@pytest.mark.parametrize("laid_down_again", [False, True])
+def test_a_second_still_off_the_hand_tells_the_drift_about_the_vertical(laid_down_again: bool) -> None:
+    """Two minutes of a sensor at rest but for its drift of 0.2 (deg/s)/min on each axis: gravity shows x and y only."""
+    rng, rate_hz, seconds = np.random.default_rng(8), 50.0, 120.0
+    t = np.arange(round(seconds * rate_hz)) / rate_hz
+    drift_radps = np.radians(0.2) / 60 * t[:, None] * np.ones(3)
+    grid = Grid.steady(rate_hz, t.size)
+    accel = np.tile([0.0, 0.0, 9.81], (t.size, 1)) + 0.02 * rng.normal(size=(t.size, 3))
+    signals = Signals(grid, accel, drift_radps + 2e-4 * rng.normal(size=(t.size, 3)), None, None, 1, 0)
+    events = [Event(0.0, 3.0, "still", "off hand")]
+    if laid_down_again:
+        events.append(Event(seconds - 4.0, seconds - 0.5, "still", "off hand"))
+    history = follow_bias(still_gyro_bias(signals, events), events)
+    grown = np.degrees([np.diff(np.interp([20.0, 100.0], history.time_s, bias))[0] for bias in history.bias_radps.T])
+    told = 3 if laid_down_again else 2
+    assert grown[:told] == pytest.approx(0.2 * 80 / 60, abs=0.06)
+    assert grown[told:] == pytest.approx(0.0, abs=0.06)
