@@ -17,7 +17,7 @@ from analysis.consistency.knocks import tapping_hz
 from analysis.consistency.stills import judge_first_still
 from analysis.model.doubts import Certainty, Doubt
 from analysis.model.number_words import clock
-from analysis.model.records import OFF_HAND, Event, Session
+from analysis.model.records import NOT_WORN, OFF_HAND, Event, Session
 from analysis.motion.tip_path import GRAVITY_MPS2
 from analysis.signal.timebase import Timebase
 from analysis.signal.working_grid import Signals
@@ -27,6 +27,8 @@ SPAN_MM = 15.0
 """The stroke against which a false path is set."""
 OPEN_DEG, LIKELY_DEG = 6.0, 2.0
 NOISY = 3.0
+TREMOR_HZ = 15.0
+"""A hand trembles less often than this; supplies and motors hum above it."""
 NOISE, SHAKEN = "sensor noise", "shaken still"
 GESTURES = ("across", "along", "pivot")
 
@@ -85,6 +87,9 @@ def restless_stills(signals: Signals, session: Session) -> list[Doubt]:
         if tapped_hz is not None:
             doubts.append(_tapped(at, tapped_hz, found.path_mm))
             continue
+        if event.label not in NOT_WORN and found.tone_hz is not None and found.tone_hz < TREMOR_HZ:
+            doubts += [_trembled(at, found.tone_hz, found.path_mm)] if cost_deg > OPEN_DEG else []
+            continue
         noisy = event.label == OFF_HAND and _excess(found) > NOISY
         if cost_deg < LIKELY_DEG or not (noisy or found.tone_hz is not None or cost_deg > OPEN_DEG):
             continue
@@ -114,6 +119,17 @@ def _tapped(at: str, tapped_hz: float, path_mm: float) -> Doubt:
         f"in the still at {at} its acceleration repeats itself every {1 / tapped_hz:.2f} s, and a tip "
         f"at rest seems to move by {path_mm:.1f} mm, {cost_deg:.0f} deg on a stroke of {SPAN_MM:.0f} mm",
         "keep the foot still and the table free of knocks, then record stills and gestures anew",
+    )
+
+
+def _trembled(at: str, tone_hz: float, path_mm: float) -> Doubt:
+    """A hand that trembles while it should rest is no fault of the sensor either."""
+    return Doubt(
+        SHAKEN,
+        "likely",
+        "the hand trembled where it should rest",
+        f"in the still at {at} it went to and fro {tone_hz:.0f} times a second, by {path_mm:.1f} mm at the tip",
+        "rest the hand on the instrument for the still, and record it anew",
     )
 
 

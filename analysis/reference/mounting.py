@@ -59,7 +59,7 @@ class MountingSettings:
     string_deg: float = 2.4
     creep_s: float = 300.0
     worth_deg_per_deg: float = 0.25
-    suspect: float = 0.05
+    suspect: float = 0.03
     suspect_jump: float = 0.01
 
 

@@ -159,6 +159,19 @@ def test_a_foot_that_taps_is_named_and_the_sensor_is_not() -> None:
     assert "foot" in doubt.change
 
 
+@pytest.mark.parametrize(("tone_hz", "kind"), [(9.0, "shaken still"), (40.0, "sensor noise")])
+def test_a_hand_that_trembles_in_its_still_is_not_a_sensor_that_hums(tone_hz: float, kind: str) -> None:
+    session = play(37, 6.0).session
+    still = next(event for event in session.events if event.kind == "still" and event.label != "off hand")
+    time_s = session.raw.ticks / session.profile.tick_hz
+    inside = (time_s > still.start_s) & (time_s < still.end_s)
+    size = 1e-3 * 3.0 * (2 * np.pi * tone_hz) ** 2 / session.profile.accel_mps2_per_count
+    shaken = (inside * size * np.sin(2 * np.pi * tone_hz * time_s))[:, None] * np.array([1, 1, 1, 0, 0, 0])
+    (doubt,) = judge_log(counts_changed(session, lambda counts: counts + shaken)).doubts
+    assert doubt.kind == kind
+    assert ("trembled" in doubt.fault) is (kind == "shaken still")
+
+
 def test_a_lap_is_told_from_a_table_and_its_bias_is_worth_less() -> None:
     rng = np.random.default_rng(7)
     gyro, accel = rng.normal(0, 0.001, (400, 3)), np.tile([0.0, 0.0, 9.81], (400, 1))

@@ -118,7 +118,7 @@ def test_a_turn_between_gestures_and_play_that_is_no_change_yet_is_suspected_and
     clean = [suspects(poses(rng, 2.0)) for _ in range(200)]
     assert told >= 30
     assert sum(map(bool, leaning)) >= 20
-    assert sum(map(bool, clean)) <= 30, "one in twenty as a lean, one in a hundred at each of four borders"
+    assert sum(map(bool, clean)) <= 30, "one in thirty as a lean, one in a hundred at each of four borders"
     assert all(change.suspected for found in leaning for change in found)
     given = poses(rng, 0.3, lean_deg=12.0)
     assert find_changes(given, SETTINGS)
