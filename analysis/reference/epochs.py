@@ -86,6 +86,26 @@ def split_epochs(events: Sequence[Event], changes: Sequence[MountingChange]) -> 
     return splits
 
 
+def times_of(changes: Sequence[MountingChange]) -> Splits:
+    """When the sensor was found to sit differently, by posture, whether or not gestures were made anew.
+
+    Parameters
+    ----------
+    changes : sequence of MountingChange
+        Creep, rolls of the instrument and suspicions among them are passed over.
+
+    Returns
+    -------
+    Splits
+    """
+    times: dict[str, tuple[float, ...]] = {}
+    for change in sorted(changes, key=lambda change: change.after_s):
+        if not (change.creep or change.rolled or change.suspected):
+            at = 0.5 * (change.before_s + change.after_s)
+            times[change.posture] = (*times.get(change.posture, ()), at)
+    return times
+
+
 def rolled_sets(
     directions: Sequence[Direction], events: Sequence[Event], settings: GestureSettings
 ) -> tuple[MountingChange, ...]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.model.records import Event, FloatArray
+from analysis.model.records import Event, FloatArray, IntArray
 from analysis.motion.hand_motion import Motion
 from analysis.motion.heading_drift import HeadingDrift, HeadingSettings, fit_drift
 from analysis.motion.orientation import heading_between
@@ -16,6 +16,8 @@ from analysis.reference.gesture_directions import Direction
 
 MIN_VALID_SHARE = 0.8
 """Part of a window that must have samples to show the hand's mean yaw: short gaps move it little."""
+TURNED_SD, TURNED_RAD = 2.0, np.radians(4.0)
+"""From which turn on, in its standard errors and at least, the strings are not where they were."""
 
 
 @dataclass(frozen=True)
@@ -101,10 +103,32 @@ def fit_heading(
     if not along:
         return fit_drift(*seen, reference_s, settings)
     along_s = np.array([d.time_s for d in along])
-    azimuth = _along_azimuths(along, fit_drift(*seen, reference_s, settings).mean_rad(along_s))
-    strings = (along_s, azimuth, np.full(len(along), -1), np.zeros(len(along), dtype=np.bool_))
+    shown = fit_drift(*seen, reference_s, settings)
+    azimuth = _along_azimuths(along, shown.mean_rad(along_s))
+    strings = (along_s, azimuth, _turned_strings(along, azimuth, shown), np.zeros(len(along), dtype=np.bool_))
     times_s, yaw_rad, groups, gestures = (np.concatenate(pair) for pair in zip(seen, strings, strict=True))
     return fit_drift(times_s, yaw_rad, groups, gestures, reference_s, settings)
+
+
+def _turned_strings(along: Sequence[Direction], azimuth_rad: FloatArray, shown: HeadingDrift) -> IntArray:
+    """A group (negative) of every ``along``: a posture's own where the player turned before its gestures were made.
+
+    ``shown`` is the drift that the hand alone shows. The strings of the first posture, and of all that did not turn
+    against it, are one group: they keep their azimuth.
+    """
+    noise = np.radians(shown.settings.along_noise_deg) ** 2 * np.eye(len(along))
+    left = azimuth_rad - shown.mean_rad(np.array([d.time_s for d in along]))
+    covariance = shown.covariance_rad2(np.array([d.time_s for d in along])) + noise
+    names = list(dict.fromkeys(d.posture for d in along))
+    member = np.array([[d.posture == name for d in along] for name in names], dtype=np.float64)
+    member /= member.sum(axis=1, keepdims=True)
+    groups = np.full(len(along), -1, dtype=np.int64)
+    for number, own in enumerate(member[1:], start=1):
+        against = own - member[0]
+        turned, sd = abs(float(against @ left)), float(np.sqrt(against @ covariance @ against))
+        if turned > max(TURNED_SD * sd, TURNED_RAD):
+            groups[own > 0] = -1 - number
+    return groups
 
 
 def _grid(event: Event, window_s: float) -> FloatArray:

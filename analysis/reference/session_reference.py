@@ -16,7 +16,7 @@ from analysis.motion.orientation import gapless_parts
 from analysis.motion.rotation import matrices, yaw_matrix
 from analysis.motion.stillness import mean_still_accel
 from analysis.reference.accel_gain import accel_gains
-from analysis.reference.epochs import Splits, epoch_label, label_epochs, posture_of, rolled_sets, split_epochs
+from analysis.reference.epochs import Splits, epoch_label, label_epochs, posture_of, rolled_sets, split_epochs, times_of
 from analysis.reference.frame import Frame, HeldLever, build_frame
 from analysis.reference.gesture_directions import Direction, GestureSettings, measure_direction
 from analysis.reference.hand_frame import hand_frame
@@ -125,7 +125,9 @@ def establish_reference(signals: Signals, session: Session, settings: ReferenceS
     reference : Reference
     """
     motion, gestures = measure_gestures(signals, session, settings)
-    drift = _drift(motion, session.events, gestures.directions, gestures.heading)
+    # A sensor that sits differently points elsewhere about the vertical too: that is no drift.
+    events = label_epochs(session.events, times_of(gestures.changes))
+    drift = _drift(motion, events, gestures.directions, gestures.heading)
     return motion, complete_reference(motion, session, gestures, drift, settings)
 
 

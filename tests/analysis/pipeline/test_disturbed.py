@@ -15,7 +15,7 @@ from analysis.stroke.truth_checks import doubt_checks
 from analysis.synthesis.disturbance import Disturbance
 from analysis.synthesis.draw import random_scenario
 from analysis.synthesis.performance import Performance
-from analysis.synthesis.scenario import GesturePlan
+from analysis.synthesis.scenario import GesturePlan, Scenario
 from analysis.synthesis.simulate import SimulatedSession, simulate
 from benchmarks.bench_alternation import judge_seed
 
@@ -24,10 +24,13 @@ SEED = 721
 
 @cache
 def made(fault: str = "", repetitions: int = 2, missing: tuple[str, ...] = ()) -> SimulatedSession:
+    return simulate(two_blocks(repetitions, missing), SEED, disturbance=FAULTS.get(fault))
+
+
+def two_blocks(repetitions: int = 2, missing: tuple[str, ...] = ()) -> Scenario:
     scenario = random_scenario(SEED, 8.0, 10.0, blocks=2)
     blocks = tuple(replace(block, tilt_deg=20.0) for block in scenario.blocks)
-    scenario = replace(scenario, blocks=blocks, gestures=GesturePlan(repetitions=repetitions, missing=missing))
-    return simulate(scenario, SEED, disturbance=FAULTS.get(fault))
+    return replace(scenario, blocks=blocks, gestures=GesturePlan(repetitions=repetitions, missing=missing))
 
 
 def rest_before(performance: Performance, block: int) -> float:
@@ -93,6 +96,41 @@ def test_a_chair_that_turns_in_a_rest_is_seen_in_the_blocks_after_it(before: int
     for block, true_deg in zip(result.blocks, turned.truth.blocks["tilt_mean_deg"], strict=True):
         assert block.tilt_ci95_deg is not None
         assert block.tilt_ci95_deg[0] <= true_deg <= block.tilt_ci95_deg[1]
+
+
+@pytest.mark.parametrize("turn_deg", [16.0, -24.0])
+def test_a_player_who_turns_before_a_new_posture_s_gestures_makes_no_drift(turn_deg: float) -> None:
+    """The strings of the second posture's `along` run elsewhere, and it has a frame of its own: nothing is in doubt."""
+    scenario = random_scenario(SEED, 8.0, 8.0, blocks=3)
+    labels = ("A", "A", "B")
+    blocks = tuple(replace(b, tilt_deg=20.0, posture=p) for b, p in zip(scenario.blocks, labels, strict=True))
+    scenario = replace(scenario, blocks=blocks, gestures=GesturePlan(repetitions=2))
+    made = simulate(
+        scenario,
+        SEED,
+        disturbance=lambda p: Disturbance(at_s=float(p.blocks[1].turns_s[-1]) + 0.4, over_s=1.5, chair_deg=turn_deg),
+    )
+    result = analyse_session(made.session)
+    assert result.doubts == ()
+    for block, true_deg in zip(result.blocks, made.truth.blocks["tilt_mean_deg"], strict=True):
+        assert block.tilt_ci95_deg is not None
+        assert block.tilt_ci95_deg[0] <= true_deg <= block.tilt_ci95_deg[1]
+
+
+def test_a_sensor_that_was_put_on_again_the_other_way_round_leaves_the_blocks_before_it_alone() -> None:
+    """Turned by 160 deg: its new heading, taken for drift of the gyroscope, would bend that of the first block."""
+    turned = simulate(
+        two_blocks(),
+        SEED,
+        disturbance=lambda p: Disturbance(
+            at_s=rest_before(p, 1), slip_deg=(90.0, 90.0, 96.0), slip_mm=(20.0, 20.0, 0.0)
+        ),
+    )
+    first, later = analyse_session(turned.session).blocks
+    plain = judged()[0].blocks[0]
+    assert first.tilt_mean_deg == pytest.approx(plain.tilt_mean_deg, abs=1.0)
+    assert later.tilt_ci95_deg is not None
+    assert later.tilt_ci95_deg[0] <= turned.truth.blocks["tilt_mean_deg"][1] <= later.tilt_ci95_deg[1]
 
 
 @pytest.mark.parametrize(("repetitions", "missing"), [(1, ()), (2, ("pivot",))])
