@@ -11,6 +11,7 @@ from analysis.consistency.channel_doubts import (
     NOISE,
     SHAKEN,
     frozen_axes,
+    gravity_in_play,
     gravity_length,
     moved_first_still,
     restless_stills,
@@ -135,6 +136,7 @@ def judge_sensor(session: Session, timebase: Timebase, signals: Signals) -> Sens
     if not doubts or doubts[0].kind == "sensor delay":
         doubts += [
             *gravity_length(signals, session.events),
+            *gravity_in_play(signals, session.events),
             *restless_stills(signals, session),
             *moved_first_still(signals, session.events),
             *saturated_play(session, timebase),

@@ -85,6 +85,21 @@ def test_a_wrong_scale_of_one_accelerometer_axis_shows_in_the_pivot(axis: int, g
     assert not any("what it feels" in doubt.fault for doubt in analyse_session(session).doubts)
 
 
+@pytest.mark.parametrize("gain", [0.5, 2.0])
+def test_a_range_that_switches_before_a_block_shows_in_the_length_of_gravity(gain: float) -> None:
+    session = played().session
+    start_s = next(event.start_s for event in session.events if event.kind == "play") - 1.0
+    after = session.raw.ticks / session.profile.tick_hz > start_s
+    factor = np.where(after[:, None], [gain, gain, gain, 1, 1, 1], 1.0)
+    switched = counts_changed(session, lambda counts: np.rint(counts * factor))
+    doubts = [doubt for doubt in judge_log(switched).doubts if doubt.kind == "sensor scale"]
+    assert [doubt.blocks for doubt in doubts] == [(0,)]
+    told = re.search(r"([\d.]+) times as long", doubts[0].evidence)
+    assert told is not None
+    assert float(told[1]) == pytest.approx(gain, rel=0.03)
+    assert certainty(switched) == "open"
+
+
 def test_a_sensor_turned_after_the_gestures_is_found() -> None:
     session = played().session
     start_s = next(event.start_s for event in session.events if event.kind == "play") - 1.0
