@@ -64,8 +64,8 @@ def judge_seed(task: tuple[int, int]) -> Said | str:
                 continue
             counts[2 * place] += 1
             counts[2 * place + 1] += low <= true <= high
-            # A block called level claims no side.
-            wrong = case.case != "level" and ((low > 0 and true < 0) or (high < 0 and true > 0))
+            # A block called level, or nearly so, claims no side.
+            wrong = case.case not in ("level", "flat") and ((low > 0 and true < 0) or (high < 0 and true > 0))
             wrong_hand |= wrong and place == 0
             wrong_tip |= wrong and place == 1
     kinds = tuple(sorted({doubt.kind for doubt in result.doubts}))

@@ -137,7 +137,7 @@ def _tilt(case: BlockCase) -> tuple[Measured, ...]:
     summary = case.summary
     if summary.tilt_mean_deg is None:
         return ()
-    side: Side = "none" if case.case == "level" else summary.tilt_side
+    side: Side = "none" if case.case in ("level", "flat") else summary.tilt_side
     low, high = summary.tilt_ci95_deg or (None, None)
     # Blocks of one posture may differ: a tilt is a block's own quantity.
     return (Measured("tilt", "deg", summary.tilt_mean_deg, low, high, side),)

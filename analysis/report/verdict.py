@@ -16,7 +16,7 @@ from analysis.stroke.block_case import BlockCase, Case, blocks_differ, find_bloc
 
 # The less a case leaves to hope for, the later it stands: the action cures the last one that is met.
 SEVERITY: tuple[Case, ...] = (
-    "both", "clears", "uneven", "short", "shallow", "level", "wrong", "mixed", "unsure", "hand"
+    "both", "clears", "uneven", "short", "shallow", "flat", "level", "wrong", "mixed", "unsure", "hand"
 )  # fmt: skip
 
 BY_HAND = "By the hand's motion,"
@@ -203,7 +203,8 @@ def clause(finding: BlockCase) -> str:
     return {
         "hand": f"tilt {tilt} against the hand's own mean plane",
         "unsure": f"the side cannot be told (tilt {tilt})",
-        "level": f"the stroke runs {_level(finding)} (tilt {tilt})",
+        "level": f"the stroke runs level (tilt {tilt})",
+        "flat": f"the stroke runs nearly level (tilt {tilt})",
         "shallow": f"the stroke tilts to the {side}stroke's side, too little to clear (tilt {tilt})",
         "short": f"the {finding.stroke}stroke is too short, clearing {of_100(share)} times (tilt {tilt})",
         "uneven": f"the {finding.stroke}stroke clears only {of_100(share)} times (tilt {tilt})",
@@ -212,10 +213,6 @@ def clause(finding: BlockCase) -> str:
         "mixed": f"the stroke changes between two tilts, {_two_tilts(finding)}",
         "wrong": f"the stroke tilts to the {other}stroke's side, not the one wanted (tilt {tilt})",
     }[finding.case]
-
-
-def _level(finding: BlockCase) -> str:
-    return "level" if finding.summary.tilt_side == "none" else "nearly level"
 
 
 def _two_tilts(finding: BlockCase) -> str:
@@ -253,7 +250,7 @@ def short_clause(finding: BlockCase) -> str:
         return f"the stroke is too short: {_only(finding.share or 0.0)} clear"
     if finding.case == "uneven":
         return f"{_only(finding.share or 0.0)} clear"
-    if finding.case == "shallow":
+    if finding.case in ("flat", "shallow"):
         return f"its tilt of {degrees(abs(finding.summary.tilt_mean_deg or 0.0))} is too little"
     return clause(finding)
 
@@ -328,7 +325,8 @@ def _full_sentence(finding: BlockCase, where: str) -> str:
         "nothing can be said about the strings.",
         "unsure": f"This session cannot tell on which side your stroke leaves the strings{where}: its tilt lies "
         f"somewhere between {degrees(low)} and {degrees(high)}.",
-        "level": f"your stroke runs {_level(finding)}{where}, at a tilt of {tilt}: too flat to clear either way.",
+        "level": f"your stroke runs level{where}, at a tilt of {tilt}: too flat to clear either way.",
+        "flat": f"your stroke runs nearly level{where}, at a tilt of {tilt}: too flat to clear either way.",
         "shallow": f"your stroke tilts to the {side}stroke's side{where}, but {degrees(abs(mean))} is too "
         "flat to clear the next string.",
         "short": f"your stroke is tilted enough to the {side}stroke's side{where}, by {degrees(abs(mean))}, but it is "
@@ -448,7 +446,7 @@ def _cure(focus: BlockCase, ladder: Sequence[BlockCase]) -> tuple[ActionKind, st
             f"Turn the hand so that the {stroke}stroke, not the {other_stroke(stroke)}stroke, "
             "ends away from the strings; start large and slow."
         )
-    if focus.case in ("level", "shallow"):
+    if focus.case in ("level", "flat", "shallow"):
         choose = "Choose a side and tilt" if focus.case == "level" and focus.summary.wanted is None else "Tilt"
         return "tilt", (
             f"{choose} the stroke more: let the {stroke}stroke end farther out from the strings, at about "

@@ -21,7 +21,7 @@ from analysis.stroke.blocks import summarise_block
 from analysis.stroke.contact import at_contact, contact_share
 from analysis.stroke.tip_claim import EACH_STROKE, claim_tip
 
-Case = Literal["hand", "unsure", "level", "shallow", "short", "uneven", "clears", "both", "wrong", "mixed"]
+Case = Literal["hand", "unsure", "level", "flat", "shallow", "short", "uneven", "clears", "both", "wrong", "mixed"]
 
 HELD = ("clears", "both")
 HOLD_SHARE = 0.95
@@ -38,11 +38,10 @@ class BlockCase:
     Attributes
     ----------
     case : str
-        ``hand`` no instrument frame; ``unsure`` the interval reaches from one side to the other; ``level`` inside the
-        dead band, where the tip's interval leaves no side; ``shallow`` a side, but inside the dead band; ``short``
-        tilted enough, but the stroke ends too soon; ``uneven`` clears on average, not steadily; ``clears``; ``both``
-        an arched path; ``wrong`` the other side than wanted; ``mixed`` two tilts in turn, each played by groups of
-        strokes.
+        ``hand`` no instrument frame; ``unsure`` the interval reaches from one side to the other; ``level`` no side;
+        ``flat`` a side that does not stand, inside the dead band; ``shallow`` one that does; ``short`` tilted enough,
+        but the stroke ends too soon; ``uneven`` clears on average, not steadily; ``clears``; ``both`` an arched path;
+        ``wrong`` the other side than wanted; ``mixed`` two tilts in turn, each played by groups of strokes.
     stroke : {"down", "up"}
         The stroke whose clearing counts.
     share : float or None
@@ -287,7 +286,7 @@ def _case(strokes: Strokes, stroke: Stroke, summary: BlockSummary, growth: float
     if abs(tilt) < dead:
         if strokes.share(stroke) > 0.5:
             return "uneven"
-        return "shallow" if sided else "level"
+        return "shallow" if sided else "level" if summary.tilt_side == "none" else "flat"
     return "uneven" if growth is None else "short"
 
 
@@ -357,6 +356,8 @@ def _holds(case: Case, strokes: Strokes, stroke: Stroke, mean_deg: float, shift_
         return share > 0.5
     if case == "level":
         return abs(mean_deg + shift_deg) < dead_band_deg(strokes.depth_mm, strokes.spacing_mm)
+    if case == "flat":
+        return max(share, strokes.share(other_stroke(stroke), shift_deg)) < HOLD_SHARE
     if case == "wrong":
         return bool(same_side)
     return bool(same_side) and share < HOLD_SHARE

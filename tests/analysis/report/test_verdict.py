@@ -52,7 +52,7 @@ def test_the_case_and_its_action(name: str) -> None:
     assert verdict.action.endswith(".")
 
 
-@pytest.mark.parametrize(("tilt_deg", "case"), [(5.0, "level"), (-5.0, "level"), (8.0, "shallow"), (-8.0, "shallow")])
+@pytest.mark.parametrize(("tilt_deg", "case"), [(5.0, "flat"), (-5.0, "flat"), (8.0, "shallow"), (-8.0, "shallow")])
 def test_a_side_is_named_only_where_an_unseen_lean_of_the_instrument_would_leave_it(tilt_deg: float, case: str) -> None:
     """The hand's interval excludes 0 at 5 deg; an instrument that leaned by 3 deg (SD) makes either side of it."""
     result = make_result(Play(tilt_deg=tilt_deg, wanted="up" if tilt_deg > 0 else "down"))
@@ -62,7 +62,7 @@ def test_a_side_is_named_only_where_an_unseen_lean_of_the_instrument_would_leave
     assert block.tilt_side == ("down" if tilt_deg > 0 else "up")
     assert verdict.focus.case == ("wrong" if case == "shallow" else case), "the wanted side is the other one"
     assert verdict.certainty == "sure"
-    if case == "level":
+    if case == "flat":
         assert "nearly level" in verdict.sentence
         assert "too flat to clear either way" in verdict.sentence
         findings = weigh_session(result).findings
