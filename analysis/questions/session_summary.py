@@ -86,6 +86,8 @@ class SessionSummary:
     dead_band_deg : float or None
         Tilt below which a straight stroke clears neither way on that instrument.
     simulated : bool
+    log_hash : str
+        Of the session's file.
     """
 
     name: str
@@ -104,3 +106,4 @@ class SessionSummary:
     lever_mm: tuple[float, float, float] | None = None
     dead_band_deg: float | None = None
     simulated: bool = False
+    log_hash: str = ""

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from analysis.model.records import OFF_HAND, Event, Session
 from logger.exchange.motion_bids import participant_labels, session_labels
+from logger.many.session_cache import FolderSummaries
 from logger.session.session_file import read_session
 
 SHORTEST = 2
@@ -105,14 +106,7 @@ def without_name(session: Session, path: Path, alias: Alias) -> Session:
     Session
         Without attachments.
     """
-    name = session.player.name
-    words = [word for word in (name, *name.split()) if len(word) >= SHORTEST]
-    typed = sorted({*words, path.stem}, key=len, reverse=True)
-    pattern = re.compile("|".join(rf"(?<!\w){re.escape(word)}(?!\w)" for word in typed), re.IGNORECASE)
-
-    def clean(text: str) -> str:
-        return text if text == OFF_HAND else pattern.sub(alias.player, text)
-
+    clean = _cleaner(session.player.name, path, alias.player)
     files = {key: alias.path.name for key in session.metadata if key.endswith(("imported_from", "column_map"))}
     kept = {clean(key): clean(value) for key, value in session.metadata.items() if key != "synthetic"}
     marks = {key: value for key, value in session.metadata.items() if key == "synthetic"}
@@ -125,6 +119,41 @@ def without_name(session: Session, path: Path, alias: Alias) -> Session:
         metadata={**kept, **files, **marks},
         attachments=(),
     )
+
+
+def summaries_without_names(found: FolderSummaries) -> FolderSummaries:
+    """Summaries in which players, their files and whatever was typed of a name are labels.
+
+    Parameters
+    ----------
+    found : FolderSummaries
+
+    Returns
+    -------
+    FolderSummaries
+        Files that could not be used are only counted: they are known by nothing but their names.
+    """
+    labels = number_players([(s.player, s.log_hash) for s in found.summaries], {})
+    players = [labels[summary.player] for summary in found.summaries]
+    started = [float("nan") if s.started_s is None else s.started_s for s in found.summaries]
+    cleaned = []
+    for summary, player, number in zip(found.summaries, players, session_labels(players, started), strict=True):
+        clean = _cleaner(summary.player, Path(summary.name), player)
+        groups = tuple(replace(g, drill=clean(g.drill), posture=clean(g.posture)) for g in summary.groups)
+        ratings = tuple((clean(label), value) for label, value in summary.ratings)
+        words = {"instrument": clean(summary.instrument), "name": f"{player}-{number}", "player": player}
+        cleaned.append(replace(summary, groups=groups, ratings=ratings, **words))
+    count = len(found.problems)
+    problems = (f"{count} file{'s' * (count != 1)}; without --without-names they are named.",) if count else ()
+    return replace(found, summaries=tuple(cleaned), problems=problems)
+
+
+def _cleaner(name: str, path: Path, label: str) -> Callable[[str], str]:
+    """What puts a label in place of a player's name, of its single words and of the file's name."""
+    words = [word for word in (name, *name.split()) if len(word) >= SHORTEST]
+    typed = sorted({*words, path.stem}, key=len, reverse=True)
+    pattern = re.compile("|".join(rf"(?<!\w){re.escape(word)}(?!\w)" for word in typed), re.IGNORECASE)
+    return lambda text: text if text == OFF_HAND else pattern.sub(label, text)
 
 
 def _clean_event(event: Event, clean: Callable[[str], str]) -> Event:

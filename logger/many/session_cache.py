@@ -79,7 +79,7 @@ def summarise_folder(
         done = bring_up_to_date(store, named, _summarise, local_crew(jobs, len(named)), progress)
         for name, path, entry in outcomes(store, named, done):
             if isinstance(entry.content, str):
-                summaries.append(replace(decode_summary(entry.content), name=name))
+                summaries.append(replace(decode_summary(entry.content), name=name, log_hash=entry.digest))
             else:
                 problems.append(entry.sentence(path))
     return FolderSummaries(tuple(summaries), (*warnings, *problems), done.computed, done.kept)
@@ -87,7 +87,7 @@ def summarise_folder(
 
 def fingerprint() -> str:
     """What a summary depends on besides its session."""
-    return session_store.fingerprint("summaries 6")
+    return session_store.fingerprint("summaries 7")
 
 
 def encode_summary(summary: SessionSummary) -> str:

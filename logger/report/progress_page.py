@@ -15,17 +15,42 @@ from analysis.report.sections import Section, Table
 from logger.many.session_cache import FolderSummaries
 
 
-def put_out_progress(
-    found: FolderSummaries, player: str | None, now_s: float | None, outputs: tuple[Path | None, Path | None]
-) -> None:
+def only_player(found: FolderSummaries, player: str) -> FolderSummaries:
+    """The sessions of one player of a folder.
+
+    Parameters
+    ----------
+    found : FolderSummaries
+    player : str
+        As typed, or as shown.
+
+    Returns
+    -------
+    FolderSummaries
+
+    Raises
+    ------
+    InputError
+        No session of that player.
+    """
+    own = tuple(s for s in found.summaries if player in (s.player, show_name(s.player)))
+    if found.summaries and not own:
+        names = sorted({show_name(s.player) for s in found.summaries})
+        raise InputError(
+            expected=f"a player of this folder ({', '.join(names)})",
+            found=f"{player!r}",
+            next_step="correct the name",
+        )
+    return replace(found, summaries=own)
+
+
+def put_out_progress(found: FolderSummaries, now_s: float | None, outputs: tuple[Path | None, Path | None]) -> None:
     """Follow the players of a folder and print or write it.
 
     Parameters
     ----------
     found : FolderSummaries
         The sessions' summaries, and what could not be read.
-    player : str or None
-        The only one to show, or None for all.
     now_s : float or None
         Seconds since the epoch, from which breaks are counted; None for no such count.
     outputs : (Path or None, Path or None)
@@ -33,27 +58,15 @@ def put_out_progress(
 
     Raises
     ------
-    InputError
-        No session of the player asked for.
     NotEnoughDataError
         No usable session.
     """
     from logger.report.answer_output import put_out
 
-    summaries = found.summaries
-    if player is not None:
-        names = sorted({show_name(s.player) for s in summaries})
-        summaries = tuple(s for s in summaries if player in (s.player, show_name(s.player)))
-        if not summaries:
-            raise InputError(
-                expected=f"a player of this folder ({', '.join(names)})",
-                found=f"{player!r}",
-                next_step="correct the name",
-            )
-    players = follow_progress(summaries, now_s)
+    players = follow_progress(found.summaries, now_s)
     sections = progress_page(players, found, pictures=outputs[1] is not None)
     answer = {"players": players, "problems": found.problems, "computed": found.computed, "kept": found.kept}
-    mark = (SIMULATED,) if any(s.simulated for s in summaries) else ()
+    mark = (SIMULATED,) if any(s.simulated for s in found.summaries) else ()
     put_out("Progress", sections, answer, (STOP, BREAKS, NOT_MEDICAL, *mark), outputs)
 
 

@@ -13,8 +13,14 @@ from click.testing import CliRunner, Result
 
 from analysis.model.records import Event, Player
 from analysis.model.session_parts import Attachment
+from analysis.questions.progress import follow_progress
 from logger.cli import cli
+from logger.exchange.without_names import summaries_without_names
+from logger.many.session_cache import FolderSummaries
+from logger.report.answer_output import plain, render_text
+from logger.report.progress_page import progress_page
 from logger.session.session_file import read_session, write_session
+from tests.analysis.questions.test_progress import GROUP, SESSION
 from tests.logger.exchange.make import with_gaps
 
 NAME, WORDS = "Quibba Zorn", ("quibba", "zorn")
@@ -118,3 +124,47 @@ def test_two_players_under_one_label_are_refused(tmp_path: Path) -> None:
         arguments += ["--participant", f"{name}=same"]
     done = CliRunner().invoke(cli, arguments)
     assert "two players" in str(done.exception)
+
+
+def test_no_word_of_a_name_is_on_a_progress_page_without_names() -> None:
+    sessions = [
+        replace(
+            SESSION,
+            name=f"{player}/{player}-{i}.mcap",
+            player=player,
+            log_hash=f"{player[::-1]}{i}",
+            started_s=1.7e9 + i,
+            groups=(replace(GROUP, drill=f"{player}'s tune", posture=f"{player.upper()} low"),),
+            instrument=f"{player.split()[0]}'s mandolin",
+            ratings=((f"{player}'s arm", 2.0),),
+            lever_mm=(60.0 * i, 0.0, 0.0),
+        )
+        for player in (NAME, "Blenda")
+        for i in range(3)
+    ]
+    found = FolderSummaries(tuple(sessions), ("quibba/zorn-9.mcap: no session",), 6, 0)
+    said = []
+    for summaries in (found, summaries_without_names(found)):
+        players = follow_progress(summaries.summaries)
+        sections = progress_page(players, summaries, pictures=False)
+        said.append(f"{render_text(sections, ())} {json.dumps(plain(players))}".lower())
+    named, nameless = said
+    assert all(word in named for word in (*WORDS, "blenda"))
+    assert not [word for word in (*WORDS, "blenda") if word in nameless]
+    assert "1 file; without --without-names they are named." in nameless
+
+
+def test_the_label_of_a_player_shown_alone_is_the_one_that_all_know(tmp_path: Path) -> None:
+    samples = Path(__file__).parents[3] / "sample_logs"
+    for name, player in (("level_at_speed", NAME), ("steady_and_tilted", "Blenda")):
+        session = read_session(samples / f"{name}.mcap")
+        write_session(tmp_path / f"{player}.mcap", replace(session, player=replace(session.player, name=player)))
+    pages = []
+    for more in ((), ("--player", NAME), ("--player", "Blenda")):
+        arguments = ["progress", str(tmp_path), "--jobs", "1", "--json", "-", "--without-names", *more]
+        done = CliRunner().invoke(cli, arguments, catch_exceptions=False)
+        assert done.exit_code == 0, done.output
+        assert not [word for word in (*WORDS, "blenda") if word in done.output.lower()]
+        pages.append([player["player"] for player in json.loads(done.stdout)["players"]])
+    everybody, *alone = pages
+    assert sorted(everybody) == ["p01", "p02"] == sorted(name for (name,) in alone)
