@@ -134,7 +134,7 @@ def weakest_words(block: DrillBlock) -> tuple[str, ...]:
             return ("No string pair has three verdicts yet, so none can be named the weakest: play the drill longer.",)
         return ("No string pair with three verdicts or more was touched even once.",)
     told = weakest["cleared"] + weakest["touched"]
-    advice = "Practise that change alone, large and oblique first."
+    advice = "Practise that change by itself, at first with a large, well tilted stroke."
     if block.suits is False and weakest["cleared"] == 0:
         other = "the twin" if block.demand.kind != "mixed" else "a phrase whose changes all follow the other stroke"
         advice = f"In this posture the {weakest['after']}stroke does not clear: try the other posture, or {other}."

@@ -313,7 +313,10 @@ def smallest_size(share: FloatArray, wanted: float) -> float | None:
 def _remarks(
     strokes: pd.DataFrame, instrument: Instrument, unit_name: str, share: dict[Direction, float]
 ) -> tuple[str, ...]:
-    said = [f"based on {len(strokes)} strokes; the interval is over {unit_name} and includes the frame's error"]
+    said = [
+        f"based on {len(strokes)} strokes; the interval comes from {unit_name} and includes the error of the reference "
+        "gestures"
+    ]
     if instrument.radius_mm is None:
         said.append("the arch of the strings is not given: all pairs of strings are taken as level")
     found = float(strokes["attack"].mean())

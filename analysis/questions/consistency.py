@@ -38,6 +38,7 @@ from analysis.questions.steady_levels import (
 )
 from analysis.statistics.block_bootstrap import STRETCH_S, draw_stretches
 from analysis.statistics.estimates import Estimate, mean_estimate, remove_columns, sd_estimate
+from analysis.stroke.blocks import level_of, stroke_weights
 
 DRAWS = 400
 KEPT_SCATTER = 0.86
@@ -176,11 +177,12 @@ def _tabulate_parts(blocks: pd.DataFrame, groups: Sequence[pd.DataFrame], within
     rows = []
     for part in groups:
         tilt = part["tilt_deg"].to_numpy(np.float64)
+        mean, sd = level_of(tilt, stroke_weights(tilt, part["tilt_se_deg"].to_numpy(np.float64)))
         rows.append(
             {
                 **{key: int(part[key].iloc[0]) for key in ("session", "block", "part")},
-                "tilt_deg": float(tilt.mean()),
-                "tilt_sd_deg": float(tilt.std(ddof=1)),
+                "tilt_deg": mean,
+                "tilt_sd_deg": sd,
                 "strokes": len(part),
             }
         )
@@ -254,9 +256,7 @@ def _smallest_change(blocks: pd.DataFrame) -> SmallestChange:
 
 
 def _remarks(blocks: pd.DataFrame, strokes: pd.DataFrame) -> tuple[str, ...]:
-    said = [
-        f"based on {len(strokes)} strokes in {len(blocks)} blocks of posture {blocks['posture'].iloc[0] or '(none)'}"
-    ]
+    said = [f"based on {len(strokes)} strokes in {len(blocks)} block{'s' * (len(blocks) != 1)}"]
     speed = blocks["strokes_per_s"]
     if speed.max() > SPEEDS_APART * speed.min():
         said.append("the blocks differ in speed: their spread is about their smooth change with speed")

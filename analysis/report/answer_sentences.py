@@ -133,10 +133,10 @@ def say_consistency(steady: Consistency) -> str:
 
 
 def _say_levels(steady: Consistency) -> str:
-    """The tilts that were played, up to the verb: no mean that was not."""
+    """The tilts that were played where there are several, up to the verb: a single one is the report's to say."""
     if len(steady.levels) == 1:
         level = steady.levels[0]
-        return f"tilt goes {_say_level(level)} and" if level.changes else f"tilt {_say_level(level)}"
+        return f"tilt goes {_say_level(level)} and" if level.changes else "tilt"
     said = [f"{_say_level(level)} ({level.blocks} block{'s' * (level.blocks != 1)})" for level in steady.levels]
     mixed = f", by groups of strokes within {steady.mixed} block{'s' * (steady.mixed != 1)}" if steady.mixed else ""
     return f"two tilts take turns{mixed}, {' and '.join(said)}; each"

@@ -21,6 +21,7 @@ from analysis.report.figures import (
     DOWN_COLOUR,
     DOWN_FILL,
     INK,
+    PAPER,
     RULE,
     SHADE,
     SOFT,
@@ -65,7 +66,7 @@ def draw_hold(hold: HoldTempo) -> go.Figure:
         hovertemplate="%{x:.1f}/s: %{customdata[0]:.0f} of 100 hold, tilt %{customdata[1]:.1f}°<extra></extra>",
     )
     shapes = [_level(0.0, INK, 1.5)]
-    notes = [note(0.0, 0.0, " holds above, edge of the dead band", xref="paper", xanchor="left", yanchor="bottom")]
+    notes = [note(0.0, 0.0, " edge of the dead band: holds above", xref="paper", xanchor="left", yanchor="top")]
     if hold.bound == "inside":
         low, high = hold.low or hold.tested[0], hold.high or hold.tested[1]
         shapes += [_stripe(low, high), _upright(hold.strokes_per_s, UP_COLOUR, "dash")]
@@ -111,7 +112,7 @@ def draw_consistency(steady: Consistency) -> go.Figure:
             half = 0.5 * steady.smallest_change.between_blocks_deg
             shapes.insert(0, _belt(mean - half, mean + half))
             right = {"xref": "paper", "xanchor": "right", "yanchor": "bottom"}
-            notes.append(note(1.0, mean + half, "smallest change between two blocks ", **right))
+            notes.append(note(1.0, mean + half, "smallest change between two blocks ", bgcolor=PAPER, **right))
     figure.update_layout(
         lay_out(
             HEIGHT,
@@ -148,7 +149,7 @@ def draw_clearing(clearing: Clearing) -> go.Figure:
         low = room.size[0] if room.smallest.low is None else room.smallest.low
         high = room.size[-1] if room.smallest.high is None else room.smallest.high
         shapes += [_stripe(100 * float(low), 100 * float(high)), _upright(at, UP_COLOUR, "dash")]
-        notes.append(note(at, 1.0, f" {at:.0f} %", yref="paper", xanchor="left", yanchor="top"))
+        notes.append(note(at, 0.5, f" {at:.0f} %", yref="paper", xanchor="left", yanchor="middle"))
     figure.update_layout(
         lay_out(
             HEIGHT,

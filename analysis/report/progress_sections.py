@@ -8,7 +8,6 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.model.number_words import signed
-from analysis.questions.attention import name_where
 from analysis.questions.progress import MeasureTrend, PlayerProgress, Point
 from analysis.report.sections import Choice, Picture, Section
 from analysis.statistics.estimate_words import capitalise, say_change, say_interval
@@ -162,7 +161,7 @@ def say_notes(notes_per_beat: float) -> str:
 
 
 def say_trend(trend: MeasureTrend, day: Day = utc_day) -> str:
-    """One measure over the sessions in a sentence.
+    """One measure over the sessions in a sentence, below a title that names drill and posture.
 
     Parameters
     ----------
@@ -174,14 +173,14 @@ def say_trend(trend: MeasureTrend, day: Day = utc_day) -> str:
     -------
     str
     """
-    what = " ".join(part for part in (capitalise(trend.name), name_where(trend.drill, trend.posture)) if part)
+    what = capitalise(trend.name)
     last = trend.points[-1]
     bound = f"{last.bound} " if last.bound else ""
     now = f"{bound}{signed(last.value)} {trend.unit} on {day(last.started_s)}"
     if trend.change is None or trend.smallest_change is None or trend.session_sd is None:
         count = len(trend.points)
         few = "1 session is" if count == 1 else f"{count} sessions are"
-        return f"{what}: {now}; {few} too few to tell a change, play four or more."
+        return f"{what}: {now}; {few} too few to tell a change: play four or more."
     told = [point for point in trend.points if not point.bound]
     change = f"{say_change(trend.change.value)} since {day(told[0].started_s)} ({say_interval(trend.change)})"
     return (

@@ -147,7 +147,7 @@ def _blocks(result: SessionResult, verdict: Verdict) -> Section | None:
 def _over_time(result: SessionResult, verdict: Verdict) -> Section:
     step = thin(result.strokes)[1]
     sentence = "Every mark is one stroke"
-    sentence += f" (every {step}th is drawn; the line is of all)" if step > 1 else ""
+    sentence += f" (one in {step} is drawn; the line is of all)" if step > 1 else ""
     sentence += ", and the line is their median. The bars along the top are blocks; the interval of each block's mean "
     sentence += "stands at its end."
     if not verdict.against_hand:

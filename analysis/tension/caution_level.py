@@ -134,7 +134,8 @@ class TensionLevel:
 
 SENTENCES: dict[Level | None, str] = {
     None: "Too early to tell whether anything changes.",
-    "steady": "No change that these minutes could show since your first ones. What you feel counts for more than this.",
+    "steady": "Nothing has changed since your first minutes, as far as a session of this length can show. What you "
+    "feel counts for more than this.",
     "watch": "Watch: your playing has drifted away from your first minutes. Take a break soon, and loosen the hand.",
     "ease off": "Ease off: your playing has drifted clearly. Stop for a good break, then go on slower, or another day.",
 }

@@ -26,11 +26,11 @@ def change_text(marker: Marker, change: float) -> str:
     --------
     >>> from analysis.tension.marker_table import MARKERS
     >>> change_text(MARKERS[0], math.log(1.4)), change_text(MARKERS[5], 0.25)
-    ('+40 %', '+0.25 points of %')
+    ('+40 %', '+0.25 percentage points')
     """
     if marker.relative:
         return _plus(100 * math.expm1(min(change, 20.0)), 0) + " %"
-    unit = "points of %" if marker.unit == "%" else marker.unit
+    unit = "percentage points" if marker.unit == "%" else marker.unit
     return f"{_plus(change, marker.decimals)} {unit}".rstrip()
 
 

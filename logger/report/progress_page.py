@@ -107,7 +107,7 @@ def players_section(players: Sequence[PlayerProgress]) -> Section:
         sentence = f"{len(players)} players; {first or 'none needs it soon'}."
     undated = sum(player.undated for player in players)
     if undated:
-        told = "They are in no trend; sessions recorded with the logger hold theirs."
+        told = "They are left out of every trend; sessions that the logger recorded carry a date."
         notes = (*notes, f"Sessions without a date: {undated}. {told}")
     simulated = [session.simulated for player in players for session in player.sessions]
     if any(simulated):
