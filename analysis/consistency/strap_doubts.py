@@ -10,7 +10,7 @@ from scipy import signal
 
 from analysis.consistency.strap_ringing import samples_between
 from analysis.model.doubts import Certainty, Doubt
-from analysis.model.records import OFF_HAND, Event, Session
+from analysis.model.records import OFF_HAND, Session
 from analysis.motion.strap import Strap
 from analysis.signal.timebase import Timebase
 
@@ -106,30 +106,30 @@ def ringing_ratios(session: Session, timebase: Timebase, strap: Strap | None) ->
         Empty where no block is marked.
     """
     plays = [event for event in session.events if event.kind == "play"]
-    return tuple(0.0 if strap is not None else ringing_ratio(session, timebase, event) for event in plays)
+    if strap is not None:
+        return (0.0,) * len(plays)
+    still = next((event for event in session.events if event.kind == "still" and event.label == OFF_HAND), None)
+    if still is None or timebase.grid.rate_hz < 2 * BEYOND_HZ[0] + 20.0:
+        return (None,) * len(plays)
+    lying = _spectrum(session, timebase, still.start_s, still.end_s)
+    looks = [_spectrum(session, timebase, e.start_s, min(e.end_s, e.start_s + LOOK_S)) for e in plays]
+    return tuple(ringing_ratio(played, lying) for played in looks)
 
 
-def ringing_ratio(session: Session, timebase: Timebase, event: Event) -> float | None:
+def ringing_ratio(played: Spectrum | None, lying: Spectrum | None) -> float | None:
     """How much stronger the acceleration is where straps ring than above.
 
     Parameters
     ----------
-    session : Session
-    timebase : Timebase
-    event : Event
-        A block of play.
+    played, lying : Spectrum or None
+        Of a block of play, and of the sensor off the hand.
 
     Returns
     -------
     float or None
         Ratio of densities, 0 where hardly any of the turning is there: strokes that stop abruptly or lack attacks
-        shake a firm sensor too, but do not turn it. None where the sensor is too slow, or nothing compares.
+        shake a firm sensor too, but do not turn it. None where nothing compares.
     """
-    if timebase.grid.rate_hz < 2 * BEYOND_HZ[0] + 20.0:
-        return None
-    still = next((e for e in session.events if e.kind == "still" and e.label == OFF_HAND), None)
-    played = _spectrum(session, timebase, event.start_s, min(event.end_s, event.start_s + LOOK_S))
-    lying = None if still is None else _spectrum(session, timebase, still.start_s, still.end_s)
     if played is None or lying is None:
         return None
     if played.turning_share < RINGING_SHARE:
@@ -138,7 +138,7 @@ def ringing_ratio(session: Session, timebase: Timebase, event: Event) -> float |
 
 
 @dataclass(frozen=True)
-class _Spectrum:
+class Spectrum:
     """Densities of the acceleration where straps ring and beyond; share of the turning's power where they ring."""
 
     ringing: float
@@ -146,7 +146,7 @@ class _Spectrum:
     turning_share: float
 
 
-def _spectrum(session: Session, timebase: Timebase, start_s: float, end_s: float) -> _Spectrum | None:
+def _spectrum(session: Session, timebase: Timebase, start_s: float, end_s: float) -> Spectrum | None:
     """Medians over each band, so that the strokes' harmonics do not count."""
     rate_hz = timebase.grid.rate_hz
     part = timebase.grid.slice_of(start_s, end_s)
@@ -158,7 +158,7 @@ def _spectrum(session: Session, timebase: Timebase, start_s: float, end_s: float
     ringing, beyond = ((frequency >= low) & (frequency < high) for low, high in (RINGING_HZ, BEYOND_HZ))
     whole = float(turned.sum() * frequency[1])
     share = float(np.median(turned[ringing])) * (RINGING_HZ[1] - RINGING_HZ[0]) / max(whole, 1e-18)
-    return _Spectrum(float(np.median(moved[ringing])), float(np.median(moved[beyond])), share)
+    return Spectrum(float(np.median(moved[ringing])), float(np.median(moved[beyond])), share)
 
 
 def _cap(se_deg: float) -> Certainty:

@@ -15,7 +15,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import signal
+from scipy import ndimage, signal
 
 from analysis.model.records import BoolArray, Event, FloatArray, FloatArray32, IntArray, Session
 from analysis.motion.hand_motion import running_integral
@@ -206,8 +206,7 @@ def _freed(read: FloatArray, rate_hz: float, degree: int) -> tuple[FloatArray, F
     """Readings integrated twice, once, and not at all (n, 6), polynomials taken out: swing, speed, force."""
     half = max(1, round(0.005 * rate_hz))
     weights = np.hanning(2 * half + 1)
-    padded = np.pad(read, ((half, half), (0, 0)), mode="edge")
-    read = signal.oaconvolve(padded, (weights / weights.sum())[:, None], mode="valid", axes=0)
+    read = ndimage.convolve1d(read, weights / weights.sum(), axis=0, mode="nearest")
     force = np.concatenate([read[:, :3], np.gradient(read[:, 3:], 1 / rate_hz, axis=0)], axis=1)
     rates = read[:, 3:] - read[:, 3:].mean(axis=0)
     speed = np.concatenate([running_integral(read[:, :3] - read[:, :3].mean(axis=0), rate_hz), rates], axis=1)

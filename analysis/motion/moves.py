@@ -124,8 +124,8 @@ def _one_way(position_m: FloatArray, turns: FloatArray, settings: StrokeSettings
 
 
 def _moves(found: list[_Move]) -> Moves:
-    start, end, sign = (np.array([getattr(m, f) for m in found], dtype=np.float64) for f in ("start", "end", "sign"))
-    return Moves(start, end, sign, np.array([move.edge for move in found], dtype=np.bool_))
+    start, end, sign, edge = np.array(found, dtype=np.float64).reshape(-1, 4).T.copy()
+    return Moves(start, end, sign, edge > 0)
 
 
 def _drop_wiggles(position_m: FloatArray, turns: FloatArray, settings: StrokeSettings) -> FloatArray:

@@ -160,16 +160,16 @@ def find_turn(motion: Motion, block: Event, drift: HeadingDrift, settings: BodyS
     middle_s = starts + 0.5 * width_s
     yaw = np.unwrap([heading_between(means[0], mean) for mean in means])
     yaw = np.degrees(yaw - drift.mean_rad(middle_s))
-    best: Turn | None = None
-    for at in range(1, starts.size):
-        before, after = yaw[max(0, at - k) : at], yaw[at : at + k]
-        # A turn that takes a while is half over in the windows beside it.
-        turned = float(np.median(after) - np.median(before))
-        if abs(turned) < max(settings.turn_deg, settings.turn_sd * _turn_sd_deg(min(before.size, after.size), heading)):
-            continue
-        if best is None or abs(turned) > abs(best.turned_deg):
-            best = Turn(float(starts[at]), turned)
-    return best
+    # A turn that takes a while is half over in the windows beside it. Towards the ends of a block fewer are left.
+    beside = np.lib.stride_tricks.sliding_window_view(np.pad(yaw, k - 1, constant_values=np.nan), k)
+    medians = np.nanmedian(beside, axis=1)
+    at = np.arange(1, starts.size)
+    turned = medians[at + k - 1] - medians[at - 1]
+    windows = np.minimum(np.minimum(at, starts.size - at), k)
+    least = [max(settings.turn_deg, settings.turn_sd * _turn_sd_deg(n, heading)) for n in range(k + 1)[1:]]
+    turned[np.abs(turned) < np.array(least)[windows - 1]] = 0.0
+    best = int(np.abs(turned).argmax())
+    return Turn(float(starts[at[best]]), float(turned[best])) if turned[best] else None
 
 
 def _mean_rotation(motion: Motion, start_s: float, end_s: float) -> FloatArray:
