@@ -10,12 +10,14 @@ from dataclasses import dataclass, replace
 from analysis.model.errors import StrokeplaneError
 from analysis.model.records import Event, Session
 from analysis.reference.align_events import align_events, shifted
-from analysis.reference.find_gestures import FoundEvents, find_events
+from analysis.reference.find_gestures import FoundEvent, FoundEvents, find_events
 from analysis.reference.unconfirmed import EVENTS_KEY, FOUND, FOUND_UNCLEAR
 from analysis.signal.timebase import fit_timebase
 from analysis.signal.working_grid import prepare_signals
+from analysis.stroke.stroke_table import found_blocks
 from logger.files.csv_cells import guarded
 from logger.files.events_csv import COLUMNS
+from logger.many.analyse import analyse_recording
 
 LEAST_S = 10.0
 
@@ -33,10 +35,33 @@ def find_marks(session: Session, posture: str = "") -> MarkedSession:
     found = _found(session)
     if found is None or not found.found:
         return MarkedSession(session, None)
-    known = FOUND_UNCLEAR if found.pair_unclear else FOUND
+    metadata = {**session.metadata, EVENTS_KEY: FOUND_UNCLEAR if found.pair_unclear else FOUND}
+    found = _with_blocks(replace(session, events=found.events, metadata=metadata), found)
     events = tuple(replace(event, posture=posture) for event in found.events)
-    metadata = {**session.metadata, EVENTS_KEY: known}
     return MarkedSession(replace(session, events=events, metadata=metadata), found)
+
+
+def _with_blocks(session: Session, found: FoundEvents) -> FoundEvents:
+    """Play from stroke to stroke: a hand that moves on between two blocks looks like play until strokes are counted."""
+    try:
+        strokes = analyse_recording(session, raps=False).result.strokes
+    except StrokeplaneError:
+        return found  # the analysis says what is wrong
+    rough = [each for each in found.found if each.event.kind == "play"]
+    if rough:
+        strokes = strokes[strokes["block"].notna()]
+    blocks = []
+    for event in found_blocks(strokes):
+        rate = strokes["strokes_per_s"][(strokes["start_s"] >= event.start_s) & (strokes["end_s"] <= event.end_s)]
+        sure = max(
+            (e.sure for e in rough if e.event.start_s < event.end_s and event.start_s < e.event.end_s), default=0.6
+        )
+        why = f"about {float(rate.median()):.1f} strokes a second"
+        blocks.append(FoundEvent(replace(event, label="", posture=""), sure, why))
+    if not blocks:
+        return found
+    rest = [each for each in found.found if each.event.kind != "play"]
+    return replace(found, found=tuple(sorted([*rest, *blocks], key=lambda each: each.event.start_s)))
 
 
 def align_marks(session: Session) -> Session:

@@ -20,6 +20,8 @@ from logger.player.column_map import ACCEL_UNITS, GYRO_UNITS, ColumnMap, TimeUni
 from logger.sources.device_profile import G_MPS2
 
 GRAVITY_G = (0.75, 1.33)
+LACKING = 0.5
+"""Acceleration whose mean is a smaller part of gravity's has no gravity in it."""
 COUNTS_PER_G = tuple(2.0**bits for bits in range(8, 17))
 COUNTS_PER_DPS = (8.75**-1 * 1000, 17.5**-1 * 1000, 35**-1 * 1000, 70**-1 * 1000, 16.4, 32.8, 65.5, 131.0, 262.4)
 """Of common parts, for ranges of 245 to 2000 deg/s (their datasheets); the nearest to what the turns show is taken."""
@@ -57,7 +59,7 @@ def guess_map(tables: Sequence[LooseTable], path: Path) -> GuessedMap:
     """
     tables = [part for table in tables for part in split_by_label(table)]
     guess = guess_columns(tables)
-    accel, gravity = _acceleration(guess, path)
+    accel, gravity = _acceleration(guess, tables, path)
     if accel is None or "gyro" not in guess.triples:
         raise InputError(_missing(guess, tables, path))
     gyro = guess.triples["gyro"]
@@ -88,11 +90,15 @@ def split_by_label(table: LooseTable) -> list[LooseTable]:
     return [table]
 
 
-def _acceleration(guess: Guess, path: Path) -> tuple[Triple | None, Triple | None]:
+def _acceleration(guess: Guess, tables: Sequence[LooseTable], path: Path) -> tuple[Triple | None, Triple | None]:
     """Total acceleration, or that without gravity and gravity beside it."""
     found = guess.triples
     if "accel" in found:
-        return found["accel"], None
+        # Some phones call it acceleration, and mean that without gravity.
+        lacks = "gravity" in found and _mean_length(found["accel"], tables) < LACKING * _mean_length(
+            found["gravity"], tables
+        )
+        return found["accel"], found["gravity"] if lacks else None
     if "linear" in found and "gravity" in found:
         return found["linear"], found["gravity"]
     if "linear" in found:
@@ -103,6 +109,11 @@ def _acceleration(guess: Guess, path: Path) -> tuple[Triple | None, Triple | Non
             file=str(path),
         )
     return None, None
+
+
+def _mean_length(triple: Triple, tables: Sequence[LooseTable]) -> float:
+    """Length of the mean vector, in the columns' own unit."""
+    return float(np.linalg.norm([np.nanmean(tables[triple.table].column(name)) for name in triple.columns]))
 
 
 def _missing(guess: Guess, tables: Sequence[LooseTable], path: Path) -> str:

@@ -170,8 +170,10 @@ def _both_sensors(tables: Sequence[LooseTable], columns: ColumnMap, path: Path) 
     homes = [_table_of(tables, triad, path) for triad in columns.triads]
     for home, triad in zip(homes, columns.triads, strict=True):
         check_columns(home, (triad.time_column or columns.time_column, *triad.columns))
-    one = all(home is homes[0] for home in homes) and len({t.time_column for t in columns.triads}) == 1
-    if one and columns.gravity is None and not sensors_alone(homes[0], columns.accel, columns.gyro):
+    shared = all(home is homes[0] for home in homes)
+    alone = shared and sensors_alone(homes[0], columns.accel, columns.gyro)
+    one = shared and len({t.time_column for t in columns.triads}) == 1
+    if one and columns.gravity is None and not alone:
         stream, said = read_stream(homes[0], columns.triads, columns)
         done = settle(stream, columns.rate_hz)
         return done, [*said, *done.remarks]
@@ -179,7 +181,7 @@ def _both_sensors(tables: Sequence[LooseTable], columns: ColumnMap, path: Path) 
     for home, triad in zip(homes, columns.triads, strict=True):
         stream, said = read_stream(home, (triad,), columns)
         parts.append(settle(replace(stream, name=_stream_name(home, triad, columns))))
-        notes += [] if sensors_alone(home, columns.accel, columns.gyro) else said if triad.file else []
+        notes += said if triad.file and not alone else []
     accel = parts[0]
     if columns.gravity is not None:
         total, _ = join_streams(parts[0], parts[2])

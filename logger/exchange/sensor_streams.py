@@ -230,7 +230,8 @@ def join_streams(first: Settled, second: Settled) -> tuple[Settled, bool]:
     said = f"{slow.stream.name} was brought to the times of {fast.stream.name}"
     out = int((~inside).sum())
     if out:
-        said += f"; {out} samples of that which the other does not reach were left out"
+        left = "1 sample" if out == 1 else f"{out} samples"
+        said += f"; {left} of that which the other does not reach {'was' if out == 1 else 'were'} left out"
     return Settled(stream, sequence - sequence[0], fast.base, (*first.remarks, *second.remarks, said)), keeps_first
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import codecs
 import io
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -26,6 +27,7 @@ BOMS = (
     (codecs.BOM_UTF16_LE, "utf-16"),
     (codecs.BOM_UTF16_BE, "utf-16"),
 )
+DAY_FIRST = re.compile(r"\b(\d\d)\.(\d\d)\.(\d{4})([T ]\d\d:\d\d)")
 MOST_LEFT_OUT = 0.05
 FEW_ROWS = 20
 
@@ -145,7 +147,11 @@ def _decoded(name: str, data: bytes) -> tuple[str, list[str]]:
             f"{name} is no text: expected a table of numbers",
             next_step="export it as CSV",
         )
-    return text.replace("\0", " "), said
+    text = text.replace("\0", " ").replace("\N{MINUS SIGN}", "-")
+    if DAY_FIRST.search(text[:4000]):
+        text = DAY_FIRST.sub(r"\3-\2-\1\4", text)
+        said.append(f"dates of {name} were read as day.month.year")
+    return text, said
 
 
 def _quickly(text: str, layout: TableLayout) -> tuple[FloatArray, Words] | None:

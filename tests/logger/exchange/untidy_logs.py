@@ -264,6 +264,20 @@ def iso_dates(folder: Path) -> Path:
     return put(folder, text(table(("time", *NAMES[1:]), stamps)))
 
 
+@log("read", "dates as day.month.year, decimal comma", "read as day.month.year")
+def day_first_dates(folder: Path) -> Path:
+    stamps = [f"26.11.2026 18:{30 + k // 6000:02d}:{k // 100 % 60:02d},{k % 100:02d}0" for k in range(SAMPLES)]
+    rows = comma(table())
+    return put(
+        folder, text([["Zeit", *rows[0][1:]], *([s, *r[1:]] for s, r in zip(stamps, rows[1:], strict=True))], ";")
+    )
+
+
+@log("read", "typographic minus signs")
+def minus_signs(folder: Path) -> Path:
+    return put(folder, text(table()).replace("-", "\N{MINUS SIGN}"))
+
+
 @log("read", "seconds and nanoseconds in two columns")
 def two_time_columns(folder: Path) -> Path:
     rows = table()
@@ -352,7 +366,7 @@ def phone_times(count: int, rate_hz: float, delay_s: float) -> list[str]:
     return [str(86_400_000_000_000 + round((delay_s + k / rate_hz) * 1e9)) for k in range(count)]
 
 
-def phone(folder: Path, total: bool, order: str = "xyz") -> Path:
+def phone(folder: Path, total: bool, order: str = "xyz", without: str = "LinearAcceleration.csv") -> Path:
     """Files as phones write them: each sensor at its own rate and from its own first moment."""
     folder = folder / "phone"
     folder.mkdir()
@@ -364,7 +378,7 @@ def phone(folder: Path, total: bool, order: str = "xyz") -> Path:
         put(folder, triple(names, times, accel.accel[:, pick]), "Accelerometer.csv")
     else:
         slow = motion(1600, 52.0, 0.002)
-        put(folder, triple(names, times, accel.linear[:, pick]), "LinearAcceleration.csv")
+        put(folder, triple(names, times, accel.linear[:, pick]), without)
         put(folder, triple(names, phone_times(1600, 52.0, 0.002), (slow.accel - slow.linear)[:, pick]), "Gravity.csv")
     put(folder, triple(names, phone_times(3000, 100.0, 0.0), gyro.gyro[:, pick]), "Gyroscope.csv")
     put(folder, "device,model\nname,invented\n", "About.csv")
@@ -381,6 +395,23 @@ def phone_folder(folder: Path) -> Path:
 @log("read", "a phone's folder: acceleration without gravity plus gravity, axes z, y, x", "brought to", 0, 0.03)
 def phone_gravity(folder: Path) -> Path:
     return phone(folder, total=False, order="zyx")
+
+
+@log("read", "the same where the phone calls it Accelerometer", "Gravity.csv was brought to", 0, 0.03)
+def phone_gravity_apart(folder: Path) -> Path:
+    return phone(folder, total=False, without="Accelerometer.csv")
+
+
+@log("read", "two files whose columns carry their units", "gyr.txt was brought to the times of acc.txt", 0, 0.02)
+def two_files_with_units(folder: Path) -> Path:
+    folder = folder / "phone"
+    folder.mkdir()
+    accel, gyro = motion(3200, 104.0, 0.013), motion(3000, 100.0, 0.0)
+    names = ["elapsed (s)", *(f"{axis} (g)" for axis in "XYZ")]
+    put(folder, triple(names, [f"{t:.5f}" for t in accel.time_s], accel.accel / G), "acc.txt")
+    names = ["elapsed (s)", *(f"{axis} (deg/s)" for axis in "XYZ")]
+    put(folder, triple(names, [f"{t:.5f}" for t in gyro.time_s], gyro.gyro / DEG), "gyr.txt")
+    return folder
 
 
 @log("read", "the same as a ZIP", "brought to the times", 0, 0.02)
