@@ -11,6 +11,7 @@ from analysis.drills.alignment import DrillAlignment, DrillTiming, align_strokes
 from analysis.drills.phrases import Phrase, read_phrase
 from analysis.drills.session_changes import LEAST_AGREED, share_agreed
 from analysis.drills.tuning import read_tuning
+from analysis.model.records import FloatArray
 from analysis.sound.onsets import nearest_onset
 from analysis.sound.records import Sound
 from analysis.sound.session_sound import phrase_midi
@@ -26,8 +27,8 @@ PHRASES = tuple(
     read_phrase(text, 6)
     for text in (
         "4:5-7 3:4-7 2:5-8 3:7-4",
-        "6:5-8 5:5-7 6:8-5 5:7-5",
-        "1:8-5 2:8-5 3:7-5 2:5-8",
+        "6:3-7 5:4-7 6:7-3 5:7-4",
+        "1:7-4 2:7-5 3:8-5 2:5-8",
         "4:2-5 3:2-5 2:3-5 1:3-5 2:5-3 3:5-2",
         "5:3-3-5-5 4:2-2-5-5 3:2-2-4-4 4:5-5-2-2",
         "4:5-5-5-5 3:5-5-5-5",
@@ -98,19 +99,14 @@ def draw_take(seed: int, notes_per_s: float, snr_db: float) -> Take:
     return Take(phrase, plan, play, heard, block)
 
 
-def align(take: Take, block: int, by_sound: bool) -> DrillAlignment:
-    """Match one block's strokes with the phrase."""
+def align(take: Take, block: int, emission: FloatArray | None = None) -> DrillAlignment:
+    """Match one block's strokes with the phrase, by what was heard of them if that is given."""
     rows = np.flatnonzero(take.block == block)
     direction = np.where(take.play.down[rows], "down", "up")
     table = pd.DataFrame({"contact_s": take.play.contact_s[rows], "direction": direction, "attack": True})
-    found = take.heard.block(block)
     period_s = 1 / take.plan.notes_per_s
     timing = DrillTiming(period_s, take.plan.beat_notes * period_s)
-    emission = found.emission if by_sound and found is not None else None
-    alignment = align_strokes(table, take.phrase, timing, heard=emission)
-    if emission is not None and share_agreed(alignment, take.phrase, emission) < LEAST_AGREED:
-        return align_strokes(table, take.phrase, timing)
-    return alignment
+    return align_strokes(table, take.phrase, timing, heard=emission)
 
 
 def no_answer(take: Take) -> str:
@@ -118,23 +114,24 @@ def no_answer(take: Take) -> str:
     return take.heard.obstacle or " ".join(take.heard.remarks if take.heard.tuned is None else ())
 
 
-def answered(take: Take) -> list[int]:
-    """Blocks that the sound answers: not those whose pitches are not believed."""
-    return [
-        block.index
-        for block in take.heard.blocks
-        if block.emission is not None
-        and share_agreed(align(take, block.index, by_sound=True), take.phrase, block.emission) >= LEAST_AGREED
-    ]
+def answered(take: Take) -> dict[int, DrillAlignment]:
+    """Alignments of the blocks that the sound answers: not of those whose pitches are not believed."""
+    found = {}
+    for block in take.heard.blocks:
+        if block.emission is not None:
+            alignment = align(take, block.index, block.emission)
+            if share_agreed(alignment, take.phrase, block.emission) >= LEAST_AGREED:
+                found[block.index] = alignment
+    return found
 
 
 def stroke_table(take: Take, by_sound: bool) -> pd.DataFrame:
     """Return a row a stroke that the sound answers: true place and string (-1: nobody played it), those found."""
     parts = []
     strings = np.array([note.string for note in take.phrase.notes])
-    for block in answered(take):
+    for block, heard in answered(take).items():
         true = take.play.stroke_place[take.block == block]
-        alignment = align(take, block, by_sound)
+        alignment = heard if by_sound else align(take, block)
         place = np.where(alignment.note >= 0, alignment.note % len(strings), -1)
         parts.append(
             pd.DataFrame(
@@ -154,8 +151,8 @@ def stroke_table(take: Take, by_sound: bool) -> pd.DataFrame:
 def change_table(take: Take, by_sound: bool, least: float = 0.9) -> pd.DataFrame:
     """Return a row a string change that is told: block, stroke, and whether it is the one that was played."""
     rows = []
-    for block in answered(take):
-        alignment = align(take, block, by_sound)
+    for block, heard in answered(take).items():
+        alignment = heard if by_sound else align(take, block)
         true = take.play.stroke_place[take.block == block]
         for k in range(true.size - 1):
             note = int(alignment.note[k])
@@ -165,7 +162,7 @@ def change_table(take: Take, by_sound: bool, least: float = 0.9) -> pd.DataFrame
             if strings[0] == strings[1]:
                 continue
             played = tuple(take.phrase.notes[place].string if place >= 0 else -1 for place in true[k : k + 2])
-            sure = bool(min(alignment.confidence[k : k + 2]) >= least)
+            sure = bool(min(alignment.confidence[k : k + 2]) >= least and not alignment.doubted[k : k + 2].any())
             rows.append((block, k, sure, strings == played))
     table = pd.DataFrame(rows, columns=["block", "stroke", "sure", "right"])
     return table.astype({"sure": bool, "right": bool})

@@ -48,10 +48,14 @@ from analysis.drills.string_change_path import HandTravel, fit_travel
 from analysis.model.errors import InputError, NotEnoughDataError
 from analysis.model.records import BoolArray, FloatArray, IntArray
 
-SOUNDS_WRONG = 0.89
-"""Never sure, and about as often right: strokes whose sound suits another note better, 92 to 96 % of 180 simulated."""
+SOUNDS_WRONG = 5.0
+"""By so much the odds of a stroke's note are less where its sound suits another note better.
+
+Slips hide there that the phrase's order makes unlikely: of 140 such strokes in a hundred simulated takes 74 % should
+have been right, and half were.
+"""
 SURE_BY_SOUND = 0.97
-"""Where nothing but the sound shows slips, less is not sure.
+"""Where nothing but the sound shows slips, no verdict rests on less.
 
 Notes an octave apart sound alike: around a slip among them strokes of 0.91 to 0.96 were on another string in two of
 eighty simulated takes. It costs one change in a hundred.
@@ -92,6 +96,9 @@ class DrillAlignment:
         Note of each stroke, 0-based, counted on through the repeats; :data:`EXTRA` where it stands for none.
     confidence : float64 (n,)
         Posterior probability of that.
+    doubted : bool (n,)
+        Strokes on which no verdict may rest: their sound suits another note, or nothing but a sound not sure enough
+        tells them.
     turned : bool (n,)
         Whether strokes were turned round against the notes there: what the phrase plays down was played up.
     pairs : tuple of dict
@@ -106,6 +113,7 @@ class DrillAlignment:
 
     note: IntArray
     confidence: FloatArray
+    doubted: BoolArray
     turned: BoolArray
     pairs: tuple[dict[tuple[int, int], float], ...]
     piece: IntArray
@@ -191,13 +199,14 @@ def align_strokes(
         period.append(stretch.period_s)
     note, confidence = (np.concatenate([getattr(part, name) for part in found]) for name in ("note", "confidence"))
     pairs = [pair for part in found for pair in part.pairs]
+    doubted = np.zeros(len(times), np.bool_)
     if heard is not None:
-        unsure = _sounds_wrong(heard, note, phrase)
+        doubted = _sounds_wrong(heard, note, phrase)
+        confidence = np.where(doubted, confidence / (confidence + SOUNDS_WRONG * (1 - confidence)), confidence)
         if travel is None:
-            unsure |= confidence < SURE_BY_SOUND
-        confidence = np.where(unsure, np.minimum(confidence, SOUNDS_WRONG), confidence)
+            doubted |= confidence < SURE_BY_SOUND
         # No verdict on a string change may rest on such a stroke.
-        doubtful = unsure | np.append(False, unsure[:-1])
+        doubtful = doubted | np.append(False, doubted[:-1])
         pairs = [
             {notes: 0.5 * chance for notes, chance in pair.items()} if doubt else pair
             for pair, doubt in zip(pairs, doubtful, strict=True)
@@ -205,6 +214,7 @@ def align_strokes(
     return DrillAlignment(
         note,
         confidence,
+        doubted,
         np.concatenate([part.turned for part in found]),
         tuple(pairs),
         piece,

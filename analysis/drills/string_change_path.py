@@ -48,6 +48,8 @@ class PathErrors:
     ----------
     depth_sd_mm : float
         How much the depth at contact differs from string to string and note to note.
+    depth_df : float
+        Degrees of freedom with which that is known.
     contact_sd_s : float
         Error of the moment of the pick attack.
     travel_sd : float
@@ -59,6 +61,7 @@ class PathErrors:
     """
 
     depth_sd_mm: float = 0.4
+    depth_df: float = 20.0
     contact_sd_s: float = 0.003
     travel_sd: float = 0.1
     wait_travel_sd: float = 0.4
@@ -281,18 +284,54 @@ def measure_travel(strokes: pd.DataFrame, paths_mm: NDArray[np.floating], instru
     HandTravel
         Unknown behind a stroke without an attack, or a gap.
     """
+    return HandTravel(contact_steps(strokes, paths_mm).way_mm[:, 0], place_strings(instrument).y_mm)
+
+
+@dataclass(frozen=True)
+class ContactSteps:
+    """Ways from contact to contact, Y and Z.
+
+    Attributes
+    ----------
+    way_mm : float64 (n, 2)
+        From the stroke before to each stroke; NaN where unknown.
+    velocity_mmps : float64 (n, 2)
+        Of the tip at each contact.
+    """
+
+    way_mm: FloatArray
+    velocity_mmps: FloatArray
+
+
+def contact_steps(strokes: pd.DataFrame, paths_mm: NDArray[np.floating]) -> ContactSteps:
+    """Measure the ways from contact to contact of neighbouring strokes.
+
+    Parameters
+    ----------
+    strokes : DataFrame
+        Rows of the strokes table, in order of time.
+    paths_mm : float (n, k, 3)
+        Their tip paths, evenly spaced in time from turn to turn, instrument frame.
+
+    Returns
+    -------
+    ContactSteps
+        Unknown behind a stroke without an attack, or a gap.
+    """
     start, end, contact = (strokes[name].to_numpy(np.float64) for name in ("start_s", "end_s", "contact_s"))
     attack = strokes["attack"].to_numpy(np.bool_)
-    y = paths_mm[:, :, 1].astype(np.float64)
-    place = np.clip((contact - start) / (end - start), 0, 1) * (y.shape[1] - 1)
-    before = np.minimum(place.astype(np.int64), y.shape[1] - 2)
-    row, share = np.arange(len(y)), place - before
-    at = (1 - share) * y[row, before] + share * y[row, before + 1]
-    way = np.full(len(y), np.nan)
+    yz = paths_mm[:, :, 1:].astype(np.float64)
+    last = yz.shape[1] - 1
+    place = np.clip((contact - start) / (end - start), 0, 1) * last
+    before = np.minimum(place.astype(np.int64), last - 1)
+    row, share = np.arange(len(yz)), (place - before)[:, None]
+    slope = yz[row, before + 1] - yz[row, before]
+    at = yz[row, before] + share * slope
     joined = np.abs(start[1:] - end[:-1]) < 0.25 * (end[:-1] - start[:-1])
     joined &= attack[1:] & attack[:-1]
-    way[1:] = np.where(joined, (y[:-1, -1] - at[:-1]) + (at[1:] - y[1:, 0]), np.nan)
-    return HandTravel(way, place_strings(instrument).y_mm)
+    way = np.full((len(yz), 2), np.nan)
+    way[1:] = np.where(joined[:, None], (yz[:-1, -1] - at[:-1]) + (at[1:] - yz[1:, 0]), np.nan)
+    return ContactSteps(way, slope * last / (end - start)[:, None])
 
 
 def fit_travel(

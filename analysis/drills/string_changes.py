@@ -16,14 +16,19 @@ touched below.
 Which two strings a stroke and the next one play is itself not certain. Every pair of strings has its probability over
 all ways to match strokes with notes, and its own height ``h`` with standard error ``s``; a verdict is as probable as
 
-.. math:: P(\text{cleared}) = \sum_{\text{pairs}} P(\text{pair}) \, T_4(h / s)                                (2)
+.. math:: P(\text{cleared}) = \sum_{\text{pairs}} P(\text{pair}) \, T_\nu(h / s)                              (2)
 
-with Student's distribution of four degrees of freedom, as nobody knows how much the depth of this player's plectrum
-differs from note to note,
+with Student's distribution, whose degrees of freedom say how well it is known by how much the depth of this player's
+plectrum differs from note to note: twenty beforehand, more the more strokes of the block stay on their string,
 
 and is not known where neither verdict reaches a bound, or without an attack. Where one of the two attacks was not
 seen, its contact is placed as those of the block's other strokes, with their scatter as its error. A slip leads to
 other strings than the phrase's; the strings, and the stroke, are then those that were played.
+
+From contact to contact on one string the tip rises by the difference of both depths. So the strokes of a block that
+stay on a string show how much this player's depth differs from note to note; what all strokes of one direction share
+comes from attacks that are seen late, not from the depth. What is supposed beforehand counts as if it had been seen on
+twenty strokes (a scaled inverse chi-squared prior).
 
 Assumed: the plectrum meets each string at the same depth, the strings lie as the instrument's spacing and arch say,
 the hand travels smoothly, and the instrument frame's Y runs along the chord of the whole arch.
@@ -31,7 +36,7 @@ the hand travels smoothly, and the instrument frame's Y runs along the chord of 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -40,15 +45,26 @@ from scipy import special
 
 from analysis.drills.alignment import DrillAlignment
 from analysis.drills.phrases import Phrase
-from analysis.drills.string_change_path import Crossing, PathErrors, StringPlaces, place_contacts, place_strings
+from analysis.drills.string_change_path import (
+    Crossing,
+    PathErrors,
+    StringPlaces,
+    contact_steps,
+    place_contacts,
+    place_strings,
+)
 from analysis.model.errors import InputError
-from analysis.model.records import Instrument
+from analysis.model.records import Instrument, IntArray
 from analysis.model.stroke_columns import Column
 
 CLEARED, TOUCHED, NOT_KNOWN = "cleared", "touched", "not known"
 LONGEST_WAIT = 1.5
 """Between the strokes of a change, as a share of the first one's time."""
-ERROR_DF = 4.0
+SURELY_SAME = 0.9
+FEWEST_STAYS = 8
+"""Pairs of strokes on one string from which on they say how much the depth differs."""
+LEAST_OWN = 0.25
+"""Share of what is seen there that is never put down to the moments of the attacks."""
 LEAST_TOLD = 3
 """Verdicts that a string pair needs before it can be named the weakest."""
 
@@ -86,12 +102,12 @@ class ChangeSettings:
     Attributes
     ----------
     least_probability : float
-        From which a verdict is given, with its probability beside it. At 0.8 one change in eight was left open that
-        lay within half a millimetre of the string.
+        From which a verdict is given, with its probability beside it. A higher one leaves more of those open that lie
+        within half a millimetre of the string.
     errors : PathErrors
     """
 
-    least_probability: float = 0.75
+    least_probability: float = 0.8
     errors: PathErrors = field(default_factory=PathErrors)
 
 
@@ -150,6 +166,7 @@ def judge_changes(
         )
     places = place_strings(instrument)
     table = place_contacts(played.strokes)
+    errors = learn_depth(settings.errors, played.strokes, played.paths_mm, _stays(alignment, phrase))
     # After the last stroke of each stretch no change was played.
     rows = []
     for i in np.flatnonzero((alignment.note >= 0)[:-1] & (np.diff(alignment.piece) == 0)):
@@ -160,7 +177,7 @@ def judge_changes(
         verdict, chance, height, se, reason = NOT_KNOWN, np.nan, np.nan, np.nan, _obstacle(table, pairs, int(i))
         if not reason:
             tilt_se_rad = np.radians(np.hypot(played.offset_se_deg, table["tilt_se_deg"].iloc[i : i + 2].max()))
-            judge = _Judge(places, instrument.plectrum_depth_mm, float(tilt_se_rad), settings)
+            judge = _Judge(places, instrument.plectrum_depth_mm, float(tilt_se_rad), errors, settings.least_probability)
             verdict, chance, height, se, reason = judge.weigh(Crossing.between(table, played.paths_mm, int(i)), pairs)
         stroke = str(table["direction"][i])
         time_s = played.strokes["contact_s"].iloc[i]
@@ -179,6 +196,58 @@ def _string_pairs(alignment: DrillAlignment, phrase: Phrase, i: int) -> dict[tup
     return found
 
 
+def learn_depth(
+    errors: PathErrors, strokes: pd.DataFrame, paths_mm: NDArray[np.floating], stays: IntArray
+) -> PathErrors:
+    """Learn from a block how much the depth of its contacts differs.
+
+    Parameters
+    ----------
+    errors : PathErrors
+        What is supposed beforehand.
+    strokes : DataFrame
+        The block's rows of the strokes table, in order of time.
+    paths_mm : float (n, k, 3)
+        Their tip paths, evenly spaced in time from turn to turn, instrument frame.
+    stays : int64 (m,)
+        Strokes after which the next one meets the same string.
+
+    Returns
+    -------
+    PathErrors
+        With the spread of depth that the block shows, and how well it is known; unchanged if it shows too little.
+    """
+    steps = contact_steps(strokes, paths_mm)
+    stays = stays[np.isfinite(steps.way_mm[stays + 1, 1])]
+    if len(stays) < FEWEST_STAYS:
+        return errors
+    rise, down = steps.way_mm[stays + 1, 1], (strokes["direction"] == "down").to_numpy()[stays]
+    for own in (down, ~down):
+        if np.count_nonzero(own) >= FEWEST_STAYS / 2:
+            # Attacks that are all seen late lift one direction and sink the other.
+            rise[own] -= np.median(rise[own])
+    # A few strokes on another string than supposed do not count in full.
+    most = 3 * 1.4826 * float(np.median(np.abs(rise)))
+    seen = float(np.mean(np.clip(rise, -most, most) ** 2))
+    speed2 = steps.velocity_mmps[:, 1] ** 2
+    late = errors.contact_sd_s**2 * float(np.mean(speed2[stays] + speed2[stays + 1]))
+    depth2 = max(seen - late, LEAST_OWN * seen) / 2
+    # Neighbouring differences share a contact: each tells about half as much as a stroke.
+    count = len(stays) / 2
+    df = errors.depth_df + count
+    variance = (errors.depth_df * errors.depth_sd_mm**2 + count * depth2) / df
+    return replace(errors, depth_sd_mm=float(np.sqrt(variance)), depth_df=df)
+
+
+def _stays(alignment: DrillAlignment, phrase: Phrase) -> IntArray:
+    """Strokes after which the next one surely meets the same string."""
+    same = [
+        sum(chance for (first, second), chance in pair.items() if phrase.string_at(first) == phrase.string_at(second))
+        for pair in alignment.pairs[1:]
+    ]
+    return np.flatnonzero(np.array(same) >= SURELY_SAME)
+
+
 def _next_strings(alignment: DrillAlignment, phrase: Phrase, i: int) -> tuple[int, int]:
     """The strings that the phrase says for stroke i and the note after it."""
     note = int(alignment.note[i])
@@ -192,7 +261,8 @@ class _Judge:
     places: StringPlaces
     depth_mm: float
     tilt_se_rad: float
-    settings: ChangeSettings
+    errors: PathErrors
+    least_probability: float
 
     def weigh(self, crossing: Crossing, pairs: dict[tuple[int, int], float]) -> tuple[str, float, float, float, str]:
         """Verdict, its probability (2), height of the likeliest pair with its error, and what stands in the way."""
@@ -202,20 +272,18 @@ class _Judge:
         for pair, chance in pairs.items():
             if pair[0] == pair[1]:
                 continue
-            height, se = crossing.lowest_height(
-                self.places, pair, self.depth_mm, self.tilt_se_rad, self.settings.errors
-            )
+            height, se = crossing.lowest_height(self.places, pair, self.depth_mm, self.tilt_se_rad, self.errors)
             if pair == likeliest:
                 shown = (height, se)
             if np.isfinite(height):
-                over = float(special.stdtr(ERROR_DF, height / se))
+                over = float(special.stdtr(self.errors.depth_df, height / se))
                 cleared, touched = cleared + chance * over, touched + chance * (1 - over)
         if not np.isfinite(shown[0]):
             return NOT_KNOWN, np.nan, *shown, "the path crosses no string"
         verdict, chance = (CLEARED, cleared) if cleared >= touched else (TOUCHED, touched)
-        if chance >= self.settings.least_probability:
+        if chance >= self.least_probability:
             return verdict, min(chance, 1.0), *shown, ""
-        unsure = pairs[likeliest] < self.settings.least_probability
+        unsure = pairs[likeliest] < self.least_probability
         return NOT_KNOWN, np.nan, *shown, "alignment unsure" if unsure else "too close"
 
 
@@ -270,7 +338,8 @@ def mark_string_changes(alignment: DrillAlignment, phrase: Phrase, least_confide
     marks = []
     last = phrase.stroke_count(1) - 1
     count = len(alignment.note)
-    for i, (note, confidence) in enumerate(zip(alignment.note.tolist(), alignment.confidence.tolist(), strict=True)):
+    surely = (alignment.confidence >= least_confidence) & ~alignment.doubted
+    for i, (note, sure_note) in enumerate(zip(alignment.note.tolist(), surely.tolist(), strict=True)):
         pairs = _string_pairs(alignment, phrase, i) if i + 1 < count else {}
         change = sum(chance for (before, after), chance in pairs.items() if before != after)
         if note < 0 or (not phrase.loops and note >= last):
@@ -278,7 +347,7 @@ def mark_string_changes(alignment: DrillAlignment, phrase: Phrase, least_confide
         elif sum(pairs.values()) >= least_confidence:
             sure = max(change, sum(pairs.values()) - change) >= least_confidence
             marks.append(("true" if change > 0.5 else "false") if sure else "unknown")
-        elif confidence < least_confidence:
+        elif not sure_note:
             marks.append("unknown")
         else:
             marks.append("true" if phrase.string_at(note) != phrase.string_at(note + 1) else "false")

@@ -59,10 +59,16 @@ def recording_obstacle(sound: Sound, level: Level, onsets: int, limits: GateSett
     rise = level.pause_rise_db
     if rise is not None and rise > limits.most_pause_rise_db:
         return _moving_gain(f"the noise rises by {rise:.0f} dB in the pauses")
+    if sound.duration_s < limits.least_common_s:
+        return (
+            f"{sound.name} is only {sound.duration_s:.0f} s long, and {limits.least_common_s:.0f} s in common with the "
+            "motion are needed; let the recorder run for the whole session."
+        )
     if level.snr_db < limits.least_snr_db:
         return (
             f"the play stands only {level.snr_db:.0f} dB above the noise of the room, and {limits.least_snr_db:.0f} dB "
-            "are needed; bring the microphone closer to the strings or make the room quieter."
+            "are needed; bring the microphone closer to the strings or make the room quieter, and turn automatic gain "
+            "control off, which lifts the noise wherever nobody plays."
         )
     return ""
 

@@ -68,7 +68,7 @@ def sure(notes: int) -> DrillAlignment:
     pairs = tuple({(j - 1, j): 1.0} if j else {} for j in range(notes))
     steady = np.zeros(notes, np.bool_)
     return DrillAlignment(
-        np.arange(notes), np.ones(notes), steady, pairs, np.zeros(notes, np.int64), 0, np.full(notes, 0.1)
+        np.arange(notes), np.ones(notes), steady, steady, pairs, np.zeros(notes, np.int64), 0, np.full(notes, 0.1)
     )
 
 

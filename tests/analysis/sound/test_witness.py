@@ -68,6 +68,7 @@ def test_strokes_that_sound_wrong_are_never_sure() -> None:
         alignment = align_block(play, plan, ACROSS, block.index, heard)
         own = block.emission[np.arange(block.strokes), alignment.note % 8]
         wrong = (alignment.note >= 0) & (own < block.emission.max(axis=1) - np.log(2))
+        assert alignment.doubted[wrong].all()
         assert (alignment.confidence[wrong] <= 0.5).all()
 
 
@@ -108,8 +109,8 @@ def test_evenness_is_that_of_the_player() -> None:
 
 GATES = {
     "noise": (RecordingChain(snr_db=10.0), {}, "closer to the strings"),
-    "gain control": (RecordingChain(gain_control_db=15.0), {}, "automatic gain control"),
-    "short": (RecordingChain(), {"notes": 200, "block_notes": 200}, "60 s are needed"),
+    "gain control": (RecordingChain(gain_control_db=15.0), {}, "the recorder moved its gain"),
+    "short": (RecordingChain(), {"notes": 200, "block_notes": 200}, "s long, and 60 s in common"),
     "click": (RecordingChain(), {"click_level": 6.0, "count_in": 0, "lead_s": 4.0}, "lower the click"),
 }
 
