@@ -92,7 +92,8 @@ def judge_attention(sessions: Sequence[SessionSummary], trends: Sequence[Measure
     checks = (_too_flat, _no_frame, _long_play, _lossy)
     found += [reason for check in checks if (reason := check(sessions[-1])) is not None]
     found += _away(sessions[-1], now_s)
-    still = not any(trend.verdict in ("better", "worse", "changed") for trend in trends)
+    found += _beyond(trends)
+    still = not any(trend.verdict in ("better", "worse", "changed", "beyond the ladder") for trend in trends)
     if len(sessions) >= PLATEAU_SESSIONS and still and not tilts:
         found.append(Reason(1, f"no change shown over {len(sessions)} sessions", "change the drill or its tempo"))
     found.sort(key=lambda reason: -reason.urgency)
@@ -179,6 +180,17 @@ def _away(session: SessionSummary, now_s: float) -> list[Reason]:
         return []
     days = (now_s - session.started_s) / DAY_S
     return [Reason(1, f"last played {days:.0f} days ago", "ask for one short session this week")]
+
+
+def _beyond(trends: Sequence[MeasureTrend]) -> list[Reason]:
+    """A hold tempo beyond the tempi played, which nobody can follow."""
+    bounds = {trend.points[-1].bound for trend in trends if trend.verdict == "beyond the ladder"}
+    found = []
+    if "below" in bounds:
+        found.append(Reason(1, "hold tempo lies below the slowest tempo played", "add slower tempi to the ladder"))
+    if "at least" in bounds:
+        found.append(Reason(1, "hold tempo lies beyond the fastest tempo played", "add faster tempi to the ladder"))
+    return found
 
 
 def _falling_tilts(trends: Sequence[MeasureTrend], dead_band_deg: float | None) -> list[Reason]:

@@ -42,6 +42,8 @@ Bound = Literal["inside", "at least", "below"]
 GRID = 201
 KEPT = 0.03
 """Play within this of the click is said to be at its tempo."""
+LAPSE = 0.25
+"""By so much of all strokes a slower block falls short before it is named."""
 
 
 @dataclass(frozen=True)
@@ -134,6 +136,15 @@ class HoldTempo:
     failure: Failure | None
     resampled: FloatArray
     remarks: tuple[str, ...]
+
+    @property
+    def lapses(self) -> tuple[HoldPiece, ...]:
+        """Pieces slower than the hold tempo in which far fewer strokes hold than must: the curve passes over them."""
+        return tuple(
+            piece
+            for piece in self.pieces
+            if piece.strokes_per_s < self.strokes_per_s and piece.share_held < self.share - LAPSE
+        )
 
     def bpm(self, strokes_per_s: float) -> float | None:
         """Beats a minute of a speed; None where notes per beat are not known.

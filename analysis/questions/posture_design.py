@@ -47,6 +47,12 @@ class Design:
     remarks: tuple[str, ...]
 
     @property
+    def speed_ratio(self) -> float:
+        """How much faster the second posture was played: the ratio of both mean speeds."""
+        speed = np.log(self.blocks["strokes_per_s"].to_numpy(np.float64))
+        return float(np.exp(speed[self.second].mean() - speed[~self.second].mean()))
+
+    @property
     def order(self) -> str:
         """Order of play, first posture 1 and second 2; a dash between sessions."""
         sessions = self.blocks["session"].to_numpy()

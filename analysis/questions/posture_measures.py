@@ -47,6 +47,8 @@ class Measure:
         Whether the frame's error is in it.
     scale : float
         From the column's unit to this one.
+    most : float
+        Largest difference that there can be, in this unit.
     """
 
     key: str
@@ -55,6 +57,7 @@ class Measure:
     better: int
     frame: bool
     scale: float = 1.0
+    most: float = math.inf
 
 
 MEASURES = (
@@ -62,7 +65,7 @@ MEASURES = (
     Measure("tilt_sd_deg", "spread of tilt", "deg", -1, False),
     Measure("span_mm", "size of the stroke", "mm", 0, False),
     Measure("lift_mm", "lift of the stroke", "mm", 0, True),
-    Measure("share_clearing", "strokes that clear", "of 100", 1, True, 100.0),
+    Measure("share_clearing", "strokes that clear", "of 100", 1, True, 100.0, 100.0),
     Measure("timing_pct", "unevenness of timing", "%", -1, False),
 )
 
@@ -157,7 +160,7 @@ def measure_difference(
         measure.better,
         float(values[~design.second].mean()),
         float(values[design.second].mean()),
-        difference,
+        replace(difference, low=max(difference.low, -measure.most), high=min(difference.high, measure.most)),
         frame_se,
         test,
         _effect(values, design),

@@ -21,6 +21,8 @@ GAINS = {
 SIDE_WORDS = {"down": "downstroke", "up": "upstroke"}
 MOST_DECIMALS = 3
 NOTHING = 1e-6
+SPEEDS_ALIKE = 0.03
+"""Free play of two postures differs by so much without anybody's doing."""
 
 
 def say_comparison(comparison: PostureComparison) -> str:
@@ -33,10 +35,23 @@ def say_comparison(comparison: PostureComparison) -> str:
     Returns
     -------
     str
-        One to three sentences.
+        One to four sentences.
     """
-    parts = (say_recommendation(comparison), _say_besides(comparison), say_settling(comparison))
+    says = (say_recommendation, _say_besides, _say_speeds, say_settling)
+    parts = (say(comparison) for say in says)
     return " ".join(part for part in parts if part)
+
+
+def _say_speeds(comparison: PostureComparison) -> str:
+    """That one posture was played faster, which no adjustment takes out of the differences."""
+    ratio = comparison.design.speed_ratio
+    if abs(ratio - 1) <= SPEEDS_ALIKE:
+        return ""
+    played = f"{100 * abs(ratio - 1):.0f} % {'faster' if ratio > 1 else 'slower'} than {comparison.first}"
+    return (
+        f"Posture {comparison.second} was played {played}, which may be what makes a difference: "
+        "play both to the same click."
+    )
 
 
 def say_recommendation(comparison: PostureComparison) -> str:

@@ -9,7 +9,9 @@ could show stands beside it:
 
 .. math:: \text{smallest change} = 1.96 \sqrt{2}\, SD                                                       (1)
 
-Sessions are one series only on one instrument and with the sensor in one place (its lever to the tip within 15 mm).
+Sessions of one day share that day's form, which the line's error must hold: they count as one, by their mean. Sessions
+are one series only on one instrument and with the sensor in one place (its lever to the tip within 15 mm). Where the
+newest hold tempo lies beyond the tempi played, no line through the others says what has become of it.
 """
 
 from __future__ import annotations
@@ -30,11 +32,11 @@ from analysis.statistics.estimates import Estimate, adjusted_slope
 DAY_S = 86_400.0
 WEEK_S = 7 * DAY_S
 FEWEST_SESSIONS = 4
-SAME_DAY_S = 0.02 * DAY_S
+SAME_DAY_S = 0.5 * DAY_S
 SAME_PLACE_MM = 15.0
 """Strapped on again in the same place, a sensor comes to lie within about a centimetre (common practice, no source)."""
 
-Change = Literal["better", "worse", "changed", "no change shown", "too few sessions"]
+Change = Literal["better", "worse", "changed", "no change shown", "too few sessions", "beyond the ladder"]
 
 
 @dataclass(frozen=True)
@@ -263,25 +265,36 @@ def _points(sessions: Sequence[SessionSummary], drill: str, posture: str, measur
 
 def _trend(measure: _Measure | _SessionMeasure, drill: str, posture: str, points: tuple[Point, ...]) -> MeasureTrend:
     """Fit the line; values that are only bounds are shown, not fitted."""
-    told = [p for p in points if not p.bound]
-    weeks = (np.array([p.started_s for p in told]) - points[0].started_s) / WEEK_S
-    values = np.array([p.value for p in told])
-    if len(told) < FEWEST_SESSIONS or np.ptp(weeks) < SAME_DAY_S / WEEK_S:
-        return MeasureTrend(
-            measure.name, measure.unit, drill, posture, points, None, None, None, None, "too few sessions"
-        )
+    started_s, values = _by_day([p for p in points if not p.bound])
+    beyond = bool(points[-1].bound)
+    if beyond or values.size < FEWEST_SESSIONS:
+        verdict: Change = "beyond the ladder" if beyond else "too few sessions"
+        return MeasureTrend(measure.name, measure.unit, drill, posture, points, None, None, None, None, verdict)
+    weeks = (started_s - points[0].started_s) / WEEK_S
     slope = adjusted_slope(values, weeks)
     length = float(np.ptp(weeks))
     change = Estimate(slope.value * length, slope.low * length, slope.high * length, slope.se * length, slope.df)
     sd = _residual_sd(values, weeks)
     smallest = 1.96 * math.sqrt(2) * sd
-    verdict: Change = "no change shown"
+    verdict = "no change shown"
     # Values that are all alike differ by rounding, which no session error holds back.
     rounding = 1e-9 * float(np.abs(values).max())
     if (change.low > 0 or change.high < 0) and abs(change.value) > rounding:
         gained = measure.better * change.value
         verdict = "changed" if measure.better == 0 else "better" if gained > 0 else "worse"
     return MeasureTrend(measure.name, measure.unit, drill, posture, points, change, slope.value, sd, smallest, verdict)
+
+
+def _by_day(points: Sequence[Point]) -> tuple[FloatArray, FloatArray]:
+    """When each day's first session began, and the mean of its sessions."""
+    days: list[list[Point]] = []
+    for point in points:
+        if days and point.started_s - days[-1][0].started_s < SAME_DAY_S:
+            days[-1].append(point)
+        else:
+            days.append([point])
+    means = [float(np.mean([point.value for point in day])) for day in days]
+    return np.array([day[0].started_s for day in days]), np.array(means)
 
 
 def _residual_sd(values: FloatArray, weeks: FloatArray) -> float:

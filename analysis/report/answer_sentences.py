@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from analysis.model.number_words import degrees, in_100, millimetres, of_100, signed
 from analysis.questions.clearing import Clearing
 from analysis.questions.consistency import Consistency
 from analysis.questions.hold import HoldTempo
-from analysis.questions.hold_failure import Failure
+from analysis.questions.hold_failure import Failure, HoldPiece
 from analysis.questions.posture import PostureComparison
 from analysis.questions.posture_words import say_hold_difference, say_measure
 from analysis.questions.steady_levels import SteadyLevel
@@ -21,6 +23,7 @@ FAILURE_WORDS = {
     "shrinks": "the stroke shrinks",
     "loses lift": "the stroke keeps its tilt but loses lift",
 }
+MOST_LAPSES = 3
 
 
 def name_posture(posture: str) -> str:
@@ -38,11 +41,13 @@ def say_hold(hold: HoldTempo) -> str:
     Returns
     -------
     str
-        One or two sentences.
+        One to three sentences.
     """
     keeps = f"{of_100(hold.share)} strokes stay on the {hold.side}stroke's side"
+    lapses = hold.lapses
     if hold.bound == "at least":
-        said = f"{keeps} at every speed tested: hold tempo at least {say_speed(hold, hold.strokes_per_s)}"
+        where = "at the fastest speed tested" if lapses else "at every speed tested"
+        said = f"{keeps} {where}: hold tempo at least {say_speed(hold, hold.strokes_per_s)}"
         if hold.low is not None and hold.low < hold.strokes_per_s:
             said += f", 95 % sure from {_short_speed(hold, hold.low)}"
     elif hold.bound == "below":
@@ -51,7 +56,17 @@ def say_hold(hold: HoldTempo) -> str:
     else:
         said = f"{keeps} up to {say_speed(hold, hold.strokes_per_s)}, 95 % interval {_hold_interval(hold)}"
     said = name_posture(hold.posture) + said + "."
+    if lapses:
+        said += f" {_say_lapses(hold, lapses)}"
     return capitalise(said + (f" {say_failure(hold, hold.failure)}" if hold.failure else ""))
+
+
+def _say_lapses(hold: HoldTempo, lapses: Sequence[HoldPiece]) -> str:
+    """Name the slower speeds at which it did not hold, the worst ones first."""
+    worst = sorted(lapses, key=lambda piece: piece.share_held)[:MOST_LAPSES]
+    named = ", ".join(f"{of_100(p.share_held)} at {_short_speed(hold, p.strokes_per_s)}" for p in worst)
+    more = f" and in {len(lapses) - len(worst)} more" if len(lapses) > len(worst) else ""
+    return f"But it did not hold in every slower block: only {named}{more}; play those again before you trust this."
 
 
 def say_speed(hold: HoldTempo, strokes_per_s: float) -> str:

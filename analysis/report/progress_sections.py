@@ -177,10 +177,13 @@ def say_trend(trend: MeasureTrend, day: Day = utc_day) -> str:
     last = trend.points[-1]
     bound = f"{last.bound} " if last.bound else ""
     now = f"{bound}{signed(last.value)} {trend.unit} on {day(last.started_s)}"
+    if trend.verdict == "beyond the ladder":
+        reach = "faster" if last.bound == "at least" else "slower"
+        return f"{what}: {now}, beyond the tempi played; add {reach} ones to the ladder, so that a change can be told."
     if trend.change is None or trend.smallest_change is None or trend.session_sd is None:
         count = len(trend.points)
         few = "1 session is" if count == 1 else f"{count} sessions are"
-        return f"{what}: {now}; {few} too few to tell a change: play four or more."
+        return f"{what}: {now}; {few} too few to tell a change: play on four days or more."
     told = [point for point in trend.points if not point.bound]
     change = f"{say_change(trend.change.value)} since {day(told[0].started_s)} ({say_interval(trend.change)})"
     return (

@@ -99,7 +99,7 @@ class TensionLevel:
     Attributes
     ----------
     level : {"steady", "watch", "ease off"} or None
-        None: no look was possible yet.
+        None: no look was possible yet, or the last one could tell nothing.
     hurt : bool
         Discomfort was reported: whatever the markers say, stop.
     sentence : str
@@ -256,7 +256,8 @@ def _alarm(looks: Sequence[Look], settings: LevelSettings) -> tuple[Level | None
         reached = [look.minute for look in judged if look.p is not None and look.p <= share * look.allowed]
         if reached:
             return ("ease off" if level == "ease off" else "watch"), reached[0]
-    return ("steady" if judged else None), None
+    # What an early look could tell says nothing of a session whose tempo went with time from then on.
+    return ("steady" if looks and looks[-1].p is not None else None), None
 
 
 def _drivers(blocks: pd.DataFrame, minute: float) -> tuple[MarkerDrift, ...]:

@@ -270,3 +270,19 @@ def _width(found: HoldTempo) -> float:
     low = found.low if found.low is not None else found.tested[0]
     high = found.high if found.high is not None else found.tested[1]
     return high - low
+
+
+@pytest.mark.parametrize(("fails_at", "holds_to"), [({1}, "at least"), ({0, 1}, "at least")])
+def test_slower_blocks_that_did_not_hold_are_named(fails_at: set[int], holds_to: str) -> None:
+    """A curve that never rises passes over them; the answer must not say that every speed held."""
+    speeds = np.linspace(5, 11, 9)
+    blocks = [
+        DrawnBlock(strokes_per_s=float(v), tilt_deg=3.0 if i in fails_at else 22.0, wanted="down")
+        for i, v in enumerate(speeds)
+    ]
+    found = find_hold_tempo([draw_session(blocks, Drawing(), np.random.default_rng(8))])
+    said = say_hold(found)
+    assert found.bound == holds_to
+    assert len(found.lapses) == len(fails_at)
+    assert "every speed tested" not in said
+    assert "did not hold in every slower block: only 0 of 100 at 5" in said

@@ -221,3 +221,18 @@ def test_a_settled_player_counts_as_switched_at_once() -> None:
     assert found.never == 0
     assert found.accidents == 0
     assert find_switches([session("AAAA")]).switches == ()
+
+
+def test_a_posture_that_was_played_slower_is_said_to_be_and_no_share_passes_100() -> None:
+    """Without a click no adjustment takes speed out of a difference."""
+    blocks = [
+        DrawnBlock(p, strokes_per_s=8.0 if p == "A" else 7.2, tilt_deg=20.0 if p == "A" else 8.0)
+        for p in "ABBABAABABBA"
+    ]
+    found = compare_postures([draw_session(blocks, Drawing(), np.random.default_rng(9))], ("A", "B"))
+    assert "Posture B was played 10 % slower than A" in say_comparison(found)
+    clears = next(m for m in found.measures if m.key == "share_clearing")
+    assert -100 <= clears.difference.low < clears.difference.high <= 100
+    alike = [replace(block, strokes_per_s=8.0) for block in blocks]
+    found = compare_postures([draw_session(alike, Drawing(), np.random.default_rng(9))], ("A", "B"))
+    assert "slower" not in say_comparison(found)

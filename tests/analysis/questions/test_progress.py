@@ -218,8 +218,26 @@ def test_a_hold_tempo_beyond_the_ladder_is_shown_but_not_fitted() -> None:
     (player,) = follow_progress([*sessions[:-1], replace(sessions[-1], groups=(bound,))])
     hold = trend(player, "hold tempo")
     assert hold.points[-1].bound == "at least"
-    assert hold.verdict == "no change shown"
+    assert hold.verdict == "beyond the ladder"
+    assert hold.change is None
     assert "at least 12.0" in say_trend(hold)
+    assert "add faster ones" in say_trend(hold)
+    assert player.attention.reasons == ("hold tempo lies beyond the fastest tempo played",)
+    assert player.attention.next_step == "add faster tempi to the ladder"
+
+
+def test_sessions_of_one_day_count_as_one() -> None:
+    """Four sessions of one evening share its form: no change is told from them, however alike they are."""
+    one_day = [replace(s, started_s=START_S + 3600 * i) for i, s in enumerate(weeks([8.0, 8.5, 9.0, 9.5]))]
+    (player,) = follow_progress(one_day)
+    assert trend(player, "hold tempo").verdict == "too few sessions"
+    twice = [replace(s, started_s=(s.started_s or 0) + 3600) for s in weeks([8.2, 8.3, 8.1, 8.4])]
+    (player,) = follow_progress([*weeks([8.0, 8.1, 7.9, 8.2]), *twice])
+    (alone,) = follow_progress(weeks([8.1, 8.2, 8.0, 8.3]))
+    both, single = (trend(one, "hold tempo").change for one in (player, alone))
+    assert both is not None
+    assert single is not None
+    assert (both.value, both.df) == pytest.approx((single.value, single.df))
 
 
 def test_drills_and_postures_are_followed_apart() -> None:

@@ -172,3 +172,21 @@ def test_one_odd_block_is_no_drift() -> None:
     table = draw_blocks(np.random.default_rng(8), QUIET)
     table.loc[len(table) - 1, ["span_spread_pct", "motor_pct", "tilt_spread_deg"]] = 500.0
     assert assess_tension(table, finished=True).level == "steady"
+
+
+def test_a_tempo_that_rises_all_evening_is_never_called_steady() -> None:
+    """The first look could tell drift from tempo by chance; what it saw says nothing of the evening."""
+    told = 0
+    for seed in range(6):
+        rng = np.random.default_rng([seed, 78])
+        table = draw_blocks(rng, QUIET, minutes=100.0)
+        share = np.linspace(0, 1, len(table))
+        table = table.assign(
+            posture="A",
+            strokes_per_s=8.0 * (1 + 0.5 * share) * np.exp(0.01 * rng.normal(size=len(table))),
+            motor_pct=table["motor_pct"] + 3 * share,
+        )
+        found = assess_tension(table, finished=True)
+        told += found.level is None and "cannot be told" in found.sentence
+        assert found.level != "steady"
+    assert told >= 4
