@@ -182,7 +182,7 @@ def align_strokes(
         raise InputError(
             expected=f"what was heard as a row a stroke and a column a note, ({len(times)}, {len(phrase.played)})",
             found=str(heard.shape),
-            next_step="hand in the sound of the same block and phrase",
+            next_step="give the sound of the same block and phrase",
         )
     if heard is not None:
         settings = replace(settings, p_wrong=settings.p_wrong_heard)

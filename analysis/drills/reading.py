@@ -1,4 +1,4 @@
-"""What comes of reading somebody's music: the phrase, and everything that was not read, with its line."""
+"""What reading somebody's music gave: the phrase, and everything that was not read, with its line."""
 
 from __future__ import annotations
 

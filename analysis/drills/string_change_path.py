@@ -1,4 +1,4 @@
-r"""The way of the tip over the strings during one string change, and the hand's own way from stroke to stroke.
+r"""The tip's path over the strings during one string change, and the hand's own from stroke to stroke.
 
 Over the strings: equation (1) of the module ``string_changes``. From stroke to stroke:
 

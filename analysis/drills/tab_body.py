@@ -135,7 +135,7 @@ def _skip_after(text: str, column: int) -> int:
 def _read_fret(body: Body, match: re.Match[str], column: int, join: _Join | None) -> Fret:
     text = match.group()
     if text.isdigit() and (len(text) > 2 or int(text) > MAX_FRET):
-        raise body.error(column, f"fret {text[:8]} is beyond {MAX_FRET}", next_step="part two notes by a dash")
+        raise body.error(column, f"fret {text[:8]} is beyond {MAX_FRET}", next_step="separate two notes with a dash")
     fret = int(text) if text.isdigit() else None
     kind: SlurKind | None = None
     said = ""

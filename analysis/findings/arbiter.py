@@ -1,4 +1,4 @@
-"""The one arbiter: a session's results turned into an ordered list of findings, none against another.
+"""The one arbiter: a session's results turned into an ordered list of findings, none contradicting another.
 
 What is worrying about the body stands first. Then the answer, with the one thing to do next; the player's questions;
 one finding a block. Screens, reports and files render this list and add no claim of their own.

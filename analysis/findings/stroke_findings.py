@@ -1,4 +1,4 @@
-"""Findings on the stroke itself: the session's answer, and one finding a block."""
+"""Findings on the stroke itself: the session's answer, and one finding per block."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Findings: what is said of a session, one record a claim, with its number, certainty, scope and next action.
+"""Findings: what is said of a session, one record per claim, with its number, certainty, scope and next action.
 
 Screens, reports and files only show findings; whatever they show is a field of one.
 """

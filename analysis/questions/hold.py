@@ -355,7 +355,7 @@ def _check_speeds(speed: FloatArray, blocks: pd.DataFrame, settings: HoldSetting
             f"{settings.least_range:g} times the slowest",
             found=f"{distinct} speed{'s' * (distinct != 1)}, {speed.min():.1f} to {speed.max():.1f} strokes/s, in "
             f"{len(blocks)} block{'s' * (len(blocks) != 1)}{tempo}",
-            next_step="play a ladder of tempi, a block each",
+            next_step="play a ladder of tempi, one block each",
         )
 
 

@@ -1,4 +1,4 @@
-"""What is kept of a session to follow a player over weeks: a few numbers a posture and drill, no strokes."""
+"""What is kept of a session to follow a player over weeks: a few numbers for each posture and drill, no strokes."""
 
 from __future__ import annotations
 

@@ -175,7 +175,7 @@ def measure_switches(result: SessionResult, settings: SwitchSettings | None = No
         raise NotEnoughDataError(
             expected=f"{FEWEST_SWITCHES} switches of posture or more",
             found=f"{len(tries)}{alike}",
-            next_step="play both postures by turns, a bar of rest between",
+            next_step="play both postures in turn, with a bar of rest in between",
         )
     return SwitchSuccess(
         tries=tuple(tries),

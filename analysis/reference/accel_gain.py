@@ -1,4 +1,4 @@
-"""What each accelerometer axis reads for what it feels, by the pivots alone.
+"""The gain of each accelerometer axis, from the pivots alone.
 
 The test of one sensor against the other follows where gravity goes as the gyroscope turns; an axis that gravity hardly
 touches escapes it. In a pivot the tip stands: equation (1) of :mod:`analysis.reference.lever`, solved with a free scale

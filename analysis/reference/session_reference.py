@@ -1,4 +1,4 @@
-"""From stills and reference gestures to levers, a corrected motion, the heading drift and one frame a posture."""
+"""From stills and reference gestures to levers, a corrected motion, the heading drift and one frame per posture."""
 
 from __future__ import annotations
 

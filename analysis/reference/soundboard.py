@@ -129,7 +129,7 @@ def read_heights(text: str) -> tuple[float, float] | None:
         raise InputError(
             expected=f"two heights from {low:g} to {high:g} mm, as in: 11.5 12",
             found=f"{text!r:.40}",
-            next_step="measure both outer strings, the one that a downstroke meets first first, or leave it empty",
+            next_step="measure both outer strings, first the one that a downstroke meets first, or leave it empty",
         )
     return first, last
 

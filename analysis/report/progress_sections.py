@@ -1,4 +1,4 @@
-"""Am I getting better, in sentences and as sections of a page: one a posture and drill."""
+"""Am I getting better, in sentences and as sections of a page: one for each posture and drill."""
 
 from __future__ import annotations
 

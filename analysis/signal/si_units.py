@@ -165,5 +165,5 @@ def _inverse(matrix: FloatArray) -> FloatArray:
         raise InputError(
             expected="a calibration that can be undone",
             found="a matrix that flattens an axis",
-            next_step="calibrate the sensor anew",
+            next_step="calibrate the sensor again",
         ) from error

@@ -141,8 +141,8 @@ def summaries_without_names(found: FolderSummaries) -> FolderSummaries:
         clean = _cleaner(summary.player, Path(summary.name), player)
         groups = tuple(replace(g, drill=clean(g.drill), posture=clean(g.posture)) for g in summary.groups)
         ratings = tuple((clean(label), value) for label, value in summary.ratings)
-        words = {"instrument": clean(summary.instrument), "name": f"{player}-{number}", "player": player}
-        cleaned.append(replace(summary, groups=groups, ratings=ratings, **words))
+        nameless = replace(summary, name=f"{player}-{number}", player=player, instrument=clean(summary.instrument))
+        cleaned.append(replace(nameless, groups=groups, ratings=ratings))
     count = len(found.problems)
     problems = (f"{count} file{'s' * (count != 1)}; without --without-names they are named.",) if count else ()
     return replace(found, summaries=tuple(cleaned), problems=problems)

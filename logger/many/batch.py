@@ -123,7 +123,7 @@ def find_sessions(places: Sequence[str]) -> Named:
         raise InputError(
             expected="sessions on one drive",
             found="several",
-            next_step="run one batch a drive",
+            next_step="run one batch per drive",
         ) from error
     return sorted((path.relative_to(common).as_posix(), path) for path in paths)
 

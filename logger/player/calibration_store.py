@@ -79,7 +79,7 @@ def load_versions(sensor: SensorProfile) -> list[StoredCalibration]:
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise DeviceError(
             f"{path} cannot be read ({error})",
-            next_step="delete it and calibrate the sensor anew",
+            next_step="delete it and calibrate the sensor again",
         ) from error
 
 

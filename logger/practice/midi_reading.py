@@ -69,7 +69,7 @@ def read_midi(data: bytes, tuning: Tuning, settings: ReadSettings | None = None)
     try:
         file = mido.MidiFile(file=io.BytesIO(data), clip=True)
     except (OSError, EOFError, ValueError, IndexError, KeyError, TypeError) as error:
-        raise InputError(f"this is no MIDI file that can be read ({error})", next_step="export it anew") from error
+        raise InputError(f"this is no MIDI file that can be read ({error})", next_step="export it again") from error
     if file.type == 2 or file.ticks_per_beat <= 0 or file.ticks_per_beat >= 0x8000:
         raise InputError("the MIDI file has no beats", next_step="export it as format 0 or 1 with ticks a quarter")
     tracks = [_sounding(track, file.ticks_per_beat) for track in file.tracks]

@@ -67,7 +67,7 @@ def _text(data: bytes) -> str:
         raise InputError(
             "this cannot be read as text",
             expected="a text tab in UTF-8, a MIDI file or MusicXML",
-            next_step="export it anew",
+            next_step="export it again",
         )
     try:
         return data.decode("utf-8-sig")

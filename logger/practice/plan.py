@@ -1,4 +1,4 @@
-"""Practice plans: what to play, for how long, with which rest. TOML, one ``[[block]]`` each; see ``docs/plans.md``."""
+"""Practice plans: what to play, for how long, with how much rest. TOML, one ``[[block]]`` each; see docs/plans.md."""
 
 from __future__ import annotations
 

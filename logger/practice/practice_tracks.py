@@ -1,4 +1,4 @@
-"""Practice tracks as WAV: count-in, click, and a cue for the switch, one file a tempo.
+"""Practice tracks as WAV: count-in, click, and a cue for the switch, one file per tempo.
 
 Every click starts on the sample nearest to its time, counted from the first click; times are exact fractions of a
 minute, so that nothing adds up over a long track.

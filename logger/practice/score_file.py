@@ -55,7 +55,9 @@ def _decode(data: bytes) -> str:
         # The declaration names bytes that are text by now.
         return _DECLARED.sub("", data.decode(encoding), count=1)
     except UnicodeDecodeError as error:
-        raise InputError(f"the score is not {encoding.upper()} ({error.reason})", next_step="export it anew") from error
+        raise InputError(
+            f"the score is not {encoding.upper()} ({error.reason})", next_step="export it again"
+        ) from error
 
 
 def _parse(text: str) -> Element:
@@ -70,12 +72,14 @@ def _parse(text: str) -> Element:
         root: Element = fromstring(text, forbid_dtd=True, forbid_entities=True, forbid_external=True)
     except defusedxml.DefusedXmlException as error:
         raise InputError(
-            "the score holds a document type or entities of its own, which are never read", next_step="export it anew"
+            "the score holds a document type or entities of its own, which are never read", next_step="export it again"
         ) from error
     except ParseError as error:
-        raise InputError(f"the score is damaged: {error}", next_step="export it anew", row=error.position[0]) from error
+        raise InputError(
+            f"the score is damaged: {error}", next_step="export it again", row=error.position[0]
+        ) from error
     except (ValueError, RecursionError) as error:
-        raise InputError(f"the score cannot be read: {error}", next_step="export it anew") from error
+        raise InputError(f"the score cannot be read: {error}", next_step="export it again") from error
     return root
 
 
@@ -94,11 +98,11 @@ def _unpack(data: bytes) -> bytes:
             paths = [e.get("full-path", "") for e in inside.iter() if e.tag.rpartition("}")[2] == "rootfile"]
             if not paths:
                 raise InputError(
-                    "the compressed score does not say which file is the score", next_step="export it anew"
+                    "the compressed score does not say which file is the score", next_step="export it again"
                 )
             return _read_entry(archive, paths[0])
     except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, OSError, ValueError) as error:
-        raise InputError(f"the compressed score is damaged ({error})", next_step="export it anew") from error
+        raise InputError(f"the compressed score is damaged ({error})", next_step="export it again") from error
 
 
 def _read_entry(archive: zipfile.ZipFile, name: str) -> bytes:
@@ -106,7 +110,7 @@ def _read_entry(archive: zipfile.ZipFile, name: str) -> bytes:
     try:
         entry = archive.getinfo(name)
     except KeyError:
-        raise InputError(f"the compressed score holds no {name}", next_step="export it anew") from None
+        raise InputError(f"the compressed score holds no {name}", next_step="export it again") from None
     ratio = entry.file_size / max(entry.compress_size, 1)
     if entry.file_size > MOST_BYTES or ratio > MOST_RATIO:
         raise InputError(

@@ -96,7 +96,7 @@ def read_musicxml(data: bytes, tuning: Tuning, settings: ReadSettings | None = N
                 f"{at}: the bar does not add up",
                 expected=f"{whole} quarters",
                 found=str(total),
-                next_step="correct the bar, or export the passage anew",
+                next_step="correct the bar, or export the passage again",
             )
         if k == 0 and 0 < total < whole and len(measures) > 1:
             lead = bar.content
@@ -208,7 +208,7 @@ def _number(text: str, at: str) -> float:
     try:
         return float(text)
     except ValueError:
-        raise InputError(f"{at}: cannot read the number {text[:20]!r}", next_step="export the score anew") from None
+        raise InputError(f"{at}: cannot read the number {text[:20]!r}", next_step="export the score again") from None
 
 
 def _whole(text: str | None, at: str, low: int, high: int) -> int:

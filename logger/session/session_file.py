@@ -1,4 +1,4 @@
-"""One MCAP file a session: write it whole, record into it live, read whatever of it is sound."""
+"""One MCAP file per session: write it whole, record into it live, read whatever of it is sound."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The tip's way as it is sampled, for the moving picture: quick and causal, where the estimator is exact and later."""
+"""The tip's path as it is sampled, for the moving picture: quick and causal, where the estimator is exact and later."""
 
 from __future__ import annotations
 

@@ -55,7 +55,7 @@ def test_a_damaged_file_is_a_clear_error(text: str) -> None:
     path = calibration_path(SENSOR)
     path.parent.mkdir(parents=True)
     path.write_text(text)
-    with pytest.raises(DeviceError, match="delete it and calibrate the sensor anew"):
+    with pytest.raises(DeviceError, match="delete it and calibrate the sensor again"):
         find_calibration(SENSOR)
 
 
