@@ -33,6 +33,8 @@ from analysis.signal.working_grid import Signals
 
 POSES = ("still", "across", "along", "pivot", "play")
 EDGE_S = 0.5
+DRIFT, DRIFT_FROM_S, DRIFT_TAU_S = 0.6, 90.0, 120.0
+"""A hand's attitude drifts: what poses of one minute do not show of it, as a part of their own variance."""
 
 
 @dataclass(frozen=True)
@@ -211,7 +213,10 @@ def suspect_turns(
             continue
         x, mean = _tangent(own)
         course = np.array([0.0 if pose.block is None else (strings or {}).get(pose.block, 0.0) for pose in own])
-        shifts = {at: _shift(x, course, _since(len(own), at), settings) for at in range(first, len(own))}
+        time_s = np.array([pose.time_s for pose in own])
+        shifts = {
+            at: _shift(x, course, _since(len(own), at), settings, _drift(time_s, at)) for at in range(first, len(own))
+        }
         # Each chance against the one from which on it counts.
         chances = {at: shift.chance / settings.suspect_jump for at, shift in shifts.items() if settings.suspect_jump}
         chances |= {at: np.inf for at, shift in shifts.items() if shift.turned_deg < settings.jump_deg or at == first}
@@ -223,6 +228,12 @@ def suspect_turns(
             axis = _axis(shifts[at].size_deg, mean)
             turns.append(MountingChange(posture, *edges, shifts[at].turned_deg, axis, suspected=True))
     return tuple(turns)
+
+
+def _drift(time_s: FloatArray, at: int) -> float:
+    """Variance, as a part of a pose's own, that a hand's drift over minutes adds between both sides of a border."""
+    apart_s = float(time_s[at:].mean() - time_s[:at].mean())
+    return DRIFT * (1 - float(np.exp(-max(0.0, apart_s - DRIFT_FROM_S) / DRIFT_TAU_S)))
 
 
 def _since(size: int, at: int) -> FloatArray:
@@ -292,11 +303,16 @@ def _axis(shift_deg: FloatArray, basis: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True)
 class _Shift:
-    """Size (2,) of a regressor, its variance on one axis (deg^2), and the freedom with which that is known."""
+    """Size (2,) of a regressor; its variance as part of a pose's own (deg^2), known with this freedom."""
 
     size_deg: FloatArray
-    variance: float
+    part: float
+    scatter2: float
     freedom: float
+
+    @property
+    def variance(self) -> float:
+        return self.part * self.scatter2
 
     @property
     def turned_deg(self) -> float:
@@ -314,8 +330,10 @@ class _Shift:
         return float(f_distribution.sf(statistic, 1, self.freedom)) if self.freedom > 0 else 1.0
 
 
-def _shift(x_deg: FloatArray, course: FloatArray, regressor: FloatArray, settings: MountingSettings) -> _Shift:
-    """One regressor beside the mean and the string, equation (8)."""
+def _shift(
+    x_deg: FloatArray, course: FloatArray, regressor: FloatArray, settings: MountingSettings, drift: float = 0.0
+) -> _Shift:
+    """One regressor beside the mean and the string, equation (8); ``drift`` adds to the part of its variance."""
     n = len(x_deg)
     design = np.column_stack([np.ones(n), regressor, course])
     string = course.any()
@@ -326,8 +344,8 @@ def _shift(x_deg: FloatArray, course: FloatArray, regressor: FloatArray, setting
     fit = inverse @ design.T @ x_deg
     freedom = n - (3 if string else 2)
     if freedom < 1:
-        return _Shift(fit[1], 1.0, 0.0)
+        return _Shift(fit[1], 1.0, 1.0, 0.0)
     # The assumed unrest counts as two poses' worth of evidence.
     residual = float(((x_deg - design @ fit) ** 2).sum())
     scatter2 = (residual + 2 * 2 * scatter**2) / (2 * freedom + 4)
-    return _Shift(fit[1], float(inverse[1, 1] * scatter2), 2.0 * freedom + 4.0)
+    return _Shift(fit[1], float(inverse[1, 1]) + drift, scatter2, 2.0 * freedom + 4.0)

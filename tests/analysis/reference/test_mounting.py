@@ -25,12 +25,13 @@ def poses(
     creep_deg: float = 0.0,
     blocks: int = 5,
     lean_deg: float = 0.0,
+    until_s: float = LONG_S,
 ) -> list[Pose]:
     """Eight gestures, then blocks; ``shift_deg`` comes before the second block, ``lean_deg`` before the first."""
     found = []
     for i in range(8 + blocks):
         block = None if i < 8 else i - 8
-        time = 10.0 * i if block is None else 100.0 + block * (LONG_S - 100.0) / blocks
+        time = 10.0 * i if block is None else 100.0 + block * (until_s - 100.0) / blocks
         moved = (
             (lean_deg if block is not None else 0.0)
             + (shift_deg if block is not None and block >= 1 else 0.0)
@@ -112,10 +113,10 @@ def test_epochs_begin_where_gestures_stand_on_both_sides_of_a_change() -> None:
 def test_a_turn_between_gestures_and_play_that_is_no_change_yet_is_suspected_and_only_widens() -> None:
     """A lean of 5 deg in a hand that settles to 2 deg: too small to be told from it, too large to be passed over."""
     rng = np.random.default_rng(16)
-    sessions = [poses(rng, 2.0, lean_deg=5.0) for _ in range(40)]
+    sessions = [poses(rng, 2.0, lean_deg=5.0, until_s=180.0) for _ in range(40)]
     leaning = [suspects(session) for session in sessions]
     told = sum(bool(found or find_changes(session, SETTINGS)) for found, session in zip(leaning, sessions, strict=True))
-    clean = [suspects(poses(rng, 2.0)) for _ in range(200)]
+    clean = [suspects(poses(rng, 2.0, until_s=180.0)) for _ in range(200)]
     assert told >= 30
     assert sum(map(bool, leaning)) >= 20
     assert sum(map(bool, clean)) <= 30, "one in thirty as a lean, one in a hundred at each of four borders"
@@ -127,6 +128,21 @@ def test_a_turn_between_gestures_and_play_that_is_no_change_yet_is_suspected_and
 
 def suspects(given: list[Pose]) -> tuple[MountingChange, ...]:
     return suspect_turns(given, find_changes(given, SETTINGS), SETTINGS, STRINGS)
+
+
+def test_over_twenty_minutes_a_hand_that_drifts_is_no_more_suspected_than_over_two() -> None:
+    """Drift of 1.5 deg (SD) over some minutes beside 2 deg of settling; gestures share it, blocks do not."""
+    rng, told = np.random.default_rng(19), 0
+    for _ in range(100):
+        given = poses(rng, 2.0, blocks=6)
+        time_s = np.array([pose.time_s for pose in given])
+        spread = np.exp(-np.abs(np.subtract.outer(time_s, time_s)) / 150.0) + 1e-9 * np.eye(time_s.size)
+        drift = 1.5 * np.linalg.cholesky(spread) @ rng.normal(size=(time_s.size, 2))
+        drifted = [
+            replace(pose, down=tilted(rng.normal(0, 2.0, 2) + off)) for pose, off in zip(given, drift, strict=True)
+        ]
+        told += bool(suspects(drifted))
+    assert told <= 15
 
 
 def test_a_jump_between_two_blocks_that_is_no_change_yet_is_suspected_where_it_came() -> None:
