@@ -16,7 +16,7 @@ from analysis.consistency.channels import (
 from analysis.consistency.knocks import tapping_hz
 from analysis.consistency.stills import judge_first_still
 from analysis.model.doubts import Certainty, Doubt
-from analysis.model.number_words import block_number, clock
+from analysis.model.number_words import clock
 from analysis.model.records import NOT_WORN, OFF_HAND, Event, Session
 from analysis.motion.tip_path import GRAVITY_MPS2
 from analysis.signal.timebase import Timebase
@@ -58,7 +58,7 @@ def gravity_length(signals: Signals, events: Sequence[Event]) -> list[Doubt]:
     """Length of gravity in the stills, or in the quietest two seconds."""
     lengths = [
         float(np.linalg.norm(signals.accel_mps2[part].mean(axis=0)))
-        for _, part in _still_parts(signals, events, fallback=True)
+        for _, part in still_parts(signals, events, fallback=True)
     ]
     usual = float(np.median(lengths)) if lengths else GRAVITY_MPS2
     if abs(usual / GRAVITY_MPS2 - 1) < GRAVITY_OFF:
@@ -74,39 +74,10 @@ def gravity_length(signals: Signals, events: Sequence[Event]) -> list[Doubt]:
     ]
 
 
-def gravity_in_play(signals: Signals, events: Sequence[Event]) -> list[Doubt]:
-    """Blocks in which gravity has another length than at rest: a sensor that restarted may have switched its range.
-
-    A hand that plays comes back to where it was, so that the mean of what it feels is gravity.
-    """
-    still = [float(np.linalg.norm(signals.accel_mps2[part].mean(axis=0))) for _, part in _still_parts(signals, events)]
-    plays = [event for event in events if event.kind == "play"]
-    off = {}
-    for index, event in enumerate(plays):
-        part = signals.grid.slice_of(event.start_s, event.end_s)
-        felt = signals.accel_mps2[part][signals.grid.valid[part]]
-        if still and len(felt) >= 4.0 * signals.grid.rate_hz:
-            off[index] = float(np.linalg.norm(felt.mean(axis=0))) / float(np.median(still))
-    blocks = tuple(index for index, times in off.items() if abs(times - 1.0) > GRAVITY_OFF)
-    if not blocks:
-        return []
-    names = f"block{'s' * (len(blocks) > 1)} " + ", ".join(str(block_number(index)) for index in blocks)
-    return [
-        Doubt(
-            "sensor scale",
-            "open",
-            f"in {names} the accelerometer reads otherwise than at rest",
-            f"gravity is {off[blocks[0]]:.2f} times as long there as in the stills",
-            "see whether the sensor restarted, or switched its range, and record anew",
-            blocks,
-        )
-    ]
-
-
 def restless_stills(signals: Signals, session: Session) -> list[Doubt]:
     """Noise, tones and taps, by the path that they make of a tip that stands still."""
     doubts = []
-    for event, part in _still_parts(signals, session.events):
+    for event, part in still_parts(signals, session.events):
         found = measure_restlessness(
             signals.accel_mps2[part], signals.gyro_radps[part], signals.grid.rate_hz, session.profile
         )
@@ -211,8 +182,20 @@ def saturated_play(session: Session, timebase: Timebase) -> list[Doubt]:
     return doubts
 
 
-def _still_parts(signals: Signals, events: Sequence[Event], fallback: bool = False) -> list[tuple[Event, slice]]:
-    """The stills of at least a second; else, if wanted, the quietest two seconds."""
+def still_parts(signals: Signals, events: Sequence[Event], fallback: bool = False) -> list[tuple[Event, slice]]:
+    """The stills of at least a second; else, if wanted, the quietest two seconds.
+
+    Parameters
+    ----------
+    signals : Signals
+    events : sequence of Event
+    fallback : bool
+
+    Returns
+    -------
+    list of (Event, slice)
+        Each with its samples; the event of a fallback says nothing but its kind.
+    """
     parts = []
     for event in (e for e in events if e.kind == "still"):
         part = signals.grid.slice_of(event.start_s, event.end_s)

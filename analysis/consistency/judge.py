@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from analysis.consistency.axes import NAMES, Agreement, compare_streams
+from analysis.consistency.block_doubts import deaf_axes, gravity_in_play
 from analysis.consistency.channel_doubts import (
     GESTURES,
     NOISE,
     SHAKEN,
     frozen_axes,
-    gravity_in_play,
     gravity_length,
     moved_first_still,
     restless_stills,
@@ -132,7 +132,7 @@ def judge_sensor(session: Session, timebase: Timebase, signals: Signals) -> Sens
     windows = cut_windows(signals.accel_mps2, signals.gyro_radps, whole, signals.grid.rate_hz)
     agreement = compare_streams(windows)
     # A dead axis, or exchanged ones, spoil every further measure: the first cause is named alone.
-    doubts = frozen_axes(session) or _axes(agreement)
+    doubts = frozen_axes(session) or _axes(agreement) or deaf_axes(signals, session.events)
     if not doubts or doubts[0].kind == "sensor delay":
         doubts += [
             *gravity_length(signals, session.events),

@@ -85,6 +85,21 @@ def test_a_wrong_scale_of_one_accelerometer_axis_shows_in_the_pivot(axis: int, g
     assert not any("what it feels" in doubt.fault for doubt in analyse_session(session).doubts)
 
 
+@pytest.mark.parametrize(("column", "name"), [(0, "accelerometer x"), (2, "accelerometer z"), (4, "gyroscope y")])
+def test_an_axis_that_dies_in_the_middle_and_leaves_its_noise_is_found(column: int, name: str) -> None:
+    session = played().session
+    start_s = next(event.start_s for event in session.events if event.kind == "play") - 1.0
+    time_s = session.raw.ticks / session.profile.tick_hz
+    counts = session.raw.counts.astype(np.float64)
+    dies, still = time_s > start_s, session.events[0]
+    noise = counts[(time_s > still.start_s) & (time_s < still.end_s), column].std()
+    counts[dies, column] = counts[dies, column].mean() + noise * np.random.default_rng(3).normal(size=dies.sum())
+    dead = counts_changed(session, lambda _: np.rint(counts))
+    (doubt,) = (doubt for doubt in judge_log(dead).doubts if doubt.kind == "sensor axis")
+    assert doubt.fault == f"the {name} axis feels nothing in block 1"
+    assert certainty(dead) == "open"
+
+
 @pytest.mark.parametrize("gain", [0.5, 2.0])
 def test_a_range_that_switches_before_a_block_shows_in_the_length_of_gravity(gain: float) -> None:
     session = played().session
