@@ -117,11 +117,12 @@ def restore_level(motion: Motion, strokes: StrokeSet, view: FrameView, settings:
     list of LevelPath
         One a chain; chains do not overlap.
     """
-    chains = _chains(motion, strokes)
+    gaps = np.array([(gap.start, gap.stop) for gap in motion.grid.gaps(BORNE_S)], dtype=np.int64).reshape(-1, 2)
+    chains = _chains(motion, strokes, gaps)
     found: list[LevelPath] = []
     for place, members in enumerate(chains):
         chain = strokes.select(members)
-        low, high = _without_gaps(motion, int(chain.start[0]), int(np.ceil(chain.end[-1])) + 1)
+        low, high = _without_gaps(motion, gaps, int(chain.start[0]), int(np.ceil(chain.end[-1])) + 1)
         if found:
             low = max(low, found[-1].first + len(found[-1].path_m))
         if place + 1 < len(chains):
@@ -159,22 +160,22 @@ def _turned_rad(quat_wxyz: FloatArray, start: FloatArray, end: FloatArray) -> Fl
     return np.asarray(sum(each[:, 1:] * np.sign(each[:, :1]) for each in turn))
 
 
-def _chains(motion: Motion, strokes: StrokeSet) -> list[IntArray]:
+def _chains(motion: Motion, strokes: StrokeSet, gaps: IntArray) -> list[IntArray]:
     """Strokes between which the hand rested for a few seconds at most, and no sample is missing for long."""
     if strokes.start.size == 0:
         return []
     apart = strokes.start[1:] - strokes.end[:-1] > CHAIN_S * motion.grid.rate_hz
-    gaps = np.array([gap.start for gap in motion.grid.gaps(BORNE_S)], dtype=np.float64)
-    apart |= np.searchsorted(gaps, strokes.start[1:]) > np.searchsorted(gaps, strokes.start[:-1])
+    apart |= np.searchsorted(gaps[:, 0], strokes.start[1:]) > np.searchsorted(gaps[:, 0], strokes.start[:-1])
     return np.split(np.arange(strokes.start.size), np.flatnonzero(apart) + 1)
 
 
-def _without_gaps(motion: Motion, low: int, high: int) -> tuple[int, int]:
-    """Samples ``low:high`` with a margin that ends where samples are missing for long."""
+def _without_gaps(motion: Motion, gaps: IntArray, low: int, high: int) -> tuple[int, int]:
+    """Samples ``low:high`` with a margin that ends where samples are missing for long: ``gaps`` (k, 2) in order."""
     margin = int(MARGIN_S * motion.grid.rate_hz)
-    gaps = motion.grid.gaps(BORNE_S)
-    first = max([0, low - margin, *(gap.stop for gap in gaps if gap.stop <= low)])
-    last = min([motion.grid.size, high + margin, *(gap.start for gap in gaps if gap.start >= high)])
+    before = int(np.searchsorted(gaps[:, 1], low, "right"))
+    after = int(np.searchsorted(gaps[:, 0], high))
+    first = max(0, low - margin, int(gaps[before - 1, 1]) if before else 0)
+    last = min(motion.grid.size, high + margin, int(gaps[after, 0]) if after < len(gaps) else motion.grid.size)
     return first, last
 
 

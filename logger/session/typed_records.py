@@ -71,7 +71,7 @@ def build(kind: type[T], record: Any) -> T:
         unknown = sorted(map(str, set(record) - known)) if isinstance(record, dict) else record
         raise SessionFileError(
             expected=f"the fields of {kind.__name__}",
-            found=f"{unknown!s:.200}",
+            found=f"{unknown!r:.200}",
             next_step="update strokeplane to read the file",
         )
     hints = _hints(kind)  # type: ignore[arg-type]  # a dataclass is hashable

@@ -170,6 +170,8 @@ def run_case(case: Case) -> None:
                 raise DefectError(f"{str(command)[:500]} ended in {result.exception!r:.300}") from result.exception
             if set(said) & {"\x1b", "\x07"}:
                 raise DefectError(f"{str(command)[:500]} steers the terminal: {said!r:.500}")
+            if command[0] == "delete":
+                return  # it does what no other may
             for name, digest in sums.items():
                 if hashlib.sha256((folder / name).read_bytes()).digest() != digest:
                     raise DefectError(f"{str(command)[:500]} changed {name}")
