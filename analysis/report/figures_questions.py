@@ -66,7 +66,9 @@ def draw_hold(hold: HoldTempo) -> go.Figure:
         hovertemplate="%{x:.1f}/s: %{customdata[0]:.0f} of 100 hold, tilt %{customdata[1]:.1f}°<extra></extra>",
     )
     shapes = [_level(0.0, INK, 1.5)]
-    notes = [note(0.0, 0.0, " edge of the dead band: holds above", xref="paper", xanchor="left", yanchor="top")]
+    # The curve falls: the lower left corner is free on the narrowest screen.
+    corner = {"xref": "paper", "yref": "paper", "xanchor": "left", "yanchor": "bottom"}
+    notes = [note(0.0, 0.0, " holds above 0°, the dead band's edge", **corner)]
     if hold.bound == "inside":
         low, high = hold.low or hold.tested[0], hold.high or hold.tested[1]
         shapes += [_stripe(low, high), _upright(hold.strokes_per_s, UP_COLOUR, "dash")]
