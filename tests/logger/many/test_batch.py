@@ -33,6 +33,7 @@ from logger.many.batch_tables import BLOCKS_NAME, SESSION_COLUMNS, SESSIONS_NAME
 from logger.many.session_work import local_crew
 from logger.report.result_files import build_result
 from logger.session.session_file import read_session, write_session
+from tests.analysis.findings.read_back import changed, check_numbers, numbers
 from tests.logger.many.conftest import SESSIONS
 from tests.optional import need_module
 from tests.packaging.built import bin_folder
@@ -77,6 +78,27 @@ def test_every_stroke_and_block_of_every_session_is_there_once(sessions: Path, b
             assert [row["tilt_ci95_low_deg"], row["tilt_ci95_high_deg"]] == answer["tilt_ci95_deg"]
             assert (row["block"], row["drill"], row["strokes"]) == (answer["index"], "tune", answer["strokes"])
             assert np.isnan(row["tempo_bpm"])
+
+
+def test_the_numbers_that_it_prints_are_those_of_its_tables(
+    sessions: Path, by_one: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shutil.copytree(by_one, tmp_path / "out")
+    monkeypatch.chdir(tmp_path)
+    printed = run(sessions, "-o", "out", "-j", "1").output
+    strokes, blocks = (pd.read_parquet(tmp_path / "out" / name) for name in (STROKES_NAME, BLOCKS_NAME))
+    listed = pd.read_csv(tmp_path / "out" / SESSIONS_NAME)
+    left_out = listed["problem"].dropna().size
+    first, second, *rest = printed.splitlines()
+    counts = [listed.shape[0] - left_out, listed.shape[0], len(strokes), len(blocks)]
+    check_numbers(first, counts)
+    for wrong in changed(first):
+        with pytest.raises(AssertionError):
+            check_numbers(wrong, counts)
+    assert [float(n) for n in numbers(second)][:2] == [0, listed.shape[0]]
+    head = next(line for line in rest if " left out " in line)
+    check_numbers(head, [left_out])
+    assert sum(line.startswith("- ") for line in rest) == left_out
 
 
 @pytest.mark.parametrize(("name", "columns"), [(STROKES_NAME, STROKE_COLUMNS), (BLOCKS_NAME, BLOCK_ANSWER_COLUMNS)])
