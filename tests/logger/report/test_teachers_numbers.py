@@ -111,6 +111,8 @@ def _trend(trend: MeasureTrend) -> list[float]:
     unit = [beats] if beats is not None else [float(n) for n in re.findall(r"\d+", trend.unit)]
     last = trend.points[-1]
     now = [factor * last.value, *unit, _day(last.started_s)]
+    if trend.verdict == "beyond the ladder":
+        return now
     change, sd, smallest = trend.change, trend.session_sd, trend.smallest_change
     if change is None or sd is None or smallest is None:
         return [*now, len(trend.points)]
