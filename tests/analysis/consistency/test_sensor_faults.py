@@ -180,9 +180,10 @@ def test_taps_are_told_from_noise_and_from_a_trembling_hand(taps_hz: float, rate
         assert tapping_hz(quiet, rate_hz) is None
 
 
-def test_a_foot_that_taps_is_named_and_the_sensor_is_not() -> None:
+@pytest.mark.parametrize("size_mm", [4.0, 12.0])
+def test_a_foot_that_taps_is_named_and_the_sensor_is_not(size_mm: float) -> None:
     scenario = random_scenario(36, 8.0, 6.0)
-    tapped = simulate(scenario, 36, disturbance=lambda _: Disturbance(tap_mm=4.0)).session
+    tapped = simulate(scenario, 36, disturbance=lambda _: Disturbance(tap_mm=size_mm)).session
     (doubt,) = judge_log(tapped).doubts
     assert doubt.kind == "shaken still"
     assert "2.0 times a second" in doubt.fault
