@@ -8,6 +8,7 @@ import numpy as np
 
 from analysis.consistency.channels import (
     Restlessness,
+    SaturatedAxes,
     find_frozen,
     measure_restlessness,
     quietest,
@@ -26,6 +27,8 @@ GRAVITY_OFF = 0.10
 SPAN_MM = 15.0
 """The stroke against which a false path is set."""
 OPEN_DEG, LIKELY_DEG = 6.0, 2.0
+ATTACKS_DEG = 2.0
+"""The most that saturated attacks do to a block's mean: 1.7 (RMS) in simulated play over strings, 0.8 on one."""
 NOISY = 3.0
 TREMOR_HZ = 15.0
 """A hand trembles less often than this; supplies and motors hum above it."""
@@ -164,7 +167,7 @@ def saturated_play(session: Session, timebase: Timebase) -> list[Doubt]:
         found = weigh_saturation(
             session.raw.counts[timebase.kept[inside]], timebase.slot[inside], session.profile, timebase.grid.rate_hz
         )
-        cost_deg = 0.0 if found is None else float(np.degrees(np.arctan(found.bend)))
+        cost_deg = 0.0 if found is None else _bent_deg(found)
         if found is None or cost_deg < LIKELY_DEG:
             continue
         doubts.append(
@@ -180,6 +183,12 @@ def saturated_play(session: Session, timebase: Timebase) -> list[Doubt]:
             )
         )
     return doubts
+
+
+def _bent_deg(found: SaturatedAxes) -> float:
+    """What saturation does to a block's mean: attacks scatter the strokes, and their mean little."""
+    bent_deg, lasting_deg = (float(np.degrees(np.arctan(share))) for share in (found.bend, found.lasting))
+    return max(lasting_deg, min(bent_deg, ATTACKS_DEG))
 
 
 def still_parts(signals: Signals, events: Sequence[Event], fallback: bool = False) -> list[tuple[Event, slice]]:

@@ -22,6 +22,8 @@ LOOKS = 8
 LIVELY_STEPS = 10.0
 """Axes beside a frozen one vary by at least so many of their smallest steps."""
 LEAST_PLATEAUS = 3
+ATTACK_S = 0.01
+"""A pick attack keeps the accelerometer at the end of its range for less; the swing of a stroke for more."""
 STROKE_BAND = Band(1.5, 2, 40.0)
 LEVER_M = 0.08
 """A usual way from sensor to tip, for what a turning does to it."""
@@ -42,11 +44,15 @@ class FrozenAxis:
 
 @dataclass(frozen=True)
 class SaturatedAxes:
-    """Axes that stood at the end of their range during play, and how far the path is off, as a share of it."""
+    """Axes that stood at the end of their range during play, and how far the path is off, as a share of it.
+
+    ``lasting`` is what of that is not made by attacks, single moments of the accelerometer alone.
+    """
 
     axes: tuple[str, ...]
     samples: int
     bend: float
+    lasting: float
 
 
 @dataclass(frozen=True)
@@ -119,7 +125,8 @@ def weigh_saturation(
     if not any(flags.any() for flags in saturated):
         return None
     grid = np.arange(slots[0], slots[-1] + 1)
-    lacking, path, axes, samples = np.zeros((grid.size, 6)), np.zeros((grid.size, 6)), [], 0
+    lacking, lasting, path = (np.zeros((grid.size, 6)) for _ in range(3))
+    axes, samples = [], 0
     for column, flags in enumerate(saturated):
         values_si = counts[:, column].astype(np.float64) * scales[column]
         path[:, column] = np.interp(grid, slots, values_si)
@@ -127,9 +134,12 @@ def weigh_saturation(
             axes.append(AXES[column])
             samples += int(flags.sum())
             lacking[:, column] = np.interp(grid, slots, _carried_on(values_si, flags) - values_si)
+            long = flags if column >= 3 else _long(flags, ATTACK_S * rate_hz)
+            lasting[:, column] = np.interp(grid, slots, _carried_on(values_si, long) - values_si)
     path -= path.mean(axis=0)
-    off, whole = (_tip_path(x, rate_hz) for x in (lacking, path))
-    return SaturatedAxes(tuple(axes), samples, float(np.sqrt((off**2).sum() / max((whole**2).sum(), 1e-18))))
+    off, off_long, whole = (float((_tip_path(x, rate_hz) ** 2).sum()) for x in (lacking, lasting, path))
+    share, share_long = (float(np.sqrt(x / max(whole, 1e-18))) for x in (off, off_long))
+    return SaturatedAxes(tuple(axes), samples, share, share_long)
 
 
 def measure_restlessness(accel: FloatArray, gyro: FloatArray, rate_hz: float, profile: SensorProfile) -> Restlessness:
@@ -180,6 +190,14 @@ def _saturated(values: IntArray, limit: int | None) -> BoolArray:
         if np.count_nonzero(stops - starts >= RUN_SAMPLES) >= LEAST_PLATEAUS:
             flags |= at
     return np.asarray(flags)
+
+
+def _long(flags: BoolArray, least: float) -> BoolArray:
+    """Those runs that last for at least so many samples."""
+    out = np.zeros_like(flags)
+    for first, last in zip(*runs_of(flags), strict=True):
+        out[first:last] = last - first >= least
+    return out
 
 
 def _carried_on(values: FloatArray, flags: BoolArray) -> FloatArray:

@@ -6,11 +6,11 @@ its one implementation, shared by the pivot problem and by the uncertainty of ev
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from analysis.model.records import BoolArray, FloatArray, FloatArray32
+from analysis.model.records import BoolArray, FloatArray, FloatArray32, IntArray
 from analysis.motion.orientation import estimate_orientation, gapless_parts, rate_since_last
 from analysis.motion.rotation import matrices, rotate
 from analysis.motion.tip_path import GRAVITY_MPS2, Band, band_displacements
@@ -24,7 +24,7 @@ from analysis.signal.sensor_errors import (
     SKEW,
     SensorErrors,
 )
-from analysis.signal.working_grid import Signals
+from analysis.signal.working_grid import NOWHERE, Signals
 
 MARGIN_CYCLES = 2.0
 """Margin around a stretch, in periods of its high-pass, so that the ends of the excerpt are not felt inside."""
@@ -47,6 +47,8 @@ class Motion:
         At the full rate.
     factor : int
         Full rate over working rate.
+    clipped_at : int64 (m,)
+        Samples at which the accelerometer stood at the end of its range, ascending.
     """
 
     grid: Grid
@@ -56,6 +58,7 @@ class Motion:
     attack_mps2: FloatArray32 | None
     fine_attack_mps2: FloatArray32 | None
     factor: int
+    clipped_at: IntArray = field(default_factory=lambda: NOWHERE)
 
     def displacement(self, first: int, last: int, lever_m: FloatArray, band: Band) -> FloatArray:
         """Tip displacement (m, world axes) over samples ``first:last``, filtered with a margin on both sides.
@@ -209,6 +212,7 @@ def build_motion(signals: Signals, errors: SensorErrors) -> Motion:
         attack_mps2=signals.attack_mps2,
         fine_attack_mps2=signals.fine_attack_mps2,
         factor=signals.factor,
+        clipped_at=signals.clipped_at,
     )
 
 

@@ -127,6 +127,19 @@ class LevelSettings:
         ratio = max(1.5 * sensor_mps2_rthz, LEAST_NOISE_MPS2_RTHZ) / self.accel_noise_mps2_rthz[0]
         return replace(self, accel_noise_mps2_rthz=tuple(ratio * each for each in self.accel_noise_mps2_rthz))
 
+    def for_clipped_attacks(self) -> Self:
+        """The settings where attacks go beyond the sensor's range.
+
+        What they lack, and what folds into the band, is noise of up to sixteen times the sensor's own, in whatever
+        player: without it, it would pass for leaps from string to string.
+
+        Returns
+        -------
+        LevelSettings
+        """
+        least = self.accel_noise_mps2_rthz[0]
+        return replace(self, accel_noise_mps2_rthz=tuple(least * 2.0**k for k in range(5)), one_string_m=np.inf)
+
 
 @dataclass(frozen=True)
 class Drift:

@@ -6,7 +6,7 @@ The tip's path is low-passed at 40 Hz at most, so everything but the pick attack
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from itertools import pairwise
 from typing import Any
@@ -15,7 +15,7 @@ import numpy as np
 from scipy import signal
 
 from analysis.model.errors import InputError
-from analysis.model.records import FloatArray, FloatArray32, Session
+from analysis.model.records import FloatArray, FloatArray32, IntArray, Session
 from analysis.signal.grid import Grid
 from analysis.signal.pieces import PIECE_ROWS, pieces
 from analysis.signal.place_samples import place_samples
@@ -29,6 +29,7 @@ SLOW_BRIDGED_S = 0.06
 """Gaps whose bridge is as good as samples where the hand moves at 2 Hz at most: a tenth of that cycle."""
 FIR_HALF = 5
 """Working samples that the low-pass before decimation reaches to either side."""
+NOWHERE = np.empty(0, dtype=np.int64)
 GRAVITY_LIMITS_MPS2 = (7.5, 12.5)
 
 
@@ -49,6 +50,8 @@ class Signals:
     factor : int
     clipped_samples : int
         Raw samples with at least one saturated axis.
+    clipped_at : int64 (m,)
+        Working samples at which the accelerometer stood at the end of its range, ascending.
     """
 
     grid: Grid
@@ -58,6 +61,7 @@ class Signals:
     fine_attack_mps2: FloatArray32 | None
     factor: int
     clipped_samples: int
+    clipped_at: IntArray = field(default_factory=lambda: NOWHERE)
 
 
 def prepare_signals(session: Session, timebase: Timebase) -> Signals:
@@ -109,6 +113,7 @@ def prepare_signals(session: Session, timebase: Timebase) -> Signals:
         fine_attack_mps2=fine,
         factor=factor,
         clipped_samples=count_clipped(session),
+        clipped_at=_clipped_at(session, timebase, factor),
     )
 
 
@@ -163,6 +168,17 @@ def count_clipped(session: Session) -> int:
         ends = [((counts[:, axes] >= limit) | (counts[:, axes] <= -limit)).any(axis=1) for axes, limit in known]
         total += int(np.count_nonzero(np.logical_or.reduce(ends)))
     return total
+
+
+def _clipped_at(session: Session, timebase: Timebase, factor: int) -> IntArray:
+    """Working samples at which an axis of the accelerometer is at the end of its range (none where that is unknown)."""
+    limit = session.profile.accel_clip_counts
+    found = [NOWHERE]
+    for part in pieces(timebase.kept.size) if limit is not None else ():
+        counts = session.raw.counts[timebase.kept[part], :3]
+        if limit is not None and max(counts.max(), -int(counts.min())) >= limit:
+            found.append(timebase.slot[part][((counts >= limit) | (counts <= -limit)).any(axis=1)] // factor)
+    return np.unique(np.concatenate(found))
 
 
 def _check_gravity(accel: FloatArray, rate_hz: float) -> None:

@@ -145,6 +145,8 @@ def _level_path(
     start, end = np.maximum(chain.start - low, 0.0), np.minimum(chain.end - low, high - low - 1.0)
     middle = 0.5 * (sample_at(path, start) + sample_at(path, end))
     turns_s = (start / motion.grid.rate_hz, end / motion.grid.rate_hz)
+    if np.searchsorted(motion.clipped_at, high) > np.searchsorted(motion.clipped_at, low):
+        settings = settings.for_clipped_attacks()
     drift = smooth_drift(turns_s, chain.edge, middle, settings, _turned_rad(motion.quat_wxyz[low:high], start, end))
     path -= drift.at(np.arange(high - low) / motion.grid.rate_hz)
     quick = float(np.percentile(chain.end - chain.start, QUICK_PERCENTILE))

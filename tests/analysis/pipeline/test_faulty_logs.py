@@ -8,11 +8,13 @@ from functools import cache
 import numpy as np
 import pytest
 
+from analysis.consistency.channels import weigh_saturation
 from analysis.model.errors import InputError, TimebaseError
 from analysis.model.records import Event, RawSamples, Session
 from analysis.pipeline import analyse_session
 from analysis.synthesis.scenario import Recording
-from tests.analysis.pipeline.played import Played, event_of, play, times_s, without
+from benchmarks.uneven_play import shaped
+from tests.analysis.pipeline.played import Played, event_of, of_scenario, play, times_s, without
 
 SEED = 763
 
@@ -98,6 +100,37 @@ def test_clipped_samples_are_counted() -> None:
     played = whole().spoilt(clip)
     assert played.result.clipped_samples == before + 10
     assert any("saturated" in warning and "range" in warning for warning in played.result.warnings)
+
+
+@pytest.mark.parametrize("seed", [90311, 90312, 90313])
+def test_attacks_beyond_the_range_scatter_no_stroke(seed: int) -> None:
+    """Attacks of 60 to 200 m/s2 on a sensor of 8 g: single strokes were some 7 deg off, the interval 17 deg wide."""
+    played = of_scenario(shaped(seed, 8.0, attack_mps2=(60.0, 200.0)), seed)
+    assert played.result.clipped_samples > 0
+    true, found = played.pairs()
+    error = (found["tilt_deg"] - true["tilt_deg"]).to_numpy()
+    error = error - error.mean()
+    assert np.sqrt((error**2).mean()) < 1.5
+    assert np.mean(np.abs(error) < 1.96 * found["tilt_se_deg"]) > 0.9
+    interval = played.block.tilt_ci95_deg
+    assert interval is not None
+    assert interval[0] < played.true_tilt_deg < interval[1]
+    assert all(doubt.se_deg <= 2.0 for doubt in played.result.doubts if doubt.kind == "sensor range")
+
+
+@pytest.mark.parametrize(("seconds", "attack"), [(0.005, True), (0.03, False)])
+def test_a_clipped_attack_is_told_from_a_clipped_swing(seconds: float, attack: bool) -> None:
+    """Half a sine wave every quarter second that is twice the range: a blow of 5 ms, and a swing of 30 ms."""
+    t = np.arange(4000) / 400.0
+    at = np.mod(t, 0.25)
+    pulse = np.where(at < 2 * seconds, np.sin(np.pi * at / (2 * seconds)), 0.0)
+    counts = np.zeros((t.size, 6), dtype=np.int16)
+    counts[:, 0] = np.clip(65534 * pulse + 2000 * np.sin(2 * np.pi * 4 * t), -32767, 32767)
+    found = weigh_saturation(counts, np.arange(t.size), whole().session.profile, 400.0)
+    assert found is not None
+    assert found.axes == ("accelerometer x",)
+    assert found.samples >= 40
+    assert found.lasting == 0.0 if attack else found.lasting > 0.05
 
 
 def test_repeated_samples_are_left_out_and_counted() -> None:
