@@ -39,7 +39,7 @@ class StrokeSettings:
         Strokes over which that share is taken.
     attack_of_typical : float
     telling_share : float
-        Share of the quick strokes beside an attack that must have one too before the want of one tells anything.
+        Share of the quick strokes near an attack that must have one too before the want of one tells anything.
     soft_share : float
         Share below which a series counts as played without attacks.
     max_span_share : float
@@ -58,7 +58,7 @@ class StrokeSettings:
     attack_share: float = 0.6
     attack_strokes: int = 5
     attack_of_typical: float = 0.15
-    telling_share: float = 0.75
+    telling_share: float = 0.65
     soft_share: float = 0.25
     max_span_share: float = 4.0
 

@@ -37,6 +37,8 @@ WAY_BACK_SHARE = 0.45
 """The same of what begins or ends at rest, where the want of an attack tells nothing."""
 QUICK_SHARE = 0.6
 """Faster than this part of them is no way back."""
+NEAR = np.array([1, 1, 1, 0, 1, 1, 1])
+"""Which strokes around one are near it."""
 
 
 @dataclass(frozen=True)
@@ -281,12 +283,12 @@ class _Judge:
         return _Look(run, block, attack, strength, telling, quick)
 
     def _attacks_tell(self, block: IntArray, attack: BoolArray, quick: BoolArray) -> BoolArray:
-        """Strokes outside the blocks, and those of blocks in which most quick strokes beside an attack have one too.
+        """Strokes outside the blocks, and those of blocks in which most quick strokes near an attack have one too.
 
-        Beside an attack: where half of a block is played and the player tunes in the other, attacks do tell.
+        Near an attack: where half of a block is played and the player tunes in the other, attacks do tell.
         """
-        padded = np.concatenate([[False], attack, [False]])
-        asked = quick & (padded[:-2] | padded[2:])
+        near = np.convolve(attack, NEAR, mode="same") > 0 if attack.size else attack
+        asked = quick & near
         share = np.bincount(block + 1, attack & asked) / np.maximum(np.bincount(block + 1, asked), 1)
         return np.asarray((block < 0) | (share[block + 1] >= self._settings.telling_share))
 
