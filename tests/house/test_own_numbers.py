@@ -11,7 +11,7 @@ import pytest
 from logger.cli import cli
 from tests.house.test_house import ROOT, tracked_files
 
-# What was changed is told in the change log; the published figures of the sound were measured on the phrases it names.
+# What was changed is told in the change log.
 KEPT = ("tests/house/test_own_numbers.py", "CHANGELOG.md")
 OLD_DEFAULTS = {
     "a tempo of one hundred": r"(?i)default=100\.0.*BPM"
