@@ -11,7 +11,7 @@ import pandas as pd
 from analysis.model.errors import InputError, NotEnoughDataError
 from analysis.model.records import FloatArray, SessionResult
 from analysis.model.stroke_columns import Column
-from analysis.stroke.blocks import level_of, stroke_weights
+from analysis.stroke.blocks import level_of, weights_of
 
 FEWEST_STROKES = 12
 """A block with fewer steady strokes has no spread worth the name and is left out."""
@@ -185,7 +185,7 @@ def _row(result: SessionResult, session: int, index: int, strokes: pd.DataFrame)
     block = result.blocks[index]
     first_s = min(b.start_s for b in result.blocks)
     tilt = strokes["tilt_deg"].to_numpy(np.float64)
-    mean, sd = level_of(tilt, stroke_weights(tilt, strokes["tilt_se_deg"].to_numpy(np.float64)))
+    mean, sd = level_of(tilt, weights_of(strokes))
     # The stroke that could clear: the one wanted, else the one that the tilt lifts.
     lifted = strokes[strokes["direction"] == (block.wanted or ("down" if mean > 0 else "up"))]
     return (

@@ -38,7 +38,7 @@ from analysis.questions.steady_levels import (
 )
 from analysis.statistics.block_bootstrap import STRETCH_S, draw_stretches
 from analysis.statistics.estimates import Estimate, mean_estimate, remove_columns, sd_estimate
-from analysis.stroke.blocks import level_of, stroke_weights
+from analysis.stroke.blocks import level_of, weights_of
 
 DRAWS = 400
 KEPT_SCATTER = 0.86
@@ -177,7 +177,7 @@ def _tabulate_parts(blocks: pd.DataFrame, groups: Sequence[pd.DataFrame], within
     rows = []
     for part in groups:
         tilt = part["tilt_deg"].to_numpy(np.float64)
-        mean, sd = level_of(tilt, stroke_weights(tilt, part["tilt_se_deg"].to_numpy(np.float64)))
+        mean, sd = level_of(tilt, weights_of(part))
         rows.append(
             {
                 **{key: int(part[key].iloc[0]) for key in ("session", "block", "part")},

@@ -36,7 +36,7 @@ from analysis.questions.block_table import check_one_player, frame_se_deg, own_f
 from analysis.questions.hold_failure import Failure, HoldPiece, describe_failure
 from analysis.questions.hold_slips import PieceCounts, count_runs, draw_slip_ends, end_curves, latest_end
 from analysis.statistics.monotone_regression import PointErrors, count_distinct, crossing, draw_falling
-from analysis.stroke.blocks import level_of, stroke_weights
+from analysis.stroke.blocks import level_of, weights_of
 
 Bound = Literal["inside", "at least", "below"]
 GRID = 201
@@ -418,7 +418,7 @@ def _fit(
 
 def _piece(part: pd.DataFrame, edge: float, edge_se: float, side: str) -> HoldPiece:
     tilt, span = part["tilt_deg"].to_numpy(), part["span_mm"].to_numpy()
-    mean, sd = level_of(tilt, stroke_weights(tilt, part["tilt_se_deg"].to_numpy()))
+    mean, sd = level_of(tilt, weights_of(part))
     tempo = part["tempo_bpm"].to_numpy(np.float64)
     clearing = part[part["direction"] == side]
     return HoldPiece(

@@ -14,6 +14,8 @@ from analysis.stroke.mixed_play import MixedSettings, find_groups
 BATCH_S = 2.0
 LEAST_SE_DEG = 0.05
 """No stroke is surer than this: strokes without any error would share no weight."""
+WILD = 3.0
+"""Times the usual error: such a stroke counts by its own."""
 
 
 def summarise_block(
@@ -42,7 +44,7 @@ def summarise_block(
         steady = strokes
     tilt = steady["tilt_deg"].to_numpy()
     n = len(strokes)
-    weight = stroke_weights(tilt, steady["tilt_se_deg"].to_numpy())
+    weight = weights_of(steady)
     mean, sd = level_of(tilt, weight) if tilt.size else (None, None)
     mean_se = _mean_se_deg(steady, weight) if tilt.size else None
     interval = None
@@ -92,6 +94,30 @@ def _groups(strokes: pd.DataFrame, offset_se_deg: float | None) -> tuple[TiltGro
 
 def _median(values: FloatArray) -> float | None:
     return float(np.median(values)) if values.size else None
+
+
+def weights_of(strokes: pd.DataFrame) -> FloatArray:
+    """Weights of strokes in their mean tilt, by :func:`stroke_weights` from errors that do not know their own span.
+
+    A stroke's error falls as it gets longer, and on the way to another string the long strokes are the flat ones: by
+    their own errors they would flatten the mean. So each error is that of a stroke of the usual span; only of a wild
+    one, over three times the usual error, the larger of the two.
+
+    Parameters
+    ----------
+    strokes : DataFrame
+        Columns ``tilt_deg``, ``tilt_se_deg``, ``span_mm``.
+
+    Returns
+    -------
+    float64 (n,)
+        They add up to 1.
+    """
+    tilt, se, span = (strokes[name].to_numpy(np.float64) for name in ("tilt_deg", "tilt_se_deg", "span_mm"))
+    if tilt.size == 0:
+        return np.empty(0)
+    usual = se * span / np.median(span)
+    return stroke_weights(tilt, np.where(se > WILD * np.median(se), np.maximum(se, usual), usual))
 
 
 def stroke_weights(tilt_deg: FloatArray, se_deg: FloatArray) -> FloatArray:

@@ -8,6 +8,7 @@ from functools import partial
 from typing import NamedTuple, Self
 
 import numpy as np
+from scipy.ndimage import convolve1d
 
 from analysis.model.records import BoolArray, Event, FloatArray, IntArray
 from analysis.motion.hand_motion import Motion
@@ -287,7 +288,7 @@ class _Judge:
 
         Near an attack: where half of a block is played and the player tunes in the other, attacks do tell.
         """
-        near = np.convolve(attack, NEAR, mode="same") > 0 if attack.size else attack
+        near = convolve1d(attack.astype(np.int64), NEAR, mode="constant") > 0
         asked = quick & near
         share = np.bincount(block + 1, attack & asked) / np.maximum(np.bincount(block + 1, asked), 1)
         return np.asarray((block < 0) | (share[block + 1] >= self._settings.telling_share))
