@@ -134,7 +134,8 @@ class SessionStore:
             The store is damaged.
         """
         found = self._select("name", file.name)
-        if found is not None and (found.file.size, found.file.changed_ns) == (file.size, file.changed_ns):
+        stamped = file.changed_ns >= 0  # a file that was just written may change again within one tick
+        if stamped and found is not None and (found.file.size, found.file.changed_ns) == (file.size, file.changed_ns):
             return True
         # Only a file of the same size can hold the same bytes: no other is read for it.
         if self._select("size", file.size) is None:

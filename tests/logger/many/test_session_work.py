@@ -20,8 +20,11 @@ from tests.logger.many.made import name_of_file
 
 
 def files(folder: Path, *names: str) -> list[tuple[str, Path]]:
+    """Files of an hour ago: what was just written is known by its bytes only."""
     for name in names:
-        (folder / f"{name}.mcap").write_text(name, encoding="utf-8")
+        path = folder / f"{name}.mcap"
+        path.write_text(name, encoding="utf-8")
+        os.utime(path, (path.stat().st_mtime - 3600,) * 2)
     return [(name, folder / f"{name}.mcap") for name in names]
 
 
