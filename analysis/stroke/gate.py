@@ -69,8 +69,9 @@ def accept_strokes(found: Candidates, blocks_known: bool, settings: StrokeSettin
     keep = (run >= 0) & (_run_length(run) >= settings.min_run)
     inside = (run >= 0) & (block >= 0)
     alone = _of_many(inside & found.quick & ~found.telling & ~found.small, block)
+    unheard = alone | (keep & ~found.small & _without_attacks(np.where(keep, run, -1), block, blocks_known))
     if found.attack is None:
-        return alone | (keep & ~found.small & _without_attacks(np.where(keep, run, -1), block, blocks_known))
+        return unheard
     often, struck_from_to = np.zeros(run.size, dtype=bool), np.zeros(run.size, dtype=bool)
     for number in np.unique(run[keep]):
         members = np.flatnonzero(run == number)
@@ -82,6 +83,8 @@ def accept_strokes(found: Candidates, blocks_known: bool, settings: StrokeSettin
         often[members] = binary_closing(enough, np.ones(LONGEST_HOLE, dtype=bool), border_value=0) | enough
         struck_from_to[members] = _from_first_to_last(attack)
     rhythm = keep & often & struck_from_to
+    if not blocks_known and not rhythm.any():
+        return unheard
     small = inside & found.small & (rhythm | (keep & found.attack))
     large = inside & ~found.small & (found.attack | (keep & (struck_from_to | ~found.telling)))
     return alone | small | large | (rhythm & (block < 0))

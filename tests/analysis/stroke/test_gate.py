@@ -82,6 +82,14 @@ def test_below_150_samples_a_second_marks_decide_and_without_marks_length() -> N
     np.testing.assert_array_equal(accept(run, nowhere(run), None, blocks_known=False), run == 1)
 
 
+def test_without_marks_and_attacks_long_runs_are_play() -> None:
+    """A sensor that smooths hears no attack; one run that has attacks shows that this one hears them."""
+    run = run_of(6, 12, 12)
+    np.testing.assert_array_equal(accept(run, nowhere(run), some(run, "."), blocks_known=False), run > 0)
+    heard = some(run, "." * 18 + "x" * 12)
+    np.testing.assert_array_equal(accept(run, nowhere(run), heard, blocks_known=False), run == 2)
+
+
 def test_approach_and_departure_without_attack_are_left_out() -> None:
     run = run_of(12)
     attack = some(run, "..xxxxxxxx..")
