@@ -98,13 +98,17 @@ def test_a_chair_that_turns_in_a_rest_is_seen_in_the_blocks_after_it(before: int
         assert block.tilt_ci95_deg[0] <= true_deg <= block.tilt_ci95_deg[1]
 
 
+def three_blocks(*postures: str) -> Scenario:
+    """Three blocks in these postures, gestures twice before every change of posture."""
+    scenario = random_scenario(SEED, 8.0, 8.0, blocks=3)
+    blocks = tuple(replace(b, tilt_deg=20.0, posture=p) for b, p in zip(scenario.blocks, postures, strict=True))
+    return replace(scenario, blocks=blocks, gestures=GesturePlan(repetitions=2))
+
+
 @pytest.mark.parametrize("turn_deg", [16.0, -24.0])
 def test_a_player_who_turns_before_a_new_posture_s_gestures_makes_no_drift(turn_deg: float) -> None:
     """The strings of the second posture's `along` run elsewhere, and it has a frame of its own: nothing is in doubt."""
-    scenario = random_scenario(SEED, 8.0, 8.0, blocks=3)
-    labels = ("A", "A", "B")
-    blocks = tuple(replace(b, tilt_deg=20.0, posture=p) for b, p in zip(scenario.blocks, labels, strict=True))
-    scenario = replace(scenario, blocks=blocks, gestures=GesturePlan(repetitions=2))
+    scenario = three_blocks("A", "A", "B")
     made = simulate(
         scenario,
         SEED,
@@ -146,10 +150,7 @@ def test_gestures_made_anew_after_a_lean_replace_the_old() -> None:
 
     Two postures, so that gestures come again before every change of posture; the third block is the first posture's.
     """
-    scenario = random_scenario(SEED, 8.0, 8.0, blocks=3)
-    labels = ("A", "B", "A")
-    blocks = tuple(replace(b, tilt_deg=20.0, posture=p) for b, p in zip(scenario.blocks, labels, strict=True))
-    scenario = replace(scenario, blocks=blocks, gestures=GesturePlan(repetitions=2))
+    scenario = three_blocks("A", "B", "A")
     leaned = simulate(
         scenario,
         SEED,
