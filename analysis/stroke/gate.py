@@ -52,7 +52,7 @@ def accept_strokes(found: Candidates, blocks_known: bool, settings: StrokeSettin
     attacks tell nothing the quick ones, if the block has several. Outside the blocks play is what has an attack on at
     least ``attack_share`` of any five strokes; a hole shorter than ``LONGEST_HOLE`` strokes inside a run is play too.
     Where attacks cannot be seen, runs inside the marked blocks count, or, in a log without blocks, runs of at least
-    eight strokes.
+    eight strokes; so they do in a log without blocks in which no run has attacks, for sensors that smooth hear none.
 
     Parameters
     ----------
