@@ -14,6 +14,7 @@ from analysis.consistency.judge import SensorJudgement, judge_sensor
 from analysis.consistency.strap_doubts import doubt_strap, ringing_ratios
 from analysis.consistency.strap_ringing import StrapSettings, find_strap
 from analysis.consistency.stream_map import DELAY_FLOOR_S
+from analysis.consistency.walking import WalkingSettings, doubt_walking
 from analysis.drills.session_changes import mark_session_changes
 from analysis.model.cautions import is_simulated, session_cautions
 from analysis.model.doubts import Doubt
@@ -64,7 +65,8 @@ class Settings:
     table : TableSettings
         Strokes and their measures.
     body : BodySettings
-        Motion of the whole body.
+        Turns of the whole body.
+    walking : WalkingSettings
     tip : TipSettings
         From the hand to the tip.
     witness : WitnessSettings
@@ -76,6 +78,7 @@ class Settings:
     reference: ReferenceSettings = field(default_factory=ReferenceSettings)
     table: TableSettings = field(default_factory=TableSettings)
     body: BodySettings = field(default_factory=BodySettings)
+    walking: WalkingSettings = field(default_factory=WalkingSettings)
     tip: TipSettings = field(default_factory=TipSettings)
     witness: WitnessSettings = field(default_factory=WitnessSettings)
     strap: StrapSettings = field(default_factory=StrapSettings)
@@ -243,7 +246,8 @@ def analyse_prepared(prepared: Prepared, progress: Progress | None = None) -> Se
     parts = assign_strokes(table, strokes, blocks)
     seen = see_blocks(witness, claims, parts) if witness is not None else ()
     rates_hz = _block_rates(table, blocks)
-    doubts = sensor.judgement.doubts + _gather_doubts(motion, reference, blocks, rates_hz, settings)
+    doubts = sensor.judgement.doubts + _gather_doubts(motion, reference, blocks, table, settings)
+    doubts += doubt_walking(motion, session.events, blocks, rates_hz, settings.walking)
     doubts += doubt_strap(sensor.strap, sensor.ringing, rates_hz)
     if witness is not None:
         doubts += doubt_witness(witness, blocks, seen, motion, session.events)
@@ -326,14 +330,16 @@ def _block_rates(table: pd.DataFrame, blocks: Sequence[Event]) -> list[float | N
 
 
 def _gather_doubts(
-    motion: Motion, reference: Reference, blocks: Sequence[Event], rates: Sequence[float | None], settings: Settings
+    motion: Motion, reference: Reference, blocks: Sequence[Event], table: pd.DataFrame, settings: Settings
 ) -> tuple[Doubt, ...]:
     """What every stage found that lowers a claim."""
     own = label_epochs(blocks, reference.splits)
+    middle = table.groupby("block")["tilt_deg"].median()
+    tilts_deg = [float(middle[index]) if index in middle.index else None for index in range(len(blocks))]
     return (
         *doubt_gestures(reference.frames, reference.qualities, reference.drift, own, settings.reference.gestures),
-        *doubt_mounting(motion, reference, blocks, settings.reference.mounting),
-        *doubt_body(motion, reference, blocks, rates, settings.body),
+        *doubt_mounting(motion, reference, blocks, tilts_deg, settings.reference.mounting),
+        *doubt_body(motion, reference, blocks, settings.body),
         *doubt_gains(reference.lever_fit.accel_gains),
     )
 

@@ -74,6 +74,11 @@ def _slip(deg: float, mm: float) -> Callable[[Performance, int], Disturbance]:
     )
 
 
+def _grip(mm: float) -> Callable[[Performance, int], Disturbance]:
+    """The plectrum is held elsewhere from the first block on: against the tip, as if the sensor had been shifted."""
+    return lambda p, seed: Disturbance(at_s=_rest_before(p, 0), slip_mm=_turned(seed, mm))
+
+
 def _creep(deg: float) -> Callable[[Performance, int], Disturbance]:
     return lambda p, seed: Disturbance(at_s=_rest_before(p, 0), creep_deg=_turned(seed, deg))
 
@@ -156,6 +161,7 @@ REGIMES: tuple[DisturbedRegime, ...] = (
     DisturbedRegime("stands up, the gestures not repeated", _stand),
     DisturbedRegime("strap creeps 5 deg", _creep(5.0)),
     DisturbedRegime("strap creeps 5 deg in 20 minutes", _creep(5.0), plays=_long),
+    DisturbedRegime("grip changed by 20 mm after the gestures", _grip(20.0)),
     DisturbedRegime("fingers 5 %, instrument rolls 0.09 deg in step", _reaction(0.09), finger_share=0.05),
     DisturbedRegime("fingers 20 %, instrument rolls 0.2 deg in step", _reaction(0.2), finger_share=0.2),
 )

@@ -101,6 +101,25 @@ def frozen(column: int) -> Change:
     return change
 
 
+def halved_later(counts: FloatArray, time_s: FloatArray, session: Session) -> FloatArray:
+    """The gyroscope's range doubles, undeclared, between the first block and the second."""
+    second = [event for event in session.events if event.kind == "play"][1]
+    counts[time_s > second.start_s - 1.0, 3:] *= 0.5
+    return counts
+
+
+def ever_later(delay_s: float) -> Change:
+    """The gyroscope's samples come later and later, up to the end of the session."""
+
+    def change(counts: FloatArray, time_s: FloatArray, _session: Session) -> FloatArray:
+        late_s = delay_s * (time_s - time_s[0]) / (time_s[-1] - time_s[0])
+        for column in range(3, 6):
+            counts[:, column] = np.interp(time_s - late_s, time_s, counts[:, column])
+        return counts
+
+    return change
+
+
 def drifting(rate_dps_per_min: float) -> Change:
     """The gyroscope's bias drifts."""
 
@@ -149,4 +168,6 @@ REGIMES = (
     spoilt("accelerometer's overall sign (unseen, harmless)", times(-1, -1, -1, 1, 1, 1)),
     spoilt("first still on the lap", on_lap),
     spoilt("gyroscope drifts .1 (deg/s)/min", drifting(0.1)),
+    spoilt("gyroscope's range doubles before the second block", halved_later),
+    spoilt("gyroscope's delay grows to 30 ms", ever_later(0.03)),
 )

@@ -10,12 +10,20 @@ from analysis.consistency.channel_doubts import GRAVITY_OFF, still_parts
 from analysis.consistency.channels import AXES
 from analysis.model.doubts import Doubt
 from analysis.model.number_words import block_number
-from analysis.model.records import NOT_WORN, Event
+from analysis.model.records import NOT_WORN, Event, FloatArray
+from analysis.motion.orientation import chain_turns, rate_since_last
+from analysis.motion.rotation import rotate
+from analysis.signal.pieces import all_sound, thinned
 from analysis.signal.working_grid import Signals
 
 LEAST_S = 4.0
 DEAF, LIVELY = 2.0, 8.0
 """Times its noise that an axis feels at most, and another one at least, for the first to count as dead."""
+RATE_HZ, WINDOW_S, MEAN_S, LEAST_WINDOW_S = 25.0, 8.0, 1.0, 5.0
+SCALES = (0.5, 1.0, 2.0)
+"""Ranges of a gyroscope are twice as large from one to the next."""
+BETTER = 1.35
+"""How many times better another range must explain where gravity lies in a block."""
 
 
 def gravity_in_play(signals: Signals, events: Sequence[Event]) -> list[Doubt]:
@@ -76,3 +84,61 @@ def deaf_axes(signals: Signals, events: Sequence[Event]) -> list[Doubt]:
         )
         for name, own in deaf.items()
     ]
+
+
+def turns_in_play(signals: Signals, events: Sequence[Event]) -> list[Doubt]:
+    """Blocks in which gravity turns twice, or half, as far as the gyroscope tells: its range has switched.
+
+    Turned by the gyroscope and averaged over the strokes, gravity stays where it is in windows of eight seconds; what
+    is left is the hand's acceleration, under whatever range.
+    """
+    plays = [event for event in events if event.kind == "play"]
+    switched: dict[float, list[int]] = {}
+    for index, event in enumerate(plays):
+        left = _left_of_gravity(signals, signals.grid.slice_of(event.start_s + 0.3, event.end_s - 0.3))
+        if left is not None and left[1] > BETTER * left.min():
+            switched.setdefault(SCALES[int(left.argmin())], []).append(index)
+    return [
+        Doubt(
+            "sensor scale",
+            "open",
+            f"the gyroscope's scale is another in block{'s' * (len(own) > 1)} "
+            + ", ".join(str(block_number(index)) for index in own),
+            f"gravity turns {'twice' if times > 1 else 'half'} as far there as it tells",
+            "see whether the sensor restarted, or switched its range, and record anew",
+            tuple(own),
+        )
+        for times, own in sorted(switched.items())
+    ]
+
+
+def _left_of_gravity(signals: Signals, part: slice) -> FloatArray | None:
+    """What moves gravity (3,), squared, if the gyroscope's range were each of the scales; None of too short a block."""
+    factor = max(1, round(signals.grid.rate_hz / RATE_HZ))
+    rate_hz = signals.grid.rate_hz / factor
+    accel, gyro = (thinned(values[part], factor) for values in (signals.accel_mps2, signals.gyro_radps))
+    count = max(1, round(len(accel) / (WINDOW_S * rate_hz)))
+    size = len(accel) // count
+    sound = all_sound(signals.grid.valid[part], factor)[: count * size].reshape(count, size).all(axis=1)
+    if size < LEAST_WINDOW_S * rate_hz or not sound.any():
+        return None
+    accel, gyro = (x[: count * size].reshape(count, size, 3)[sound] for x in (accel, rate_since_last(gyro)))
+    means = _slow_means(size, rate_hz)
+    left = []
+    for scale in SCALES:
+        turns = chain_turns(scale * gyro / rate_hz)
+        force = means @ rotate(turns.reshape(-1, 4), accel.reshape(-1, 3)).reshape(-1, size, 3)
+        left.append(float((force**2).sum()))
+    return np.array(left)
+
+
+def _slow_means(size: int, rate_hz: float) -> FloatArray:
+    """Means over ``MEAN_S``, Hann-weighted, half overlapping, less what bias makes of them: a matrix (k, size)."""
+    wide = round(MEAN_S * rate_hz)
+    hann = np.hanning(wide + 2)[1:-1]
+    starts = np.arange(0, size - wide + 1, wide // 2)
+    means = np.zeros((len(starts), size))
+    for row, start in zip(means, starts, strict=True):
+        row[start : start + wide] = hann / hann.sum()
+    drift = np.linalg.qr(np.polynomial.legendre.legvander(np.linspace(-1, 1, len(starts)), 2))[0]
+    return means - drift @ (drift.T @ means)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from analysis.consistency.axes import NAMES, Agreement, compare_streams
-from analysis.consistency.block_doubts import deaf_axes, gravity_in_play
+from analysis.consistency.block_doubts import deaf_axes, gravity_in_play, turns_in_play
 from analysis.consistency.channel_doubts import (
     GESTURES,
     NOISE,
@@ -137,6 +137,7 @@ def judge_sensor(session: Session, timebase: Timebase, signals: Signals) -> Sens
         doubts += [
             *gravity_length(signals, session.events),
             *gravity_in_play(signals, session.events),
+            *turns_in_play(signals, session.events),
             *restless_stills(signals, session),
             *moved_first_still(signals, session.events),
             *saturated_play(session, timebase),

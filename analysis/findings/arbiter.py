@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from analysis.findings.contradictions import resolve
 from analysis.findings.question_findings import body_findings, question_findings
 from analysis.findings.stroke_findings import answer_finding, block_findings
+from analysis.model.doubts import CERTAINTIES
 from analysis.model.findings import Finding
 from analysis.model.records import SessionResult
 from analysis.report.session_answers import SessionAnswers, answer_session
@@ -73,14 +74,17 @@ def weigh_session(
     findings = resolve([*body, answer, *question_findings(result, answers), *block_findings(result, verdict)])
     answer = next(finding for finding in findings if finding.topic == "answer")
     action = answer.action
-    words = verdict.certainty_words
+    words, tip, tip_words = verdict.certainty_words, verdict.tip_certainty, verdict.tip_words
     if answer.certainty != verdict.certainty:
         words = f"{answer.certainty.capitalize()}: {answer.evidence[-1]}"
+        tip, tip_words = min(tip, answer.certainty, key=CERTAINTIES.index), ""
     reconciled = replace(
         verdict,
         sentence=answer.claim,
         certainty=answer.certainty,
         certainty_words=words,
+        tip_certainty=tip,
+        tip_words=tip_words,
         action=action.sentence if action else verdict.action,
         action_kind=action.kind if action else verdict.action_kind,
     )

@@ -9,7 +9,7 @@ from analysis.model.findings import Action, Finding, Measured, Scope
 from analysis.model.number_words import block_number, degrees, speed
 from analysis.model.records import SessionResult, Side
 from analysis.questions.hold import HoldTempo
-from analysis.report.verdict import BY_HAND, Verdict, clause, find_speed_turn, is_block, say_lift, short_clause
+from analysis.report.verdict import Verdict, clause, find_speed_turn, is_block, opening, say_lift, short_clause
 from analysis.stroke.block_case import BlockCase
 
 TONIGHT = "tonight"
@@ -42,7 +42,7 @@ def answer_finding(result: SessionResult, verdict: Verdict, holds: Sequence[Hold
     measured: tuple[Measured, ...] = ()
     interval: tuple[str, ...] = ()
     if turn is not None and hold is not None:
-        claim = _held_up_to(hold, turn[1])
+        claim = _held_up_to(opening(result), hold, turn[1])
         measured, interval = (hold_measured(hold),), (_hold_interval(hold),)
         action = _slower(verdict, hold, action)
     elif len(verdict.postures) == 1 and turn is None and _agree(verdict):
@@ -53,10 +53,14 @@ def answer_finding(result: SessionResult, verdict: Verdict, holds: Sequence[Hold
         certainty=verdict.certainty,
         scope=whole_session(result),
         measured=measured,
-        evidence=(*interval, verdict.certainty_words, *verdict.how_sure, *_together(verdict)),
+        evidence=(*interval, verdict.certainty_words, *_tip(verdict), *verdict.how_sure, *_together(verdict)),
         assumptions=_assumptions(verdict),
         action=action,
     )
+
+
+def _tip(verdict: Verdict) -> tuple[str, ...]:
+    return (verdict.tip_words,) if verdict.tip_words else ()
 
 
 def _together(verdict: Verdict) -> tuple[str, ...]:
@@ -143,9 +147,9 @@ def _tilt(case: BlockCase) -> tuple[Measured, ...]:
     return (Measured("tilt", "deg", summary.tilt_mean_deg, low, high, side),)
 
 
-def _held_up_to(hold: HoldTempo, first: BlockCase) -> str:
+def _held_up_to(lead: str, hold: HoldTempo, first: BlockCase) -> str:
     return (
-        f"{BY_HAND} your {hold.side}stroke stays tilted enough up to {_pace(hold, hold.strokes_per_s)}; at "
+        f"{lead} your {hold.side}stroke stays tilted enough up to {_pace(hold, hold.strokes_per_s)}; at "
         f"{speed(first.summary)} {short_clause(first)}."
     )
 

@@ -21,7 +21,11 @@ REACH = 1.6
 
 
 def doubt_mounting(
-    motion: Motion, reference: Reference, blocks: Sequence[Event], settings: MountingSettings
+    motion: Motion,
+    reference: Reference,
+    blocks: Sequence[Event],
+    tilts_deg: Sequence[float | None],
+    settings: MountingSettings,
 ) -> tuple[Doubt, ...]:
     """A doubt on the blocks that a change of the mounting parts from their gestures.
 
@@ -31,6 +35,8 @@ def doubt_mounting(
     reference : Reference
     blocks : sequence of Event
         The play events.
+    tilts_deg : sequence of float or None
+        Of each block: a jump of both gravity and tilt may be the sensor's.
     settings : MountingSettings
 
     Returns
@@ -49,6 +55,8 @@ def doubt_mounting(
         if parted:
             frame = reference.frame(change.posture, blocks[parted[0]].start_s)
             worth = worth_deg(change, motion, frame, reference, settings)
+            if change.suspected:
+                worth = max(worth, _tilt_jump_deg(change, parted, blocks, tilts_deg))
             doubts.append(_doubt(change, parted, worth, motion.grid.start_s))
     return tuple(doubts)
 
@@ -62,6 +70,18 @@ def _parts(change: MountingChange, block: Event, frame: Frame) -> bool:
     at = 0.5 * (change.before_s + change.after_s)
     later = block.end_s > at
     return any((gesture.time_s > at) != later for gesture in (*frame.along, *frame.across))
+
+
+def _tilt_jump_deg(
+    change: MountingChange, parted: tuple[int, ...], blocks: Sequence[Event], tilts_deg: Sequence[float | None]
+) -> float:
+    """By how much the tilt jumped between the blocks before a change and those after it; 0 if none came before."""
+    own = [
+        (i, tilt) for i, tilt in enumerate(tilts_deg) if tilt is not None and blocks[i].posture in (change.posture, "")
+    ]
+    later = [tilt for i, tilt in own if i in parted]
+    earlier = [tilt for i, tilt in own if i not in parted and blocks[i].end_s <= change.before_s + 1.0]
+    return abs(float(np.mean(later) - np.mean(earlier))) if later and earlier else 0.0
 
 
 def worth_deg(
@@ -115,16 +135,17 @@ def _doubt(change: MountingChange, blocks: tuple[int, ...], worth: float, start_
 def _suspicion(change: MountingChange, blocks: tuple[int, ...], worth: float) -> Doubt:
     """What only widens the interval: a hand that settles anew does it too, seldom."""
     first = min(blocks, default=0)
+    moved = "player and instrument had leaned" + " or the strap had slipped" * bool(first)
     where = f"from block {block_number(first)} on than before" if first else "in play than at the gestures"
     return Doubt(
         "attitude",
         "sure",
         f"the hand was turned otherwise {where}",
-        f"gravity lay {change.turned_deg:.0f} deg elsewhere in the sensor, as if player and instrument had leaned; a "
-        f"hand that settles differently does the same; if it was a lean, tilts are up to {worth:.1f} deg off",
-        "if you leaned, repeat across and pivot",
+        f"gravity lay {change.turned_deg:.0f} deg elsewhere in the sensor, as if {moved}; a hand that settles "
+        f"differently does the same; if it was that, tilts are up to {worth:.1f} deg off",
+        f"if you leaned{' or the strap slipped' * bool(first)}, repeat across and pivot",
         blocks,
-        se_deg=worth / 1.96,
+        se_deg=worth / (REACH if first else 1.96),
     )
 
 

@@ -21,6 +21,8 @@ SEVERITY: tuple[Case, ...] = (
 
 BY_HAND = "By the hand's motion,"
 """Opens every answer that rests on the hand's stroke: what the tip makes of it is a claim of its own."""
+AS_IT_LAY = "By the hand's motion, the instrument lying as at the gestures,"
+"""The same where nothing watches the instrument."""
 
 STEP_UP = 1.04
 STEP_DOWN = 0.9
@@ -38,8 +40,8 @@ class Verdict:
         Of the answer as a claim about the hand's stroke, which the sensor measures.
     tip_certainty : {"sure", "likely", "open"}
         Of the same as a claim about the tip against the strings: fingers and the instrument may move unseen.
-    certainty_words : str
-        Both with their reasons, one sentence each.
+    certainty_words, tip_words : str
+        The two with their reasons, one sentence each; the second is empty where not even the hand's stroke is known.
     action : str
         The one thing to do next, one sentence.
     action_kind : str
@@ -63,6 +65,7 @@ class Verdict:
     certainty: Certainty
     tip_certainty: Certainty
     certainty_words: str
+    tip_words: str
     action: str
     action_kind: ActionKind
     quality: tuple[QualityLine, ...]
@@ -98,15 +101,11 @@ def judge_session(result: SessionResult) -> Verdict:
     certainty = min((f.certainty for f in turn or postures), key=CERTAINTIES.index)
     tip_certainty = min((f.tip_certainty for f in turn or postures), key=CERTAINTIES.index)
     return Verdict(
-        sentence=_sentence(postures, blocks),
+        sentence=_sentence(opening(result), postures, blocks),
         certainty=certainty,
         tip_certainty=tip_certainty,
-        certainty_words=" ".join(
-            [
-                _certainty_words(certainty, turn or postures, result),
-                *_tip_words(tip_certainty, turn or postures, result),
-            ]
-        ),
+        certainty_words=_certainty_words(certainty, turn or postures, result),
+        tip_words=_tip_words(tip_certainty, turn or postures, result),
         action=action,
         action_kind=kind,
         quality=describe_quality(result),
@@ -255,7 +254,26 @@ def short_clause(finding: BlockCase) -> str:
     return clause(finding)
 
 
-def _sentence(postures: Sequence[BlockCase], blocks: Sequence[BlockCase]) -> str:
+def _is_watched(result: SessionResult) -> bool:
+    """Whether a sensor on the instrument told how it lay in every block."""
+    return result.witness is not None and all(block.known for block in result.witness.blocks)
+
+
+def opening(result: SessionResult) -> str:
+    """What an answer on the hand's stroke opens with: what it rests on, and what it takes for granted.
+
+    Parameters
+    ----------
+    result : SessionResult
+
+    Returns
+    -------
+    str
+    """
+    return BY_HAND if _is_watched(result) else AS_IT_LAY
+
+
+def _sentence(lead: str, postures: Sequence[BlockCase], blocks: Sequence[BlockCase]) -> str:
     if len(postures) > 1:
         parts = [
             f"with posture {_label(finding)}{_weakest_of(finding, blocks)} {clause(finding)}"
@@ -263,12 +281,12 @@ def _sentence(postures: Sequence[BlockCase], blocks: Sequence[BlockCase]) -> str
         ]
         more = f"; and {len(postures) - 3} more postures below" if len(postures) > 3 else ""
         text = "; ".join(parts) + more + "."
-        return text[0].upper() + text[1:] if postures[0].case == "hand" else f"{BY_HAND} {text}"
+        return text[0].upper() + text[1:] if postures[0].case == "hand" else f"{lead} {text}"
     turn = find_speed_turn(blocks)
     if turn is not None:
         held, first = turn
         return (
-            f"{BY_HAND} your {held.stroke}stroke clears the next string up to {speed(held.summary)}; "
+            f"{lead} your {held.stroke}stroke clears the next string up to {speed(held.summary)}; "
             f"at {speed(first.summary)} {short_clause(first)}."
         )
     where = f" in {len(blocks)} blocks taken together" if len(blocks) > 1 else ""
@@ -277,7 +295,7 @@ def _sentence(postures: Sequence[BlockCase], blocks: Sequence[BlockCase]) -> str
         tilts = [summary.tilt_mean_deg for summary in summaries if summary.tilt_mean_deg is not None]
         span = f"{degrees(min(tilts))} to {degrees(max(tilts))}"
         where = f" in the weakest of {len(blocks)} blocks, whose tilts run from {span}"
-    return _full_sentence(postures[0], where)
+    return _full_sentence(lead, postures[0], where)
 
 
 def _weakest_of(finding: BlockCase, blocks: Sequence[BlockCase]) -> str:
@@ -315,7 +333,7 @@ def _rate(finding: BlockCase) -> float:
     return finding.summary.strokes_per_s or 0.0
 
 
-def _full_sentence(finding: BlockCase, where: str) -> str:
+def _full_sentence(lead: str, finding: BlockCase, where: str) -> str:
     mean, share, stroke = finding.summary.tilt_mean_deg or 0.0, finding.share or 0.0, finding.stroke
     tilt, side = degrees(mean), "down" if mean >= 0 else "up"
     low, high = finding.summary.tilt_ci95_deg or (0.0, 0.0)
@@ -340,7 +358,7 @@ def _full_sentence(finding: BlockCase, where: str) -> str:
         "wrong": f"your stroke is tilted to the {other_stroke(stroke)}stroke's side{where}, by {degrees(abs(mean))}, "
         f"but the {stroke}stroke was meant to clear: {of_100(share)} do.",
     }[finding.case]
-    return text if finding.case in ("hand", "unsure") else f"{BY_HAND} {text}"
+    return text if finding.case in ("hand", "unsure") else f"{lead} {text}"
 
 
 def _certainty_words(certainty: Certainty, said: Sequence[BlockCase], result: SessionResult) -> str:
@@ -396,18 +414,22 @@ def _widening(result: SessionResult, said: Sequence[BlockCase]) -> Doubt | None:
     return dominant_doubt(hand, blocks, max((offset for offset in offsets if offset is not None), default=None))
 
 
-def _tip_words(certainty: Certainty, said: Sequence[BlockCase], result: SessionResult) -> list[str]:
+def _tip_words(certainty: Certainty, said: Sequence[BlockCase], result: SessionResult) -> str:
     """What the same answer is worth as a claim about the tip; nothing where not even the hand's is measured."""
     known = [finding.summary.tip_ci95_deg for finding in said if finding.summary.tip_ci95_deg is not None]
     if len(known) < len(said) or any(finding.case == "mixed" for finding in said):
-        return []
+        return ""
     lowering = _lowering(certainty, said, result, [d for d in result.doubts if d.about == "tip"])
     if lowering:
-        return [f"{certainty.capitalize()} about the tip: {lowering}"]
+        return f"{certainty.capitalize()} about the tip: {lowering}"
     spans = " and ".join(f"{degrees(low)} to {degrees(high)}" for low, high in known[:3])
-    watched = result.witness is not None and all(block.known for block in result.witness.blocks)
-    unseen = "fingers and skin" if watched else "fingers, skin and instrument"
-    return [f"{certainty.capitalize()} about the tip: {spans}, which allows for unseen {unseen}."]
+    allowed = "unseen fingers and skin" if _is_watched(result) else "unseen fingers, skin and an instrument that moved"
+    changes = {
+        "sure": "",
+        "likely": "the answer would change only near an end of ",
+        "open": "the answer changes within ",
+    }
+    return f"{certainty.capitalize()} about the tip: {changes[certainty]}{spans}, which allows for {allowed}."
 
 
 def _action(result: SessionResult, focus: BlockCase, ladder: Sequence[BlockCase]) -> tuple[ActionKind, str]:

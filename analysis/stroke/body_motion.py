@@ -1,8 +1,4 @@
-r"""Walking, and a turn of player and instrument together: seen in the hand's slow motion while it plays.
-
-A hand that plays sitting leaves next to nothing between its slow wander, below 0.7 Hz, and its strokes. A walking body
-bounces there by some 1 m/s2, at 1.4 to 2.5 steps a second, upright above all. String changes move the hand there too,
-but in a fixed ratio to the strokes.
+r"""A turn of player and instrument together about the vertical: seen in the hand's slow motion while it plays.
 
 A chair that turns takes the heading of the strings with it, and no gyroscope on the hand can tell that from a hand that
 turns on its arm; only that it is too large for one. With windows of play before and after,
@@ -12,11 +8,6 @@ turns on its arm; only that it is too large for one. With windows of play before
 
 for ``k`` windows on either side, ``T`` apart, with the wander of :mod:`analysis.motion.heading_drift`. Between the
 gestures and a block the hand leaves the strings and comes back: there it must point elsewhere by ``away_deg``.
-
-References
-----------
-Pachi and Ji, Frequency and velocity of people walking, The Structural Engineer 83 (3), 2005: 1.8 steps a second on
-average (quoted from memory).
 """
 
 from __future__ import annotations
@@ -25,7 +16,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import periodogram
 
 from analysis.model.doubts import Doubt
 from analysis.model.number_words import clock
@@ -33,26 +23,19 @@ from analysis.model.records import Event, FloatArray
 from analysis.motion.hand_motion import Motion
 from analysis.motion.heading_drift import HeadingDrift, HeadingSettings
 from analysis.motion.orientation import heading_between
-from analysis.motion.rotation import matrices, rotate
+from analysis.motion.rotation import matrices
 from analysis.reference.frame import Frame
 from analysis.reference.session_reference import Reference
 
 
 @dataclass(frozen=True)
 class BodySettings:
-    """When the body counts as moving.
+    """When the body counts as turned.
 
-    ``walk_mps2`` is the vertical acceleration (RMS) between ``walk_hz`` that no sitting hand showed; strokes' own cycle
-    must lie above the band by ``below_cycle``. ``locked`` is how near to a whole fraction of the strokes a frequency
-    belongs to them. ``turn_deg`` is the least turn worth a word, ``turn_sd`` how many times its own error it must be.
+    ``turn_deg`` is the least turn worth a word, ``turn_sd`` how many times its own error it must be.
 
     Attributes
     ----------
-    walk_mps2 : float
-    walk_hz : (float, float)
-        Lower and upper end of the band.
-    below_cycle : float
-    locked : float
     turn_deg : float
     turn_sd : float
     turn_windows : int
@@ -63,10 +46,6 @@ class BodySettings:
         Part of a turn that reaches the tilt because strokes run obliquely over the strings.
     """
 
-    walk_mps2: float = 0.5
-    walk_hz: tuple[float, float] = (1.2, 2.8)
-    below_cycle: float = 0.75
-    locked: float = 0.03
     turn_deg: float = 10.0
     turn_sd: float = 4.0
     turn_windows: int = 3
@@ -75,21 +54,15 @@ class BodySettings:
 
 
 def doubt_body(
-    motion: Motion,
-    reference: Reference,
-    blocks: Sequence[Event],
-    rates: Sequence[float | None],
-    settings: BodySettings,
+    motion: Motion, reference: Reference, blocks: Sequence[Event], settings: BodySettings
 ) -> tuple[Doubt, ...]:
-    """Doubts on blocks in which the player walked, or turned with the instrument.
+    """Doubts on blocks in which the player turned with the instrument.
 
     Parameters
     ----------
     motion : Motion
     reference : Reference
     blocks : sequence of Event
-    rates : sequence of float or None
-        Strokes a second of each block.
     settings : BodySettings
 
     Returns
@@ -97,17 +70,7 @@ def doubt_body(
     tuple of Doubt
         Empty where the player kept his place.
     """
-    walked = [
-        index
-        for index, (event, rate) in enumerate(zip(blocks, rates, strict=True))
-        if rate is not None and step_frequency_hz(motion, event, rate, settings) is not None
-    ]
     doubts = []
-    if walked:
-        names = ", ".join(str(index + 1) for index in walked)
-        fault = f"the body moved up and down as in walking in block{'s' * (len(walked) > 1)} {names}"
-        evidence = f"the hand was shaken upright at step rate by more than {settings.walk_mps2:g} m/s2"
-        doubts.append(Doubt("walking", "open", fault, evidence, "stand or sit still while you play", tuple(walked)))
     turned: set[int] = set()
     for index, event in enumerate(blocks):
         found = find_turn(motion, event, reference.drift, settings)
@@ -116,27 +79,6 @@ def doubt_body(
             doubts.append(_turn_doubt(found, blocks, index, frame, motion.grid.start_s))
             turned.update(doubts[-1].blocks or ())
     return (*doubts, *_away_doubts(motion, reference, blocks, settings, turned))
-
-
-def step_frequency_hz(motion: Motion, block: Event, strokes_per_s: float, settings: BodySettings) -> float | None:
-    """Rate of the steps in a block; None where there are none, or where strokes so slow would hide them."""
-    first, last = motion.grid.index_at(block.start_s + 0.5), motion.grid.index_at(block.end_s - 0.5)
-    high_hz = min(settings.walk_hz[1], settings.below_cycle * 0.5 * strokes_per_s)
-    if last - first < 4 * motion.grid.rate_hz or high_hz < settings.walk_hz[0] + 0.4:
-        return None
-    sound = motion.grid.valid[first:last]
-    if sound.mean() < 0.8:
-        return None
-    upright = rotate(motion.quat_wxyz[first:last], motion.accel_mps2[first:last])[:, 2]
-    frequency, density = periodogram(upright, motion.grid.rate_hz, window="hann")
-    band = (frequency >= settings.walk_hz[0]) & (frequency <= high_hz)
-    strength = float(np.sqrt(density[band].sum() * frequency[1]))
-    peak_hz = float(frequency[band][density[band].argmax()])
-    # Beats and string changes move the hand in whole numbers of strokes.
-    ratio = strokes_per_s / peak_hz
-    if strength < settings.walk_mps2 or abs(ratio / round(ratio) - 1) < settings.locked:
-        return None
-    return peak_hz
 
 
 @dataclass(frozen=True)

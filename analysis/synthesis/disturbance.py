@@ -115,16 +115,18 @@ class DisturbedPerformance(Performance):
         quat, tip = plain.sensor_quat, rotate(plain.instrument_quat, plain.tip_m)
         tip = rotate(multiply(body, roll), tip)
         quat = multiply(multiply(body, roll) if what.hand_follows else body, quat)
-        sensor = tip - rotate(quat, lever)
         bounced = _bounce(what, t_s, walking, strings)
-        sensor = sensor + bounced
+        sensor = tip - rotate(quat, lever) + bounced
+        # The sensor slips on the hand; the hand stays where it is.
+        reach = rotate(conjugate(plain.sensor_quat), plain.hand_tip_m - plain.sensor_m)
+        hand_tip = sensor + rotate(quat, reach)
         crept = np.clip((t_s - what.at_s) / max(self.duration_s - what.at_s, 1.0), 0.0, 1.0)
         slip = np.radians(np.outer(what.slip_deg, begun) + np.outer(what.creep_deg, crept))
         sensor = sensor + rotate(quat, 1e-3 * np.outer(what.slip_mm, begun))
         quat = multiply(quat, exp_quat(slip))
         instrument = multiply(multiply(body, roll), plain.instrument_quat)
         origin = rotate(multiply(body, roll) if what.hand_follows else body, plain.origin_m)
-        return Pose(plain.tip_m, sensor, quat, instrument, origin + bounced)
+        return Pose(plain.tip_m, sensor, quat, instrument, origin + bounced, hand_tip)
 
     def _playing(self, t_s: FloatArray) -> FloatArray:
         """Return 1 in the blocks, 0 elsewhere, with ramps of half a second."""

@@ -17,7 +17,8 @@ from analysis.synthesis.track import Catches, GridSpline, Pulses, Track
 class Pose:
     """Where everything is at times (n,): metres; quaternions (4, n) or (4, 1).
 
-    ``origin_m`` is the instrument's origin in the world, the tip is in the instrument's frame.
+    ``origin_m`` is the instrument's origin in the world, the tip is in the instrument's frame. ``hand_tip_m`` is in the
+    world the point of the hand at which the tip sits while the fingers are at rest.
     """
 
     tip_m: FloatArray
@@ -25,6 +26,7 @@ class Pose:
     sensor_quat: FloatArray
     instrument_quat: FloatArray
     origin_m: FloatArray
+    hand_tip_m: FloatArray
 
 
 @dataclass(frozen=True)
@@ -91,5 +93,6 @@ class Performance:
             instrument, hand_world = multiply(rocked, instrument), multiply(rocked, hand_world)
         sensor_quat = multiply(hand_world, hand)
         carried = tip if self.fingers is None else tip - self.fingers(t_s)
-        sensor = rotate(instrument, carried + pulses[:3] + self.origin_m[:, None]) - rotate(sensor_quat, lever)
-        return Pose(tip, sensor, sensor_quat, instrument, rotate(instrument, self.origin_m[:, None]))
+        hand_tip = rotate(instrument, carried + pulses[:3] + self.origin_m[:, None])
+        sensor = hand_tip - rotate(sensor_quat, lever)
+        return Pose(tip, sensor, sensor_quat, instrument, rotate(instrument, self.origin_m[:, None]), hand_tip)

@@ -18,7 +18,7 @@ from analysis.synthesis.rotation import matrix
 from analysis.synthesis.scenario import Attitude, Hand, Scenario
 from analysis.synthesis.script import Streams, perform
 from analysis.synthesis.sensor import Electronics, SensorTruth, draw_sensor, on_hand, profile_of, sample_times, sense
-from analysis.synthesis.truth import stroke_table
+from analysis.synthesis.truth import hand_tilts_deg, stroke_table
 
 _CHUNK = 16_000
 _EPOCH_S = 1.75e9
@@ -80,6 +80,13 @@ class Truth:
         pose = self.performance.pose((np.asarray(time_s, dtype=float) - self.sensor.start_s) / self.sensor.tick_scale)
         turned = np.broadcast_to(pose.instrument_quat, pose.sensor_quat.shape)
         return TruePath(time_s, 1e3 * pose.tip_m.T, 1e3 * pose.sensor_m.T, pose.sensor_quat.T, turned.T)
+
+    def hand_tilts_deg(self) -> FloatArray:
+        """Return each stroke's tilt (n,) as the hand makes it, against the instrument as it lay at the gestures."""
+        strokes = self.strokes.copy()
+        for name in ("start_s", "end_s"):
+            strokes[name] = (strokes[name] - self.sensor.start_s) / self.sensor.tick_scale
+        return hand_tilts_deg(self.performance, strokes)
 
 
 @dataclass(frozen=True)

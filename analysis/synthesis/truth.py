@@ -1,17 +1,24 @@
-"""The true strokes, read off the tip's path: turns are the extrema of Y, whatever the script meant them to be."""
+"""The true strokes, read off the tip's path: turns are the extrema of Y, whatever the script meant them to be.
+
+The tip's strokes are against the strings as they are at that moment. The hand's are, from turn to turn, those of the
+point of the hand at which the tip sits while the fingers are at rest, in the axes that the strings had over the latest
+gestures before the block: whatever fingers and instrument do later.
+"""
 
 from __future__ import annotations
 
 import numpy as np
 import pandas as pd
 
-from analysis.model.records import BoolArray, FloatArray, Instrument, IntArray
+from analysis.model.records import BoolArray, Event, FloatArray, Instrument, IntArray
 from analysis.synthesis.gestures import course_positions
 from analysis.synthesis.performance import Performance
+from analysis.synthesis.rotation import rotate
 from analysis.synthesis.timeline import BlockPlan
 
 _POINTS = 97
 _ROWS = 2000
+_STEP_S = 0.05
 
 
 def find_turns(performance: Performance, plan: BlockPlan) -> FloatArray:
@@ -118,3 +125,50 @@ def _lift(
         y1 = home + np.where(down, 1.0, -1.0) * np.minimum(travelled[rows, reached], instrument.mean_spacing_mm)
         height += (y1**2 - home**2) / (2 * instrument.radius_mm)
     return height
+
+
+def hand_tilts_deg(performance: Performance, strokes: pd.DataFrame) -> FloatArray:
+    """Tilt of each stroke of the hand.
+
+    Parameters
+    ----------
+    performance : Performance
+    strokes : DataFrame
+        One row a stroke, as :func:`stroke_table` gives them, in true time.
+
+    Returns
+    -------
+    float64 (n,)
+        Degrees; NaN where a block's posture had no gestures before it.
+    """
+    tilts = np.full(len(strokes), np.nan)
+    number = strokes["block"].to_numpy()
+    for block in np.unique(number):
+        rows = np.flatnonzero(number == block)
+        own = strokes.iloc[rows]
+        gestures = _latest_gestures(performance.events, own["posture"].iloc[0], float(own["start_s"].iloc[0]))
+        if not gestures:
+            continue
+        begun, ended = (performance.pose(own[name].to_numpy()).hand_tip_m for name in ("start_s", "end_s"))
+        chord = _axes(performance, gestures) @ (ended - begun) * np.where(own["direction"] == "down", 1.0, -1.0)
+        tilts[rows] = np.degrees(np.arctan2(chord[2], chord[1]))
+    return tilts
+
+
+def _latest_gestures(events: tuple[Event, ...], posture: str, start_s: float) -> list[Event]:
+    """The gestures of a posture that no play parts from each other, the last before a time."""
+    made = [event for event in events if event.kind in ("across", "along") and event.posture in (posture, "")]
+    made = [event for event in made if event.end_s <= start_s]
+    if not made:
+        return []
+    played = [event.start_s for event in events if event.kind == "play" and event.start_s < made[-1].start_s]
+    return [event for event in made if event.start_s > max(played, default=-np.inf)]
+
+
+def _axes(performance: Performance, gestures: list[Event]) -> FloatArray:
+    """The instrument's mean axes over gestures, as rows in the world."""
+    t = np.concatenate([np.arange(event.start_s, event.end_s, _STEP_S) for event in gestures])
+    quat = np.broadcast_to(performance.pose(t).instrument_quat, (4, t.size))
+    left, _, right = np.linalg.svd(np.array([rotate(quat, axis[:, None]).mean(axis=1) for axis in np.eye(3)]))
+    axes: FloatArray = left @ right
+    return axes

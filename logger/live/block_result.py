@@ -94,7 +94,13 @@ def judge_block(result: SessionResult, number: int, metadata: Mapping[str, str])
         return Verdict(number, sentence, (), 0, None, None, None, "none", None, against_hand)
     found = weigh_session(result, metadata)
     words, drills, problems = found.verdict, found.answers.drills, found.answers.drill_problems
-    more = [words.certainty_words, words.action, *problems, *(" ".join(weakest_words(drill)) for drill in drills)]
+    more = [
+        words.certainty_words,
+        words.tip_words,
+        words.action,
+        *problems,
+        *(" ".join(weakest_words(drill)) for drill in drills),
+    ]
     target = target_deg(summary.wanted, result.instrument.dead_band_deg)
     return Verdict(
         number=number,

@@ -115,6 +115,21 @@ def test_a_range_that_switches_before_a_block_shows_in_the_length_of_gravity(gai
     assert certainty(switched) == "open"
 
 
+@pytest.mark.parametrize(("gain", "words"), [(0.5, "twice"), (2.0, "half")])
+def test_a_gyroscope_whose_range_switches_before_a_block_shows_in_how_far_gravity_turns(
+    gain: float, words: str
+) -> None:
+    session = played().session
+    start_s = next(event.start_s for event in session.events if event.kind == "play") - 1.0
+    after = session.raw.ticks / session.profile.tick_hz > start_s
+    factor = np.where(after[:, None], [1, 1, 1, gain, gain, gain], 1.0)
+    switched = counts_changed(session, lambda counts: np.rint(counts * factor))
+    (doubt,) = (doubt for doubt in judge_log(switched).doubts if doubt.kind == "sensor scale")
+    assert doubt.blocks == (0,)
+    assert doubt.evidence.startswith(f"gravity turns {words} as far")
+    assert certainty(switched) == "open"
+
+
 def test_a_sensor_turned_after_the_gestures_is_found() -> None:
     session = played().session
     start_s = next(event.start_s for event in session.events if event.kind == "play") - 1.0

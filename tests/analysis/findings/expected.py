@@ -50,7 +50,13 @@ def told_by(found: SessionFindings) -> list[str]:
     """Whole sentences that a screen takes over: of findings, the verdict's reasons, cautions, explained words."""
     told = [text for f in found.findings for text in (f.claim, *f.evidence, *f.assumptions)]
     told += [f.action.sentence for f in found.findings if f.action is not None]
-    told += [found.verdict.sentence, found.verdict.certainty_words, *found.verdict.how_sure, found.verdict.action]
+    told += [
+        found.verdict.sentence,
+        found.verdict.certainty_words,
+        found.verdict.tip_words,
+        *found.verdict.how_sure,
+        found.verdict.action,
+    ]
     told += [*found.verdict.cautions, *(f"Note: {warning}" for warning in found.result.warnings)]
     told += [f"{line.subject}: {line.words} Cost: {line.cost}." for line in found.verdict.quality]
     told += [f"{term.word}: {term.meaning}." for term in TERMS]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from typing import Literal
 
 import pytest
 
@@ -18,6 +19,7 @@ from analysis.synthesis.performance import Performance
 from analysis.synthesis.scenario import GesturePlan, Scenario
 from analysis.synthesis.simulate import SimulatedSession, simulate
 from benchmarks.bench_alternation import judge_seed
+from benchmarks.disturbed_regimes import REGIMES
 
 SEED = 721
 
@@ -54,8 +56,9 @@ def test_a_clean_session_is_sure_of_the_hand_and_says_less_of_the_tip() -> None:
     result, verdict = judged()
     assert result.doubts == ()
     assert verdict.certainty == "sure"
+    assert "the instrument lying as at the gestures" in verdict.sentence
     assert "the hand's stroke" in verdict.certainty_words
-    assert "about the tip: " in verdict.certainty_words
+    assert "about the tip: " in verdict.tip_words
     for block in result.blocks:
         assert block.tip_se_deg is not None
         assert block.tilt_ci95_deg is not None
@@ -75,6 +78,34 @@ def test_a_fault_takes_the_sure_away_and_is_named(fault: str) -> None:
     for doubt in result.doubts:
         assert doubt.sentence.count(". ") == 0
         assert len(doubt.sentence) < 300
+
+
+def test_steps_in_a_whole_ratio_to_the_strokes_are_found_where_another_block_shows_them_free() -> None:
+    """Session 130000: 1.8 steps a second make two of three blocks seem four strokes a step, as string changes would."""
+    regime = next(regime for regime in REGIMES if regime.name == "walking")
+    (doubt,) = (d for d in analyse_session(regime.draw(130_000).session).doubts if d.kind == "walking")
+    assert doubt.blocks == (0, 1, 2)
+
+
+def test_a_change_of_string_every_fourth_stroke_is_no_step() -> None:
+    """At 8 strokes/s the hand goes up and down twice a second, while it plays and never at rest."""
+    scenario = random_scenario(SEED, 8.0, 10.0, blocks=2)
+    blocks = tuple(replace(block, string_change_every=2) for block in scenario.blocks)
+    assert "walking" not in {
+        d.kind for d in analyse_session(simulate(replace(scenario, blocks=blocks), SEED).session).doubts
+    }
+
+
+def test_a_suspected_jump_between_blocks_widens_by_the_jump_of_the_tilt() -> None:
+    """Session 130037: a slip of 15 deg that turns gravity no more than this hand may, but bends the tilt by 10."""
+    regime = next(regime for regime in REGIMES if regime.name == "strap slips 15 deg and 5 mm")
+    slipped = regime.draw(130_037)
+    result = analyse_session(slipped.session)
+    assert [d.kind for d in result.doubts] == ["attitude"]
+    strokes = slipped.truth.strokes.assign(hand_deg=slipped.truth.hand_tilts_deg())
+    for block, true_deg in zip(result.blocks, strokes.groupby("block")["hand_deg"].mean(), strict=True):
+        assert block.tilt_ci95_deg is not None
+        assert block.tilt_ci95_deg[0] <= true_deg <= block.tilt_ci95_deg[1]
 
 
 @pytest.mark.parametrize("before", [0, 1])
@@ -135,6 +166,17 @@ def test_a_sensor_that_was_put_on_again_the_other_way_round_leaves_the_blocks_be
     assert first.tilt_mean_deg == pytest.approx(plain.tilt_mean_deg, abs=1.0)
     assert later.tilt_ci95_deg is not None
     assert later.tilt_ci95_deg[0] <= turned.truth.blocks["tilt_mean_deg"][1] <= later.tilt_ci95_deg[1]
+
+
+def test_the_wrong_hand_declared_changes_no_number() -> None:
+    """Handedness only tells which end of the strings X points to: no tilt, side or interval rests on it."""
+    session = made().session
+    handed: Literal["left", "right"] = "right" if session.player.handed == "left" else "left"
+    exchanged = analyse_session(replace(session, player=replace(session.player, handed=handed))).blocks
+    for block, plain in zip(exchanged, judged()[0].blocks, strict=True):
+        assert block.tilt_mean_deg == pytest.approx(plain.tilt_mean_deg)
+        assert block.tilt_ci95_deg == pytest.approx(plain.tilt_ci95_deg)
+        assert (block.tilt_side, block.clearing_stroke) == (plain.tilt_side, plain.clearing_stroke)
 
 
 @pytest.mark.parametrize(("repetitions", "missing"), [(1, ()), (2, ("pivot",))])

@@ -28,7 +28,7 @@ def test_the_words_are_the_verdicts() -> None:
     result = make_result(Play(tilt_deg=16, span_mm=13))
     verdict = judge_session(result)
     flat = " ".join(render_verdict(weigh_session(result)).split())
-    for words in (verdict.sentence, verdict.certainty_words, f"Next: {verdict.action}"):
+    for words in (verdict.sentence, verdict.certainty_words, verdict.tip_words, f"Next: {verdict.action}"):
         assert " ".join(words.translate(ASCII).split()) in flat
     for caution in result.cautions:
         assert caution in flat.replace("! ", "")
