@@ -208,8 +208,7 @@ def _all_gestures(result: SessionResult) -> QualityLine:
         return QualityLine("Session offset", "How far the gestures may be off is not known.", "unknown", "poor")
     return QualityLine(
         "Session offset",
-        "The uncertainty that the gestures leave, the same for every stroke. A new grip since is not in it: it wants "
-        "its own pivot.",
+        "What the gestures leave open, alike in every stroke. A new grip since is not in it: it wants its own pivot.",
         f"±{degrees(1.96 * offset)} (95 %)",
         "poor" if grade in ("poor", "none") else "good" if grade == "good" else "usable",
     )
