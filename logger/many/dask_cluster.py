@@ -132,7 +132,9 @@ class _Window:
     def __call__(self) -> int:
         if time.monotonic() - self._counted_s >= COUNT_AGAIN_S:
             self._counted_s = time.monotonic()
-            self._window = IN_HAND * max(1, sum(self._client.nthreads().values()))
+            # A scheduler that is gone is told of by what it has in hand.
+            with contextlib.suppress(OSError):
+                self._window = IN_HAND * max(1, sum(self._client.nthreads().values()))
         return self._window
 
 

@@ -8,6 +8,7 @@ import socket
 from collections.abc import Iterator
 from importlib.metadata import version
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -21,9 +22,15 @@ from logger.many.session_work import work_through
 from tests.logger.many.made import name_of_file
 from tests.logger.many.test_batch import run, same_tables
 from tests.optional import need_module
+from tests.patience import PATIENCE_S
 
 distributed = need_module("distributed")
 need_module("pyarrow")
+
+
+@pytest.fixture(autouse=True)
+def patience(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(dask_cluster, "CONNECT_S", PATIENCE_S)
 
 
 @pytest.fixture(scope="module")
@@ -122,7 +129,10 @@ def test_a_cluster_without_workers_is_one_sentence(monkeypatch: pytest.MonkeyPat
         pass
 
 
-def test_a_scheduler_that_goes_away_leaves_what_is_done(sessions: Path, tmp_path: Path) -> None:
+def test_a_scheduler_that_goes_away_leaves_what_is_done(
+    sessions: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(dask_cluster, "CONNECT_S", 30.0)  # It may be asked once more, and is waited for so long.
     named = find_sessions([str(sessions)])
     with distributed.LocalCluster(
         n_workers=1, processes=False, protocol="tcp", host="127.0.0.1", dashboard_address="127.0.0.1:0"
@@ -140,3 +150,17 @@ def test_a_scheduler_that_goes_away_leaves_what_is_done(sessions: Path, tmp_path
         ):
             run_batch(named, tmp_path, crew, stop_it)
     assert "; 0 known" not in run(sessions, "-o", tmp_path, "-j", "1").output
+
+
+def test_workers_that_cannot_be_counted_are_as_many_as_before(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(dask_cluster, "COUNT_AGAIN_S", 0.0)
+    answers: list[dict[str, int] | OSError] = [{"a": 2, "b": 1}, OSError("the scheduler is gone"), {"a": 2}]
+
+    def nthreads() -> dict[str, int]:
+        answer = answers.pop(0)
+        if isinstance(answer, OSError):
+            raise answer
+        return answer
+
+    window = dask_cluster._Window(SimpleNamespace(nthreads=nthreads))
+    assert [window() for _ in range(3)] == [6, 6, 4]
