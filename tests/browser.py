@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from tests.optional import need_module, need_program
+from tests.patience import PATIENCE_S
 
 FLAGS = (
     "--no-sandbox",
@@ -36,7 +37,7 @@ def open_chromium(*flags: str) -> Iterator[Any]:
     playwright = need_module("playwright.sync_api", "the test extra")
     path = need_program("chromium", "chromium-browser", "google-chrome", reason="Debian's package chromium")
     with playwright.sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=path, args=[*FLAGS, *flags])
+        browser = driver.chromium.launch(executable_path=path, args=[*FLAGS, *flags], timeout=1e3 * PATIENCE_S)
         try:
             yield browser
         finally:
@@ -47,6 +48,7 @@ def open_chromium(*flags: str) -> Iterator[Any]:
 def open_page(browser: Any, **settings: Any) -> Iterator[tuple[Any, Watch]]:
     """A page in a context of its own, and what is heard from it; settings as for playwright's ``new_context``."""
     context = browser.new_context(**settings)
+    context.set_default_timeout(1e3 * PATIENCE_S)
     page, watch = context.new_page(), Watch()
     page.on("console", lambda message: watch.errors.append(message.text) if message.type == "error" else None)
     page.on("pageerror", lambda error: watch.errors.append(str(error)))
@@ -57,13 +59,19 @@ def open_page(browser: Any, **settings: Any) -> Iterator[tuple[Any, Watch]]:
         context.close()
 
 
-def wait_until(page: Any, expression: str, timeout_s: float = 5.0) -> None:
+def wait_until(page: Any, expression: str) -> None:
     """Wait until an expression is true on a page; playwright's own way needs what a strict policy forbids."""
-    deadline = time.monotonic() + timeout_s
+    deadline = time.monotonic() + PATIENCE_S
     while not page.evaluate(expression):
         if time.monotonic() > deadline:
-            raise AssertionError(f"within {timeout_s:g} s it did not become true: {expression}")
+            shown = page.evaluate("document.body.innerText")
+            raise AssertionError(f"in {PATIENCE_S:g} s it did not become true: {expression}; the page shows {shown}")
         time.sleep(0.015)
+
+
+def wait_for_frame(page: Any) -> None:
+    """Wait until the page has drawn what it knows now: two frames on, as the first may have begun before."""
+    page.evaluate("new Promise(done => requestAnimationFrame(() => requestAnimationFrame(() => done())))")
 
 
 def find_violations(page: Any, leave_out: str = "", impacts: tuple[str, ...] = ("serious", "critical")) -> list[str]:

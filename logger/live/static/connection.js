@@ -1,6 +1,7 @@
 // The WebSocket, which comes back by itself, and the server's clock.
 
-const SILENT_MS = 3000;
+const WATCH_MS = 500;
+const SILENT_LOOKS = 6;
 const WAITS_MS = [100, 250, 500, 1000, 2000];
 
 // The token comes in the address's fragment; it is handed in once, for a cookie, and leaves the address.
@@ -14,7 +15,7 @@ const admitted = (async () => {
 export class Connection {
   #socket = null;
   #tries = 0;
-  #heard = 0;
+  #silentLooks = 0;
   #readings = [];
   #pace = 1;
 
@@ -23,7 +24,7 @@ export class Connection {
     this.hear = hear;
     this.link = link;
     admitted.then(() => this.#open());
-    setInterval(() => this.#watch(), 500);
+    setInterval(() => this.#watch(), WATCH_MS);
     setInterval(() => this.#askTime(), 5000);
     addEventListener("online", () => this.#retryNow());
     document.addEventListener("visibilitychange", () => document.hidden || this.#retryNow());
@@ -61,16 +62,17 @@ export class Connection {
     clearTimeout(this.retry);
     const socket = new WebSocket(`${location.protocol === "https:" ? "wss" : "ws"}://${location.host}/live`);
     this.#socket = socket;
-    this.#heard = performance.now();
+    this.#silentLooks = 0;
     socket.onopen = () => {
       this.#tries = 0;
+      this.#silentLooks = 0;
       // Another run of the program counts its time anew.
       this.#readings = [];
       this.link(true);
       for (let k = 0; k < 5; k += 1) setTimeout(() => this.#askTime(), 60 * k);
     };
     socket.onmessage = (event) => {
-      this.#heard = performance.now();
+      this.#silentLooks = 0;
       const message = JSON.parse(event.data);
       if (message.type === "clock") this.#keepTime(message);
       else this.hear(message);
@@ -84,15 +86,18 @@ export class Connection {
     };
   }
 
+  // A server that has nothing to say is asked the time. Silence is counted in looks, not in seconds: a page that stood
+  // still itself has missed nothing.
   #watch() {
-    if (this.up && performance.now() - this.#heard > SILENT_MS) {
+    this.#silentLooks += 1;
+    if (this.up && this.#silentLooks > SILENT_LOOKS) {
       // A connection that fell asleep does not always close.
       const old = this.#socket;
       this.link(false);
       this.#open();
       old.close();
     }
-    if (this.#pace !== 1) this.#askTime();
+    if (this.#pace !== 1 || this.#silentLooks > 1) this.#askTime();
   }
 
   #retryNow() {

@@ -34,6 +34,7 @@ from logger.live.guard import REPORT_HEADERS
 from logger.live.instrument_shown import qr_svg
 from logger.live.protocol import ClockAnswer, Stroke, Strokes, encode
 from logger.live.state import ChangeRow, Option, PlanOffer, Report, Sensor, Setup, State, Totals, Verdict
+from tests.patience import PATIENCE_S
 
 STATIC = Path(__file__).resolve().parents[3] / "logger" / "live" / "static"
 TYPES = {".html": "text/html", ".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
@@ -51,6 +52,8 @@ class PageStage:
         self.pace = pace
         self.waited_s = 0.0
         self.report_lines = 0
+        self.deaf = False
+        self.connections = 0
         self.commands: list[Any] = []
         self.state: State | None = None
         self.port = 0
@@ -92,8 +95,8 @@ class PageStage:
     def push(self, message: Any) -> None:
         self._call(self._push(encode(message)))
 
-    def wait_for_command(self, matches: Callable[[Any], bool], timeout_s: float = 5.0) -> Any:
-        deadline = time.monotonic() + timeout_s
+    def wait_for_command(self, matches: Callable[[Any], bool]) -> Any:
+        deadline = time.monotonic() + PATIENCE_S
         while time.monotonic() < deadline:
             for command in self.commands:
                 if matches(command):
@@ -102,7 +105,7 @@ class PageStage:
         raise AssertionError(f"the page sent only {self.commands}")
 
     def _call(self, work: Coroutine[Any, Any, None]) -> None:
-        asyncio.run_coroutine_threadsafe(work, self._loop).result(10)
+        asyncio.run_coroutine_threadsafe(work, self._loop).result(PATIENCE_S)
 
     async def _open(self) -> None:
         app = web.Application()
@@ -144,12 +147,15 @@ class PageStage:
         socket = web.WebSocketResponse()
         await socket.prepare(request)
         self._sockets.add(socket)
+        self.connections += 1
         if self.state:
             await socket.send_str(encode(self.state))
         async for message in socket:
             if message.type is not WSMsgType.TEXT:
                 break
             command = parse_command(message.data)
+            if self.deaf:
+                continue
             if isinstance(command, ClockQuestion):
                 await socket.send_str(encode(ClockAnswer(command.client_ms, self.now_s(), self.pace)))
             else:
@@ -165,6 +171,21 @@ def open_stage(pace: float = 1.0) -> Iterator[PageStage]:
         yield stage
     finally:
         stage.close()
+
+
+# How long the server's answers to "what time is it" were under way.
+WATCH_TRIPS = """(() => {
+  window.trips_ms = [];
+  const Plain = window.WebSocket;
+  window.WebSocket = class extends Plain { constructor(...given) { super(...given);
+    this.addEventListener('message', ({ data }) => { const told = JSON.parse(data);
+      if (told.type === 'clock') window.trips_ms.push(performance.now() - told.client_ms); }); } };
+})()"""
+
+
+def unsure_s(page: Any, pace: float) -> float:
+    """How far the page cannot know the session's time better, for the time that an answer was under way."""
+    return 0.5 * pace * float(page.evaluate("Math.max(...window.trips_ms.slice(-3)) / 1000"))
 
 
 SETUP = Setup(
