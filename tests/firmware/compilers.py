@@ -9,6 +9,7 @@ from pathlib import Path
 
 from tests.house.test_house import ROOT
 from tests.optional import need_program
+from tests.patience import PATIENCE_S
 
 CORE = ROOT / "firmware_docs" / "c"
 DESK = Path(__file__).parent / "desk"
@@ -45,7 +46,9 @@ def emulate(program: Path, folder: Path, *options: str) -> str:
 
 def run(command: list[str], folder: Path) -> str:
     """Run to the end; a warning, a sanitizer's finding or a fault is an error with its text."""
-    done = subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=120, env=environment())
+    done = subprocess.run(
+        command, cwd=folder, capture_output=True, text=True, timeout=5 * PATIENCE_S, env=environment()
+    )
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout
 

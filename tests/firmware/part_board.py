@@ -11,6 +11,7 @@ from pathlib import Path
 from tests.firmware.compilers import environment
 from tests.firmware.part_model import Model
 from tests.firmware.project import FrameReader, Item, Message, encode, load_profile
+from tests.patience import PATIENCE_S
 
 BUS_HZ = 400_000
 
@@ -101,7 +102,7 @@ class PartBoard:
         """End the program; what its sanitizers found is an error."""
         assert self.process.stdin is not None
         self.process.stdin.write(b"Q")
-        _, text = self.process.communicate(timeout=10)
+        _, text = self.process.communicate(timeout=PATIENCE_S)
         assert self.process.returncode == 0, text.decode()
 
     def kill(self) -> None:

@@ -19,6 +19,7 @@ from tests.firmware.compilers import (
     run,
 )
 from tests.optional import need_program
+from tests.patience import PATIENCE_S
 
 CLOCK_HZ = 64_000_000
 STREAMS, RATE_HZ, PER_FRAME = 4, 1000, 16
@@ -104,7 +105,7 @@ def test_the_header_in_cpp(tmp_path: Path) -> None:
     compiler = need_program("g++", "gcc", reason="Debian's g++")
     (tmp_path / "use.cpp").write_text('#include "strokeplane.h"\nint main() { return SP_DONE; }\n')
     flags = ["-fsyntax-only", "-Wall", "-Wextra", "-Werror", "-pedantic", f"-I{CORE}", "use.cpp"]
-    done = subprocess.run([compiler, *flags], cwd=tmp_path, capture_output=True, text=True, timeout=60)
+    done = subprocess.run([compiler, *flags], cwd=tmp_path, capture_output=True, text=True, timeout=5 * PATIENCE_S)
     if "cc1plus" in done.stderr:
         pytest.skip("no C++ compiler here (Debian's g++)")
     assert done.returncode == 0, done.stderr

@@ -15,12 +15,15 @@ import pytest
 from tests.firmware.compilers import CORE, DESK, SANITIZERS, compile_native
 from tests.house.test_house import ROOT
 from tests.logger.sources.firmware import Firmware, running
+from tests.patience import PATIENCE_S
 
 KIT = ROOT / "firmware_docs" / "conformance" / "conform.py"
 
 
 def conform(*words: str) -> tuple[int, str]:
-    done = subprocess.run([sys.executable, str(KIT), *words], capture_output=True, text=True, timeout=120, cwd=ROOT)
+    done = subprocess.run(
+        [sys.executable, str(KIT), *words], capture_output=True, text=True, timeout=5 * PATIENCE_S, cwd=ROOT
+    )
     assert done.stderr == "", done.stderr
     return done.returncode, done.stdout
 

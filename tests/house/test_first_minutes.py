@@ -24,7 +24,8 @@ from tests.house.test_house import ROOT
 from tests.house.test_tutorial import check, ports
 from tests.logger.commands.test_sensor_commands import Program, plugged
 from tests.logger.sources.motion import counts_of, resting
-from tests.logger.sources.test_serial import Taker, wait_for
+from tests.logger.sources.test_serial import Taker
+from tests.patience import wait_for
 
 PAGE = ROOT / "docs" / "first-minutes.md"
 SHELL = re.compile(r"^```sh\n(.*?)^```$", re.MULTILINE | re.DOTALL)
@@ -41,11 +42,13 @@ def test_from_the_box_to_a_report(tmp_path: Path) -> None:
     assert Program(tmp_path, *start).end()[0] == 0
     ports(tmp_path, look)
     check(tmp_path, good)
-    program = Program(tmp_path, *record, "--source", "simulated", "--speed", "10")
-    wait_for(lambda: "Press g" in program.said(), 20.0)
-    for keys, seconds in ((" ", 9.0), (" ", 0.3), ("q", 0.0)):
+    program = Program(tmp_path, *record, "--source", "simulated", "--speed", "20")
+    wait_for(lambda: "Press g" in program.said())
+    program.press(" ")
+    wait_for(lambda: read_session(tmp_path / "first.mcap").raw.ticks.size > 36000)  # a minute and a half
+    for keys in (" ", "q"):
         program.press(keys)
-        time.sleep(seconds)
+        time.sleep(0.3)
     assert program.end()[0] == 0
     assert len(read_session(tmp_path / "first.mcap").raw.ticks) > 5000
     assert Program(tmp_path, *analyse).end()[0] == 0
@@ -73,7 +76,7 @@ def said_on_the_page(sentence: str) -> None:
 
 def failure(source: str, profile: str = "frames") -> str:
     with pytest.raises(DeviceError) as error:
-        open_source(source, load_profile(profile), LinkSettings(ready_s=0.5)).start(Taker())
+        open_source(source, load_profile(profile), LinkSettings(ready_s=1.5)).start(Taker())
     said_on_the_page(str(error.value))
     return str(error.value)
 

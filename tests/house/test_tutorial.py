@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import re
 import shlex
+import signal
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -16,15 +17,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.signal.calibration import FACES
 from logger.live.guard import lan_address
 from logger.session.session_file import read_session
 from tests.house.test_docs import blocks, commands
 from tests.house.test_house import ROOT
-from tests.logger.commands.test_sensor_commands import Program, face_counts, plugged
+from tests.logger.commands.test_sensor_commands import Program, face_counts, plugged, turn_to_each_face
 from tests.logger.sources.motion import counts_of, flick, resting, strokes, turning
-from tests.logger.sources.test_serial import wait_for
 from tests.optional import need_module
+from tests.patience import wait_for
 
 PAGE = ROOT / "docs" / "tutorial.md"
 SHELL = re.compile(r"^```sh\n(.*?)^```$", re.MULTILINE | re.DOTALL)
@@ -57,13 +57,9 @@ def calibrate(folder: Path, arguments: list[str]) -> None:
     bias, scale = np.array([0.1, -0.2, 0.1]), np.array([1.01, 0.99, 1.0])
     with plugged(folder, face_counts("+z", bias, scale)) as device:
         program = Program(folder, *arguments, "--source", device.port, "--pace", "0.35")
-        wait_for(lambda: "press a key" in program.said(), 20.0)
+        wait_for(lambda: "press a key" in program.said())
         program.press(" ")
-        for done, face in enumerate(face for face in FACES if face != "+z"):
-            wait_for(lambda done=done: program.said().count("with one of these up") > done, 20.0)  # type: ignore[misc]
-            device.board.counts = face_counts(face, bias, scale)
-            time.sleep(0.1)
-            program.press(" ")
+        turn_to_each_face(program, device, bias, scale)
         code, output = program.end()
     assert code == 0, output
     assert "Kept in" in output
@@ -71,7 +67,7 @@ def calibrate(folder: Path, arguments: list[str]) -> None:
 
 def record(folder: Path, arguments: list[str]) -> None:
     program = Program(folder, *arguments, "--source", "simulated")
-    wait_for(lambda: "Press g" in program.said(), 20.0)
+    wait_for(lambda: "Press g" in program.said())
     for keys in ("g", " ", " ", "q"):
         program.press(keys)
         time.sleep(0.3)
@@ -93,10 +89,12 @@ def live(folder: Path, arguments: list[str]) -> None:
     ]
     code, output = Program(folder, *shlex.split(plan)[1:]).end()
     assert code == 0, output
-    more = ("--source", "simulated", "--no-browser", "--port", "0", "--seconds", "2")
-    code, output = Program(folder, *arguments, *more).end()
+    program = Program(folder, *arguments, "--source", "simulated", "--no-browser", "--port", "0")
+    recording = folder / "tonight.mcap"
+    wait_for(lambda: recording.exists() and read_session(recording).raw.ticks.size > 100)
+    program.process.send_signal(signal.SIGINT)
+    code, output = program.end()
     assert code == 0, output
-    assert read_session(folder / "tonight.mcap").raw.ticks.size > 100
 
 
 def live_with_a_phone(folder: Path, arguments: list[str]) -> None:

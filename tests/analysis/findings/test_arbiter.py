@@ -73,16 +73,30 @@ def results(draw: st.DrawFn) -> SessionResult:
     return replace(result, doubts=tuple(draw(doubts)))
 
 
-# Without shrinking: a failing example is printed as it was drawn, in seconds.
-@settings(
-    max_examples=500,
+# Without shrinking: a failing example is printed as it was drawn, in seconds. The same ones every time; many more of
+# them are drawn under ``make soak``.
+DRAWN = settings(
     deadline=None,
     derandomize=True,
     phases=[Phase.generate],
     suppress_health_check=list(HealthCheck),
 )
+
+
+@settings(DRAWN, max_examples=150)
 @given(results())
 def test_no_two_findings_contradict_and_no_screen_adds_a_number(result: SessionResult) -> None:
+    check_findings(result)
+
+
+@pytest.mark.soak
+@settings(DRAWN, max_examples=2000)
+@given(results())
+def test_no_two_findings_of_many_results_contradict(result: SessionResult) -> None:
+    check_findings(result)
+
+
+def check_findings(result: SessionResult) -> None:
     found = weigh_session(result)
     assert find_contradictions(found.findings) == []
     # One answer, one certainty, one next action.
@@ -135,15 +149,20 @@ def test_of_two_that_contradict_the_first_stays_and_is_less_sure() -> None:
     assert [f.action and f.action.kind for f in resolve([slow, agreeing])] == ["slow", None]
 
 
-@settings(
-    max_examples=40,
-    deadline=None,
-    derandomize=True,
-    phases=[Phase.generate],
-    suppress_health_check=list(HealthCheck),
-)
+@settings(DRAWN, max_examples=15)
 @given(results())
 def test_every_number_of_every_screen_is_a_finding_s_or_a_listed_cell_s(result: SessionResult) -> None:
+    check_screens(result)
+
+
+@pytest.mark.soak
+@settings(DRAWN, max_examples=200)
+@given(results())
+def test_every_number_of_many_screens_is_a_finding_s_or_a_listed_cell_s(result: SessionResult) -> None:
+    check_screens(result)
+
+
+def check_screens(result: SessionResult) -> None:
     found = weigh_session(result)
     check_questions(found)
     check_report(found)

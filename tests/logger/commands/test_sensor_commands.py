@@ -7,6 +7,7 @@ import itertools
 import json
 import os
 import pty
+import re
 import resource
 import signal
 import subprocess
@@ -14,20 +15,23 @@ import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from click.testing import CliRunner
 
 from analysis.model.errors import StrokeplaneError
-from analysis.model.records import OFF_HAND, Session
+from analysis.model.records import OFF_HAND, RawSamples, Session
 from analysis.signal.calibration import FACES
 from logger.cli import cli
+from logger.record.collect import Collector
 from logger.session.session_file import read_session, write_session
 from tests.logger.sources.board import Board, PtyBoard
 from tests.logger.sources.make import random_counts
 from tests.logger.sources.motion import RATE, SENSOR, counts_of, flick, raw_of, resting, strokes, turning
-from tests.logger.sources.test_serial import assert_rows, wait_for
+from tests.logger.sources.test_serial import assert_rows
+from tests.patience import PATIENCE_S, wait_for
 
 
 @contextlib.contextmanager
@@ -74,7 +78,11 @@ class Program:
         self.process.stdin.flush()
 
     def end(self) -> tuple[int, str]:
-        out, _ = self.process.communicate(timeout=20)
+        try:
+            out, _ = self.process.communicate(timeout=PATIENCE_S)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            raise
         self._errors.close()
         return self.process.returncode, out.decode() + Path(self._errors.name).read_text()
 
@@ -95,32 +103,24 @@ def test_ports_names_what_is_there_and_what_to_do() -> None:
     assert "Bluetooth" in output or "ble:" in output
 
 
-def check_along(tmp_path: Path, moves: np.ndarray) -> tuple[int, str]:
-    """Check a board whose movement begins with the program's first word, not with the test's."""
-    with plugged(tmp_path, moves) as device:
-        process = Program(tmp_path, "check", "--source", device.port, "--pace", "0.2", "--no-wait", "--json")
-        wait_for(lambda: device.board.running, 20.0)
-        device.board._born_s, device.board._next = time.monotonic(), 0
-        device.board.hello = device.board.hello.__class__(**{**device.board.hello.__dict__, "boot": 77})
-        return process.end()
-
-
-def test_check_of_a_good_sensor(tmp_path: Path) -> None:
-    """The four steps at a fifth of their length, on a board that moves along with them."""
+def test_check_of_a_good_sensor(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The four steps at a fifth of their length, on a board that begins to move when the program begins to look."""
     still = counts_of(*resting(3.3))
-    turn = counts_of(*turning(1.4, 0.0))
-    hold = counts_of(*resting(0.45, (1, 0, 0)))
-    play = counts_of(*strokes(1.55))
+    turn = np.concatenate([counts_of(*turning(1.4, 0.0)), counts_of(*resting(9.0, (1, 0, 0)))])
     shake = counts_of(*[part[round(0.75 * RATE) :] for part in flick(4.0, 1.0, 45.0, 0.02)])
-    moves = np.concatenate([still, turn, hold, play, shake])
-    # The board moves by its own clock: where a busy machine lets a step begin late, it is on to the next, so once more.
-    for attempt in range(3):
-        (tmp_path / str(attempt)).mkdir()
-        code, output = check_along(tmp_path / str(attempt), moves)
-        result = json.loads(next(line for line in output.splitlines() if line.startswith("{")))
-        found = {finding["name"]: finding for finding in result["findings"]}
-        if "still" not in found:
-            break
+    moves = iter((still, turn, counts_of(*strokes(9.0)), shake))
+    collect = Collector.collect
+
+    with plugged(tmp_path, still) as device:
+
+        def collect_along(collector: Collector, *given: Any) -> RawSamples:
+            device.board.move(next(moves).astype(np.int16))
+            return collect(collector, *given)
+
+        monkeypatch.setattr(Collector, "collect", collect_along)
+        code, output = run("check", "--source", device.port, "--pace", "0.2", "--no-wait", "--json")
+    result = json.loads(next(line for line in output.splitlines() if line.startswith("{")))
+    found = {finding["name"]: finding for finding in result["findings"]}
     verdicts = {name: finding["verdict"] for name, finding in found.items()}
     assert verdicts["noise"] == verdicts["mark +z"] == verdicts["gravity"] == "ok", found
     assert verdicts["mark +x"] == verdicts["streams agree"] == "ok", found
@@ -142,14 +142,15 @@ def test_check_of_a_bad_sensor(tmp_path: Path) -> None:
 def test_check_of_a_replay_at_any_pace(tmp_path: Path) -> None:
     """Steps last as long as the sensor says; a replay that ends in the middle is no silence."""
     counts = np.concatenate(
-        [counts_of(*resting(15.5)), counts_of(*turning(9.0, 0.0)), counts_of(*strokes(9.0)), counts_of(*resting(9.0))]
+        # Longer at rest than a step lasts: at 20 times the speed a moment's delay of the computer is a second.
+        [counts_of(*resting(60.0)), counts_of(*turning(9.0, 0.0)), counts_of(*strokes(9.0)), counts_of(*resting(9.0))]
     )
     write_session(tmp_path / "s.mcap", Session(raw_of(counts), SENSOR))
     arguments = ("check", "--source", f"replay:{tmp_path / 's.mcap'}", "--no-wait", "--speed", "20")
     _, output = run(*arguments)
     assert "ok  noise" in output
     assert "clock" not in output
-    code, output = run(*arguments, "--pace", "2")
+    code, output = run(*arguments, "--pace", "3")
     assert code == 1
     assert "replay of s.mcap ended" in output
     assert "choose a longer session" in output
@@ -162,21 +163,27 @@ def face_counts(face: str, bias: np.ndarray, scale: np.ndarray) -> np.ndarray:
     return counts_of(accel / 9.81 * 9.80623 * scale + bias, gyro, noise=0.5).astype(np.int16)
 
 
+def turn_to_each_face(program: Program, device: PtyBoard, bias: np.ndarray, scale: np.ndarray) -> None:
+    """Stand the board on each of its other faces and press a key: once more, where it was looked at too early."""
+    for done, face in enumerate(face for face in FACES if face != "+z"):
+        while (said := program.said()).count(" taken.") == done:
+            answered = said.count(" taken.") + said.count("Not taken")
+            wait_for(lambda: program.said().count("with one of these up") > answered)  # noqa: B023
+            device.board.counts = face_counts(face, bias, scale)
+            time.sleep(0.1)
+            program.press(" ")
+            wait_for(lambda: len(re.findall("(?<= )taken[.]|Not taken", program.said())) > answered)  # noqa: B023
+
+
 def test_calibrate_finds_injected_errors_and_record_applies_them(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     bias, scale = np.array([0.3, -0.2, 0.4]), np.array([1.02, 0.985, 1.01])
     with plugged(tmp_path, face_counts("+z", bias, scale)) as device:
         program = Program(tmp_path, "calibrate", "--source", device.port, "--pace", "0.35", "--latitude", "45")
-        wait_for(lambda: "press a key" in program.said(), 20.0)
+        wait_for(lambda: "press a key" in program.said())
         program.press(" ")
-        taken = 0
-        for face in [f for f in FACES if f != "+z"]:
-            wait_for(lambda taken=taken: program.said().count("with one of these up") > taken, 20.0)  # type: ignore[misc]
-            taken = program.said().count("with one of these up")
-            device.board.counts = face_counts(face, bias, scale)
-            time.sleep(0.1)
-            program.press(" ")
+        turn_to_each_face(program, device, bias, scale)
         code, output = program.end()
         assert code == 0, output
         assert "Kept in" in output
@@ -196,9 +203,9 @@ def test_calibrate_finds_injected_errors_and_record_applies_them(
 def test_calibrate_refuses_a_moving_sensor_and_keeps_nothing(tmp_path: Path) -> None:
     with plugged(tmp_path, counts_of(*strokes(20.0))) as device:
         program = Program(tmp_path, "calibrate", "--still-only", "--source", device.port, "--pace", "0.1")
-        wait_for(lambda: "press a key" in program.said(), 20.0)
+        wait_for(lambda: "press a key" in program.said())
         program.press(" ")
-        wait_for(lambda: "Not taken: expected a sensor at rest" in program.said(), 20.0)
+        wait_for(lambda: "Not taken: expected a sensor at rest" in program.said())
         program.press("q")
         code, output = program.end()
     assert code == 1
@@ -217,7 +224,7 @@ def test_record_guided_by_keys(tmp_path: Path) -> None:
             tmp_path, "record", "--source", device.port, "-o", "s.mcap", "--setup", "setup.toml",
             "--posture", "resting", "--posture", "free", "--tempo", "93", "--notes-per-beat", "4", "--wanted", "up",
         )  # fmt: skip
-        wait_for(lambda: "Press g" in program.said(), 20.0)
+        wait_for(lambda: "Press g" in program.said())
         program.press("g")
         time.sleep(0.3)
         for keys in (" ", " ", "2", " ", "z", "z", "t", "4", "h", "q"):
@@ -255,12 +262,12 @@ def test_record_guided_by_keys(tmp_path: Path) -> None:
 def test_record_asks_for_the_strings_heights_where_stills_on_the_soundboard_are_wanted(tmp_path: Path) -> None:
     with plugged(tmp_path, random_counts(5000, 9)) as device:
         program = Program(tmp_path, "record", "--source", device.port, "-o", "s.mcap", "--truer", terminal=True)
-        wait_for(lambda: "Heights, mm" in program.said(), 20.0)
+        wait_for(lambda: "Heights, mm" in program.said())
         assert "the string that a downstroke meets first" in program.said()
         program.press("11.5\n")
-        wait_for(lambda: "two heights from" in program.said(), 20.0)
+        wait_for(lambda: "two heights from" in program.said())
         program.press("11.5 12\n")
-        wait_for(lambda: "Press g" in program.said(), 20.0)
+        wait_for(lambda: "Press g" in program.said())
         program.press("q")
         code, output = program.end()
     assert code == 0, output
@@ -272,9 +279,9 @@ def test_signals_end_cleanly(tmp_path: Path, name: str) -> None:
     counts = random_counts(5000, 9)
     with plugged(tmp_path, counts) as device:
         program = Program(tmp_path, "record", "--source", device.port, "-o", "s.mcap")
-        wait_for(lambda: "Press g" in program.said(), 20.0)
+        wait_for(lambda: "Press g" in program.said())
         program.press(" ")
-        time.sleep(0.5)
+        wait_for(lambda: read_session(tmp_path / "s.mcap").events)
         program.process.send_signal(getattr(signal, name))
         code, output = program.end()
     assert code == 0, output
@@ -319,7 +326,7 @@ def test_replay_ends_by_itself_and_keeps_every_sample(tmp_path: Path, monkeypatc
     counts = random_counts(5000, 9)
     first, second = tmp_path / "a.mcap", tmp_path / "b.mcap"
     with plugged(tmp_path, counts) as device:
-        assert run("record", "--source", device.port, "-o", str(first), "--seconds", "0.7")[0] == 0
+        assert run("record", "--source", device.port, "-o", str(first), "--seconds", "1.5")[0] == 0
     code, output = run("record", "--source", f"replay:{first}", "--speed", "5", "-o", str(second))
     assert code == 0, output
     one, two = read_session(first).raw, read_session(second).raw

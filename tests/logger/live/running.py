@@ -28,8 +28,7 @@ from logger.player.player_profile import Players
 from logger.practice.plan import Plan
 from logger.record.recorder import Setup
 from logger.sources.base import Source
-
-PATIENCE_S = 40.0
+from tests.patience import PATIENCE_S
 
 
 @functools.cache
@@ -73,16 +72,25 @@ class Client:
     def of(self, kind: str) -> list[dict[str, Any]]:
         return [message for message in self.heard if message["type"] == kind]
 
-    async def until(self, holds: Callable[[dict[str, Any]], bool], patience_s: float = PATIENCE_S) -> dict[str, Any]:
+    async def until(self, holds: Callable[[dict[str, Any]], bool]) -> dict[str, Any]:
         """Wait for a state; the one that stands counts, and none that comes is missed, however short it stood."""
         at = max(0, len(self.of("state")) - 1)
-        async with asyncio.timeout(patience_s):
+        async with asyncio.timeout(PATIENCE_S):
             while True:
                 states = self.of("state")
                 for state in states[at:]:
                     if holds(state):
                         return state
                 at = len(states)
+                await self.news()
+
+    async def ever(self, holds: Callable[[dict[str, Any]], bool]) -> dict[str, Any]:
+        """Wait for a state; one that was shown and is gone counts, however long ago."""
+        async with asyncio.timeout(PATIENCE_S):
+            while True:
+                found = [state for state in self.of("state") if holds(state)]
+                if found:
+                    return found[0]
                 await self.news()
 
     async def news(self) -> None:
@@ -138,6 +146,13 @@ class Running:
     path: Path
     task: asyncio.Task[None]
     http: aiohttp.ClientSession
+
+    async def pass_s(self, seconds: float) -> None:
+        """Let so much of the session's time pass."""
+        until_s = self.run.pace.now_s() + seconds
+        async with asyncio.timeout(PATIENCE_S):
+            while self.run.pace.now_s() < until_s:
+                await asyncio.sleep(0.01)
 
     @contextlib.asynccontextmanager
     async def page(self, **headers: str) -> AsyncIterator[Client]:

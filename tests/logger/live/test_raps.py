@@ -55,14 +55,14 @@ async def rap_until(page: Client, player: Any, step: str) -> dict[str, Any]:
 
 def test_a_free_block_is_begun_and_ended_by_raps(tmp_path: Path) -> None:
     async def scenario() -> None:
-        async with running(tmp_path, simulated("A"), 3.0) as live, live.page() as page:
+        async with running(tmp_path, simulated("A"), 8.0) as live, live.page() as page:
             await page.set_up()
             await page.gestures()
             await rap_until(page, live.player, "play")
-            await asyncio.sleep(4.0)
+            await live.pass_s(12.0)
             assert page.state["step"] == "play"
             live.player.follow(stage.Task("rest", live.run.pace.now_s()))
-            await asyncio.sleep(1.0)
+            await live.pass_s(3.0)
             await rap_until(page, live.player, "rest")
             await page.say({"type": "finish", "seen": None})
             await page.step("done")
@@ -75,7 +75,7 @@ def test_a_free_block_is_begun_and_ended_by_raps(tmp_path: Path) -> None:
 
 def test_raps_in_a_planned_block_stop_nothing_and_after_pain_start_nothing(tmp_path: Path) -> None:
     async def scenario() -> None:
-        async with running(tmp_path, simulated("AB"), 3.0, PLAN) as live, live.page() as page:
+        async with running(tmp_path, simulated("AB"), 8.0, PLAN) as live, live.page() as page:
             await page.set_up()
             await page.gestures()
             await rap_until(page, live.player, "play")
@@ -86,7 +86,7 @@ def test_raps_in_a_planned_block_stop_nothing_and_after_pain_start_nothing(tmp_p
             await page.press("hurt")
             await page.step("hurt")
             live.player.rap()
-            await asyncio.sleep(2.5)
+            await live.pass_s(7.5)
             assert page.state["step"] == "hurt"
 
     asyncio.run(scenario())

@@ -34,9 +34,9 @@ def test_a_second_sensor_is_shown_recorded_and_may_be_lost(tmp_path: Path) -> No
             session.page() as page,
         ):
             await page.step("setup")
-            shown = await page.until(lambda state: bool(state["instrument"] and state["instrument"]["rate_hz"]))
+            # Counted while it came late or in a bunch, the rate is another for a while.
+            shown = await page.until(lambda state: 80 < ((state["instrument"] or {}).get("rate_hz") or 0) < 120)
             assert shown["instrument"]["status"] == "ok"
-            assert 80 < shown["instrument"]["rate_hz"] < 120
             assert shown["phone"] is True
             async with session.http.get(f"{session.base}/phone.svg") as answer:
                 assert answer.content_type == "image/svg+xml"
@@ -76,7 +76,7 @@ def test_what_it_takes_out_is_shown_while_a_simulated_player_leans(tmp_path: Pat
             assert page.state["instrument"]["sentence"] == ""
             await page.press("next")
             shown = await page.until(lambda state: state["instrument"]["taken_out_deg"] is not None)
-            await asyncio.sleep(1.0)
+            await session.pass_s(6.0)
             shown = page.state
             assert abs(abs(shown["instrument"]["taken_out_deg"]) - LEAN_DEG) <= 1.0
             await page.press("next")

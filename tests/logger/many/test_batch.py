@@ -37,6 +37,7 @@ from tests.analysis.findings.read_back import changed, check_numbers, numbers
 from tests.logger.many.conftest import SESSIONS
 from tests.optional import need_module
 from tests.packaging.built import bin_folder
+from tests.patience import PATIENCE_S
 
 pq = need_module("pyarrow.parquet")
 TABLES = (STROKES_NAME, BLOCKS_NAME, SESSIONS_NAME)
@@ -198,13 +199,13 @@ def test_a_key_that_stops_it_leaves_what_is_done(sessions: Path, tmp_path: Path)
     before = signal.signal(signal.SIGINT, signal.default_int_handler)
     running = subprocess.Popen(command, cwd=tmp_path, stderr=subprocess.PIPE, text=True, start_new_session=True)
     signal.signal(signal.SIGINT, before)
-    until = time.monotonic() + 60.0
+    until = time.monotonic() + PATIENCE_S
     while kept_in(out) < 2:
         assert running.poll() is None
         assert time.monotonic() < until
         time.sleep(0.01)
     os.killpg(running.pid, signal.SIGINT)  # As a terminal's Ctrl-C: to the workers too.
-    said = running.communicate(timeout=30.0)[1]
+    said = running.communicate(timeout=PATIENCE_S)[1]
     assert (running.returncode, said) == (
         130,
         "Stopped. What was done is kept: the same command goes on from there.\n",

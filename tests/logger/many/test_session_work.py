@@ -17,6 +17,7 @@ from logger.many.session_store import Entry, SessionFile, SessionStore
 from logger.many.session_work import bring_up_to_date, local_crew, outcomes, work_through
 from tests.house.test_house import ROOT
 from tests.logger.many.made import name_of_file
+from tests.patience import PATIENCE_S
 
 
 def files(folder: Path, *names: str) -> list[tuple[str, Path]]:
@@ -119,14 +120,14 @@ def test_workers_end_with_their_parent(tmp_path: Path) -> None:
     finally:
         parent.send_signal(signal.SIGKILL)
         parent.wait()
-    gone_by = time.monotonic() + 10.0
+    gone_by = time.monotonic() + PATIENCE_S
     while any(Path(f"/proc/{pid}").exists() for pid in pids):
         assert time.monotonic() < gone_by
         time.sleep(0.02)
 
 
 def wait_for(look, count: int) -> list[int]:  # type: ignore[no-untyped-def]
-    until = time.monotonic() + 60.0
+    until = time.monotonic() + PATIENCE_S
     while len(found := look()) < count:
         assert time.monotonic() < until
         time.sleep(0.02)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import threading
-import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -30,12 +29,16 @@ from logger.sources.stream import DeviceInfo, LinkChange, Losses
 from tests.logger.exchange.make import with_gaps
 from tests.logger.exchange.test_two_sensors import CLOCK, instrument_stream
 from tests.logger.sources.make import HELLO
+from tests.patience import wait_for
 
 PROFILE = load_profile("frames")
 
 
 class PacedSource:
-    """Samples at a rate on a clock of its own, which begins at ``zero_s`` and is quicker by ``ppm``."""
+    """Samples at a rate on a clock of its own, which begins at ``zero_s`` and is quicker by ``ppm``.
+
+    They have arrived when they were due, however late a busy computer sends them.
+    """
 
     def __init__(self, rate_hz: float, zero_s: float, ppm: float, delay_s: float, seed: int = 0) -> None:
         self.hello = replace(HELLO, rate_hz=rate_hz, tick_hz=1_000_000, id=f"{seed:016x}", firmware="chip17 test 2.1")
@@ -49,6 +52,8 @@ class PacedSource:
         self._rng = np.random.default_rng(seed)
         self._thread = threading.Thread(target=self._run, daemon=True)
         self.begun_s = 0.0
+        self.delivered = 0
+        self.lost = False
 
     def own_s(self, host_s: float) -> float:
         """What its clock shows at a time of the host."""
@@ -66,7 +71,7 @@ class PacedSource:
         self._thread.join()
 
     def _run(self) -> None:
-        sent, lost = 0, False
+        sent = 0
         while not self._stopping.is_set():
             taken_s = self.begun_s + (sent + np.arange(4)) / self._rate_hz
             delay_s = self._delay_s + self._rng.exponential(0.002)
@@ -74,17 +79,17 @@ class PacedSource:
             numbers = sent + np.arange(4, dtype=np.int64)
             sent += 4
             if self.silent.is_set():
-                if not lost:
+                if not self.lost:
                     self._sink([LinkChange(False, steady_time_s(), "its battery is empty")])
-                lost = True
+                self.lost = True
                 continue
-            now_s = steady_time_s()
+            arrived_s = taken_s[-1] + delay_s
             own = np.array([self.own_s(s) for s in taken_s])
-            self.clock.observe(float(own[-1]), now_s)
+            self.clock.observe(float(own[-1]), arrived_s)
             ticks = np.rint(own * 1e6).astype(np.int64)
-            self._sink(
-                [RawSamples(ticks, numbers, np.full(4, now_s), np.tile(numbers[:, None], (1, 6)).astype(np.int32))]
-            )
+            counts = np.tile(numbers[:, None], (1, 6)).astype(np.int32)
+            self._sink([RawSamples(ticks, numbers, np.full(4, arrived_s), counts)])
+            self.delivered = sent
 
 
 def test_both_are_in_the_file_and_their_clocks_are_tied(tmp_path: Path) -> None:
@@ -92,11 +97,10 @@ def test_both_are_in_the_file_and_their_clocks_are_tied(tmp_path: Path) -> None:
     other = PacedSource(100.0, 900.0, -60.0, 0.004, seed=2)
     recorder = Recorder(tmp_path / "s.mcap", hand, instrument=other, settings=RecorderSettings(refresh_s=0.2))
     recorder.start()
-    time.sleep(3.0)
+    wait_for(lambda: other.delivered > 280)
+    wait_for(lambda: read_session(tmp_path / "s.mcap").streams[0].raw.ticks.size > 200)
     # What is synced before any end is a session with both clocks: a crash costs half a second, not the second sensor.
-    early = read_session(tmp_path / "s.mcap")
-    assert early.streams[0].clock is not None
-    assert early.streams[0].raw.ticks.size > 200
+    assert read_session(tmp_path / "s.mcap").streams[0].clock is not None
     state = recorder.stop()
     session = read_session(tmp_path / "s.mcap")
     (stream,) = session.streams
@@ -120,17 +124,20 @@ def test_one_lost_half_way_leaves_what_came_and_the_other_goes_on(tmp_path: Path
         sources = {"hand": PacedSource(200.0, 5.0, 0.0, 0.002, 1), "instrument": PacedSource(100.0, 9.0, 0.0, 0.002, 2)}
         recorder = Recorder(tmp_path / f"{lost}.mcap", sources["hand"], instrument=sources["instrument"])
         recorder.start()
-        time.sleep(0.6)
+        rates_hz = {"hand": 200.0, "instrument": 100.0}
+        other = "hand" if lost == "instrument" else "instrument"
+        wait_for(lambda: sources[lost].delivered > 0.6 * rates_hz[lost])  # noqa: B023
         sources[lost].silent.set()
-        time.sleep(0.8)
+        wait_for(lambda: sources[lost].lost)  # noqa: B023
+        before = sources[other].delivered
+        wait_for(lambda: sources[other].delivered > before + 0.8 * rates_hz[other])  # noqa: B023
         state = recorder.stop()
         assert state.instrument is not None
         linked = {"hand": state.linked, "instrument": state.instrument.linked}
         assert linked == {"hand": lost != "hand", "instrument": lost != "instrument"}
         session = read_session(tmp_path / f"{lost}.mcap")
-        seconds = {"hand": np.ptp(session.raw.ticks) / 1e6, "instrument": np.ptp(session.streams[0].raw.ticks) / 1e6}
-        assert 0.4 < seconds.pop(lost) < 0.9
-        assert next(iter(seconds.values())) > 1.2
+        kept = {"hand": session.raw.ticks.size, "instrument": session.streams[0].raw.ticks.size}
+        assert kept == {role: source.delivered for role, source in sources.items()}
         assert session.warnings == ()
 
 
@@ -206,13 +213,12 @@ def test_a_simulated_pair_goes_round_together() -> None:
 
     source.start(keep("hand"))
     other.start(keep("instrument"))
-    time.sleep(0.5)
+    # Several laps of a second each.
+    wait_for(lambda: all(batches and batches[-1].ticks[-1] - batches[0].ticks[0] > 2.5e6 for batches in taken.values()))
     source.stop()
     other.stop()
     for batches in taken.values():
-        ticks = np.concatenate([batch.ticks for batch in batches])
-        assert (np.diff(ticks) > 0).all()
-        assert np.ptp(ticks) > 2.5e6, "several laps of a second each"
+        assert (np.diff(np.concatenate([batch.ticks for batch in batches])) > 0).all()
 
 
 def test_both_sensors_begin_their_laps_together() -> None:
@@ -253,7 +259,8 @@ def test_the_simulated_evening_has_a_second_sensor(tmp_path: Path, text: str, pa
     assert (stream.profile.part == PHONE) is bool(part)
     assert stream.sensor.id != session.sensor.id
     assert stream.clock is not None
-    assert 2.0 < np.ptp(stream.raw.ticks) / stream.profile.tick_hz < 4.0
+    hand_s = np.ptp(session.raw.ticks) / session.profile.tick_hz
+    assert 0.6 * hand_s < np.ptp(stream.raw.ticks) / stream.profile.tick_hz < 1.5 * hand_s
 
 
 def test_verify_tells_both_clocks(tmp_path: Path) -> None:

@@ -39,6 +39,7 @@ class Board:
         self.hello = hello
         self.counts = counts
         self.running = False
+        self._moved_at = 0
         self._per_frame = per_frame
         self._decoder = FrameDecoder()
         self._born_s = time.monotonic()
@@ -53,6 +54,10 @@ class Board:
         self._decoder = FrameDecoder()
         self._born_s = time.monotonic()
         self._next = 0
+
+    def move(self, counts: np.ndarray) -> None:
+        """Make a motion from now on, over and over."""
+        self.counts, self._moved_at = counts, self._next
 
     def link(self, up: bool) -> None:
         """A radio link came up or went down; this board does not care."""
@@ -116,7 +121,7 @@ class Board:
                 int(n[0]) % 2**32,
                 int(ticks[0]) % 2**32,
                 (ticks - ticks[0]).astype(np.uint16),
-                self.counts[n % len(self.counts)],
+                self.counts[(n - self._moved_at) % len(self.counts)],
             )
             out += self.wire(frame)
         if sending and now_s - self._status_s > 1.0:

@@ -20,6 +20,7 @@ from dbus_fast.errors import DBusError
 from dbus_fast.service import ServiceInterface, dbus_method, dbus_property
 
 from logger.sources.device_profile import UART_NOTIFY, UART_SERVICE, UART_WRITE, BleSettings
+from tests.patience import PATIENCE_S
 
 READ = PropertyAccess.READ
 ADAPTER, FAR_ADAPTER = "/org/bluez/hci0", "/org/bluez/hci1"
@@ -310,13 +311,13 @@ class FakeBluez:
         self._ready, self._stop = threading.Event(), asyncio.Event()
         self._thread = threading.Thread(target=lambda: self._loop.run_until_complete(self._run()), daemon=True)
         self._thread.start()
-        assert self._ready.wait(5.0)
+        assert self._ready.wait(PATIENCE_S)
 
     def do(self, action: Callable[[], None]) -> None:
         """Do something on the daemon's thread."""
         done = threading.Event()
         self._loop.call_soon_threadsafe(lambda: (action(), done.set()))
-        assert done.wait(5.0)
+        assert done.wait(PATIENCE_S)
 
     def lose_link(self, out_of_range: bool = False) -> None:
         """Drop the connection, as a radio does when the hand turns away."""

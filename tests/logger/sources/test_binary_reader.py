@@ -18,7 +18,8 @@ from logger.sources.packet_layout import SUMS
 from tests.logger.sources.board import PtyBoard
 from tests.logger.sources.make import random_counts, samples_of
 from tests.logger.sources.packet_devices import DEVICES, PacketBoard, crc_bitwise, profile, profiles
-from tests.logger.sources.test_serial import Taker, running, wait_for
+from tests.logger.sources.test_serial import Taker, running
+from tests.patience import wait_for
 
 MOTION = random_counts(400, 3)
 NAMES = list(DEVICES)

@@ -18,7 +18,7 @@ from logger.sources.device_profile import load_profile
 from logger.sources.open_source import open_source
 from logger.sources.stream import LinkChange
 from tests.logger.sources.board import Board
-from tests.logger.sources.test_serial import COUNTS, SETTINGS, Taker, assert_rows, running, wait_for
+from tests.logger.sources.test_serial import COUNTS, SETTINGS, Taker, assert_rows, running
 from tests.optional import missing, need_program
 
 if sys.platform != "linux":
@@ -26,6 +26,7 @@ if sys.platform != "linux":
 
 from logger.sources import ble
 from tests.logger.sources.fake_bluez import FakeBluez, private_bus
+from tests.patience import PATIENCE_S, wait_for
 
 FRAMES = load_profile("frames")
 pytestmark = pytest.mark.filterwarnings("ignore:.*bluetoothctl.*")
@@ -104,7 +105,13 @@ def test_link_losses_and_returns(radio: FakeBluez) -> None:
 
 
 def test_found_devices_are_listed(radio: FakeBluez) -> None:
-    found = asyncio.run(ble.find_devices(FRAMES.ble, "", 0.3))
+    found: list[ble.FoundDevice] = []
+
+    def look() -> bool:
+        found[:] = asyncio.run(ble.find_devices(FRAMES.ble, "", 0.3))
+        return bool(found)
+
+    wait_for(look)
     assert [(d.name, d.services) for d in found] == [("strokeplane test", (FRAMES.ble.service,))]
     assert -60 < found[0].rssi_dbm < -50
 
@@ -117,9 +124,11 @@ def test_each_failure_is_one_clear_sentence(
     with pytest.raises(DeviceError, match=r"no Bluetooth sensor whose name starts with 'other'.*no phone"):
         open_source("ble:other", FRAMES, quick).start(Taker())
     radio.board.take = lambda data: b""  # type: ignore[method-assign]
+    monkeypatch.setattr(ble, "SCAN_S", PATIENCE_S)  # It is found.
     with pytest.raises(DeviceError, match=r"but sends no samples; reset the sensor|nothing came from"):
         open_source("ble", FRAMES, quick).start(Taker())
     radio.in_range = False
+    monkeypatch.setattr(ble, "SCAN_S", 0.3)
     with pytest.raises(DeviceError, match=r"no Bluetooth sensor"):
         open_source("ble", FRAMES, quick).start(Taker())
     radio.switch_off()

@@ -24,7 +24,7 @@ from logger.sources.stream import Arrival, LinkChange
 from tests.logger.sources.board import Board
 from tests.logger.sources.packet_devices import DEVICES, PacketBoard, profile
 from tests.logger.sources.test_binary_reader import MOTION
-from tests.logger.sources.test_serial import COUNTS, SETTINGS, Taker, assert_rows, running, wait_for
+from tests.logger.sources.test_serial import COUNTS, SETTINGS, Taker, assert_rows, running
 from tests.optional import missing, need_program
 
 if sys.platform != "linux":
@@ -33,9 +33,10 @@ if sys.platform != "linux":
 from logger.sources import ble, radio_sentences
 from tests.logger.sources.fake_bluez import FakeBluez, private_bus
 from tests.logger.sources.test_ble import FRAMES
+from tests.patience import PATIENCE_S, wait_for
 
 pytestmark = pytest.mark.filterwarnings("ignore:.*bluetoothctl.*")
-QUICK = LinkSettings(ready_s=2.0, ask_again_s=0.3, backoff_first_s=0.01, backoff_last_s=0.1)
+QUICK = LinkSettings(ready_s=PATIENCE_S, ask_again_s=0.3, backoff_first_s=0.01, backoff_last_s=0.1)
 DENIED = '<deny send_destination="org.bluez" send_interface="org.bluez.Adapter1"/>\n'
 
 
@@ -118,7 +119,6 @@ def test_a_link_that_comes_and_breaks_in_a_loop(bus: str, monkeypatch: pytest.Mo
 
 def test_two_adapters(bus: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """Only one hears the sensor. Named, it is the one that is used; else a sentence says that there are two."""
-    monkeypatch.setattr(ble, "SCAN_S", 0.4)
     with radio(bus, monkeypatch) as daemon:
         daemon.do(lambda: setattr(daemon.far, "powered", True))
         daemon.do(lambda: daemon.far.emit_properties_changed({"Powered": True}))
@@ -129,6 +129,7 @@ def test_two_adapters(bus: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path)
             (tmp_path / name).mkdir()
         monkeypatch.setattr(radio_sentences, "ADAPTERS", tmp_path)
         daemon.in_range = False
+        monkeypatch.setattr(ble, "SCAN_S", 0.4)
         with pytest.raises(DeviceError, match=r"no Bluetooth sensor.*adapters hci0, hci1: name the near one"):
             open_source("ble:strokeplane@hci1", FRAMES, QUICK).start(Taker())
         with pytest.raises(DeviceError, match="no Bluetooth adapter hci7"):
@@ -153,10 +154,13 @@ def test_check_says_what_the_link_really_gives(
         source = open_source("ble", FRAMES, SETTINGS)
         with running(source, taker):
             wait_for(lambda: len(taker.samples.sequence) > 1200)
-            found = check_link(source.arrivals)
-    assert found is not None
-    assert found.verdict == ("usable" if said else "ok"), found
-    assert said in found.advice
+
+            def is_said() -> bool:
+                """Of the last moment: what a busy computer now and then hands over late is no fault of the link."""
+                found = check_link(list(source.arrivals)[-100:])
+                return found is not None and found.verdict == ("usable" if said else "ok") and said in found.advice
+
+            wait_for(is_said)
 
 
 def test_the_figures_of_a_link() -> None:

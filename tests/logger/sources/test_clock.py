@@ -92,9 +92,20 @@ def test_memory_and_cost_stay_flat() -> None:
     for i in range(200_000):
         clock.observe(i * 0.025, i * 0.025 + 0.001)
     assert len(clock._blocks) <= 2401
-    start = time.perf_counter()
-    assert clock.fit() is not None
-    assert time.perf_counter() - start < 0.1
+    half = DeviceClock()
+    for i in range(100_000):
+        half.observe(i * 0.025, i * 0.025 + 0.001)
+    assert cost_s(clock) < 3.0 * cost_s(half)
+
+
+def cost_s(clock: DeviceClock) -> float:
+    """Of this process, however busy the machine is; the least of some."""
+    costs_s = []
+    for _ in range(7):
+        began_s = time.process_time()
+        assert clock.fit() is not None
+        costs_s.append(time.process_time() - began_s)
+    return min(costs_s)
 
 
 def test_rate_error_beyond_what_a_clock_can_have_is_clamped() -> None:

@@ -19,17 +19,17 @@ from logger.sources.open_source import open_source
 from logger.sources.packets import encode
 from logger.sources.stream import DeviceInfo, Item
 from tests.logger.sources.make import random_counts, samples_of
-from tests.logger.sources.test_serial import wait_for
 from tests.optional import missing
 
 if sys.platform != "linux":
     missing("the firmware's stand-ins need pseudo terminals and named pipes")
 
 from tests.logger.sources.firmware import Firmware, running
+from tests.patience import PATIENCE_S, wait_for
 
 COUNTS = random_counts(4000, 5)
 FRAMES = load_profile("frames")
-SETTINGS = LinkSettings(ready_s=8.0, ask_again_s=1.0)
+SETTINGS = LinkSettings(ready_s=PATIENCE_S, ask_again_s=1.0, silence_s=30.0)
 
 
 class Console:
@@ -39,11 +39,11 @@ class Console:
         self.firmware, self.items = firmware, list[Item]()
         self.reader = FrameReader(FRAMES)
 
-    def say(self, data: bytes, until: int, seconds: float = 5.0) -> list[Item]:
+    def say(self, data: bytes, until: int) -> list[Item]:
         """Send bytes, read until so many items of other kinds than samples and status came; return those."""
         os.write(self.firmware.host_end, data)
         got: list[Item] = []
-        deadline = time.monotonic() + seconds
+        deadline = time.monotonic() + PATIENCE_S
         while len(got) < until:
             assert time.monotonic() < deadline, (got, self.firmware.errors())
             new = self.reader.feed(os.read(self.firmware.host_end, 65536), 0.0)
@@ -58,7 +58,7 @@ def test_every_sample_of_both_parts(tmp_path: Path, part: str, rate_hz: float) -
         items: list[Item] = []
         source = open_source(firmware.port, FRAMES, SETTINGS)
         info = source.start(items.extend)
-        wait_for(lambda: len(samples_of(list(items)).ticks) > 3000, 10.0)
+        wait_for(lambda: len(samples_of(list(items)).ticks) > 3000)
         source.stop()
     samples = samples_of(items)
     assert info.hello is not None
@@ -109,7 +109,7 @@ def test_in_real_time_every_jump_is_a_counted_miss(tmp_path: Path) -> None:
         items: list[Item] = []
         source = open_source(firmware.port, FRAMES, SETTINGS)
         source.start(items.extend)
-        wait_for(lambda: sum(isinstance(item, Status) for item in items) >= 3, 10.0)
+        wait_for(lambda: sum(isinstance(item, Status) for item in items) >= 3)
         source.stop()
     samples = samples_of(items)
     missed = [item.missed for item in items if isinstance(item, Status)]

@@ -19,7 +19,6 @@ from logger.session.session_file import read_session
 from logger.sources.base import LinkSettings, Source
 from logger.sources.device_profile import load_profile
 from logger.sources.open_source import open_source
-from tests.logger.sources.test_serial import wait_for
 from tests.optional import missing, need_program
 
 if sys.platform != "linux":
@@ -27,9 +26,10 @@ if sys.platform != "linux":
 
 from tests.logger.sources.fake_bluez import FakeBluez, private_bus
 from tests.logger.sources.firmware import Firmware, running
+from tests.patience import PATIENCE_S, wait_for
 
 FRAMES = load_profile("frames")
-SETTINGS = LinkSettings(ready_s=8.0, ask_again_s=1.0)
+SETTINGS = LinkSettings(ready_s=PATIENCE_S, ask_again_s=1.0, silence_s=30.0)
 
 LEAD_ROWS = 6_000
 """The board samples before anyone listens: rows of rest, so that nothing of the motion is gone by then."""
@@ -60,7 +60,7 @@ def record_motion(path: Path, source: Source, session: Session, rows: int) -> Se
     recorder = Recorder(path, source, listeners=(watch,))
     recorder.start()
     try:
-        wait_for(lambda: latest[0] >= rows - 1, 40.0)
+        wait_for(lambda: latest[0] >= rows - 1)
     finally:
         recorder.stop()
     return read_session(path)

@@ -9,7 +9,8 @@ import socket
 import threading
 import time
 import tty
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,7 @@ import serial
 
 from analysis.model.errors import DeviceError
 from analysis.model.records import RawSamples
-from logger.sources.base import LinkSettings, Source
+from logger.sources.base import LinkSettings, Source, steady_time_s
 from logger.sources.device_profile import load_profile
 from logger.sources.messages import Battery, Status
 from logger.sources.open_source import open_source
@@ -26,10 +27,11 @@ from logger.sources.serial import explain_open_error
 from logger.sources.stream import DeviceInfo, Item, LinkChange
 from tests.logger.sources.board import Board, PtyBoard
 from tests.logger.sources.make import random_counts, samples_of
+from tests.patience import PATIENCE_S, wait_for
 
 COUNTS = random_counts(5000, 9)
 FRAMES = load_profile("frames")
-SETTINGS = LinkSettings(ready_s=10.0, ask_again_s=0.3, silence_s=2.0, backoff_first_s=0.01, backoff_last_s=0.1)
+SETTINGS = LinkSettings(PATIENCE_S, ask_again_s=0.3, silence_s=30.0, backoff_first_s=0.01, backoff_last_s=0.1)
 
 
 class Taker:
@@ -67,13 +69,6 @@ def running(source: Source, taker: Taker) -> Iterator[DeviceInfo]:
         source.stop()
 
 
-def wait_for(condition: Callable[[], bool], seconds: float = 30.0) -> None:
-    deadline = time.monotonic() + seconds
-    while not condition():
-        assert time.monotonic() < deadline, "did not happen in time"
-        time.sleep(0.005)
-
-
 def assert_rows(samples: RawSamples, counts: np.ndarray = COUNTS, rate_hz: float = 400.0) -> None:
     """Every sample is the board's, under its own number and tick."""
     assert len(samples.sequence) > 0
@@ -101,7 +96,9 @@ def test_every_sample_over_a_pty(tmp_path: Path) -> None:
 
 
 def test_rate_and_range_are_asked_for_and_kept_through_a_restart(tmp_path: Path) -> None:
-    settings = LinkSettings(ready_s=10.0, rate_hz=1000.0, ranges=(16, 1000), backoff_first_s=0.01, ask_again_s=0.5)
+    settings = LinkSettings(
+        ready_s=PATIENCE_S, rate_hz=1000.0, ranges=(16, 1000), backoff_first_s=0.01, ask_again_s=0.5
+    )
     taker, original = Taker(), Board(COUNTS).hello
     with plugged(tmp_path, Board(COUNTS)) as device:
         source = open_source(device.port, FRAMES, settings)
@@ -122,7 +119,7 @@ def test_rate_and_range_are_asked_for_and_kept_through_a_restart(tmp_path: Path)
 
 
 def test_a_rate_that_it_cannot_do_is_refused(tmp_path: Path) -> None:
-    settings = LinkSettings(ready_s=10.0, rate_hz=4000.0)
+    settings = LinkSettings(ready_s=PATIENCE_S, rate_hz=4000.0)
     with plugged(tmp_path, Board(COUNTS)) as device, pytest.raises(DeviceError, match="cannot sample as asked"):
         open_source(device.port, FRAMES, settings).start(Taker())
 
@@ -149,8 +146,11 @@ def test_unplug_and_plug_in_again(tmp_path: Path) -> None:
     assert (jumps.max() - 1) / 400 > 0.3
 
 
-def many_losses(tmp_path: Path, losses: int, reboot: bool) -> tuple[np.ndarray, Taker]:
-    """Lose the link so many times; return the error (s) of each recorded gap against the boards' own clocks."""
+def many_losses(tmp_path: Path, losses: int, reboot: bool) -> tuple[np.ndarray, np.ndarray, Taker]:
+    """Lose the link so many times; return the error (s) of each recorded gap against the boards' own clocks.
+
+    And how late the samples before and after the gap were handed over by a busy computer.
+    """
     rng, taker = np.random.default_rng(3), Taker()
     row_of = {row.tobytes(): place for place, row in enumerate(COUNTS.astype(np.int32))}
     born, edges = [], []
@@ -173,7 +173,7 @@ def many_losses(tmp_path: Path, losses: int, reboot: bool) -> tuple[np.ndarray, 
     if not reboot:
         assert_rows(samples)
     assert taker.links().count(False) == losses
-    errors = []
+    errors, late = [], []
     for at, old_s, new_s in zip(edges, born[:-1], born[1:], strict=True):
         # A row of the board's samples is its number, so says when it was taken on the clock of its life.
         before, after = (row_of[samples.counts[place].tobytes()] / 400.0 for place in (at - 1, at))
@@ -181,27 +181,30 @@ def many_losses(tmp_path: Path, losses: int, reboot: bool) -> tuple[np.ndarray, 
         if not reboot:
             true_s %= len(COUNTS) / 400.0
         errors.append((samples.ticks[at] - samples.ticks[at - 1]) / 1e6 - true_s)
-    return np.array(errors), taker
+        # A frame is sent when its last sample was taken; its first one is then 9 samples old.
+        arrived_s = samples.host_time_s[[at - 1, at]] - (steady_time_s() - time.monotonic())
+        late.append(np.abs(arrived_s - (old_s + before, new_s + after + 9 / 400.0)).sum())
+    return np.array(errors), np.array(late), taker
 
 
 def test_eight_link_losses(tmp_path: Path) -> None:
     """The board keeps its power: every gap is exact."""
-    errors, _ = many_losses(tmp_path, 8, reboot=False)
+    errors, _, _ = many_losses(tmp_path, 8, reboot=False)
     assert np.abs(errors).max() < 1e-5
 
 
 def test_eight_restarts(tmp_path: Path) -> None:
-    """The board lost its power with the link: every gap is the computer's, true to 20 ms."""
-    errors, taker = many_losses(tmp_path, 8, reboot=True)
+    """The board lost its power with the link: every gap is the computer's, true to 12 ms and what that was late by."""
+    errors, late, taker = many_losses(tmp_path, 8, reboot=True)
     assert (np.diff(taker.samples.sequence) > 0).all()
-    assert np.abs(errors).max() < 0.020
+    assert (np.abs(errors) < 0.012 + late).all(), (errors, late)
 
 
 def test_silence_is_a_lost_link(tmp_path: Path) -> None:
     """A board that hangs without unplugging: told, and taken up again when it comes back."""
     taker = Taker()
     with plugged(tmp_path, Board(COUNTS)) as device:
-        source = open_source(device.port, FRAMES, SETTINGS)
+        source = open_source(device.port, FRAMES, replace(SETTINGS, silence_s=2.0))
         with running(source, taker):
             quiet = device.board.due
             device.board.due = lambda sending=True: b""  # type: ignore[method-assign]
@@ -265,8 +268,10 @@ def latency_p99_s(tmp_path: Path, seconds: float) -> float:
 
 
 def test_latency_from_bytes_to_sink(tmp_path: Path) -> None:
-    """Under 5 ms; tried again where other work on the machine is in the way of both ends."""
-    assert any(latency_p99_s(tmp_path, 0.4) < 0.005 for _ in range(20))
+    """Under 5 ms, as soon as no other work on the machine is in the way of both ends for a moment."""
+    deadline = time.monotonic() + PATIENCE_S
+    while latency_p99_s(tmp_path, 0.2) > 0.005:
+        assert time.monotonic() < deadline
 
 
 def test_over_a_socket() -> None:
@@ -341,7 +346,7 @@ def test_nothing_and_nonsense_at_the_port(text: bytes, profile: str, message: st
     thread = threading.Thread(target=chatter)
     thread.start()
     with pytest.raises(DeviceError, match=message):
-        open_source(os.ttyname(slave), load_profile(profile), LinkSettings(ready_s=0.4)).start(Taker())
+        open_source(os.ttyname(slave), load_profile(profile), LinkSettings(ready_s=1.5 if text else 0.4)).start(Taker())
     stop.set()
     thread.join()
     os.close(master)
@@ -380,4 +385,4 @@ def test_permission_error_names_the_group(tmp_path: Path) -> None:
 def test_loop_url_is_its_own_echo() -> None:
     """pyserial's loop: only echoes; the commands come back, and are nothing that a device says."""
     with pytest.raises(DeviceError, match="sends no samples; reset"):
-        open_source("loop://", FRAMES, LinkSettings(ready_s=0.4)).start(Taker())
+        open_source("loop://", FRAMES, LinkSettings(ready_s=1.0)).start(Taker())

@@ -69,13 +69,13 @@ def test_24_hours_of_stream(tmp_path: Path) -> None:
 
 @pytest.mark.soak
 def test_100_link_losses(tmp_path: Path) -> None:
-    errors, _ = many_losses(tmp_path, 100, reboot=False)
+    errors, _, _ = many_losses(tmp_path, 100, reboot=False)
     print(f"\n100 unplugs: largest gap error {1e3 * np.abs(errors).max():.1f} ms")
     assert np.abs(errors).max() < 1e-5
 
 
 @pytest.mark.soak
 def test_100_restarts(tmp_path: Path) -> None:
-    errors, _ = many_losses(tmp_path, 100, reboot=True)
+    errors, late, _ = many_losses(tmp_path, 100, reboot=True)
     print(f"\n100 restarts: largest gap error {1e3 * np.abs(errors).max():.1f} ms")
-    assert np.abs(errors).max() < 0.020
+    assert (np.abs(errors) < 0.012 + late).all()
