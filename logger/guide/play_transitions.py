@@ -120,13 +120,18 @@ def end_play(guide: Guide, at_s: float) -> Step:
     if not isinstance(phase, Playing):
         return guide, []
     on_time = phase.ends_s is not None and at_s >= phase.ends_s
-    ended_s = phase.ends_s if on_time and phase.ends_s is not None else at_s
+    ended_s = end_of(phase, at_s)
     rest_s = phase.stretch.rest_s
     settle_s = SETTLE_S if phase.ends_s is None or rest_s > SETTLE_S / 0.8 else 0.8 * rest_s
     load = guide.load.played(max(0.0, ended_s - phase.starts_s))
     due_s = ended_s + rest_s if on_time else None
     guide = replace(guide, load=load, played=guide.played + 1, due_s=due_s)
     return guide, [Task("rest", at_s), End(ended_s), JudgeBlock(settle_s)]
+
+
+def end_of(phase: Playing, at_s: float) -> float:
+    """When a block that is over by now ended: by its own time, however late a busy computer comes to it."""
+    return at_s if phase.ends_s is None else min(at_s, phase.ends_s)
 
 
 def stop_play(guide: Guide, at_s: float) -> Step:
@@ -138,7 +143,7 @@ def stop_play(guide: Guide, at_s: float) -> Step:
     played = free or (phase.ends_s is not None and at_s >= phase.ends_s)
     guide, ended = end_play(guide, at_s)
     guide = replace(guide, place=guide.place + (played and not free))
-    guide, orders = begin_rest(guide, phase.stretch, played, at_s)
+    guide, orders = begin_rest(guide, phase.stretch, played, at_s, end_of(phase, at_s))
     return guide, [*ended, *orders]
 
 
@@ -147,13 +152,13 @@ def stop_count_in(guide: Guide, at_s: float) -> Step:
     phase = guide.phase
     if not isinstance(phase, CountingIn):
         return guide, []
-    guide, orders = begin_rest(replace(guide, blocks=guide.blocks - 1), phase.stretch, False, at_s)
+    guide, orders = begin_rest(replace(guide, blocks=guide.blocks - 1), phase.stretch, False, at_s, at_s)
     return guide, [Task("rest", at_s), *orders]
 
 
-def begin_rest(guide: Guide, stretch: Stretch, played: bool, at_s: float) -> Step:
-    """Rest after a block, with the questions where there is time for them."""
-    begin: list[Order] = [Begin(Event(0.0, 0.0, "rest", "" if played else "stopped", stretch.posture), at_s)]
+def begin_rest(guide: Guide, stretch: Stretch, played: bool, at_s: float, since_s: float) -> Step:
+    """Rest after a block that ended at ``since_s``, with the questions where there is time for them."""
+    begin: list[Order] = [Begin(Event(0.0, 0.0, "rest", "" if played else "stopped", stretch.posture), since_s)]
     if not guide.script.led:
         guide, orders = go_on(replace(guide, due_s=None), at_s)
         return guide, [*begin, *orders]
