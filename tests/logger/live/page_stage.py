@@ -185,7 +185,7 @@ WATCH_TRIPS = """(() => {
 
 def unsure_s(page: Any, pace: float) -> float:
     """How far the page cannot know the session's time better, for the time that an answer was under way."""
-    return 0.5 * pace * float(page.evaluate("Math.max(...window.trips_ms.slice(-3)) / 1000"))
+    return 0.5 * pace * float(page.evaluate("Math.max(0, ...window.trips_ms.slice(-3)) / 1000"))
 
 
 SETUP = Setup(

@@ -25,13 +25,15 @@ from tests.patience import PATIENCE_S
 pytestmark = pytest.mark.browser
 
 SWITCHES = 6
+REPEATS = 5
+"""Of eight notes, so that twelve strokes that change no string are left where the player comes into place late."""
 PAIR = """
 [[block]]
 posture = "{posture}"
 tempo_bpm = 96
 notes_per_beat = 4
 drill = "{drill}"
-repeats = 3
+repeats = {repeats}
 count_in_beats = {count_in}
 rest_beats = {rest}
 wanted = "{wanted}"
@@ -64,7 +66,9 @@ def plan_text(pairs: int) -> str:
         drill = "4x2 3x2 2x2 3x2" if first else "up 4x2 3x2 2x2 3x2"
         posture, wanted = ("low", "up") if first else ("high", "down")
         count_in = 4 if number == 0 else 0
-        blocks.append(PAIR.format(posture=posture, drill=drill, count_in=count_in, rest=1, wanted=wanted))
+        blocks.append(
+            PAIR.format(posture=posture, drill=drill, repeats=REPEATS, count_in=count_in, rest=1, wanted=wanted)
+        )
     return 'name = "An invented evening"\n' + "".join(blocks) + LAST
 
 
@@ -94,6 +98,7 @@ def test_an_evening_of_switching(tmp_path: Path) -> None:
         page.wait_for_timeout(1500)
         assert "Recording ended" in page.locator("#sensor-line").inner_text(), "a sensor that was let go is no fault"
         assert "No samples are coming" not in page.locator("body").inner_text()
+        wait_until(page, "document.getElementById('tomorrow-reasons').innerText.includes('BPM')")
         reasons = page.locator("#tomorrow-reasons").inner_text()
         assert find_violations(page) == []
         page.keyboard.press("ArrowLeft")
@@ -145,7 +150,7 @@ def check_evening(path: Path) -> None:
     assert [event.posture for event in plays] == ["low", "high"] * (SWITCHES // 2) + ["low"]
     beat_s = 60.0 / 96.0
     for before, after in itertools.pairwise(plays):
-        assert after.start_s - before.start_s == pytest.approx((6 + 1) * beat_s, abs=0.03)
+        assert after.start_s - before.start_s == pytest.approx((2 * REPEATS + 1) * beat_s, abs=0.03)
     kinds = [(event.kind, event.posture) for event in session.events if event.kind in ("across", "along", "pivot")]
     once = [("along", "low"), *itertools.product(("across", "pivot"), ("low", "high"))]
     assert sorted(kinds) == sorted(once)

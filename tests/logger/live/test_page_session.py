@@ -228,18 +228,17 @@ def check_recording(path: Path) -> None:
     assert path.with_suffix(".html").exists()
 
 
-def test_a_sensor_that_is_pulled_out_is_missed_within_a_second_and_taken_up_again(browser: Any, tmp_path: Path) -> None:
-    """A board behind a pseudo terminal, in real time."""
+def test_a_sensor_that_is_pulled_out_is_missed_and_taken_up_again(browser: Any, tmp_path: Path) -> None:
+    """A board behind a pseudo terminal, in real time. That it takes no more than a second, test_live_parts proves."""
     counts = counts_of(*resting(4.0))
     board = PtyBoard(Board(counts), str(tmp_path / "port"))
     try:
         with program(tmp_path, "--source", board.port) as (address, _), open_page(browser) as (page, watch):
             page.goto(address)
             wait_until(page, "document.getElementById('stage').dataset.step === 'setup'")
-            assert page.locator("#sensor-line").get_attribute("data-status") == "ok"
+            wait_until(page, "document.getElementById('sensor-line').dataset.status === 'ok'")
             assert not page.locator("#lost").is_visible()
             board.unplug()
-            # The goal is a second; a busy machine's slack on top.
             wait_until(page, "!document.getElementById('lost').hidden")
             assert "cable" in page.locator("#lost").text_content()
             assert page.locator("#sensor-words").text_content() == "Sensor is silent"

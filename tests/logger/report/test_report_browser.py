@@ -15,8 +15,9 @@ from analysis.model.records import Instrument
 from logger.cli import cli
 from logger.report.session_page import write_report
 from tests.analysis.report.make_result import Made, Play, make_result
-from tests.browser import find_violations, open_chromium, open_page
+from tests.browser import find_violations, open_chromium, open_page, wait_until
 from tests.house.test_house import ROOT
+from tests.patience import wait_for
 
 pytestmark = pytest.mark.browser
 
@@ -134,10 +135,10 @@ def test_strokes_are_clicked_through_with_the_keyboard(browser: Any, report: Pat
         first = note.text_content()
         page.locator("#single-strokes button[data-step='1']").focus()
         page.keyboard.press("Enter")
-        assert note.text_content() != first
+        wait_for(lambda: note.text_content() != first)
         assert page.locator("#single-strokes-figures-select").evaluate("s => s.selectedIndex") == 1
         page.locator("#single-strokes button[data-step='-1']").press("Enter")
-        assert note.text_content() == first
+        wait_for(lambda: note.text_content() == first)
         label = page.locator("#single-strokes .figure").first.get_attribute("aria-label")
         assert first in label
         assert watch.errors == []
@@ -155,9 +156,8 @@ def test_printing_takes_light_paper_and_the_pages_width(browser: Any, report: Pa
         assert max(width for width, _ in seen) <= 660
         assert {colour for _, colour in seen} <= {"rgb(253, 252, 248)", "rgba(0, 0, 0, 0)"}
         # Afterwards the screen has its own paper again.
-        assert page.evaluate("getComputedStyle(document.querySelector('.figure .main-svg')).backgroundColor") == (
-            "rgb(23, 25, 27)"
-        )
+        background = "getComputedStyle(document.querySelector('.figure .main-svg')).backgroundColor"
+        wait_until(page, f"{background} === 'rgb(23, 25, 27)'")
         assert watch.errors == []
     assert (tmp_path / "report.pdf").read_bytes().startswith(b"%PDF")
 

@@ -44,7 +44,7 @@ def test_simulated_sensor_sends_the_session_itself(made: SimulatedSession, tmp_p
     source = SimulatedSource(made.session, speed=math.inf)
     recorder = Recorder(tmp_path / "s.mcap", source)
     info = recorder.start()
-    assert source.finished.wait(20.0)
+    assert source.finished.wait(PATIENCE_S)
     recorder.stop()
     session = read_session(tmp_path / "s.mcap")
     assert_same(session.raw, made.session.raw)
@@ -83,7 +83,7 @@ def test_replay_is_the_recording(made: SimulatedSession, tmp_path: Path) -> None
     items: list[Item] = []
     source = ReplaySource(tmp_path / "a.mcap", speed=math.inf)
     info = source.start(items.extend)
-    assert source.finished.wait(20.0)
+    assert source.finished.wait(PATIENCE_S)
     source.stop()
     assert info.profile.sensor == made.session.profile
     assert_same(samples_of(items), made.session.raw)
