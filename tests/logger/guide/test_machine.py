@@ -394,13 +394,13 @@ def test_time_that_passes_early_or_late_is_harmless() -> None:
 
 def test_a_rest_begins_where_its_block_ended_however_late_that_is_seen() -> None:
     """Noticed only when the next block has begun, it must not stand in that one."""
-    drill = replace(BLOCK, drill="4x2 3x2 2x2 3x2", bars=None, repeats=1, rest_s=None, rest_beats=1, count_in_beats=0)
+    drill = replace(BLOCK, drill="4x2 3x2 2x2 3x2", bars=None, repeats=1, rest_s=None, rest_beats=2, count_in_beats=0)
     driven = ready(Plan("switching", (drill, replace(drill, posture="B", wanted="up"))))
     driven.press("next")
     driven.wait(LEAD_S)
     assert driven.step == "play"
     due = driven.guide.phase.ends_s
-    driven.now_s = due + 0.7
+    driven.now_s = due + 1.2
     driven.happen(TimePassed(driven.now_s))
     assert driven.events[-1].end_s == pytest.approx(due)
     assert driven.open is not None
