@@ -3,23 +3,22 @@ next evening's plan, which ``strokeplane next`` makes, too."""
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import json
-import os
 import re
-import subprocess
-import sys
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 
+from logger.cli import cli
 from logger.practice.plan import parse_plan, read_plan
 from logger.session.session_file import read_session
 from tests.browser import find_violations, open_chromium, open_page, wait_until
 from tests.logger.live.test_page_session import Player, program, read_and_close
-from tests.packaging.built import bin_folder
 from tests.patience import PATIENCE_S
 
 pytestmark = pytest.mark.browser
@@ -116,10 +115,10 @@ def test_an_evening_of_switching(tmp_path: Path) -> None:
 
 
 def run(folder: Path, *words: str) -> str:
-    """Run a command as a player does; what it prints."""
-    program = bin_folder(Path(sys.prefix)) / "strokeplane"
-    own = {**os.environ, "STROKEPLANE_HOME": str(folder / "home")}
-    done = subprocess.run([program, *words], cwd=folder, env=own, capture_output=True, text=True, check=True)
+    """Run a command in a folder; what it prints."""
+    with contextlib.chdir(folder):
+        done = CliRunner().invoke(cli, words, env={"STROKEPLANE_HOME": str(folder / "home")}, catch_exceptions=False)
+    assert done.exit_code == 0, done.output
     return done.stdout
 
 
