@@ -20,6 +20,8 @@ LEAST_S = 4.0
 DEAF, LIVELY = 2.0, 8.0
 """Times its noise that an axis feels at most, and another one at least, for the first to count as dead."""
 RATE_HZ, WINDOW_S, MEAN_S, LEAST_WINDOW_S = 25.0, 8.0, 1.0, 5.0
+MOST_WINDOWS = 4
+"""One tells it already; of a long block a few are looked at, evenly over it."""
 SCALES = (0.5, 1.0, 2.0)
 """Ranges of a gyroscope are twice as large from one to the next."""
 BETTER = 1.35
@@ -122,7 +124,9 @@ def _left_of_gravity(signals: Signals, part: slice) -> FloatArray | None:
     sound = all_sound(signals.grid.valid[part], factor)[: count * size].reshape(count, size).all(axis=1)
     if size < LEAST_WINDOW_S * rate_hz or not sound.any():
         return None
-    accel, gyro = (x[: count * size].reshape(count, size, 3)[sound] for x in (accel, rate_since_last(gyro)))
+    whole = np.flatnonzero(sound)
+    some = whole[np.linspace(0, len(whole) - 1, min(len(whole), MOST_WINDOWS)).round().astype(np.int64)]
+    accel, gyro = (x[: count * size].reshape(count, size, 3)[some] for x in (accel, rate_since_last(gyro)))
     means = _slow_means(size, rate_hz)
     left = []
     for scale in SCALES:
