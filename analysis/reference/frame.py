@@ -53,6 +53,8 @@ class Frame:
         Which lever of the lever fit.
     along, across : tuple of Direction
         The gestures it was made of; empty where the frame is the hand's own.
+    down_told : bool
+        False where nothing told for certain which way a downstroke goes: the first moves of ``across`` contradict.
     board_weight, board_sd_deg : float
         Part of its roll about the strings that stills on the soundboard told, and their standard error.
     """
@@ -63,6 +65,7 @@ class Frame:
     grip: int
     along: tuple[Direction, ...]
     across: tuple[Direction, ...]
+    down_told: bool = True
     board_weight: float = 0.0
     board_sd_deg: float = 0.0
 
@@ -149,18 +152,21 @@ def build_frame(
     times = np.array([g.time_s for g in (*along, *across)])
     x, y = mean_directions(along, across, drift.mean_rad(times))
     _check_directions(x, y, held, min_angle_deg)
+    told = True
     if held == "upright":
-        y = y if y @ DOWN > 0 else -y
+        # An oblique drag runs along the strings as well, and on a raised neck that part of it may climb.
+        y = y if frame_axes(x, y)[1] @ DOWN > 0 else -y
     else:
         angles = drift.mean_rad(times[len(along) :])
         first = [g.first_sign * yaw_matrix(-a) @ g.chord_m for a, g in zip(angles, across, strict=True)]
         votes = np.sign(np.stack(first) @ y)
+        told = bool(abs(votes.sum()) == np.count_nonzero(votes) > 0)
         y = y if votes.sum() + 0.5 * votes[0] > 0 else -y
     axes = frame_axes(x, y)
     _check_arm(float(abs(axes[2] @ lever.arm_m)))
     if axes[2] @ lever.arm_m > 0:  # the tip lies nearer the soundboard than the sensor does
         axes = frame_axes(-x, y)
-    return Frame(posture, axes, lever.lever_m, lever.grip, tuple(along), tuple(across))
+    return Frame(posture, axes, lever.lever_m, lever.grip, tuple(along), tuple(across), down_told=told)
 
 
 def _check_directions(
@@ -174,11 +180,12 @@ def _check_directions(
             found=f"{angle:.0f} deg between them",
             next_step="repeat both: across over all strings, along on one string",
         )
-    steep = np.degrees(np.arcsin(np.clip(np.abs(np.stack([along, across]) @ DOWN), 0.0, 1.0)))
+    square = frame_axes(along, across)[1]
+    steep = np.degrees(np.arcsin(np.clip(np.abs(np.stack([along, square]) @ DOWN), 0.0, 1.0)))
     if held == "upright" and steep[0] > steep[1] + SWAPPED_DEG:
         raise GestureError(
             expected="along to run more level than across",
-            found=f"along at {steep[0]:.0f} deg and across at {steep[1]:.0f} deg from level",
+            found=f"along at {steep[0]:.0f} deg and the way across at {steep[1]:.0f} deg from level",
             next_step="the two seem to be marked the wrong way round (or the instrument lies flat): correct the "
             "marks or the setting",
         )

@@ -17,8 +17,10 @@ from analysis.motion.rotation import rotate
 from analysis.motion.tip_path import Band, main_direction
 from analysis.motion.turns import StrokeSettings, cycle_frequencies, find_runs, find_turns, sample_at
 
-EARLY_S = 0.4
+EARLY_S = 1.0
 """How long before its mark the first move of a gesture may come."""
+UNDER_WAY = 1.5
+"""Steps from the beginning of the look within which a move may have had another before it, unseen."""
 
 
 @dataclass(frozen=True)
@@ -83,7 +85,7 @@ class Direction:
     columns : float64 (28, 3)
         Change of the chord for a unit of each sensor error and lever component.
     first_sign : float
-        +1 where the first move of the gesture goes the way of ``chord_m``, else -1.
+        +1 where the first move of the gesture goes the way of ``chord_m``, -1 against it, 0 where it was not seen.
     unsteady_mm : float
         RMS deviation of the chords from their mean, off its direction.
     quality : GestureQuality
@@ -195,20 +197,23 @@ def measure_direction(motion: Motion, event: Event, lever_m: FloatArray, setting
 
 
 def _first_move(motion: Motion, event: Event, lever_m: FloatArray, band: Band, axis: FloatArray) -> float:
-    """Sign of the first move along ``axis``: of the first peak of speed in the gesture's unbroken rhythm.
+    """Sign of the first move along ``axis``: of the first peak of speed before two even steps; 0 if it is not seen.
 
-    Speed rather than position: before a tip sets out, the band's ringing puts a turn where it stood.
+    Speed rather than position: before a tip sets out, the band's ringing puts a turn where it stood. A hand that comes
+    to the strings keeps no rhythm; one that pauses halfway had found it before.
     """
     first, last = motion.grid.index_at(event.start_s - EARLY_S), motion.grid.index_at(event.end_s)
     speed = np.gradient(motion.displacement(first, last, lever_m, band) @ axis)
     peaks = find_turns(speed, 0.3 * float(np.percentile(speed, 95) - np.percentile(speed, 5)))
     if peaks.size < 3:
-        return 1.0
+        return 0.0
     step = np.diff(peaks)
     even = np.abs(np.log(step / np.median(step))) < np.log(1.6)
-    broken = np.flatnonzero(~even[: step.size // 2])
-    at = peaks[int(broken[-1]) + 1 if broken.size else 0]
-    return 1.0 if float(sample_at(speed[:, None], np.array([at]))[0, 0]) > 0 else -1.0
+    begun = np.flatnonzero(even[:-1] & even[1:])
+    # Moves that were under way when the look began may have begun with another one.
+    if not begun.size or peaks[begun[0]] < UNDER_WAY * np.median(step):
+        return 0.0
+    return 1.0 if float(sample_at(speed[:, None], peaks[begun[:1]])[0, 0]) > 0 else -1.0
 
 
 def _steady_turns(position: FloatArray) -> FloatArray:

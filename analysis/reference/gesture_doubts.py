@@ -53,9 +53,33 @@ def doubt_gestures(
         played = tuple(index for index, event in enumerate(blocks) if event.posture == posture)
         if not frame.from_gestures or not played:
             continue
+        doubts += _turned_over(posture, frame, played)
+        doubts += _lent(posture, frame, qualities, played)
         doubts += _too_few(posture, frame, qualities, played)
         doubts += _contradiction(posture, frame, drift, played, settings)
     return tuple(doubts)
+
+
+def _turned_over(posture: str, frame: Frame, played: tuple[int, ...]) -> list[Doubt]:
+    """A doubt where down- and upstrokes may have changed places."""
+    if frame.down_told:
+        return []
+    fault = f"which stroke is the downstroke cannot be told{_where(posture)}"
+    evidence = "the instrument lies flat, and the across gestures did not all begin the same way, or before their marks"
+    change = "record across twice more, each time beginning with a downstroke once it is marked"
+    return [Doubt("gestures", "open", fault, evidence, change, played)]
+
+
+def _lent(posture: str, frame: Frame, qualities: Sequence[GestureQuality], played: tuple[int, ...]) -> list[Doubt]:
+    """A doubt where the posture's own gestures contradict each other, and another's stand in for them."""
+    label = posture_of(posture)
+    made = any(quality.kind == "across" and quality.usable and quality.posture == label for quality in qualities)
+    if not made or label in {posture_of(gesture.posture) for gesture in frame.across}:
+        return []
+    lender = posture_of(frame.across[0].posture)
+    fault = f"the gestures of posture {label!r} could not be used"
+    evidence = f"its tilt is against the strings as posture {lender!r} showed them"
+    return [Doubt("gestures", "likely", fault, evidence, "repeat across and along in this posture", played)]
 
 
 def _too_few(posture: str, frame: Frame, qualities: Sequence[GestureQuality], played: tuple[int, ...]) -> list[Doubt]:

@@ -215,7 +215,8 @@ def suspect_turns(
         course = np.array([0.0 if pose.block is None else (strings or {}).get(pose.block, 0.0) for pose in own])
         time_s = np.array([pose.time_s for pose in own])
         shifts = {
-            at: _shift(x, course, _since(len(own), at), settings, _drift(time_s, at)) for at in range(first, len(own))
+            at: _shift(x, course, _since(len(own), at), settings, drift_part(time_s, at))
+            for at in range(first, len(own))
         }
         # Each chance against the one from which on it counts.
         chances = {at: shift.chance / settings.suspect_jump for at, shift in shifts.items() if settings.suspect_jump}
@@ -230,8 +231,20 @@ def suspect_turns(
     return tuple(turns)
 
 
-def _drift(time_s: FloatArray, at: int) -> float:
-    """Variance, as a part of a pose's own, that a hand's drift over minutes adds between both sides of a border."""
+def drift_part(time_s: FloatArray, at: int) -> float:
+    """Variance, as a part of a pose's own, that a hand's drift over minutes adds between both sides of a border.
+
+    Parameters
+    ----------
+    time_s : float64 (n,)
+        Of poses in time order.
+    at : int
+        The first of them beyond the border.
+
+    Returns
+    -------
+    float
+    """
     apart_s = float(time_s[at:].mean() - time_s[:at].mean())
     return DRIFT * (1 - float(np.exp(-max(0.0, apart_s - DRIFT_FROM_S) / DRIFT_TAU_S)))
 

@@ -318,7 +318,7 @@ def _frames(
     # One instrument for all postures: the mean arm tells its near side where a single hand, turned far, would not.
     back = drift.mean_rad(np.array([d.time_s for d in usable]))
     arm_m = np.mean([yaw_matrix(-angle) @ d.arm_m for angle, d in zip(back, usable, strict=True)], axis=0)
-    frames = {}
+    frames, refused = {}, []
     for posture in postures:
         along, across = _of_posture(usable, "along", posture), _of_posture(usable, "across", posture)
         grip = _grip_of(posture, grips)
@@ -339,8 +339,14 @@ def _frames(
             )
         except GestureError as error:
             warnings.append(f"no instrument frame for posture {posture_of(posture)!r}: {error}")
+            refused.append(posture)
     if not frames:
         return {postures[0]: hand_frame(motion, session, fit.levers_m[0])}, tuple(warnings)
+    # The strings are those of the other postures, the plectrum is held as in its own; the doubts say so.
+    lender = next(iter(frames.values()))
+    for posture in (p for p in refused if p == posture_of(p)):
+        grip = _grip_of(posture, grips)
+        frames[posture] = replace(lender, posture=posture, lever_m=fit.levers_m[grip], grip=grip)
     return frames, tuple(warnings)
 
 

@@ -16,6 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.stats import t as t_distribution
 
 from analysis.model.doubts import Doubt
 from analysis.model.number_words import clock
@@ -25,6 +26,7 @@ from analysis.motion.heading_drift import HeadingDrift, HeadingSettings
 from analysis.motion.orientation import heading_between
 from analysis.motion.rotation import matrices
 from analysis.reference.frame import Frame
+from analysis.reference.mounting import drift_part
 from analysis.reference.session_reference import Reference
 
 
@@ -32,7 +34,9 @@ from analysis.reference.session_reference import Reference
 class BodySettings:
     """When the body counts as turned.
 
-    ``turn_deg`` is the least turn worth a word, ``turn_sd`` how many times its own error it must be.
+    ``turn_deg`` is the least turn worth a word, ``turn_sd`` how many times its own error it must be. ``suspect`` is the
+    chance of so large a turn from the gestures to all play after them, from ``suspect_deg`` on, by this hand's own
+    scatter, from which on the interval is widened; ``settle_deg`` the scatter expected beforehand.
 
     Attributes
     ----------
@@ -42,6 +46,7 @@ class BodySettings:
         Windows on each side by which a turn is judged, at most.
     away_deg : float
         Least turn of a block against its gestures worth a word: hands that find their place to 4 deg stay below 13.
+    suspect_deg, settle_deg, suspect : float
     oblique : float
         Part of a turn that reaches the tilt because strokes run obliquely over the strings.
     """
@@ -50,6 +55,9 @@ class BodySettings:
     turn_sd: float = 4.0
     turn_windows: int = 3
     away_deg: float = 15.0
+    suspect_deg: float = 5.0
+    settle_deg: float = 2.5
+    suspect: float = 0.005
     oblique: float = 0.36
 
 
@@ -135,15 +143,31 @@ def _away_doubts(
 
     A turn that came in a rest shows in nothing else. Blocks that a turn within a block touches are left out.
     """
-    away: dict[int, float] = {}
-    for index, block in enumerate(blocks):
-        turned_deg = 0.0 if index in known else _turned_since_gestures_deg(motion, reference, blocks, block)
-        if abs(turned_deg) >= settings.away_deg:
-            away[index] = turned_deg
-    if not away:
-        return []
-    most_deg = max(map(abs, away.values()))
-    worth = max(_worth_deg(deg, reference.frame(blocks[i].posture, blocks[i].start_s)) for i, deg in away.items())
+    seen = {
+        index: since
+        for index, block in enumerate(blocks)
+        if index not in known and (since := _since_gestures(motion, reference, blocks, block)) is not None
+    }
+    away = {index: since.turned_deg for index, since in seen.items() if abs(since.turned_deg) >= settings.away_deg}
+    suspected = _suspected(seen, away, blocks, settings)
+    doubts = []
+    if away:
+        # A hand that settles anew for each block hides part of one turn in some of them.
+        postures = {(blocks[i].posture, np.sign(deg)) for i, deg in away.items()}
+        away |= {
+            i: since.turned_deg
+            for i, since in seen.items()
+            if (blocks[i].posture, np.sign(since.turned_deg)) in postures
+            and abs(since.turned_deg) >= 0.5 * settings.away_deg
+        }
+        doubts.append(_away_doubt(dict(sorted(away.items())), reference, blocks))
+    if suspected:
+        doubts.append(_suspicion(suspected, reference, blocks))
+    return doubts
+
+
+def _away_doubt(away: dict[int, float], reference: Reference, blocks: Sequence[Event]) -> Doubt:
+    most_deg, worth = _largest(away, reference, blocks)
     names = f"block{'s' * (len(away) > 1)} " + ", ".join(str(index + 1) for index in away)
     fault = f"in {names} the hand points {most_deg:.0f} deg away, about the vertical, from where it did in the gestures"
     evidence = (
@@ -151,22 +175,80 @@ def _away_doubts(
         f"be {worth:.1f} deg off"
     )
     change = "keep the chair where it is, or repeat across and along"
-    return [Doubt("turn", "likely", fault, evidence, change, tuple(away), se_deg=worth / 1.96)]
+    return Doubt("turn", "likely", fault, evidence, change, tuple(away), se_deg=worth / 1.96)
 
 
-def _turned_since_gestures_deg(motion: Motion, reference: Reference, blocks: Sequence[Event], block: Event) -> float:
-    """Turn of a block about the vertical against the latest gestures, drift taken out; 0 without any."""
+def _suspicion(turned: dict[int, float], reference: Reference, blocks: Sequence[Event]) -> Doubt:
+    """What only widens the interval: a hand that settles anew does it too, seldom."""
+    most_deg, worth = _largest(turned, reference, blocks)
+    return Doubt(
+        "attitude",
+        "sure",
+        "the hand pointed elsewhere in play than at the gestures",
+        f"it turned by {most_deg:.0f} deg about the vertical, as if the chair had turned; a hand that settles "
+        f"differently does the same; if the instrument turned too, tilts are up to {worth:.1f} deg off",
+        "if you turned, repeat across and along",
+        tuple(turned),
+        se_deg=worth / 1.96,
+    )
+
+
+def _largest(turned: dict[int, float], reference: Reference, blocks: Sequence[Event]) -> tuple[float, float]:
+    """The largest of these turns by block, and the most that one is worth in tilt, deg."""
+    worth = max(_worth_deg(deg, reference.frame(blocks[i].posture, blocks[i].start_s)) for i, deg in turned.items())
+    return max(map(abs, turned.values())), worth
+
+
+def _suspected(
+    seen: dict[int, _SinceGestures], away: dict[int, float], blocks: Sequence[Event], settings: BodySettings
+) -> dict[int, float]:
+    """Turns from the gestures to all blocks that follow them, larger than this hand's own scatter mostly makes them."""
+    suspected: dict[int, float] = {}
+    found = {blocks[i].posture for i in away}
+    for group in {(blocks[i].posture, since.times_s[0]) for i, since in seen.items() if blocks[i].posture not in found}:
+        own = {i: since for i, since in seen.items() if (blocks[i].posture, since.times_s[0]) == group}
+        gestures = next(iter(own.values()))
+        turned = np.array([since.turned_deg for since in own.values()])
+        middle_s = [0.5 * (blocks[i].start_s + blocks[i].end_s) for i in own]
+        n, k = gestures.own_deg.size, turned.size
+        # The assumed unrest counts as two poses' worth of evidence.
+        freedom = n + k - 2 + 2
+        squares = n * gestures.own_deg.var() + k * turned.var() + 2 * settings.settle_deg**2
+        part = 1 / n + 1 / k + drift_part(np.concatenate([gestures.times_s, middle_s]), n)
+        shift = float(turned.mean() - gestures.own_deg.mean())
+        chance = 2 * t_distribution.sf(abs(shift) / np.sqrt(squares / freedom * part), freedom)
+        if abs(shift) >= settings.suspect_deg and chance < settings.suspect:
+            suspected |= dict.fromkeys(own, shift)
+    return dict(sorted(suspected.items()))
+
+
+@dataclass(frozen=True)
+class _SinceGestures:
+    """Turn of a block about the vertical against its gestures' mean, drift taken out, and the gestures' own turns."""
+
+    turned_deg: float
+    own_deg: FloatArray
+    times_s: FloatArray
+
+
+def _since_gestures(
+    motion: Motion, reference: Reference, blocks: Sequence[Event], block: Event
+) -> _SinceGestures | None:
+    """None without gestures before the block."""
     before = [q for q in reference.qualities if q.posture in (block.posture, "") and q.end_s <= block.start_s]
     before = [q for q in before if q.posture == block.posture] or before
     played_s = max((b.end_s for b in blocks if before and b.end_s <= before[-1].start_s), default=-np.inf)
     latest = [gesture for gesture in before if gesture.start_s >= played_s]
     if not latest:
-        return 0.0
-    pose = np.mean([_mean_rotation(motion, g.start_s + 0.5, g.end_s - 0.5) for g in latest], axis=0)
-    middle_s = [0.5 * (block.start_s + block.end_s), np.mean([0.5 * (g.start_s + g.end_s) for g in latest])]
-    drift_rad = reference.drift.mean_rad(np.array(middle_s))
-    yaw = heading_between(pose, _mean_rotation(motion, block.start_s + 0.5, block.end_s - 0.5))
-    return float((np.degrees(yaw - (drift_rad[0] - drift_rad[1])) + 180.0) % 360.0 - 180.0)
+        return None
+    spans_s = [(each.start_s, each.end_s) for each in latest] + [(block.start_s, block.end_s)]
+    poses = [_mean_rotation(motion, start_s + 0.5, end_s - 0.5) for start_s, end_s in spans_s]
+    mean = np.mean(poses[:-1], axis=0)
+    yaw = np.array([heading_between(mean, pose) for pose in poses])
+    times_s = np.array(spans_s).mean(axis=1)
+    drift_rad = reference.drift.mean_rad(np.append(times_s, times_s[:-1].mean()))
+    turned = (np.degrees(yaw - (drift_rad[:-1] - drift_rad[-1])) + 180.0) % 360.0 - 180.0
+    return _SinceGestures(float(turned[-1]), turned[:-1], times_s[:-1])
 
 
 def _worth_deg(turned_deg: float, frame: Frame) -> float:

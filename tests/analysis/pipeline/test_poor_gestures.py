@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 
 from analysis.model.records import Event, Session, SessionResult
-from analysis.synthesis.scenario import GesturePlan
-from tests.analysis.pipeline.played import Played, event_of, events_changed, play
+from analysis.synthesis.draw import random_scenario
+from analysis.synthesis.scenario import GesturePlan, Posture
+from tests.analysis.pipeline.played import Played, event_of, events_changed, of_scenario, play
 
 SEED = 671
 PLAIN = "the arch of the strings is not given: the string plane is taken as flat"
@@ -106,6 +107,40 @@ def test_across_runs_along_the_strings() -> None:
     (text,) = sentences(played.result)
     check_clear(text)
     assert "right angles" in text
+
+
+def test_one_posture_drags_along_the_strings_for_across() -> None:
+    """It was measured by the other posture's gestures and lever, and could be sure of it."""
+    drawn = random_scenario(SEED, strokes_per_s=8.0, duration_s=6.0, rate_hz=200.0)
+    block = drawn.blocks[0]
+    scenario = replace(
+        drawn,
+        blocks=(replace(block, posture="A"), replace(block, posture="B")),
+        postures=(Posture("A"), Posture("B", yaw_deg=12.0, grip_change_mm=(8.0, 5.0, 0.0))),
+        gestures=replace(drawn.gestures, repetitions=2),
+    )
+    played = of_scenario(scenario, SEED)
+
+    def change(session: Session) -> Session:
+        along, *_ = (event for event in session.events if event.kind == "along" and event.posture == "B")
+
+        def drag(event: Event) -> Event | None:
+            if event.kind == "across" and event.posture == "B":
+                return None
+            return replace(event, kind="across") if event is along else event
+
+        # Strings so near to each other that this drag is long enough for them.
+        return replace(events_changed(session, drag), instrument=replace(session.instrument, spacing_mm=(4.0,) * 3))
+
+    result = played.spoilt(change).result
+    assert any("right angles" in text for text in sentences(result))
+    (doubt,) = (each for each in result.doubts if "could not be used" in each.fault)
+    assert doubt.cap == "likely"
+    assert doubt.blocks == (1,)
+    assert "'A'" in doubt.evidence
+    # Its own pivots tell where the plectrum is, whatever became of its other gestures.
+    found, true = result.blocks[1].tilt_mean_deg, float(played.simulated.truth.blocks["tilt_mean_deg"][1])
+    assert found == pytest.approx(true, abs=3.0)
 
 
 def test_across_and_along_are_marked_the_wrong_way_round() -> None:

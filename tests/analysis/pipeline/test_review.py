@@ -21,6 +21,7 @@ from analysis.pipeline import analyse_session
 from analysis.reference import session_reference as reference_module
 from analysis.reference.frame import Frame, HeldLever, build_frame
 from analysis.reference.gesture_directions import Direction, GestureSettings, measure_direction
+from analysis.reference.gesture_doubts import doubt_gestures
 from analysis.reference.hand_frame import hand_frame
 from analysis.reference.lever import LeverFit, LeverSettings, borrow_lever
 from analysis.reference.pivots import ReferenceSettings
@@ -96,18 +97,50 @@ def motion_of(accel: np.ndarray, rate_hz: float, quat: np.ndarray | None = None)
 
 
 @pytest.mark.parametrize("way", [1.0, -1.0])
-@pytest.mark.parametrize("late_s", [-0.2, 0.0, 0.2])
-def test_first_move_of_a_gesture_is_the_first_move(way: float, late_s: float) -> None:
-    """The tip rests at one end for 2 s and sets out as -A cos(w t): a quarter of flat instruments came out reversed."""
+@pytest.mark.parametrize("late_s", [-0.2, 0.0, 0.2, 0.6])
+@pytest.mark.parametrize("pause_s", [0.0, 0.45])
+def test_first_move_of_a_gesture_is_the_first_move(way: float, late_s: float, pause_s: float) -> None:
+    """The tip rests at one end for 2 s and sets out as -A cos(w t): a quarter of flat instruments came out reversed.
+
+    A pause after the third move made the fourth pass for the first.
+    """
     rate_hz, w, half_m = 100.0, 2 * np.pi * 2.0, 0.03
     t = np.arange(int(12 * rate_hz)) / rate_hz - 3.0
-    moving = (t >= 0) & (t < 5.0)
+    moved_s = np.where(t > 0.75, np.maximum(t - pause_s, 0.75), t)
+    moving = (t >= 0) & (moved_s < 5.0) & ~((t > 0.75) & (moved_s == 0.75))
     accel = np.zeros((t.size, 3))
-    accel[:, 1] = np.where(moving, way * half_m * w**2 * np.cos(w * t), 0.0)
+    accel[:, 1] = np.where(moving, way * half_m * w**2 * np.cos(w * moved_s), 0.0)
     accel[:, 2] = GRAVITY
     event = Event(3.0 + late_s, 8.0, "across")
     found = measure_direction(motion_of(accel, rate_hz), event, np.zeros(3), GestureSettings())
     assert np.sign(found.chord_m[1]) * found.first_sign == way
+
+
+def test_a_first_move_before_its_mark_is_not_guessed() -> None:
+    """The rhythm runs from two seconds before the mark on: whatever comes first in sight was not the first."""
+    rate_hz, w, half_m = 100.0, 2 * np.pi * 2.0, 0.03
+    t = np.arange(int(12 * rate_hz)) / rate_hz - 3.0
+    accel = np.zeros((t.size, 3))
+    accel[:, 1] = np.where((t >= 0) & (t < 7.0), half_m * w**2 * np.cos(w * t), 0.0)
+    accel[:, 2] = GRAVITY
+    for late_s in np.arange(2.0, 2.5, 0.05):
+        event = Event(3.0 + float(late_s), 9.0, "across")
+        found = measure_direction(motion_of(accel, rate_hz), event, np.zeros(3), GestureSettings())
+        assert found.first_sign == 0.0
+
+
+@pytest.mark.parametrize(("second", "told"), [(1.0, True), (-1.0, False), (0.0, True)])
+def test_across_that_begins_both_ways_on_the_lap_tells_no_downstroke(second: float, told: bool) -> None:
+    """The first of two won, and was believed: half of such sessions had down- and upstrokes exchanged."""
+    x, y = np.array([0.04, 0.0, 0.0]), np.array([0.0, -0.06, 0.0])
+    drift = fit_drift(np.zeros(1), np.zeros(1), np.zeros(1, np.int64), np.zeros(1, bool), 0.0, HeadingSettings())
+    across = [direction("across", 0.0, y, "A"), replace(direction("across", 0.0, y, "A"), first_sign=second)]
+    arm = np.array([0.0, 0.0, -0.05])
+    held = HeldLever(arm, 0, arm)
+    frame = build_frame("A", [direction("along", 0.0, x, "A")], across, drift, held, "flat", 35.0)
+    assert frame.down_told is told
+    said = doubt_gestures({"A": frame}, (), drift, [Event(0.0, 9.0, "play", posture="A")], GestureSettings())
+    assert any(doubt.cap == "open" and "downstroke" in doubt.fault for doubt in said) is not told
 
 
 DRIFT_RADPS = np.radians(0.05)
@@ -394,3 +427,17 @@ def test_a_lever_that_does_not_tell_the_near_side_is_refused() -> None:
     along, across = direction("along", 0.0, x, "A"), direction("across", 0.0, down, "A")
     with pytest.raises(GestureError, match="farther out"):
         build_frame("A", [along], [across], drift, HeldLever(x, 0, np.array([0.06, 0.002, -0.02])), "upright", 35.0)
+
+
+@pytest.mark.parametrize("askew_deg", [-45.0, 0.0, 45.0])
+def test_an_oblique_across_on_a_raised_neck_keeps_its_side(askew_deg: float) -> None:
+    """Its part along the strings climbs: down was told by the whole of it, and down- and upstrokes changed places."""
+    raised, askew = np.radians(50.0), np.radians(askew_deg)
+    strings = np.array([np.cos(raised), 0.0, -np.sin(raised)])
+    square = np.array([-np.sin(raised), 0.0, -np.cos(raised)])
+    drag = 0.06 * (np.cos(askew) * square + np.sin(askew) * strings)
+    drift = fit_drift(np.zeros(1), np.zeros(1), np.zeros(1, np.int64), np.zeros(1, bool), 0.0, HeadingSettings())
+    along, across = direction("along", 0.0, 0.04 * strings, "A"), direction("across", 0.0, drag, "A")
+    arm = np.array([0.0, -0.05, -0.03])
+    frame = build_frame("A", [along], [across], drift, HeldLever(arm, 0, arm), "upright", 35.0)
+    assert frame.axes[1] == pytest.approx(square, abs=1e-9)
