@@ -7,10 +7,11 @@ Drift, its speed and the bias are driven by two kinds of noise; the level forget
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
-from analysis.model.records import FloatArray
+from analysis.model.records import BoolArray, FloatArray
 
 STATES = 4
 """Drift, its speed, the bias, the level."""
@@ -24,24 +25,62 @@ READ_PAIRS = ((0, 0), (3, 0), (3, 3))
 
 @dataclass(frozen=True)
 class Walks:
-    """One-sided densities of the acceleration's error and of its bias's walk, and how soon the level forgets."""
+    """One-sided densities of the acceleration's error and of its bias's walk."""
 
     accel_noise_mps2_rthz: float
     bias_walk_mps3_rthz: float
-    level_time_s: float
+
+
+@dataclass(frozen=True)
+class Turns:
+    """Where a path turned, or came from rest or to rest; in time order.
+
+    Attributes
+    ----------
+    time_s : float64 (n,)
+    side : float64 (n,)
+        +1 where a downstroke ends or an upstroke begins, -1 at the other side, 0 where the hand only went on.
+    edge : bool (n,)
+        No turn: the hand came from rest, or stopped.
+    turned_rad : float64 (n, k)
+        By how much the hand is turned midway in the strokes that meet there, from any attitude and in any axes; k may
+        be 0.
+    """
+
+    time_s: FloatArray
+    side: FloatArray
+    edge: BoolArray
+    turned_rad: FloatArray
+
+    def part(self, some: slice) -> Turns:
+        """Some of them, in one piece.
+
+        Parameters
+        ----------
+        some : slice
+
+        Returns
+        -------
+        Turns
+        """
+        return Turns(self.time_s[some], self.side[some], self.edge[some], self.turned_rad[some])
+
+
+class Size(NamedTuple):
+    """SD of the level along one axis, by what share of it the turns scatter about it, and how soon it forgets."""
+
+    level_m: float
+    share: float
+    time_s: float
 
 
 @dataclass(frozen=True)
 class Chain:
-    """What the times alone say: lower bands of the prior's precision but for the level, whose SD comes later.
-
-    ``fresh`` (n - 1,) is the share of the level's variance that a step renews, ``keep`` what it keeps of the level.
-    """
+    """What the steps (n - 1,) of time alone say: lower bands of the prior's precision but for the level."""
 
     bands: FloatArray
     log_det: float
-    keep: FloatArray
-    fresh: FloatArray
+    step_s: FloatArray
 
 
 def chain_of(time_s: FloatArray, motion: Walks) -> Chain:
@@ -72,22 +111,25 @@ def chain_of(time_s: FloatArray, motion: Walks) -> Chain:
                 bands[row - column, column::STATES] = block[:, row, column]
             bands[STATES + row - column, column : (n - 1) * STATES : STATES] = -pulled[:, row, column]
     log_det = float(np.linalg.slogdet(noise)[1].sum()) + 2.0 * float(np.log(PRIOR_SD).sum())
-    keep = np.exp(-dt / motion.level_time_s)
-    return Chain(bands, log_det, keep, 1.0 - keep**2)
+    return Chain(bands, log_det, dt)
 
 
-def precision_of(chain: Chain, read: FloatArray, size_m: float) -> tuple[FloatArray, float]:
+def precision_of(chain: Chain, read: FloatArray, size: Size) -> tuple[FloatArray, float]:
     """Posterior precision of all states (lower bands), and half the log determinant of the prior's.
 
     ``read`` (n,) is the precision of the reading at each time, 0 where there is none.
     """
+    # What a step keeps of the level, and the precision of what it renews.
+    keep = np.exp(-chain.step_s / size.time_s)
+    fresh = 1.0 - keep**2
+    renewed = 1 / (size.level_m**2 * fresh)
     bands = chain.bands.copy()
     level = bands[0, 3::STATES]
-    level[0] += 1 / size_m**2
-    level[:-1] += chain.keep**2 / (size_m**2 * chain.fresh)
-    level[1:] += 1 / (size_m**2 * chain.fresh)
-    bands[STATES, 3 : (read.size - 1) * STATES : STATES] -= chain.keep / (size_m**2 * chain.fresh)
+    level[0] += 1 / size.level_m**2
+    level[:-1] += keep**2 * renewed
+    level[1:] += renewed
+    bands[STATES, 3 : (read.size - 1) * STATES : STATES] -= keep * renewed
     for row, column in READ_PAIRS:
         bands[row - column, column::STATES] += read
-    log_size = 2.0 * read.size * np.log(size_m) + np.log(chain.fresh).sum()
+    log_size = 2.0 * read.size * np.log(size.level_m) + np.log(fresh).sum()
     return bands, -0.5 * float(chain.log_det + log_size)

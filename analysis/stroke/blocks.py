@@ -97,27 +97,27 @@ def _median(values: FloatArray) -> float | None:
 
 
 def weights_of(strokes: pd.DataFrame) -> FloatArray:
-    """Weights of strokes in their mean tilt, by :func:`stroke_weights` from errors that do not know their own span.
+    """Weights of strokes in their mean tilt, by :func:`stroke_weights` from errors that do not know their own stroke.
 
-    A stroke's error falls as it gets longer, and on the way to another string the long strokes are the flat ones: by
-    their own errors they would flatten the mean. So each error is that of a stroke of the usual span; only of a wild
-    one, over three times the usual error, the larger of the two.
+    A stroke's error falls as it gets longer, and as it gets flatter where the level across the strings is less well
+    known than that above them. On the way to another string the long, flat strokes would so flatten the mean. So each
+    counts by the usual error; only a wild one, over three times that, by its own.
 
     Parameters
     ----------
     strokes : DataFrame
-        Columns ``tilt_deg``, ``tilt_se_deg``, ``span_mm``.
+        Columns ``tilt_deg``, ``tilt_se_deg``.
 
     Returns
     -------
     float64 (n,)
         They add up to 1.
     """
-    tilt, se, span = (strokes[name].to_numpy(np.float64) for name in ("tilt_deg", "tilt_se_deg", "span_mm"))
+    tilt, se = (strokes[name].to_numpy(np.float64) for name in ("tilt_deg", "tilt_se_deg"))
     if tilt.size == 0:
         return np.empty(0)
-    usual = se * span / np.median(span)
-    return stroke_weights(tilt, np.where(se > WILD * np.median(se), np.maximum(se, usual), usual))
+    usual = float(np.median(se))
+    return stroke_weights(tilt, np.where(se > WILD * usual, se, usual))
 
 
 def stroke_weights(tilt_deg: FloatArray, se_deg: FloatArray) -> FloatArray:

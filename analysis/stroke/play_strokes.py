@@ -12,7 +12,7 @@ from scipy.ndimage import convolve1d
 
 from analysis.model.records import BoolArray, Event, FloatArray, IntArray
 from analysis.motion.hand_motion import Motion
-from analysis.motion.level import LevelSettings
+from analysis.motion.level_settings import LevelSettings
 from analysis.motion.turns import StrokeSettings, find_runs, running_rank
 from analysis.reference.frame import Frame
 from analysis.reference.session_reference import Reference

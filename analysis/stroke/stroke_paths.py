@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import signal
 
 from analysis.model.records import FloatArray, IntArray
 from analysis.motion.hand_motion import Motion
-from analysis.motion.level import Drift, LevelSettings, smooth_drift
+from analysis.motion.level import smooth_drift
+from analysis.motion.level_settings import LevelSettings
+from analysis.motion.level_states import Turns
 from analysis.motion.rotation import multiply
 from analysis.motion.turns import StrokeSettings, sample_at
 from analysis.reference.frame import Frame
@@ -76,9 +78,10 @@ class LevelPath:
         Instrument axes as at its middle; the level is in it, the drift of double integration is not.
     axes : float64 (3, 3)
         These axes, in the drifted world.
-    drift : Drift
-    seconds : float64 (m,)
-        Duration of the strokes that gave the drift.
+    middle_s : float64 (m,)
+        Middles of the strokes that gave the drift, from the path's first sample.
+    chord_se_mps : float64 (m, 3)
+        Standard error of what the drift adds to each, in proportion to its time.
     cycle_hz : float
         Cycle frequency of its quick strokes.
     rate_hz : float
@@ -87,8 +90,8 @@ class LevelPath:
     first: int
     path_m: FloatArray
     axes: FloatArray
-    drift: Drift
-    seconds: FloatArray
+    middle_s: FloatArray
+    chord_se_mps: FloatArray
     cycle_hz: float
     rate_hz: float
 
@@ -143,15 +146,35 @@ def _level_path(
     axes = view.axes(motion.grid.time_at(np.array([0.5 * (low + high)])))[0]
     path = motion.series_path(low, high, view.frame.lever_m) @ axes.T
     start, end = np.maximum(chain.start - low, 0.0), np.minimum(chain.end - low, high - low - 1.0)
-    middle = 0.5 * (sample_at(path, start) + sample_at(path, end))
-    turns_s = (start / motion.grid.rate_hz, end / motion.grid.rate_hz)
+    turns, of_stroke = _turns_of(chain, start, end, motion.quat_wxyz[low:high])
+    reading = sample_at(path, turns.time_s)
+    turns = replace(turns, time_s=turns.time_s / motion.grid.rate_hz)
     if np.searchsorted(motion.clipped_at, high) > np.searchsorted(motion.clipped_at, low):
         settings = settings.for_clipped_attacks()
-    drift = smooth_drift(turns_s, chain.edge, middle, settings, _turned_rad(motion.quat_wxyz[low:high], start, end))
+    drift = smooth_drift(turns, reading, settings)
     path -= drift.at(np.arange(high - low) / motion.grid.rate_hz)
     quick = float(np.percentile(chain.end - chain.start, QUICK_PERCENTILE))
     rate_hz = motion.grid.rate_hz
-    return LevelPath(low, path, axes, drift, (end - start) / rate_hz, 0.5 * rate_hz / quick, rate_hz)
+    chord_se_mps = drift.chord_se_m[of_stroke] * rate_hz / (end - start)[:, None]
+    return LevelPath(low, path, axes, 0.5 * (start + end) / rate_hz, chord_se_mps, 0.5 * rate_hz / quick, rate_hz)
+
+
+def _turns_of(strokes: StrokeSet, start: FloatArray, end: FloatArray, quat_wxyz: FloatArray) -> tuple[Turns, IntArray]:
+    """Turns of strokes, by sample numbers of a path, one where two strokes meet; and the turn each stroke starts at."""
+    apart = np.concatenate([[True], strokes.start[1:] - strokes.end[:-1] > 1e-6])
+    at_start = np.cumsum(apart) + np.arange(apart.size) - 1
+    count = np.zeros(int(at_start[-1]) + 2)
+    side, edge, place = np.zeros((3, count.size))
+    turned = np.zeros((count.size, 3))
+    middle_rad = _turned_rad(quat_wxyz, start, end)
+    for turn, way in ((at_start, -strokes.sign), (at_start + 1, strokes.sign)):
+        place[turn] = start if turn is at_start else end
+        side[turn] += way
+        edge[turn] += strokes.edge
+        turned[turn] += middle_rad
+        count[turn] += 1
+    edge = edge * (count == 1)
+    return Turns(place, side / count, edge > 0, turned / count[:, None]), at_start
 
 
 def _turned_rad(quat_wxyz: FloatArray, start: FloatArray, end: FloatArray) -> FloatArray:
@@ -212,9 +235,9 @@ def trace_strokes(
     axes = view.axes(motion.grid.time_at(0.5 * (strokes.start + strokes.end)))
     turned = np.einsum("nij,nkj->nki", axes @ path.axes.T, own)
     seconds = (end - start) / path.rate_hz
-    rate = path.drift.chord_se_m / path.seconds[:, None]
     middle_s = 0.5 * (start + end) / path.rate_hz
-    chord_se = np.stack([np.interp(middle_s, path.drift.time_s, each) for each in rate.T], axis=1) * seconds[:, None]
+    rate = [np.interp(middle_s, path.middle_s, each) for each in path.chord_se_mps.T]
+    chord_se = np.stack(rate, axis=1) * seconds[:, None]
     same = {name: getattr(strokes, name) for name in StrokeSet.__dataclass_fields__}
     return TracedStrokes(**same, path_m=turned, chord_se_m=chord_se)
 

@@ -82,7 +82,8 @@ def test_every_stroke_of_a_straight_path(rig_name: str) -> None:
     strokes = middle_strokes(result_of(rig_name), 0)
     assert len(strokes) == 23
     assert strokes["tilt_deg"].to_numpy() == pytest.approx(14.0, abs=RADIAN)
-    assert strokes["span_mm"].to_numpy() == pytest.approx(15.0, rel=1e-3)
+    # The smoother takes strokes that grow in the ramps for turns that scatter: 0.02 mm is left of that here.
+    assert strokes["span_mm"].to_numpy() == pytest.approx(15.0, rel=1.4e-3)
     assert strokes["bow_mm"].to_numpy() == pytest.approx(0.0, abs=0.015)
     # No pick attack: contact is taken at mid-stroke, and the stroke ends before it has gone a spacing of 10.5 mm.
     rise = 7.5 * np.sin(TILT) * np.where(strokes["direction"] == "down", 1.0, -1.0)
@@ -100,7 +101,7 @@ def test_every_stroke_of_a_turn_about_a_fixed_wrist(rig_name: str) -> None:
     assert strokes["tilt_deg"].to_numpy() == pytest.approx(12.0, abs=RADIAN)
     span = 2e3 * SWING * float(np.linalg.norm(WRIST_M))
     assert np.linalg.norm(np.diff(path, axis=0), axis=1).sum() == pytest.approx(span, rel=1e-6)
-    assert strokes["span_mm"].to_numpy() == pytest.approx(span, rel=1e-3)
+    assert strokes["span_mm"].to_numpy() == pytest.approx(span, rel=1.4e-3)
     # The bend is the second harmonic, where the band's gain is 5 % above that of the fundamental, by which all is
     # divided: 0.016 mm of 0.33 mm.
     sagitta = 1e3 * float(np.linalg.norm(WRIST_M)) * (1 - np.cos(SWING))

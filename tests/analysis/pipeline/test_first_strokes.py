@@ -9,7 +9,7 @@ from scipy.spatial.transform import Rotation
 from analysis.model.records import FloatArray
 from analysis.motion.hand_motion import Motion
 from analysis.motion.heading_drift import HeadingSettings, fit_drift
-from analysis.motion.level import LevelSettings
+from analysis.motion.level_settings import LevelSettings
 from analysis.motion.turns import StrokeSettings
 from analysis.reference.frame import Frame
 from analysis.signal.grid import Grid

@@ -13,7 +13,7 @@ from analysis.model.errors import GestureError, InputError, TimebaseError
 from analysis.model.records import Event, GestureQuality, RawSamples, SensorProfile, Session
 from analysis.motion.hand_motion import Motion
 from analysis.motion.heading_drift import HeadingSettings, fit_drift
-from analysis.motion.level import LevelSettings
+from analysis.motion.level_settings import LevelSettings
 from analysis.motion.orientation import estimate_orientation, integrate_rotation
 from analysis.motion.rotation import rotate, yaw_matrix
 from analysis.motion.tip_path import Band, band_displacements
