@@ -39,7 +39,7 @@ from analysis.stroke.body_motion import BodySettings, doubt_body
 from analysis.stroke.play_intervals import order_events
 from analysis.stroke.play_strokes import PlayContext, TableSettings, find_play
 from analysis.stroke.stroke_paths import TracedStrokes
-from analysis.stroke.stroke_table import Columns, assign_blocks, found_blocks, measure_columns, tabulate
+from analysis.stroke.stroke_table import BLOCK_SILENCE_S, Columns, assign_blocks, found_blocks, measure_columns, tabulate
 from analysis.stroke.tip_claim import TipSettings
 from analysis.stroke.truth_checks import doubt_checks, read_checks
 from analysis.tension.tremor import find_still_moments
@@ -51,6 +51,7 @@ from analysis.witness.witness_doubts import doubt_witness
 Progress = Callable[[str, float], None]
 """Called with a stage's name and the share of it that is done, 0..1."""
 
+FOUND_EDGE_S = 0.5 * BLOCK_SILENCE_S
 NO_BLOCKS = "no block of play was marked: blocks were found from the strokes themselves"
 
 
@@ -222,7 +223,10 @@ def analyse_prepared(prepared: Prepared, progress: Progress | None = None) -> Se
         # Play shows how the heading drifts; where none is marked, it must be found before it can show that.
         events = order_events((*session.events, *guess))
         motion, reference = establish_reference(signals, replace(session, events=events), settings.reference)
-        table, strokes = measure_play(motion, session, PlayContext(reference, threshold), settings.table)
+        # What was found is looked at again as if it were marked: shorter series between and beside its long ones count.
+        wide = [replace(e, start_s=e.start_s - FOUND_EDGE_S, end_s=e.end_s + FOUND_EDGE_S) for e in guess]
+        marked = replace(session, events=order_events((*session.events, *wide)))
+        table, strokes = measure_play(motion, marked, PlayContext(reference, threshold), settings.table)
     if table.empty:
         raise NotEnoughDataError(
             expected="strokes of play",

@@ -20,6 +20,7 @@ from benchmarks.uneven_play import (
     SWING,
     TREMOLO,
     crossing,
+    filmed,
     irregular,
     looped,
     shaped,
@@ -29,11 +30,15 @@ from benchmarks.uneven_play import (
 
 @dataclass(frozen=True)
 class Regime:
-    """A named way to draw a scenario from a seed; tilts within ``beyond_deg`` do not count for the side."""
+    """A named way to draw a scenario from a seed; tilts within ``beyond_deg`` do not count for the side.
+
+    Where it is not ``marked``, the session does not tell where its blocks are.
+    """
 
     name: str
     draw: Callable[[int], Scenario]
     beyond_deg: float = 3.0
+    marked: bool = True
 
 
 def _speed(strokes_per_s: float, **changes: object) -> Callable[[int], Scenario]:
@@ -138,6 +143,11 @@ REGIMES: dict[str, Regime] = {
         Regime("8/s, span 2 mm", lambda seed: random_scenario(seed, strokes_per_s=8.0, span_mm=2.0), 6.0),
         Regime("4/s, span 2 mm", lambda seed: random_scenario(seed, strokes_per_s=4.0, span_mm=2.0), 6.0),
         Regime("3/s, span 4 mm", lambda seed: random_scenario(seed, strokes_per_s=3.0, span_mm=4.0), 6.0),
+        Regime("filmed 3-9/s", lambda seed: filmed(irregular(seed, (3.0, 9.0)), seed), 5.0),
+        Regime("filmed 3-9/s, 200 Hz", lambda seed: filmed(irregular(seed, (3.0, 9.0)), seed, 200.0), 5.0),
+        Regime("filmed 3-9/s, unmarked", lambda seed: filmed(irregular(seed, (3.0, 9.0)), seed), 5.0, marked=False),
+        Regime("filmed strums 3-7/s", lambda seed: filmed(strums(seed), seed)),
+        Regime("filmed strums 3-7/s, unmarked", lambda seed: filmed(strums(seed), seed), marked=False),
         Regime("8/s, attacks beyond range", lambda seed: shaped(seed, 8.0, attack_mps2=(60.0, 200.0))),
     )
 }

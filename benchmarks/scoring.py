@@ -12,7 +12,11 @@ from analysis.model.records import SessionResult
 
 @dataclass(frozen=True)
 class SessionScore:
-    """Errors of one session; arrays hold one value a matched stroke outside string changes."""
+    """Errors of one session; arrays hold one value a matched stroke outside string changes.
+
+    ``covered``, one value a matched stroke of all: whether its error, less the session's mean error, lies in its own
+    95 % interval.
+    """
 
     error_deg: np.ndarray
     true_tilt_deg: np.ndarray
@@ -30,6 +34,7 @@ class SessionScore:
     bow_error_mm: np.ndarray
     change_error_deg: np.ndarray
     turn_error_ms: np.ndarray
+    covered: np.ndarray
 
 
 def match_strokes(truth: pd.DataFrame, found: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
@@ -88,6 +93,7 @@ def score_session(truth: pd.DataFrame, result: SessionResult) -> SessionScore:
         (f["bow_mm"] - t["bow_mm"]).to_numpy()[clean],
         error[~clean],
         1e3 * np.abs(np.concatenate([f["start_s"] - t["start_s"], f["end_s"] - t["end_s"]])),
+        np.abs(error - error.mean()) < 1.96 * f["tilt_se_deg"].to_numpy() if error.size else error > 0,
     )  # fmt: skip
 
 
@@ -124,6 +130,7 @@ def pooled(scores: list[SessionScore], beyond_deg: float) -> dict[str, float]:
         "lift_rms_mm": float(np.sqrt((np.concatenate([s.lift_error_mm for s in scores]) ** 2).mean())),
         "change_rms_deg": _rms(np.concatenate([s.change_error_deg for s in scores])),
         "all_rms_deg": _rms(np.concatenate([e for s in scores for e in (s.error_deg, s.change_error_deg)])),
+        "single_covers_pct": 100 * float(np.concatenate([s.covered for s in scores]).mean()),
         "turn_median_ms": float(np.median(np.concatenate([s.turn_error_ms for s in scores]))),
         "turn_90_ms": float(np.percentile(np.concatenate([s.turn_error_ms for s in scores]), 90)),
         "bow_rms_mm": float(np.sqrt((np.concatenate([s.bow_error_mm for s in scores]) ** 2).mean())),

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.synthesis.draw import random_scenario
-from analysis.synthesis.scenario import Irregularity, Recording, Scenario
+from analysis.synthesis.scenario import Camera, Irregularity, Recording, Scenario
 
 SINGLE = Irregularity(strokes=(1, 2), rest_s=(0.2, 0.9))
 BURSTS = Irregularity(strokes=(4, 8))
@@ -52,3 +52,17 @@ def shaped(seed: int, strokes_per_s: float, **changes: float | tuple[float, floa
 def looped(seed: int, strokes_per_s: float) -> Scenario:
     scenario = random_scenario(seed, strokes_per_s=strokes_per_s)
     return replace(scenario, hand=None if scenario.hand is None else replace(scenario.hand, loop_mm=1.5))
+
+
+def filmed(scenario: Scenario, seed: int, rate_hz: float = 400.0) -> Scenario:
+    """The same without any attack, as one of several camera systems saw it, and a sensor of 200 or 400 samples/s."""
+    rng = np.random.default_rng([seed, 0xF11])
+    noise_mm = rng.uniform(0.1, 0.4)
+    camera = Camera(
+        rate_hz=float(rng.choice([100.0, 120.0, 150.0, 240.0])),
+        noise_mm=noise_mm,
+        noise_deg=noise_mm,
+        lowpass_hz=rng.uniform(15.0, 30.0),
+    )
+    blocks = tuple(replace(b, attacks="none") for b in scenario.blocks)
+    return replace(scenario, blocks=blocks, camera=camera, rate_hz=rate_hz)

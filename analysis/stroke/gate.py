@@ -13,6 +13,8 @@ from analysis.motion.turns import StrokeSettings
 WITHOUT_ATTACKS = 8
 """Fewer strokes of which none has an attack are no play: a hand finds its place, or leaves it."""
 LONGEST_HOLE = 15
+HEARD_SHARE = 0.25
+"""A log without marks in which fewer of the strokes in long runs have attacks is one in which attacks are not heard."""
 
 
 @dataclass(frozen=True)
@@ -33,6 +35,8 @@ class Candidates:
         As quick as the strokes around, and so no way back.
     small : bool (n,)
         Shorter than is asked of a stroke by itself: a hand at rest moves as far.
+    passage : int64 (n,)
+        Number of the stretch without a long silence.
     """
 
     run: IntArray
@@ -41,6 +45,7 @@ class Candidates:
     telling: BoolArray
     quick: BoolArray
     small: BoolArray
+    passage: IntArray
 
 
 def accept_strokes(found: Candidates, blocks_known: bool, settings: StrokeSettings) -> BoolArray:
@@ -51,8 +56,9 @@ def accept_strokes(found: Candidates, blocks_known: bool, settings: StrokeSettin
     for a hand comes and goes in silence. Of fewer than ``min_run`` at a stretch those with an attack count, and where
     attacks tell nothing the quick ones, if the block has several. Outside the blocks play is what has an attack on at
     least ``attack_share`` of any five strokes; a hole shorter than ``LONGEST_HOLE`` strokes inside a run is play too.
-    Where attacks cannot be seen, runs inside the marked blocks count, or, in a log without blocks, runs of at least
-    eight strokes; so they do in a log without blocks in which no run has attacks, for sensors that smooth hear none.
+    Where attacks cannot be seen, runs inside the marked blocks count, or, in a log without blocks, those of passages in
+    which runs make up at least eight strokes; so they do in a log without blocks in which hardly a run has attacks,
+    for sensors that smooth hear none.
 
     Parameters
     ----------
@@ -69,7 +75,7 @@ def accept_strokes(found: Candidates, blocks_known: bool, settings: StrokeSettin
     keep = (run >= 0) & (_run_length(run) >= settings.min_run)
     inside = (run >= 0) & (block >= 0)
     alone = _of_many(inside & found.quick & ~found.telling & ~found.small, block)
-    unheard = alone | (keep & ~found.small & _without_attacks(np.where(keep, run, -1), block, blocks_known))
+    unheard = alone | (keep & ~found.small & _without_attacks(found, keep, blocks_known))
     if found.attack is None:
         return unheard
     often, struck_from_to = np.zeros(run.size, dtype=bool), np.zeros(run.size, dtype=bool)
@@ -83,7 +89,7 @@ def accept_strokes(found: Candidates, blocks_known: bool, settings: StrokeSettin
         often[members] = binary_closing(enough, np.ones(LONGEST_HOLE, dtype=bool), border_value=0) | enough
         struck_from_to[members] = _from_first_to_last(attack)
     rhythm = keep & often & struck_from_to
-    if not blocks_known and not rhythm.any():
+    if not blocks_known and rhythm.sum() < HEARD_SHARE * unheard.sum():
         return unheard
     small = inside & found.small & (rhythm | (keep & found.attack))
     large = inside & ~found.small & (found.attack | (keep & (struck_from_to | ~found.telling)))
@@ -97,16 +103,17 @@ def _run_length(run: IntArray) -> IntArray:
     return np.asarray(np.bincount(run[run >= 0])[run])
 
 
-def _of_many(quick: BoolArray, block: IntArray) -> BoolArray:
-    """Those of a block in which there are enough of them."""
-    return np.asarray(quick & (np.bincount(block + 1, quick)[block + 1] >= WITHOUT_ATTACKS))
+def _of_many(some: BoolArray, part: IntArray) -> BoolArray:
+    """Those of a block, or a passage, in which there are enough of them."""
+    return np.asarray(some & (np.bincount(part + 1, some)[part + 1] >= WITHOUT_ATTACKS))
 
 
-def _without_attacks(run: IntArray, block: IntArray, blocks_known: bool) -> BoolArray:
+def _without_attacks(found: Candidates, keep: BoolArray, blocks_known: bool) -> BoolArray:
+    """Strokes of the regular runs ``keep`` that count without an attack."""
     if blocks_known:
-        inside = np.unique(run[(run >= 0) & (block >= 0)])
-        return np.isin(run, inside)
-    return np.asarray((run >= 0) & (_run_length(run) >= WITHOUT_ATTACKS))
+        inside = np.unique(found.run[keep & (found.block >= 0)])
+        return np.asarray(keep & np.isin(found.run, inside))
+    return _of_many(keep, found.passage)
 
 
 def _rolling_share(attack: BoolArray, width: int) -> np.ndarray[tuple[int], np.dtype[np.float64]]:

@@ -16,6 +16,7 @@ from analysis.motion.level_settings import LevelSettings
 from analysis.motion.turns import StrokeSettings, find_runs, running_rank
 from analysis.reference.frame import Frame
 from analysis.reference.session_reference import Reference
+from analysis.stroke.attacks import hear_attacks
 from analysis.stroke.gaps import gap_lengths, is_cut_off, is_whole
 from analysis.stroke.gate import Candidates, accept_strokes
 from analysis.stroke.play import BandSettings, StrokeSet, find_strokes, join, turned_axes
@@ -30,7 +31,6 @@ from analysis.stroke.stroke_paths import (
     strokes_on,
     trace_strokes,
 )
-from analysis.stroke.tilt import attack_strength, has_attack
 
 IDLE_SHARE = 0.3
 """Slower than this part of the quicker strokes around, and without an attack, is a way back, no stroke."""
@@ -38,6 +38,8 @@ WAY_BACK_SHARE = 0.45
 """The same of what begins or ends at rest, where the want of an attack tells nothing."""
 QUICK_SHARE = 0.6
 """Faster than this part of them is no way back."""
+PASSAGE_SILENCE_S = 2.0
+"""A longer silence parts two passages of play."""
 NEAR = np.array([1, 1, 1, 0, 1, 1, 1])
 """Which strokes around one are near it."""
 
@@ -239,7 +241,9 @@ class _Judge:
         # In a gap an attack may be lost: inside the marked blocks its absence says nothing there.
         seen = None if self._threshold is None else look.attack | (self.bridged(strokes) & (look.block >= 0))
         small = strokes.span_m < 1e-3 * self._settings.min_span_mm
-        found = Candidates(look.run, look.block, seen, look.telling, look.quick, small)
+        silence = (strokes.start[1:] - strokes.end[:-1]) / self._motion.grid.rate_hz
+        passage = np.cumsum(np.concatenate([[0], silence > PASSAGE_SILENCE_S])[: small.size])
+        found = Candidates(look.run, look.block, seen, look.telling, look.quick, small, passage)
         keep = accept_strokes(found, bool(self._blocks), self._settings)
         borders = np.cumsum([part.start.size for part in parts])[:-1]
         return [part.select(mine) for part, mine in zip(parts, np.split(keep, borders), strict=True)] if parts else []
@@ -253,7 +257,7 @@ class _Judge:
         inside = block_of(self._motion.grid.time_at(0.5 * (strokes.start + strokes.end)), self._blocks) >= 0
         if inside.any():
             strokes = strokes.select(inside)
-        attack = has_attack(attack_strength(self._motion, strokes), self._threshold, self._settings.attack_of_typical)
+        attack, _ = hear_attacks(self._motion, strokes, self._threshold, self._settings.attack_of_typical)
         keep = np.ones(strokes.start.size, dtype=bool)
         for members in strokes.series():
             if members.size <= self._settings.min_run + 2:
@@ -267,8 +271,7 @@ class _Judge:
 
     def look_at(self, strokes: StrokeSet) -> _Look:
         """Run, block, whether there is an attack, and its strength, of each stroke."""
-        strength = attack_strength(self._motion, strokes)
-        attack = has_attack(strength, self._threshold, self._settings.attack_of_typical)
+        attack, strength = hear_attacks(self._motion, strokes, self._threshold, self._settings.attack_of_typical)
         block = block_of(self._motion.grid.time_at(0.5 * (strokes.start + strokes.end)), self._blocks)
         rate_hz = self._motion.grid.rate_hz
         # A hand that comes, goes or drifts back makes no attack; where many strokes make none, that tells nothing.

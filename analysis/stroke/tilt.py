@@ -15,17 +15,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.model.records import BoolArray, FloatArray, Instrument, IntArray
-from analysis.motion.hand_motion import Motion
+from analysis.model.records import BoolArray, FloatArray, Instrument
 from analysis.stroke.contact import at_contact
-from analysis.stroke.play import StrokeSet
 from analysis.stroke.stroke_paths import TracedStrokes
-
-MIDDLE = (0.15, 0.85)
-"""Part of a stroke in which its pick attack is looked for."""
-STRENGTH_GROUP = 64
-ONSET_S = 0.015
-ONSET_SHARE = 0.3
 
 
 @dataclass(frozen=True)
@@ -156,92 +148,6 @@ def lift_mm(
     )
     height = path_mm[rows, after - 1, 2] * (1 - share) + path_mm[rows, after, 2] * share
     return np.asarray(height - height_c - depth_mm)
-
-
-def attack_strength(motion: Motion, strokes: StrokeSet) -> FloatArray:
-    """Peak of the acceleration above 60 Hz in the middle of each stroke (n,), m/s2; NaN where attacks are not seen."""
-    if motion.attack_mps2 is None or strokes.start.size == 0:
-        return np.full(strokes.start.size, np.nan)
-    first, last = _middle(motion, strokes)
-    # Maxima of all stretches between borders; every other one is a middle.
-    borders = np.stack([first, np.minimum(last + 1, motion.attack_mps2.size - 1)], axis=1).ravel()
-    return np.asarray(np.maximum.reduceat(motion.attack_mps2, borders)[::2], dtype=np.float64)
-
-
-def has_attack(strength_mps2: FloatArray, threshold_mps2: float | None, of_typical: float) -> BoolArray:
-    """Which strokes have a pick attack.
-
-    Parameters
-    ----------
-    strength_mps2 : float64 (n,)
-        As :func:`attack_strength` gives it.
-    threshold_mps2 : float or None
-        None where the rate is too low to see attacks.
-    of_typical : float
-        An attack also reaches this part of the upper quartile of the bursts in its group of 64 strokes.
-
-    Returns
-    -------
-    bool (n,)
-    """
-    n = strength_mps2.size
-    if threshold_mps2 is None or n == 0:
-        return np.zeros(n, dtype=bool)
-    groups = max(1, n // STRENGTH_GROUP)
-    width = n // groups
-    quartile = np.percentile(strength_mps2[: groups * width].reshape(groups, width), 75, axis=1)
-    strong = quartile[np.minimum(np.arange(n) // width, groups - 1)]
-    return np.asarray((strength_mps2 > threshold_mps2) & (strength_mps2 > of_typical * strong))
-
-
-def find_contacts(motion: Motion, strokes: StrokeSet, attack: BoolArray) -> FloatArray:
-    """Moment of contact: the onset of the largest burst above 60 Hz in the middle of the stroke.
-
-    Parameters
-    ----------
-    motion : Motion
-    strokes : StrokeSet
-    attack : bool (n,)
-        Strokes that have a pick attack.
-
-    Returns
-    -------
-    float64 (n,)
-        Share of the stroke; 0.5 where it has no attack.
-    """
-    contact = np.full(attack.size, 0.5)
-    some = np.flatnonzero(attack)
-    if motion.attack_mps2 is None or some.size == 0:
-        return contact
-    struck = strokes.select(some)
-    first, last = _middle(motion, struck)
-    columns = np.minimum(first[:, None] + np.arange(int((last - first).max()) + 1), last[:, None])
-    peak = first + motion.attack_mps2[columns].argmax(axis=1)
-    contact[some] = np.clip((_onset(motion, peak) - struck.start) / (struck.end - struck.start), 0.0, 1.0)
-    return contact
-
-
-def _middle(motion: Motion, strokes: StrokeSet) -> tuple[IntArray, IntArray]:
-    """First and last working sample of the middle of each stroke."""
-    length = strokes.end - strokes.start
-    end = motion.grid.size - 1
-    first = np.minimum(np.ceil(strokes.start + MIDDLE[0] * length).astype(np.int64), end)
-    last = np.floor(strokes.start + MIDDLE[1] * length).astype(np.int64)
-    return first, np.clip(last, first, end)
-
-
-def _onset(motion: Motion, peak: IntArray) -> FloatArray:
-    """Working sample number at which the burst around each peak begins, found at the full rate.
-
-    A burst rings for some 5 to 15 ms and may grow as it rings; the string was touched when it began.
-    """
-    if motion.fine_attack_mps2 is None:
-        return peak.astype(np.float64)
-    before = int(np.ceil(ONSET_S * motion.grid.rate_hz * motion.factor))
-    window = peak[:, None] * motion.factor + np.arange(-before, motion.factor)
-    envelope = motion.fine_attack_mps2[np.clip(window, 0, motion.fine_attack_mps2.size - 1)]
-    begun = envelope >= ONSET_SHARE * envelope[:, before:].max(axis=1, keepdims=True)
-    return np.asarray((peak * motion.factor - before + begun.argmax(axis=1)) / motion.factor)
 
 
 def tilt_se_deg(strokes: TracedStrokes) -> FloatArray:

@@ -475,6 +475,32 @@ class InstrumentSensor:
 
 
 @dataclass(frozen=True)
+class Camera:
+    """Cameras that film the play, in place of the hand's own motion: what a recorded motion makes of it.
+
+    Attributes
+    ----------
+    rate_hz : float
+        Frames a second.
+    noise_mm, noise_deg : float
+        SD of the hand's place and attitude in one frame, each axis.
+    lowpass_hz : float
+        Corner of the second-order Butterworth that runs over all frames forth and back.
+    losses_per_min : float
+        How often the markers are lost; a cubic spline fills the frames.
+    loss_s : (float, float)
+        Shortest and longest.
+    """
+
+    rate_hz: float = 120.0
+    noise_mm: float = 0.2
+    noise_deg: float = 0.2
+    lowpass_hz: float = 20.0
+    losses_per_min: float = 6.0
+    loss_s: tuple[float, float] = (0.03, 0.2)
+
+
+@dataclass(frozen=True)
 class Scenario:
     """Everything that :func:`analysis.synthesis.simulate` needs besides a seed.
 
@@ -500,6 +526,8 @@ class Scenario:
         A second sensor, on the instrument.
     mount : SoftMount or None
         How the sensor's case hangs on the hand; None: rigidly.
+    camera : Camera or None
+        Where the play is a filmed one.
     sway_deg : float
     sway_ride : float
         Part of the sway that the hand follows.
@@ -527,6 +555,7 @@ class Scenario:
     attitude: Attitude | None = None
     instrument_sensor: InstrumentSensor | None = None
     mount: SoftMount | None = None
+    camera: Camera | None = None
     sway_deg: float = 0.0
     sway_ride: float = 0.8
     rest_s: tuple[float, float] = (3.0, 6.0)

@@ -12,6 +12,7 @@ from analysis.model.records import BoolArray, Event, FloatArray, RawSamples, Ses
 from analysis.synthesis.companion import CompanionTruth, record_companion
 from analysis.synthesis.disturbance import Disturbance, disturb, hang
 from analysis.synthesis.draw import draw_attitude, draw_hand, hand_matrix, string_heights_mm
+from analysis.synthesis.filmed import film
 from analysis.synthesis.grades import GRADES, SensorGrade
 from analysis.synthesis.performance import Performance
 from analysis.synthesis.rotation import matrix
@@ -139,6 +140,8 @@ def simulate(
     grade = _grade(scenario)
     sensor = draw_sensor(streams.sensor, grade, scenario.rate_hz, scenario.recording)
     performance = perform(scenario, hand, attitude, streams)
+    if scenario.camera is not None:
+        performance = film(performance, scenario.camera, seed)
     if disturbance is not None:
         performance = disturb(performance, disturbance(performance))
     raw, lost = _record(performance, sensor, scenario, streams, on_progress)
