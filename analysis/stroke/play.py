@@ -24,6 +24,8 @@ HEADING_STEP_S = 1.0
 class BandSettings:
     """Bands as multiples of the cycle frequency.
 
+    Strokes are told apart below ``lowpass``; ``wide_lowpass`` is how far their paths and turns are followed.
+
     ``tilt_band`` stands for what the level's smoother lets through of slow errors, where a fixed response is needed.
     """
 
@@ -31,6 +33,7 @@ class BandSettings:
     tilt_highpass_most_hz: float = 1.0
     tilt_order: int = 4
     lowpass: float = 3.5
+    wide_lowpass: float = 10.0
     lowest_lowpass_hz: float = 6.0
     highest_lowpass_hz: float = 40.0
 
@@ -40,8 +43,13 @@ class BandSettings:
         return Band(highpass, self.tilt_order, self.lowpass_hz(cycle_hz))
 
     def lowpass_hz(self, cycle_hz: float) -> float:
-        """Highest frequency of a path that is looked at."""
+        """Highest frequency of a path in which strokes are looked for."""
         return float(np.clip(self.lowpass * cycle_hz, self.lowest_lowpass_hz, self.highest_lowpass_hz))
+
+    def wide_hz(self, cycle_hz: float) -> float:
+        """Highest frequency of a path that is measured."""
+        ratio = self.wide_lowpass / self.lowpass
+        return float(np.clip(self.wide_lowpass * cycle_hz, ratio * self.lowest_lowpass_hz, self.highest_lowpass_hz))
 
 
 @dataclass(frozen=True)

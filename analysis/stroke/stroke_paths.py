@@ -14,7 +14,7 @@ from analysis.motion.level import smooth_drift
 from analysis.motion.level_settings import LevelSettings
 from analysis.motion.level_states import Turns
 from analysis.motion.rotation import multiply
-from analysis.motion.turns import StrokeSettings, sample_at
+from analysis.motion.turns import StrokeSettings, refine_extrema, sample_at
 from analysis.reference.frame import Frame
 from analysis.stroke.gaps import BORNE_S
 from analysis.stroke.play import BandSettings, StrokeSet, strokes_of
@@ -24,6 +24,9 @@ CHAIN_S = 5.0
 """A longer rest parts two chains of strokes: its drift says nothing of the other's."""
 MARGIN_S = 1.0
 QUICK_PERCENTILE = 20.0
+PLACE_SHARE = 0.2
+"""Part of the shorter stroke beside it by which a turn may move when it is placed in the wide band."""
+PLACES = 10
 
 AxesAt = Callable[[Frame, FloatArray], FloatArray]
 
@@ -205,8 +208,28 @@ def _without_gaps(motion: Motion, gaps: IntArray, low: int, high: int) -> tuple[
 
 
 def strokes_on(path: LevelPath, settings: StrokeSettings, bands: BandSettings) -> StrokeSet:
-    """Strokes of a path whose level is restored, its turns found again."""
-    return strokes_of(path.lowpassed(bands.lowpass_hz(path.cycle_hz))[:, 1], path.first, path.rate_hz, settings)
+    """Strokes of a path whose level is restored: found in a narrow band, their turns placed in a wide one."""
+    cycle_hz = path.cycle_hz
+    strokes = strokes_of(path.lowpassed(bands.lowpass_hz(cycle_hz))[:, 1], path.first, path.rate_hz, settings)
+    return _place_turns(strokes, path.lowpassed(bands.wide_hz(cycle_hz))[:, 1], path.first)
+
+
+def _place_turns(strokes: StrokeSet, across_m: FloatArray, first: int) -> StrokeSet:
+    """The strokes with every turn between two of them moved to the extremum of the path (n,) near by."""
+    at = np.flatnonzero(strokes.start[1:] == strokes.end[:-1])
+    if at.size == 0:
+        return strokes
+    length = strokes.end - strokes.start
+    step = (PLACE_SHARE / PLACES * np.minimum(length[at], length[at + 1]))[:, None]
+    offset = np.arange(-PLACES, PLACES + 1)
+    turn = strokes.end[at] - first
+    height = sample_at(across_m[:, None], turn[:, None] + step * offset)[..., 0] * strokes.sign[at][:, None]
+    # Row after row in one line: a place at the edge of its row is moved inside, where the parabola knows its row only.
+    best = np.clip(height.argmax(axis=1), 1, offset.size - 2) + offset.size * np.arange(at.size)
+    turn += step[:, 0] * (refine_extrema(height.ravel(), best) - offset.size * np.arange(at.size) - PLACES)
+    start, end = strokes.start.copy(), strokes.end.copy()
+    end[at] = start[at + 1] = turn + first
+    return replace(strokes, start=start, end=end)
 
 
 def trace_strokes(
@@ -227,7 +250,7 @@ def trace_strokes(
     -------
     TracedStrokes
     """
-    smooth = path.lowpassed(bands.lowpass_hz(path.cycle_hz))
+    smooth = path.lowpassed(bands.wide_hz(path.cycle_hz))
     start, end = strokes.start - path.first, strokes.end - path.first
     at = start[:, None] + (end - start)[:, None] * np.linspace(0.0, 1.0, PATH_POINTS)
     own = sample_at(smooth, at)
