@@ -39,7 +39,14 @@ from analysis.stroke.body_motion import BodySettings, doubt_body
 from analysis.stroke.play_intervals import order_events
 from analysis.stroke.play_strokes import PlayContext, TableSettings, find_play
 from analysis.stroke.stroke_paths import TracedStrokes
-from analysis.stroke.stroke_table import BLOCK_SILENCE_S, Columns, assign_blocks, found_blocks, measure_columns, tabulate
+from analysis.stroke.stroke_table import (
+    BLOCK_SILENCE_S,
+    Columns,
+    assign_blocks,
+    found_blocks,
+    measure_columns,
+    tabulate,
+)
 from analysis.stroke.tip_claim import TipSettings
 from analysis.stroke.truth_checks import doubt_checks, read_checks
 from analysis.tension.tremor import find_still_moments

@@ -50,7 +50,8 @@ COLUMNS = (
     ("block_mean_rms_deg", "block RMS", 2), ("stated_se_deg", "stated SE", 2), ("coverage_pct", "coverage %", 1),
     ("recall_pct", "recall %", 2), ("precision_pct", "precision %", 2), ("side_right_pct", "side %", 2),
     ("difference_rms_deg", "diff RMS", 2), ("span_rms_mm", "span mm", 2), ("lift_rms_mm", "lift mm", 2),
-    ("bow_rms_mm", "bow mm", 2), ("change_rms_deg", "in changes", 2), ("all_rms_deg", "all strokes", 2), ("single_covers_pct", "single covers %", 1),
+    ("bow_rms_mm", "bow mm", 2), ("change_rms_deg", "in changes", 2), ("all_rms_deg", "all strokes", 2),
+    ("single_covers_pct", "single covers %", 1),
     ("turn_median_ms", "turns ms", 1), ("turn_90_ms", "90 % ms", 1),
 )  # fmt: skip
 

@@ -16,7 +16,7 @@ from analysis.motion.level_settings import LevelSettings
 from analysis.motion.turns import StrokeSettings, find_runs, running_rank
 from analysis.reference.frame import Frame
 from analysis.reference.session_reference import Reference
-from analysis.stroke.attacks import hear_attacks
+from analysis.stroke.contact import hear_attacks
 from analysis.stroke.gaps import gap_lengths, is_cut_off, is_whole
 from analysis.stroke.gate import Candidates, accept_strokes
 from analysis.stroke.play import BandSettings, StrokeSet, find_strokes, join, turned_axes

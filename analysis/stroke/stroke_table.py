@@ -14,7 +14,7 @@ from analysis.model.stroke_columns import STROKE_COLUMNS
 from analysis.motion.hand_motion import Motion
 from analysis.motion.turns import running_median
 from analysis.signal.pieces import pieces
-from analysis.stroke.attacks import find_contacts
+from analysis.stroke.contact import find_contacts
 from analysis.stroke.play_strokes import PlayStrokes, block_of
 from analysis.stroke.stroke_paths import TracedStrokes
 from analysis.stroke.tilt import StrokeMeasures, measure_strokes, tilt_se_deg

@@ -105,9 +105,7 @@ def _take(performance: Performance, camera: Camera, rng: np.random.Generator, st
     both = CubicSpline(frames[seen], np.concatenate((place, quat))[:, seen].T)(frames)
     if camera.lowpass_hz < 0.5 * camera.rate_hz:
         both = sosfiltfilt(butter(2, camera.lowpass_hz, fs=camera.rate_hz, output="sos"), both, axis=0)
-    return Take(
-        float(frames[0]), float(frames[-1]), CubicSpline(frames, both[:, :3]), CubicSpline(frames, both[:, 3:])
-    )
+    return Take(float(frames[0]), float(frames[-1]), CubicSpline(frames, both[:, :3]), CubicSpline(frames, both[:, 3:]))
 
 
 def _seen(camera: Camera, rng: np.random.Generator, frames: FloatArray) -> BoolArray:

@@ -44,10 +44,12 @@ def accept(
     blocks_known: bool,
     telling: bool = False,
     small: bool = False,
+    passage: IntArray | None = None,
 ) -> BoolArray:
-    """Strokes of play; all as slow as a way back."""
+    """Strokes of play; all as slow as a way back, and in one passage."""
     telling_all, small_all = (np.full(run.size, each) for each in (telling, small))
-    candidates = Candidates(run, block, attack, telling_all, np.zeros(run.size, dtype=bool), small_all)
+    one = np.zeros(run.size, dtype=int) if passage is None else passage
+    candidates = Candidates(run, block, attack, telling_all, np.zeros(run.size, dtype=bool), small_all, one)
     return accept_strokes(candidates, blocks_known, SETTINGS)
 
 
@@ -79,15 +81,29 @@ def test_below_150_samples_a_second_marks_decide_and_without_marks_length() -> N
     run = run_of(6, 12)
     block = np.repeat([0, -1], [6, 12])
     np.testing.assert_array_equal(accept(run, block, None, blocks_known=True), block == 0)
-    np.testing.assert_array_equal(accept(run, nowhere(run), None, blocks_known=False), run == 1)
+    np.testing.assert_array_equal(accept(run, nowhere(run), None, blocks_known=False, passage=run), run == 1)
 
 
 def test_without_marks_and_attacks_long_runs_are_play() -> None:
     """A sensor that smooths hears no attack; one run that has attacks shows that this one hears them."""
     run = run_of(6, 12, 12)
-    np.testing.assert_array_equal(accept(run, nowhere(run), some(run, "."), blocks_known=False), run > 0)
+    found = accept(run, nowhere(run), some(run, "."), blocks_known=False, passage=run)
+    np.testing.assert_array_equal(found, run > 0)
     heard = some(run, "." * 18 + "x" * 12)
-    np.testing.assert_array_equal(accept(run, nowhere(run), heard, blocks_known=False), run == 2)
+    np.testing.assert_array_equal(accept(run, nowhere(run), heard, blocks_known=False, passage=run), run == 2)
+
+
+def test_without_marks_and_attacks_short_runs_near_each_other_are_play() -> None:
+    """Five, three and four strokes in one passage: the regular runs make up nine; six alone are none."""
+    run, passage = run_of(5, 3, 4, 6), np.repeat([0, 1], [12, 6])
+    found = accept(run, nowhere(run), some(run, "."), blocks_known=False, passage=passage)
+    np.testing.assert_array_equal(found, (run == 0) | (run == 2))
+
+
+def test_a_few_false_attacks_do_not_silence_a_log_without_marks() -> None:
+    run = run_of(30, 12, 12)
+    few = some(run, "." * 42 + "x" * 12)
+    np.testing.assert_array_equal(accept(run, nowhere(run), few, blocks_known=False), True)
 
 
 def test_approach_and_departure_without_attack_are_left_out() -> None:
@@ -102,7 +118,7 @@ def test_quick_strokes_between_rests_count_where_attacks_tell_nothing_and_there_
     run, block = np.arange(30), np.repeat([0, 1, -1], 10)
     quick = np.arange(30) % 10 < np.repeat([8, 7, 8], 10)
     for telling, expected in ((False, quick & (block == 0)), (True, np.zeros(30, dtype=bool))):
-        candidates = Candidates(run, block, some(run, "."), np.full(30, telling), quick, quick & ~quick)
+        candidates = Candidates(run, block, some(run, "."), np.full(30, telling), quick, quick & ~quick, run)
         np.testing.assert_array_equal(accept_strokes(candidates, True, SETTINGS), expected)
 
 
