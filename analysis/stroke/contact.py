@@ -25,8 +25,8 @@ def hear_attacks(
 ) -> tuple[BoolArray, FloatArray]:
     """Which strokes have a pick attack, and how strong the burst in the middle of each is.
 
-    Of strokes with bursts, some dozen at a time, none has an attack where their bursts are hardly louder than what is
-    heard at their turns: a jerky path and its noise are heard everywhere, a string in mid-stroke only.
+    None has an attack where the bursts are hardly louder than what is heard at the turns of the same strokes: a jerky
+    path and its noise are heard everywhere, a string in mid-stroke only.
 
     Parameters
     ----------
@@ -54,9 +54,9 @@ def hear_attacks(
     at_turn = _loudest(motion.attack_mps2, *around)
     for group in np.array_split(np.arange(n), max(1, n // STRENGTH_GROUP)):
         burst = strength[group]
-        struck = (burst > threshold_mps2) & (burst > of_typical * np.percentile(burst, 75))
-        if struck.any() and np.median(burst[struck]) > STANDS_OUT * np.median(at_turn[group][struck]):
-            attack[group] = struck
+        attack[group] = (burst > threshold_mps2) & (burst > of_typical * np.percentile(burst, 75))
+    if attack.any() and np.median(strength[attack]) <= STANDS_OUT * np.median(at_turn[attack]):
+        attack[:] = False
     return attack, strength
 
 

@@ -36,6 +36,7 @@ class BandSettings:
     wide_lowpass: float = 10.0
     lowest_lowpass_hz: float = 6.0
     highest_lowpass_hz: float = 40.0
+    highest_wide_hz: float = 20.0
 
     def tilt_band(self, cycle_hz: float) -> Band:
         """Band in which errors of the sensor and the lever move the tilt."""
@@ -47,9 +48,9 @@ class BandSettings:
         return float(np.clip(self.lowpass * cycle_hz, self.lowest_lowpass_hz, self.highest_lowpass_hz))
 
     def wide_hz(self, cycle_hz: float) -> float:
-        """Highest frequency of a path that is measured."""
-        ratio = self.wide_lowpass / self.lowpass
-        return float(np.clip(self.wide_lowpass * cycle_hz, ratio * self.lowest_lowpass_hz, self.highest_lowpass_hz))
+        """Highest frequency of a path that is measured: a hand's motion, less what a strap rings."""
+        wide = self.wide_lowpass * max(cycle_hz, self.lowest_lowpass_hz / self.lowpass)
+        return max(self.lowpass_hz(cycle_hz), min(wide, self.highest_wide_hz))
 
 
 @dataclass(frozen=True)
