@@ -99,7 +99,19 @@ def find_turns(position: FloatArray, min_prominence: float) -> FloatArray:
 
 
 def refine_extrema(position: FloatArray, index: IntArray) -> FloatArray:
-    """Vertex of the parabola through each extremum and its two neighbours."""
+    """Vertex of the parabola through each extremum and its two neighbours.
+
+    Parameters
+    ----------
+    position : float64 (n,)
+    index : int64 (k,)
+        Sample numbers of extrema.
+
+    Returns
+    -------
+    float64 (k,)
+        Sample numbers, to a fraction.
+    """
     inner = np.clip(index, 1, position.size - 2)
     a, b, c = position[inner - 1], position[inner], position[inner + 1]
     curve = a - 2 * b + c

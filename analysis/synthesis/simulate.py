@@ -12,9 +12,8 @@ from analysis.model.records import BoolArray, Event, FloatArray, RawSamples, Ses
 from analysis.synthesis.companion import CompanionTruth, record_companion
 from analysis.synthesis.disturbance import Disturbance, disturb, hang
 from analysis.synthesis.draw import draw_attitude, draw_hand, hand_matrix, string_heights_mm
-from analysis.synthesis.filmed import film
 from analysis.synthesis.grades import GRADES, SensorGrade
-from analysis.synthesis.performance import Performance
+from analysis.synthesis.performance import Performance, film
 from analysis.synthesis.rotation import matrix
 from analysis.synthesis.scenario import Attitude, Hand, Scenario
 from analysis.synthesis.script import Streams, perform
