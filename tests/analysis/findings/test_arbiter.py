@@ -83,7 +83,7 @@ DRAWN = settings(
 )
 
 
-@settings(DRAWN, max_examples=150)
+@settings(DRAWN, max_examples=500)
 @given(results())
 def test_no_two_findings_contradict_and_no_screen_adds_a_number(result: SessionResult) -> None:
     check_findings(result)
@@ -149,7 +149,7 @@ def test_of_two_that_contradict_the_first_stays_and_is_less_sure() -> None:
     assert [f.action and f.action.kind for f in resolve([slow, agreeing])] == ["slow", None]
 
 
-@settings(DRAWN, max_examples=15)
+@settings(DRAWN, max_examples=40)
 @given(results())
 def test_every_number_of_every_screen_is_a_finding_s_or_a_listed_cell_s(result: SessionResult) -> None:
     check_screens(result)
