@@ -437,6 +437,8 @@ def _action(result: SessionResult, focus: BlockCase, ladder: Sequence[BlockCase]
     if discomfort(result.events):
         return "stop", HURT
     if focus.case == "hand":
+        if any(event.kind in ("across", "along", "pivot") for event in result.events):
+            return "gestures", "Record the reference gestures once more: the notes say which were not usable, and why."
         return "gestures", "Record the reference gestures before you play: still, across, along, pivot."
     slower = None if focus.held else _fastest_held(ladder)
     # That it holds when slower and not when faster is a difference within one posture: the offset does not touch it.

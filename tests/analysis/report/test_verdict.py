@@ -190,6 +190,14 @@ def test_without_gestures_nothing_is_said_about_the_strings() -> None:
     assert verdict.certainty == "open"
 
 
+def test_who_recorded_gestures_that_cannot_be_used_is_told_to_record_them_once_more() -> None:
+    recorded = Event(START_S, START_S + 5.0, "across", posture="A")
+    assert judged(Play(), made=Made(hand=True)).action.startswith("Record the reference gestures before you play")
+    assert judged(Play(), made=Made(hand=True, events=(recorded,))).action.startswith(
+        "Record the reference gestures once more: the notes say which were not usable"
+    )
+
+
 @pytest.mark.parametrize(
     ("kind", "label", "rating", "stops"),
     [
