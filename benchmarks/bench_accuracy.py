@@ -61,10 +61,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=24)
     parser.add_argument("--first", type=int, default=5000, help="first seed")
-    parser.add_argument("--only", default="", help="comma-separated regimes")
+    parser.add_argument("--only", default="", help="regimes, with semicolons between them")
     parser.add_argument("--jobs", type=int, default=os.cpu_count())
     given = parser.parse_args()
-    names = [n for n in REGIMES if not given.only or n in given.only.split(";")]
+    wanted = given.only.split(";") if given.only else list(REGIMES)
+    if unknown := [name for name in wanted if name not in REGIMES]:
+        parser.error(f"no regime is called {', '.join(unknown)}; there are {'; '.join(REGIMES)}")
+    names = [name for name in REGIMES if name in wanted]
     print("| regime | " + " | ".join(title for _, title, _ in COLUMNS) + " |")
     print("| --- |" + " --- |" * len(COLUMNS))
     with ProcessPoolExecutor(given.jobs) as pool:
