@@ -42,6 +42,8 @@ Bound = Literal["inside", "at least", "below"]
 GRID = 201
 KEPT = 0.03
 """Play within this of the click is said to be at its tempo."""
+SAME = 1e-3
+"""Speeds so near are one: an end of an interval at a block's speed may differ from it in the last bits."""
 LAPSE = 0.25
 """By so much of all strokes a slower block falls short before it is named."""
 
@@ -177,7 +179,8 @@ class HoldTempo:
         if self.notes_per_beat is None:
             return None
         played = 60 * strokes_per_s / self.notes_per_beat
-        clicks = (piece.tempo_bpm for piece in self.pieces if piece.strokes_per_s == strokes_per_s)
+        same = (piece for piece in self.pieces if math.isclose(piece.strokes_per_s, strokes_per_s, rel_tol=SAME))
+        clicks = (piece.tempo_bpm for piece in same)
         return next((bpm for bpm in clicks if bpm is not None and abs(bpm - played) < KEPT * played), None)
 
 

@@ -21,7 +21,7 @@ SEVERITY: tuple[Case, ...] = (
 
 BY_HAND = "By the hand's motion,"
 """Opens every answer that rests on the hand's stroke: what the tip makes of it is a claim of its own."""
-AS_IT_LAY = "By the hand's motion, the instrument lying as at the gestures,"
+AS_IT_LAY = "By the hand's motion, with the instrument held as it was for the gestures,"
 """The same where nothing watches the instrument."""
 
 STEP_UP = 1.04

@@ -57,7 +57,7 @@ def test_a_clean_session_is_sure_of_the_hand_and_says_less_of_the_tip() -> None:
     result, verdict = judged()
     assert result.doubts == ()
     assert verdict.certainty == "sure"
-    assert "the instrument lying as at the gestures" in verdict.sentence
+    assert "with the instrument held as it was for the gestures" in verdict.sentence
     assert "the hand's stroke" in verdict.certainty_words
     assert "about the tip: " in verdict.tip_words
     for block in result.blocks:
