@@ -235,12 +235,7 @@ def analyse_prepared(prepared: Prepared, progress: Progress | None = None) -> Se
         marked = replace(session, events=order_events((*session.events, *wide)))
         table, strokes = measure_play(motion, marked, PlayContext(reference, threshold), settings.table)
     if table.empty:
-        raise NotEnoughDataError(
-            expected="strokes of play",
-            found="none",
-            next_step="check that the sensor is on the picking hand, that a block of play is marked, and that the "
-            "strokes span at least 1.5 mm",
-        )
+        raise _no_strokes(sensor.judgement.doubts)
     tell("blocks", 0.9)
     if not blocks:
         blocks = found_blocks(table)
@@ -338,6 +333,20 @@ def _block_rates(table: pd.DataFrame, blocks: Sequence[Event]) -> list[float | N
     """Strokes a second of every block; None where it has none."""
     rate = (1.0 / (table["end_s"] - table["start_s"])).groupby(table["block"]).median()
     return [float(rate[index]) if index in rate.index else None for index in range(len(blocks))]
+
+
+def _no_strokes(doubts: tuple[Doubt, ...]) -> NotEnoughDataError:
+    """Why there are none: a sensor that contradicts itself draws no stroke, so its fault comes first."""
+    fault = next((doubt for doubt in doubts if doubt.kind.startswith("sensor")), None)
+    if fault is not None:
+        found = f"none, and {fault.fault} ({fault.evidence})"
+        return NotEnoughDataError(expected="strokes of play", found=found, next_step=fault.change)
+    return NotEnoughDataError(
+        expected="strokes of play",
+        found="none",
+        next_step="check that the sensor is on the picking hand, that a block of play is marked, and that the "
+        "strokes span at least 1.5 mm",
+    )
 
 
 def _gather_doubts(
