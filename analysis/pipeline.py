@@ -36,17 +36,10 @@ from analysis.signal.timebase import Timebase, fit_timebase
 from analysis.signal.working_grid import Signals, prepare_signals, read_together
 from analysis.stroke.block_claims import Claims, assign_strokes, claim_blocks, see_blocks
 from analysis.stroke.body_motion import BodySettings, doubt_body
-from analysis.stroke.play_intervals import order_events
+from analysis.stroke.play_intervals import PASSAGE_SILENCE_S, order_events
 from analysis.stroke.play_strokes import PlayContext, TableSettings, find_play
 from analysis.stroke.stroke_paths import TracedStrokes
-from analysis.stroke.stroke_table import (
-    BLOCK_SILENCE_S,
-    Columns,
-    assign_blocks,
-    found_blocks,
-    measure_columns,
-    tabulate,
-)
+from analysis.stroke.stroke_table import Columns, assign_blocks, found_blocks, measure_columns, tabulate
 from analysis.stroke.tip_claim import TipSettings
 from analysis.stroke.truth_checks import doubt_checks, read_checks
 from analysis.tension.tremor import find_still_moments
@@ -58,7 +51,7 @@ from analysis.witness.witness_doubts import doubt_witness
 Progress = Callable[[str, float], None]
 """Called with a stage's name and the share of it that is done, 0..1."""
 
-FOUND_EDGE_S = 0.5 * BLOCK_SILENCE_S
+FOUND_EDGE_S = 0.5 * PASSAGE_SILENCE_S
 NO_BLOCKS = "no block of play was marked: blocks were found from the strokes themselves"
 
 

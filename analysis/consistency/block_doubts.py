@@ -9,7 +9,7 @@ import numpy as np
 from analysis.consistency.channel_doubts import GRAVITY_OFF, still_parts
 from analysis.consistency.channels import AXES
 from analysis.model.doubts import Doubt
-from analysis.model.number_words import block_number
+from analysis.model.number_words import name_blocks
 from analysis.model.records import NOT_WORN, Event, FloatArray
 from analysis.motion.orientation import chain_turns, rate_since_last
 from analysis.motion.rotation import rotate
@@ -44,12 +44,11 @@ def gravity_in_play(signals: Signals, events: Sequence[Event]) -> list[Doubt]:
     blocks = tuple(index for index, times in off.items() if abs(times - 1.0) > GRAVITY_OFF)
     if not blocks:
         return []
-    names = f"block{'s' * (len(blocks) > 1)} " + ", ".join(str(block_number(index)) for index in blocks)
     return [
         Doubt(
             "sensor scale",
             "open",
-            f"in {names} the accelerometer reads otherwise than at rest",
+            f"in {name_blocks(blocks)} the accelerometer reads otherwise than at rest",
             f"gravity is {off[blocks[0]]:.2f} times as long there as in the stills",
             "see whether the sensor restarted, or switched its range, and record anew",
             blocks,
@@ -78,8 +77,7 @@ def deaf_axes(signals: Signals, events: Sequence[Event]) -> list[Doubt]:
         Doubt(
             "sensor axis",
             "open",
-            f"the {name} axis feels nothing in block{'s' * (len(own) > 1)} "
-            + ", ".join(str(block_number(index)) for index in own),
+            f"the {name} axis feels nothing in {name_blocks(own)}",
             "it shows no more than its noise on the table while the axes beside it move",
             "check the wiring and the sensor",
             tuple(own),
@@ -104,8 +102,7 @@ def turns_in_play(signals: Signals, events: Sequence[Event]) -> list[Doubt]:
         Doubt(
             "sensor scale",
             "open",
-            f"the gyroscope's scale is another in block{'s' * (len(own) > 1)} "
-            + ", ".join(str(block_number(index)) for index in own),
+            f"the gyroscope's scale is another in {name_blocks(own)}",
             f"gravity turns {'twice' if times > 1 else 'half'} as far there as it tells",
             "see whether the sensor restarted, or switched its range, and record anew",
             tuple(own),

@@ -20,6 +20,7 @@ import numpy as np
 from scipy.signal import periodogram
 
 from analysis.model.doubts import Doubt
+from analysis.model.number_words import name_blocks
 from analysis.model.records import Event
 from analysis.motion.hand_motion import Motion
 from analysis.motion.rotation import rotate
@@ -95,8 +96,7 @@ def doubt_walking(
     walked = tuple(int(index) for index in np.flatnonzero(free))
     if not walked:
         return ()
-    names = ", ".join(str(index + 1) for index in walked)
-    fault = f"the body moved up and down as in walking in block{'s' * (len(walked) > 1)} {names}"
+    fault = f"the body moved up and down as in walking in {name_blocks(walked)}"
     evidence = f"the hand was shaken upright at step rate by more than {settings.walk_mps2:g} m/s2"
     return (Doubt("walking", "open", fault, evidence, "stand or sit still while you play", walked),)
 

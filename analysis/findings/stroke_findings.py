@@ -53,14 +53,10 @@ def answer_finding(result: SessionResult, verdict: Verdict, holds: Sequence[Hold
         certainty=verdict.certainty,
         scope=whole_session(result),
         measured=measured,
-        evidence=(*interval, verdict.certainty_words, *_tip(verdict), *verdict.how_sure, *_together(verdict)),
+        evidence=(*interval, *(words for _, words in verdict.claims), *verdict.how_sure, *_together(verdict)),
         assumptions=_assumptions(verdict),
         action=action,
     )
-
-
-def _tip(verdict: Verdict) -> tuple[str, ...]:
-    return (verdict.tip_words,) if verdict.tip_words else ()
 
 
 def _together(verdict: Verdict) -> tuple[str, ...]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from analysis.model.records import BlockSummary
 
 MINUS = "\N{MINUS SIGN}"
@@ -159,6 +161,26 @@ def block_number(index: int) -> int:
     int
     """
     return index + 1
+
+
+def name_blocks(indices: Sequence[int]) -> str:
+    """Blocks by their numbers, as inside a sentence.
+
+    Parameters
+    ----------
+    indices : sequence of int
+        From 0, one at least.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> name_blocks([1]), name_blocks([0, 2])
+    ('block 2', 'blocks 1, 3')
+    """
+    return f"block{'s' * (len(indices) > 1)} " + ", ".join(str(block_number(index)) for index in indices)
 
 
 def speed(block: BlockSummary) -> str:

@@ -11,7 +11,7 @@ from analysis.model.findings import ActionKind
 from analysis.model.number_words import block_number, clock, degrees, millimetres, of_100, speed
 from analysis.model.records import BlockSummary, SessionResult
 from analysis.model.strokes import other_stroke
-from analysis.report.data_quality import QualityLine, describe_quality, repeat_gestures
+from analysis.report.data_quality import GESTURE_ORDER, QualityLine, describe_quality, repeat_gestures
 from analysis.stroke.block_case import BlockCase, Case, blocks_differ, find_block, find_group
 
 # The less a case leaves to hope for, the later it stands: the action cures the last one that is met.
@@ -75,6 +75,12 @@ class Verdict:
     postures: tuple[BlockCase, ...]
     blocks: tuple[BlockCase, ...]
     focus: BlockCase
+
+    @property
+    def claims(self) -> tuple[tuple[Certainty, str], ...]:
+        """What is said of the hand's stroke, and of the tip where anything is, each with its certainty."""
+        both = ((self.certainty, self.certainty_words), (self.tip_certainty, self.tip_words))
+        return tuple((certainty, words) for certainty, words in both if words)
 
 
 def judge_session(result: SessionResult) -> Verdict:
@@ -437,7 +443,7 @@ def _action(result: SessionResult, focus: BlockCase, ladder: Sequence[BlockCase]
     if discomfort(result.events):
         return "stop", HURT
     if focus.case == "hand":
-        if any(event.kind in ("across", "along", "pivot") for event in result.events):
+        if any(event.kind in GESTURE_ORDER for event in result.events):
             return "gestures", "Record the reference gestures once more: the notes say which were not usable, and why."
         return "gestures", "Record the reference gestures before you play: still, across, along, pivot."
     slower = None if focus.held else _fastest_held(ladder)

@@ -19,7 +19,7 @@ import numpy as np
 from scipy.stats import t as t_distribution
 
 from analysis.model.doubts import Doubt
-from analysis.model.number_words import clock
+from analysis.model.number_words import clock, name_blocks
 from analysis.model.records import Event, FloatArray
 from analysis.motion.hand_motion import Motion
 from analysis.motion.heading_drift import HeadingDrift, HeadingSettings
@@ -168,8 +168,10 @@ def _away_doubts(
 
 def _away_doubt(away: dict[int, float], reference: Reference, blocks: Sequence[Event]) -> Doubt:
     most_deg, worth = _largest(away, reference, blocks)
-    names = f"block{'s' * (len(away) > 1)} " + ", ".join(str(index + 1) for index in away)
-    fault = f"in {names} the hand points {most_deg:.0f} deg away, about the vertical, from where it did in the gestures"
+    places = name_blocks(list(away))
+    fault = (
+        f"in {places} the hand points {most_deg:.0f} deg away, about the vertical, from where it did in the gestures"
+    )
     evidence = (
         "a hand that comes back to its place turns less: player and instrument may have turned with it, and tilts may "
         f"be {worth:.1f} deg off"
@@ -205,14 +207,17 @@ def _suspected(
     """Turns from the gestures to all blocks that follow them, larger than this hand's own scatter mostly makes them."""
     suspected: dict[int, float] = {}
     found = {blocks[i].posture for i in away}
-    for group in {(blocks[i].posture, since.times_s[0]) for i, since in seen.items() if blocks[i].posture not in found}:
-        own = {i: since for i, since in seen.items() if (blocks[i].posture, since.times_s[0]) == group}
+    groups: dict[tuple[str, float], dict[int, _SinceGestures]] = {}
+    for i, since in seen.items():
+        if blocks[i].posture not in found:
+            groups.setdefault((blocks[i].posture, since.times_s[0]), {})[i] = since
+    for own in groups.values():
         gestures = next(iter(own.values()))
         turned = np.array([since.turned_deg for since in own.values()])
         middle_s = [0.5 * (blocks[i].start_s + blocks[i].end_s) for i in own]
         n, k = gestures.own_deg.size, turned.size
-        # The assumed unrest counts as two poses' worth of evidence.
-        freedom = n + k - 2 + 2
+        # Two means are told from n + k poses; the assumed unrest counts as two poses' worth of evidence.
+        freedom = n + k
         squares = n * gestures.own_deg.var() + k * turned.var() + 2 * settings.settle_deg**2
         part = 1 / n + 1 / k + drift_part(np.concatenate([gestures.times_s, middle_s]), n)
         shift = float(turned.mean() - gestures.own_deg.mean())

@@ -9,13 +9,15 @@ from itertools import pairwise
 import numpy as np
 
 from analysis.model.events import GESTURE_KINDS, check_events, resolve_overlaps
-from analysis.model.records import Event
+from analysis.model.records import Event, FloatArray, IntArray
 from analysis.motion.hand_motion import Motion
 
 NOT_PLAY = (*GESTURE_KINDS, "rest", "hurt")
 EVENT_EDGE_S = 2.0
 LONG_GAP_S = 0.25
 """A longer gap is too long to filter across."""
+PASSAGE_SILENCE_S = 2.0
+"""A longer silence parts two passages of play."""
 
 
 @dataclass(frozen=True)
@@ -25,6 +27,24 @@ class Stretch:
     first: int
     last: int
     posture: str
+
+
+def number_passages(start_s: FloatArray, end_s: FloatArray) -> IntArray:
+    """Number of the passage of each stroke: a stretch of play without a long silence.
+
+    Parameters
+    ----------
+    start_s, end_s : float64 (n,)
+        Of strokes in order.
+
+    Returns
+    -------
+    int64 (n,)
+        From 0.
+    """
+    apart = np.zeros(start_s.size, dtype=np.int64)
+    apart[1:] = start_s[1:] - end_s[:-1] > PASSAGE_SILENCE_S
+    return np.asarray(np.cumsum(apart))
 
 
 def order_events(events: Sequence[Event]) -> tuple[Event, ...]:

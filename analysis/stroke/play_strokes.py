@@ -20,7 +20,7 @@ from analysis.stroke.contact import hear_attacks
 from analysis.stroke.gaps import gap_lengths, is_cut_off, is_whole
 from analysis.stroke.gate import Candidates, accept_strokes
 from analysis.stroke.play import BandSettings, StrokeSet, find_strokes, join, turned_axes
-from analysis.stroke.play_intervals import Stretch, find_stretches
+from analysis.stroke.play_intervals import Stretch, find_stretches, number_passages
 from analysis.stroke.smoothness import stroke_smoothness
 from analysis.stroke.stroke_paths import (
     FrameView,
@@ -38,8 +38,6 @@ WAY_BACK_SHARE = 0.45
 """The same of what begins or ends at rest, where the want of an attack tells nothing."""
 QUICK_SHARE = 0.6
 """Faster than this part of them is no way back."""
-PASSAGE_SILENCE_S = 2.0
-"""A longer silence parts two passages of play."""
 NEAR = np.array([1, 1, 1, 0, 1, 1, 1])
 """Which strokes around one are near it."""
 
@@ -241,8 +239,8 @@ class _Judge:
         # In a gap an attack may be lost: inside the marked blocks its absence says nothing there.
         seen = None if self._threshold is None else look.attack | (self.bridged(strokes) & (look.block >= 0))
         small = strokes.span_m < 1e-3 * self._settings.min_span_mm
-        silence = (strokes.start[1:] - strokes.end[:-1]) / self._motion.grid.rate_hz
-        passage = np.cumsum(np.concatenate([[0], silence > PASSAGE_SILENCE_S])[: small.size])
+        rate_hz = self._motion.grid.rate_hz
+        passage = number_passages(strokes.start / rate_hz, strokes.end / rate_hz)
         found = Candidates(look.run, look.block, seen, look.telling, look.quick, small, passage)
         keep = accept_strokes(found, bool(self._blocks), self._settings)
         borders = np.cumsum([part.start.size for part in parts])[:-1]

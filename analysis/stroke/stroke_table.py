@@ -15,13 +15,13 @@ from analysis.motion.hand_motion import Motion
 from analysis.motion.turns import running_median
 from analysis.signal.pieces import pieces
 from analysis.stroke.contact import find_contacts
+from analysis.stroke.play_intervals import number_passages
 from analysis.stroke.play_strokes import PlayStrokes, block_of
 from analysis.stroke.stroke_paths import TracedStrokes
 from analysis.stroke.tilt import StrokeMeasures, measure_strokes, tilt_se_deg
 
 Columns: TypeAlias = dict[str, NDArray[Any]]
 
-BLOCK_SILENCE_S = 2.0
 MIN_FOUND_BLOCK = 8
 
 
@@ -117,7 +117,7 @@ def found_blocks(table: pd.DataFrame) -> tuple[Event, ...]:
     if table.empty:
         return ()
     start, end = table["start_s"].to_numpy(), table["end_s"].to_numpy()
-    number = np.concatenate([[0], np.cumsum(start[1:] - end[:-1] > BLOCK_SILENCE_S)])
+    number = number_passages(start, end)
     posture = table["posture"].to_numpy()
     blocks = []
     for index in np.unique(number):

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from analysis.model.doubts import Doubt
-from analysis.model.number_words import clock
+from analysis.model.number_words import clock, name_blocks
 from analysis.model.records import Event, FloatArray
 from analysis.model.session_parts import WitnessedBlock
 from analysis.motion.hand_motion import Motion
@@ -60,9 +60,8 @@ def _silent(witness: Witness, seen: Sequence[WitnessedBlock]) -> Doubt | None:
     lost = tuple(each.index for each in seen if not each.known)
     if not lost or witness.clock.until_s < np.inf:
         return None
-    names = ", ".join(str(index + 1) for index in lost)
     fault = "the sensor on the instrument was silent in part of the session"
-    evidence = f"it sent nothing in block{'s' * (len(lost) > 1)} {names}, which count as with the hand's sensor alone"
+    evidence = f"it sent nothing in {name_blocks(lost)}, which count as with the hand's sensor alone"
     return Doubt(KIND, "likely", fault, evidence, "keep it charged and awake", lost, about="tip")
 
 

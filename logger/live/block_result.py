@@ -95,8 +95,7 @@ def judge_block(result: SessionResult, number: int, metadata: Mapping[str, str])
     found = weigh_session(result, metadata)
     words, drills, problems = found.verdict, found.answers.drills, found.answers.drill_problems
     more = [
-        words.certainty_words,
-        words.tip_words,
+        *(claim for _, claim in words.claims),
         words.action,
         *problems,
         *(" ".join(weakest_words(drill)) for drill in drills),

@@ -32,21 +32,18 @@ def render_verdict_part(found: SessionFindings, explainer: Explainer) -> str:
     result, verdict = found.result, found.verdict
     body = "".join(f'<p class="stop">{text(f.claim)}</p>' for f in found.findings if f.topic == "body")
     met = explain(explainer, [verdict.sentence, verdict.certainty_words, verdict.tip_words, verdict.action])
+    claims = "".join(
+        f'<p class="certainty"><span class="scale" aria-hidden="true">{SCALE[certainty]}</span>{text(words)}</p>'
+        for certainty, words in verdict.claims
+    )
     hand = f'<p class="warn" id="against-hand">{text(AGAINST_HAND)}</p>' if verdict.against_hand else ""
     unsaid = [caution for caution in result.cautions if caution != verdict.action]
     first = f'<p class="stop">{text(unsaid[0])}</p>' if unsaid else ""
     return (
         f'<section class="verdict" aria-labelledby="answer">{body}<h1 id="answer">{text(verdict.sentence)}</h1>'
-        f"{_certainty(verdict.certainty, verdict.certainty_words)}"
-        f"{_certainty(verdict.tip_certainty, verdict.tip_words)}{hand}"
+        f"{claims}{hand}"
         f'<p class="next"><b>Do this next</b>{text(verdict.action)}</p>{first}{met}</section>'
     )
-
-
-def _certainty(certainty: Certainty, words: str) -> str:
-    """One of the two claims; nothing where nothing is claimed."""
-    scale = f'<span class="scale" aria-hidden="true">{SCALE[certainty]}</span>'
-    return f'<p class="certainty">{scale}{text(words)}</p>' if words else ""
 
 
 def render_section(section: Section, explainer: Explainer) -> str:
@@ -170,7 +167,7 @@ def _quality_row(line: QualityLine) -> str:
 
 def render_how_sure(verdict: Verdict, explainer: Explainer) -> str:
     """How sure the answer is and why."""
-    said = [verdict.certainty_words, *([verdict.tip_words] if verdict.tip_words else []), *verdict.how_sure]
+    said = [*(words for _, words in verdict.claims), *verdict.how_sure]
     lines = "".join(f"<p>{text(line)}</p>" for line in said)
     return (
         '<section id="how-sure" aria-labelledby="how-sure-title"><h2 id="how-sure-title">How sure, and why</h2>'

@@ -47,7 +47,7 @@ def render_verdict(found: SessionFindings, width: int = 80) -> str:
     parts = [
         *(_wrap(finding.claim, width) for finding in body),
         _wrap(verdict.sentence, width),
-        _certainties(verdict, width),
+        "\n".join(_wrap(f"{SCALE[certainty]} {words}", width) for certainty, words in verdict.claims),
         _wrap(f"Next: {verdict.action}", width),
         draw_end_view_text(result, verdict, width),
         _blocks(verdict, result.start_s, width),
@@ -66,12 +66,6 @@ def _plain(text: str) -> str:
 def _wrap(text: str, width: int, lead: str = "") -> str:
     lines = textwrap.wrap(_plain(text), width - len(lead), break_long_words=True, break_on_hyphens=False)
     return "\n".join((lead if i == 0 else " " * len(lead)) + line for i, line in enumerate(lines))
-
-
-def _certainties(verdict: Verdict, width: int) -> str:
-    """Both claims, each with its own certainty."""
-    claims = [(verdict.certainty, verdict.certainty_words), (verdict.tip_certainty, verdict.tip_words)]
-    return "\n".join(_wrap(f"{SCALE[certainty]} {words}", width) for certainty, words in claims if words)
 
 
 def _words(verdict: Verdict, width: int) -> str:

@@ -109,9 +109,8 @@ def test_a_suspected_jump_between_blocks_widens_by_the_jump_of_the_tilt() -> Non
         assert block.tilt_ci95_deg[0] <= true_deg <= block.tilt_ci95_deg[1]
 
 
-@pytest.mark.parametrize("before", [0, 1])
-def test_a_chair_that_turns_in_a_rest_is_seen_in_the_blocks_after_it(before: int) -> None:
-    """No block has a turn in it: only where the hand points, against the gestures, tells."""
+def chair_turned(rest: int, chair_deg: float) -> SimulatedSession:
+    """Two blocks of a quiet hand, gestures twice, and a chair that turns in the rest before one of them."""
     scenario = random_scenario(SEED, 8.0, 10.0, blocks=2)
     assert scenario.hand is not None
     scenario = replace(
@@ -119,9 +118,15 @@ def test_a_chair_that_turns_in_a_rest_is_seen_in_the_blocks_after_it(before: int
         gestures=GesturePlan(repetitions=2),
         hand=replace(scenario.hand, settle_deg=1.5, posture_drift_deg=1.5),
     )
-    turned = simulate(
-        scenario, SEED, disturbance=lambda p: Disturbance(at_s=rest_before(p, before), over_s=1.5, chair_deg=24.0)
+    return simulate(
+        scenario, SEED, disturbance=lambda p: Disturbance(at_s=rest_before(p, rest), over_s=1.5, chair_deg=chair_deg)
     )
+
+
+@pytest.mark.parametrize("before", [0, 1])
+def test_a_chair_that_turns_in_a_rest_is_seen_in_the_blocks_after_it(before: int) -> None:
+    """No block has a turn in it: only where the hand points, against the gestures, tells."""
+    turned = chair_turned(rest=before, chair_deg=24.0)
     result = analyse_session(turned.session)
     (doubt,) = (doubt for doubt in result.doubts if doubt.kind == "turn")
     assert doubt.blocks == tuple(range(before, 2))
@@ -133,16 +138,7 @@ def test_a_chair_that_turns_in_a_rest_is_seen_in_the_blocks_after_it(before: int
 @pytest.mark.parametrize("chair_deg", [10.0, -10.0])
 def test_a_chair_that_turned_a_little_widens_the_interval(chair_deg: float) -> None:
     """Too little to be called a turn; believed, it left sessions sure and several degrees off on a raised neck."""
-    scenario = random_scenario(SEED, 8.0, 10.0, blocks=2)
-    assert scenario.hand is not None
-    scenario = replace(
-        scenario,
-        gestures=GesturePlan(repetitions=2),
-        hand=replace(scenario.hand, settle_deg=1.5, posture_drift_deg=1.5),
-    )
-    turned = simulate(
-        scenario, SEED, disturbance=lambda p: Disturbance(at_s=rest_before(p, 0), over_s=1.5, chair_deg=chair_deg)
-    )
+    turned = chair_turned(rest=0, chair_deg=chair_deg)
     result = analyse_session(turned.session)
     (doubt,) = (doubt for doubt in result.doubts if "pointed elsewhere" in doubt.fault)
     assert (doubt.kind, doubt.cap, doubt.blocks) == ("attitude", "sure", (0, 1))
